@@ -34,7 +34,7 @@ CLEAN.set_forkserver_preload(
         "onsetstudy.files.bulk.reduce",
         "onsetstudy.files.documents.group",
         "onsetstudy.files.sealed.allocation_list",
-        "onsetstudy.report.sections.before.slips",
+        "onsetstudy.report.sections.before.printed",
         "onsetstudy.study.group.analyse_group",
         "matplotlib.figure",
         "matplotlib.backends.backend_svg",

@@ -5,15 +5,17 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from onsetstudy.core.quantities import Seen
-from onsetstudy.core.results import EstimateLike, NotAvailable
-from onsetstudy.report.numbers import decimal, interval, percent, percent_interval, places_for, tidy
+from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
+from onsetstudy.report.numbers import decimal, interval, level, percent, percent_interval, places_for, tidy
 
 __all__ = [
     "NONE",
-    "points_text",
+    "level_of",
+    "mean_text",
+    "near_text",
     "reason_of",
     "reasons_of",
+    "share_limits",
     "share_text",
     "spanned",
     "two_cells",
@@ -45,28 +47,36 @@ def spanned(value: float, low: float, high: float, places: int = 1) -> str:
     return f"{decimal(value, places)} ({interval(low, high, places)})"
 
 
+def level_of(estimates: Iterable[object]) -> str:
+    """The confidence level of the first that there is an estimate of, 95 % if of none."""
+    return level(next((e.interval.level for e in estimates if isinstance(e, Estimate)), 0.95))
+
+
 def value_text(e: EstimateLike, places: int = 1, *, factor: float = 1.0, missing: str | None = NONE) -> str:
     """An estimate times ``factor`` with its interval; ``missing`` (its reason, if that is None) where there is none."""
     if isinstance(e, NotAvailable):
         return e.reason if missing is None else missing
-    low, high = sorted((factor * e.interval.low, factor * e.interval.high))
-    return spanned(factor * e.estimate, low, high, places)
+    return spanned(factor * e.estimate, *_ends(e, factor), places)
 
 
-def two_cells(e: EstimateLike, seen: Seen | None = None, *, unit: str = "") -> tuple[str, str]:
-    """An estimate (as ``seen``, where it is shown otherwise) and its interval apart, or why there is none."""
-    if isinstance(e, NotAvailable):
-        return "not known", e.reason
-    value, low, high = (seen.value, seen.low, seen.high) if seen else (e.estimate, e.interval.low, e.interval.high)
-    return f"{decimal(value)}{unit}", interval(low, high)
-
-
-def points_text(e: EstimateLike) -> str:
-    """A difference of proportions in percentage points, with no digit too many and none too few."""
+def near_text(e: EstimateLike, landmark: float = 0.0, *, base: int = 1, factor: float = 1.0) -> str:
+    """The same with the fewest decimals, from ``base``, that keep it and its limits apart from a landmark."""
     if isinstance(e, NotAvailable):
         return NONE
-    low, high, value = (100 * v for v in (e.interval.low, e.interval.high, e.estimate))
-    return spanned(value, low, high, places_for((value, low, high), base=0))
+    places = places_for((factor * e.estimate, *_ends(e, factor)), (landmark,), base=base)
+    return value_text(e, places, factor=factor)
+
+
+def _ends(e: Estimate, factor: float) -> tuple[float, float]:
+    low, high = factor * e.interval.low, factor * e.interval.high
+    return (low, high) if low <= high else (high, low)
+
+
+def two_cells(e: EstimateLike, *, unit: str = "", factor: float = 1.0) -> tuple[str, str]:
+    """An estimate times ``factor`` and its interval apart, or why there is none."""
+    if isinstance(e, NotAvailable):
+        return "not known", e.reason
+    return f"{decimal(factor * e.estimate)}{unit}", interval(*_ends(e, factor))
 
 
 def share_text(e: EstimateLike, n: int | None = None, *, missing: str | None = NONE) -> str:
@@ -74,4 +84,16 @@ def share_text(e: EstimateLike, n: int | None = None, *, missing: str | None = N
     if isinstance(e, NotAvailable):
         return e.reason if missing is None else missing
     n = n or e.n.arm(str(e.contrast)).cases or e.n.cases
-    return f"{percent(e.estimate, n)} ({percent_interval(e.interval.low, e.interval.high, n)})"
+    return f"{percent(e.estimate, n)} ({share_limits(e, n)})"
+
+
+def share_limits(e: Estimate, n: int) -> str:
+    """The interval of a proportion of ``n`` cases."""
+    return percent_interval(e.interval.low, e.interval.high, n)
+
+
+def mean_text(mean: float | None, sd: float | None, known: int, of: int, places: int = 1) -> str:
+    """``4.2 (SD 1.1), 18 of 20``: a mean, its spread, and how many cases have it."""
+    value = NONE if mean is None else decimal(mean, places)
+    spread = "" if sd is None else f" (SD {decimal(sd, places)})"
+    return whole(f"{value}{spread}, {known} of {of}")

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Self, overload
 
 from onsetstudy.core.results import Caution
+from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.numbers import tidy
 
 __all__ = [
@@ -21,12 +22,17 @@ __all__ = [
     "Painted",
     "Pairs",
     "Paragraph",
+    "Pieces",
     "Section",
     "Table",
     "absent",
+    "blocks_of",
     "note",
     "notes_of",
 ]
+
+
+TOLD_BEFORE = "What the first page says to mind holds here too."
 
 
 class Painted:
@@ -199,6 +205,8 @@ def notes_of(cautions: Iterable[Caution]) -> list[Paragraph]:
 
 
 Block = Answer | Heading | Paragraph | Table | Figure | Flow | Cautions | Pairs
+Pieces = Block | str | None | Iterable["Pieces"]
+"""What a section is made of."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -211,10 +219,23 @@ class Section:
     new_page: bool = False
 
     @classmethod
-    def of(cls, identity: str, title: str, *blocks: Block | str | None, new_page: bool = False) -> Self:
-        """A section of those blocks that there are; a text is a paragraph."""
-        found = tuple(Paragraph(text=b) if isinstance(b, str) else b for b in blocks if b is not None)
-        return cls(id=identity, title=title, blocks=found, new_page=new_page)
+    def of(cls, identity: str, title: str, *pieces: Pieces, new_page: bool = False) -> Self:
+        """A section of those blocks that there are, in groups or one by one; a text is a paragraph.
+
+        A table without rows is none, nor is an empty text.
+        """
+        return cls(id=identity, title=title, blocks=tuple(blocks_of(pieces)), new_page=new_page)
+
+
+def blocks_of(pieces: Iterable[Pieces]) -> Iterator[Block]:
+    """The blocks that there are, in groups or one by one; a text is a paragraph, an empty one and a bare table none."""
+    for piece in pieces:
+        if isinstance(piece, str):
+            yield from [Paragraph(text=piece)] if piece else []
+        elif isinstance(piece, Iterable):
+            yield from blocks_of(piece)
+        elif piece is not None and not (isinstance(piece, Table) and not piece.rows):
+            yield piece
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -234,3 +255,66 @@ class Document:
     sections: tuple[Section, ...]
     lang: str = "en-GB"
     ledger_head: str = ""
+
+    @classmethod
+    def of(
+        cls,
+        protocol: Protocol,
+        sections: Iterable[Section | None],
+        *,
+        name: str,
+        kicker: str,
+        running: tuple[str, ...],
+        invented: str,
+        date: str,
+        subtitle: str = "",
+        ledger_head: str = "",
+    ) -> Self:
+        """A document of a study.
+
+        Parameters
+        ----------
+        protocol : Protocol
+        sections : iterable of Section or None
+            In order; ``None`` where there is nothing to say.
+        name : str
+            After the study's id, in the names of files.
+        kicker, subtitle : str
+            Over and under the title.
+        running : tuple of str
+            Along the pages, after the title.
+        invented : str
+            Notice where the study is invented.
+        date : str
+            Last day that the document is of.
+        ledger_head : str
+            Last entry of the ledger, where there is one.
+        """
+        study = protocol.study
+        ledger = (f"ledger {ledger_head}",) if ledger_head else ()
+        return cls(
+            id=f"{study.id}-{name}",
+            title=study.title,
+            kicker=kicker,
+            subtitle=subtitle,
+            notice=invented if study.invented else "",
+            running=" · ".join((study.title, *running, *ledger)),
+            date=date,
+            sections=_once([section for section in sections if section is not None]),
+            ledger_head=ledger_head,
+        )
+
+
+def _once(sections: list[Section]) -> tuple[Section, ...]:
+    """Sections in which no caution stands twice; where one is left out, the first page is referred to."""
+    told: set[str] = set()
+
+    def block_once(block: Block) -> Block:
+        if not isinstance(block, Cautions):
+            return block
+        fresh = tuple(text for text in block.texts if text not in told)
+        before = () if len(fresh) == len(block.texts) else (TOLD_BEFORE,)
+        told.update(block.texts)
+        return replace(block, texts=(*before, *fresh))
+
+    return tuple(replace(section, blocks=tuple(block_once(b) for b in section.blocks)) for section in sections)

@@ -17,19 +17,9 @@ from onsetstudy.core.quantities import QUANTITIES, Quantity, Seen, quantity_of
 from onsetstudy.core.results import FEW_OF_AN_ARM, Counts, Estimate, NotAvailable
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import reason_of, spanned
-from onsetstudy.report.numbers import amount, counted, decimal, interval, level, listed, p_text, percent, places_for
+from onsetstudy.report.numbers import amount, capital, counted, decimal, interval, level, listed, p_text, percent
 
-__all__ = [
-    "ALLOWED",
-    "Said",
-    "axis_ends",
-    "estimate_shown",
-    "sentence",
-    "short_value",
-    "span_words",
-    "verdict_clause",
-    "without_looks",
-]
+__all__ = ["ALLOWED", "Said", "axis_ends", "estimate_shown", "sentence", "short_value", "span_words", "without_looks"]
 
 MINUTES = {0.5: "half a minute", 1.0: "one minute", 2.0: "two minutes"}
 OTHER_REASONS = "as arms were not allocated at random, something other than buffering may be the reason"
@@ -130,7 +120,7 @@ def sentence(claim: Claim, protocol: Protocol) -> Said:
     if isinstance(claim.answer, NotAvailable):
         return _no_answer(claim, claim.answer, protocol)
     seen, verdict = _seen(claim, claim.answer, protocol), verdict_clause(claim)
-    return Said(_upper(f"{verdict}{seen}."), _allowed(claim, claim.answer, protocol))
+    return Said(capital(f"{verdict}{seen}."), _allowed(claim, claim.answer, protocol))
 
 
 LEFT_OPEN = ("undecided_cases", "bounded_share")
@@ -271,14 +261,7 @@ def estimate_shown(answer: Estimate | NotAvailable) -> str:
         return ""
     quantity = quantity_of(answer.quantity)
     seen = quantity.as_shown(answer.estimate, answer.interval.low, answer.interval.high)
-    return spanned(seen.value, seen.low, seen.high, quantity.places(seen))
-
-
-def _agreeing(claim: Claim, seen: Seen) -> str:
-    word = claim.quantity.word(claim.bears.side if claim.bears else 0)
-    if claim.quantity.contrast == "/":
-        return f"from {_ends(claim, seen)} times the rate"
-    return f"from {_with_unit(_ends(claim, seen), _unit(claim))} {word}"
+    return spanned(*seen, quantity.places(seen))
 
 
 def _matters(claim: Claim) -> str:
@@ -310,16 +293,15 @@ def _allowed(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
         question = PHRASES[claim.quantity.key].question.format(**_fields(claim, protocol))
         alone = cases == "1 case" or cases == "1 score"
         return f"{'This' if alone else 'These'} {cases} cannot tell {question}."
+    how = "times the rate" if claim.quantity.contrast == "/" else claim.quantity.word(bears.side)
+    anything = f"Anything from {_with_unit(_ends(claim, seen), _unit(claim))} {how} agrees with these {cases}"
+    said = {
+        "beyond": f"The whole interval lies beyond {matters}, the difference that matters to this study",
+        "within": f"The whole interval lies within {matters}, the difference that matters to this study",
+        "open": f"A difference of less than {matters}, too small to matter to this study, is still possible",
+    }.get(bears.size, anything)
     if bears.side == 0:
         said = f"Whatever the difference is, it is smaller than {matters}, the difference that matters to this study"
-    elif bears.size == "beyond":
-        said = f"The whole interval lies beyond {matters}, the difference that matters to this study"
-    elif bears.size == "within":
-        said = f"The whole interval lies within {matters}, the difference that matters to this study"
-    elif bears.size == "open":
-        said = f"A difference of less than {matters}, too small to matter to this study, is still possible"
-    else:
-        said = f"Anything {_agreeing(claim, seen)} agrees with these {cases}"
     return f"{said}." if protocol.study.randomised else f"{said}; {OTHER_REASONS}."
 
 
@@ -334,10 +316,6 @@ def _no_answer(claim: Claim, answer: NotAvailable, protocol: Protocol) -> Said:
     return Said(f"The {claim.quantity.name} cannot be estimated: {reason}.", known)
 
 
-def _upper(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
 def _what_is_known(n: Counts, protocol: Protocol) -> str:
     parts = [
         f"{a.onsets} of {a.cases} {protocol.label(a.arm)} teeth"
@@ -350,23 +328,18 @@ def _what_is_known(n: Counts, protocol: Protocol) -> str:
 def _bound_words(result: NotAvailable, protocol: Protocol) -> str:
     """A one-sided statement about a hazard ratio; empty when the data bound neither side."""
     bound = result.bound
-    if bound is None:
+    if bound is not None and 0 < bound.low < math.inf:
+        limit, end, side = bound.low, "or more", "sooner" if bound.low > 1 else ""
+    elif bound is not None and 0 < bound.high < math.inf:
+        limit, end, side = bound.high, "or less", "later" if bound.high < 1 else ""
+    else:
         return ""
-    other, reference = protocol.label(protocol.contrast_arm), protocol.label(protocol.reference_arm)
-    sure = f"one-sided, {level(bound.level)}"
-    for limit, end, far, sure_of in (
-        (bound.low, "or more", "sooner", bound.low > 1),
-        (bound.high, "or less", "later", bound.high < 1),
-    ):
-        if not 0 < limit < float("inf"):
-            continue
-        times = decimal(limit, places_for([limit], (1.0,), base=2))
-        direction = f", that is {far}" if sure_of else "; whether sooner or later is open"
-        return (
-            f"{_upper(other)} teeth became numb at {times} times the rate of {reference} ones {end} "
-            f"({sure}){direction}."
-        )
-    return ""
+    times = decimal(limit, QUANTITIES["hazard_ratio"].places([limit]))
+    return (
+        f"{capital(protocol.label(protocol.contrast_arm))} teeth became numb at {times} times the rate of "
+        f"{protocol.label(protocol.reference_arm)} ones {end} (one-sided, {level(bound.level)})"
+        f"{f', that is {side}' if side else '; whether sooner or later is open'}."
+    )
 
 
 def axis_ends(protocol: Protocol, quantity: Quantity = QUANTITIES["rmst_difference"]) -> tuple[str, str]:

@@ -12,7 +12,6 @@ from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.recorded import read_store
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.records.chair.case_questions import asked_after, asked_before, question_of
-from onsetstudy.report.sections.before.case_sheet import order_on_paper
 from tests.chairside.chair import Chair, quick_audit
 from tests.chairside.test_roles import block  # noqa: F401 a fixture
 from tests.chairside.whole_case import (
@@ -26,6 +25,7 @@ from tests.chairside.whole_case import (
     prepare_fully,
     treat,
 )
+from tests.printed_sheet import order_on_paper
 
 # Three tests: one felt, two not felt; with a control tooth each is two taps.
 PER = {3: "one", 6: "two"}

@@ -13,7 +13,7 @@ from onsetstudy.core.errors import ReportError
 from onsetstudy.files.documents.case_sheet import case_sheet, write_case_sheet
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.records.chair.case_questions import asked_after, asked_before, question_of
-from onsetstudy.report.sections.before.case_sheet import order_on_paper
+from tests.printed_sheet import order_on_paper
 
 PROTOCOLS = ("protocols/mandibular_block_group.toml", "protocols/infiltration_audit.toml")
 

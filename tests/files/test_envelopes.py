@@ -16,7 +16,7 @@ from onsetstudy.files.sealed.envelopes import (
     seal_envelope,
 )
 from onsetstudy.files.sources.protocol_toml import read_protocol
-from onsetstudy.report.sections.before.slips import _inside, _preparations
+from onsetstudy.report.sections.before.printed import _inside, _preparations
 
 SECRET = bytes(range(32))
 SHORT = {"slip": "P01-1-001", "arms": ["plain"], "sides": []}

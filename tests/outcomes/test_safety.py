@@ -11,7 +11,7 @@ from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.results import Counts, Estimate
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.outcomes.harms import SafetyRecords, exact_share, nothing_seen_limit, summarise_safety
-from onsetstudy.report.sections.main.harms import safety_section
+from onsetstudy.report.sections.main.kindness_and_harm import safety_section
 from tests.study.cases import protocol, study
 
 NOBODY = Counts(cases=0, onsets=0)

@@ -5,7 +5,7 @@ import pytest
 
 from onsetstudy.outcomes.scores.pain_moment_results import Comfort
 from onsetstudy.outcomes.scores.pain_moments import PainRecords, moment_of_pain
-from onsetstudy.report.sections.main.injection_pain import comfort_blocks
+from onsetstudy.report.sections.main.kindness_and_harm import comfort_blocks
 from tests.study.cases import protocol
 
 PROMISED = protocol()

@@ -14,9 +14,8 @@ from onsetstudy.core.results import Caution, Reasons
 from onsetstudy.doses.results import AgentDose, ArmAmount, DoseSummary, FlagCount
 from onsetstudy.files.sources.dated_tables import read_published_ranges
 from onsetstudy.report.document import Cautions, Document, Figure, Paragraph, Table
-from onsetstudy.report.figures import published as drawn
 from onsetstudy.report.figures.canvas import look_of
-from onsetstudy.report.figures.forest import Scale
+from onsetstudy.report.figures.forest import Scale, published_figure, published_rows
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.render.pdf import render_pdf
 from onsetstudy.report.sections.appendix import published
@@ -169,7 +168,7 @@ def beside():
 
 
 def test_figure_data_are_the_own_estimate_and_the_printed_ones(beside):
-    frame = pd.DataFrame(drawn.data_for(beside.panels[0], factor=-1))
+    frame = pd.DataFrame(published_rows(beside.panels[0], factor=-1))
     assert frame["label"].tolist() == [
         "Inferior alveolar nerve block", "These cases", "Kashyap 2011 †", "Malamed 2013", "Aulestia-Viera 2018, pooled",
         "Guo 2018, pooled",
@@ -185,7 +184,9 @@ def test_figure_data_are_the_own_estimate_and_the_printed_ones(beside):
 
 
 def test_the_alternative_text_tells_every_line(beside):
-    text = drawn.alt_text(drawn.data_for(beside.panels[0], factor=-1), "minutes saved")
+    scale = Scale(unit="minutes saved", ends=("later", "sooner"))
+    rows = published_rows(beside.panels[0], factor=-1)
+    text = published_figure(rows, scale=scale, look=look_of("buffered", ("plain", "buffered"))).alt
     assert "These cases, 238 cases: 2.2 (0.8 to 3.7)" in text
     assert "Malamed 2013, 20 patients: 4.8, no interval printed" in text
     assert "Kashyap 2011 (from memory)" in text
@@ -229,9 +230,9 @@ def test_a_technique_nobody_published_has_a_sentence_instead_of_a_figure():
 def test_nothing_in_a_drawing_leaves_it(beside):
     for panel, factor in zip(beside.panels, (-1, 1, 1), strict=True):
         scale = Scale(unit="minutes saved", ends=("more with buffered", "more with buffered"))
-        rows = drawn.data_for(panel, factor=factor)
+        rows = published_rows(panel, factor=factor)
         look = look_of("buffered", ("plain", "buffered"))
-        found, again = (drawn.draw_figure(rows, scale=scale, look=look).titled("x", "t") for _ in range(2))
+        found, again = (published_figure(rows, scale=scale, look=look).titled("x", "t") for _ in range(2))
         for svg in (found.svg, found.narrow):
             width, height = (float(v) for v in re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', svg).groups())
             pattern = r'<text style="([^"]*)" x="([-\d.]+)" y="([-\d.]+)"[^>]*>([^<]*)<'

@@ -11,7 +11,7 @@ from onsetstudy.records.derived.results import SHUTS
 from onsetstudy.records.validity.gates import COUNTED
 from onsetstudy.report.claims_told import answer_line
 from onsetstudy.report.documents.practice import compose
-from onsetstudy.report.sections.main.doubts import REASONS, WORDS, doubt_words
+from onsetstudy.report.sections.main.records import REASONS, WORDS, doubt_words
 from onsetstudy.report.sentences import sentence
 from onsetstudy.study.answer.claims import DOUBTED
 from onsetstudy.study.practice.analyse import analyse

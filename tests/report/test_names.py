@@ -8,8 +8,7 @@ import re
 import pytest
 
 from onsetstudy.records.validity.completeness import WHY
-from onsetstudy.report.document import Cautions
-from onsetstudy.report.documents.frame import TOLD_BEFORE
+from onsetstudy.report.document import TOLD_BEFORE, Cautions
 from onsetstudy.report.documents.group import compose_group
 from onsetstudy.report.documents.practice import compose
 from onsetstudy.report.names import field_name

@@ -9,7 +9,7 @@ import pytest
 
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.outcomes.harms import SafetyRecords, summarise_safety
-from onsetstudy.report.sections.main.harms import safety_section
+from onsetstudy.report.sections.main.kindness_and_harm import safety_section
 
 PROTOCOL = read_protocol(Path(__file__).parents[2] / "protocols" / "mandibular_block_group.toml")
 

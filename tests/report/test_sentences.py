@@ -10,7 +10,7 @@ import pytest
 from onsetstudy.core.claims import bearing
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.report import sentences as words
-from onsetstudy.report.sections.main.injection_pain import superiority_words
+from onsetstudy.report.sections.main.kindness_and_harm import superiority_words
 from onsetstudy.report.sections.main.onset import none_left, stopwatch_words
 from onsetstudy.study.answer.claims import claim_of
 from tests.report.claimed import RANDOMISED, N

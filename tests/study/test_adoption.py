@@ -8,7 +8,7 @@ from onsetstudy.core.results import Counts, Estimate, Interval
 from onsetstudy.outcomes.harm_results import Safety
 from onsetstudy.protocol.governance import AdoptionRule
 from onsetstudy.protocol.lock_results import LockStanding
-from onsetstudy.report.sections.appendix.planned import planned_section
+from onsetstudy.report.sections.appendix.interim import planned_section
 from onsetstudy.study.practice.results import adoption_of, side_of_margin, verdict_of
 from onsetstudy.study.results import AdoptionPart
 from tests.report.samples import rich

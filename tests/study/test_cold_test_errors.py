@@ -11,7 +11,7 @@ import pytest
 
 from onsetstudy import Intervals, estimate_rmst
 from onsetstudy.report.documents.practice import compose
-from onsetstudy.report.sections.appendix.cold_test_errors import cold_test_section
+from onsetstudy.report.sections.appendix.testing import cold_test_section
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.cold_test_errors import cold_test_errors
 from tests.report.samples import rich

@@ -10,7 +10,7 @@ from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.core.seeds import stream
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.report.document import Paragraph, Table
-from onsetstudy.report.sections.appendix.confounding import fair_section
+from onsetstudy.report.sections.appendix.fairness import fair_section
 from onsetstudy.study.practice.subsets import analyse_population
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.confounding import COVARIATES, fair_comparison

@@ -11,7 +11,7 @@ from onsetstudy.core.results import Estimate
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.files.documents.reports import results_json
 from onsetstudy.report.documents.group import compose_group
-from onsetstudy.report.sections.appendix.negative_controls import negative_section, negative_words
+from onsetstudy.report.sections.appendix.testing import negative_section, negative_words
 from onsetstudy.study.counts.aggregate_counts import CONTROLS, add_tallies, tally_records
 from onsetstudy.study.counts.disclosure import learned_by_subtraction, what_can_be_learned
 from onsetstudy.study.counts.exchange import SendOptions, make_exchange

@@ -16,8 +16,8 @@ from onsetstudy.records.derived.results import SHUTS, Doubt
 from onsetstudy.records.validity.gates import COUNTED, doubts_of_practice
 from onsetstudy.report.claims_told import claims_listed
 from onsetstudy.report.documents.group import compose_group
-from onsetstudy.report.sections.group.gates import gate_words
-from onsetstudy.report.sections.main.doubts import REASONS
+from onsetstudy.report.sections.group.completeness import gate_words
+from onsetstudy.report.sections.main.records import REASONS
 from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.counts.exchange_check import check_exchange

@@ -10,7 +10,7 @@ import pytest
 from onsetstudy import estimate_rmst
 from onsetstudy.files.documents.reports import results_json
 from onsetstudy.report.documents.group import compose_group
-from onsetstudy.report.sections.appendix.cold_test_errors import cold_test_section
+from onsetstudy.report.sections.appendix.testing import cold_test_section
 from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.group.analyse_group import analyse_group

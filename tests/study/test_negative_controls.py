@@ -10,7 +10,7 @@ import pytest
 
 from onsetstudy.core.results import Estimate
 from onsetstudy.report.documents.practice import compose
-from onsetstudy.report.sections.appendix.negative_controls import negative_section, negative_words
+from onsetstudy.report.sections.appendix.testing import negative_section, negative_words
 from onsetstudy.study.results import NegativeControl
 from onsetstudy.study.sets.contrasts import control_onset_of
 from onsetstudy.study.sets.prepare import prepare

@@ -9,7 +9,7 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Estimate
 from onsetstudy.report.documents.practice import compose
 from onsetstudy.report.render.html import render_html
-from onsetstudy.report.sections.appendix.within_patient import blinding_section, paired_section
+from onsetstudy.report.sections.appendix.fairness import blinding_section, paired_section
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.within_patient import blinding_of, paired_study
 from onsetstudy.survival.hazards.frailty import fit_shared_frailty

@@ -25,7 +25,7 @@ from onsetstudy.files.documents.reports import planning_json
 from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
 from onsetstudy.files.ledger.lock import read_lock
 from onsetstudy.protocol.ledger import short_head
-from onsetstudy.report.documents.planning import compose_planning
+from onsetstudy.report.documents.papers import compose_planning
 from onsetstudy.report.figures import power
 from onsetstudy.report.figures.canvas import canvas
 from onsetstudy.report.render.html import render_html

@@ -80,8 +80,8 @@ def command(
     from onsetstudy.pool.combine import PoolOptions
     from onsetstudy.report.claims_told import answer_line
     from onsetstudy.report.numbers import counted
+    from onsetstudy.report.sections.group.completeness import gate_words
     from onsetstudy.report.sections.group.first_page import missing_words
-    from onsetstudy.report.sections.group.gates import gate_words
     from onsetstudy.study.group.analyse_group import analyse_group
 
     promised = read_protocol(protocol)

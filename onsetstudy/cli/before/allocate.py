@@ -109,7 +109,7 @@ def command(
     with together(into) as fresh:
         made = _write(drawn, fresh, way, seed=seed, after=after, case_codes=promised.study.case_codes)
         if printed:
-            from onsetstudy.report.sections.before.slips import render_slips
+            from onsetstudy.report.sections.before.printed import render_slips
 
             words = read_passphrases(fresh) if way == "passphrases" else None
             slips_pdf = render_slips(promised, drawn, passphrases=words)

@@ -86,8 +86,8 @@ def _say_doubts(checked: Records, promised: Protocol) -> bool:
     from onsetstudy.cli.say import please_look
     from onsetstudy.records.derived.flow import exclusion_reasons
     from onsetstudy.records.validity.gates import doubts_of
-    from onsetstudy.report.sections.main.doubts import doubt_words
-    from onsetstudy.report.sections.main.doubts import shut as keeps_off
+    from onsetstudy.report.sections.main.records import doubt_words
+    from onsetstudy.report.sections.main.records import shut as keeps_off
 
     used = (exclusion_reasons(checked, promised, through=promised.quarters[-1]) == "").to_numpy()
     doubts = doubts_of(replace(checked, cases=checked.cases[used].reset_index(drop=True)), promised)

@@ -7,7 +7,7 @@ from pathlib import Path
 from onsetstudy.files.output import write_bytes
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.chair.case_questions import Question, asked_after, asked_before, question_of
-from onsetstudy.report.sections.before.case_sheet import CaseSheet, render_case_sheet
+from onsetstudy.report.sections.before.printed import CaseSheet, render_case_sheet
 
 __all__ = ["case_sheet", "write_case_sheet"]
 

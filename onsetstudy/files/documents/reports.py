@@ -16,8 +16,7 @@ from onsetstudy.records.derived.roster import Roster
 from onsetstudy.report.claims_told import claims_listed
 from onsetstudy.report.document import Document
 from onsetstudy.report.documents.group import compose_group
-from onsetstudy.report.documents.papers import compose_papers, compose_patient_results
-from onsetstudy.report.documents.planning import compose_planning
+from onsetstudy.report.documents.papers import compose_papers, compose_patient_results, compose_planning
 from onsetstudy.report.documents.practice import compose
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.render.pdf import render_pdf

@@ -5,19 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from onsetstudy.report.document import Document, Section
-from onsetstudy.report.documents.frame import bind
 from onsetstudy.report.numbers import counted, day, quarter
-from onsetstudy.report.sections.appendix.cold_test_errors import cold_test_section
 from onsetstudy.report.sections.appendix.interim import looks_section
-from onsetstudy.report.sections.appendix.negative_controls import negative_section
+from onsetstudy.report.sections.appendix.testing import cold_test_section, negative_section
 from onsetstudy.report.sections.blocks import cautions_section
-from onsetstudy.report.sections.group.completeness import sent_section
+from onsetstudy.report.sections.group.completeness import gates_section, sent_section
 from onsetstudy.report.sections.group.first_page import first_page
-from onsetstudy.report.sections.group.funnel import beside_section
-from onsetstudy.report.sections.group.gates import gates_section
-from onsetstudy.report.sections.group.heterogeneity import where_section
-from onsetstudy.report.sections.group.pooled import pooled_section
-from onsetstudy.report.sections.group.statistician import statistician_section
+from onsetstudy.report.sections.group.heterogeneity import beside_section, where_section
+from onsetstudy.report.sections.group.pooled import pooled_section, statistician_section
 from onsetstudy.study.group.results import GroupResults
 
 __all__ = ["CONTENTS", "compose_group"]
@@ -43,7 +38,7 @@ def compose_group(results: GroupResults, *, practice: str | None = None) -> Docu
     """The group's report; with ``practice`` (its code) the one in which that practice sees itself named."""
     own = None if practice is None else results.letter(practice)
     whose = f"-{practice}" if practice else ""
-    return bind(
+    return Document.of(
         results.protocol,
         (section(results, own) for section in CONTENTS),
         name=f"group-{results.quarter}{whose}",

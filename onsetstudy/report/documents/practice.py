@@ -5,28 +5,21 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from onsetstudy.report.document import Document, Section
-from onsetstudy.report.documents.frame import bind
 from onsetstudy.report.numbers import counted, day, listed, quarter
 from onsetstudy.report.sections.appendix import published
-from onsetstudy.report.sections.appendix.cold_test_errors import cold_test_section
-from onsetstudy.report.sections.appendix.confounding import fair_section
-from onsetstudy.report.sections.appendix.interim import anytime_section, looks_section
-from onsetstudy.report.sections.appendix.negative_controls import negative_section
-from onsetstudy.report.sections.appendix.planned import planned_section
+from onsetstudy.report.sections.appendix.fairness import blinding_section, fair_section, paired_section
+from onsetstudy.report.sections.appendix.interim import anytime_section, looks_section, planned_section
 from onsetstudy.report.sections.appendix.statistician import statistician_section
+from onsetstudy.report.sections.appendix.testing import cold_test_section, negative_section
 from onsetstudy.report.sections.appendix.watching import watch_section
-from onsetstudy.report.sections.appendix.within_patient import blinding_section, paired_section
 from onsetstudy.report.sections.blocks import cautions_section
 from onsetstudy.report.sections.main import doses
 from onsetstudy.report.sections.main.allocation import who_section
-from onsetstudy.report.sections.main.answer import answer_section
-from onsetstudy.report.sections.main.cases_needed import more_section
+from onsetstudy.report.sections.main.answer import answer_section, more_section
 from onsetstudy.report.sections.main.chair_time import chair_section
-from onsetstudy.report.sections.main.harms import safety_section
-from onsetstudy.report.sections.main.injection_pain import comfort_section
-from onsetstudy.report.sections.main.onset import onset_section
+from onsetstudy.report.sections.main.kindness_and_harm import comfort_section, safety_section
+from onsetstudy.report.sections.main.onset import onset_section, where_section
 from onsetstudy.report.sections.main.records import records_section
-from onsetstudy.report.sections.main.where_it_holds import where_section
 from onsetstudy.study.practice.results import StudyResults
 
 __all__ = ["CONTENTS", "compose"]
@@ -62,7 +55,7 @@ CONTENTS: tuple[Callable[[StudyResults], Section | None], ...] = (
 
 def compose(results: StudyResults) -> Document:
     """The quarterly report of a study."""
-    return bind(
+    return Document.of(
         results.protocol,
         (section(results) for section in CONTENTS),
         name=results.quarter,

@@ -9,7 +9,6 @@ from __future__ import annotations
 from onsetstudy.protocol.lock_results import ProtocolLock
 from onsetstudy.protocol.model import Arm, Protocol
 from onsetstudy.report.document import Block, Cautions, Document, Pairs, Paragraph, Section, Table, absent
-from onsetstudy.report.documents.frame import bind
 from onsetstudy.report.names import BOUNDARIES, CHOICES, INSTRUMENTS, field_name, outcome_name, plain_words
 from onsetstudy.report.numbers import counted, day, listed
 from onsetstudy.report.sections.before.papers import answered
@@ -26,7 +25,7 @@ def compose_protocol(protocol: Protocol, lock: ProtocolLock | None, *, ledger_he
     """
     first = lock.latest.day if lock is not None else protocol.quarters[0].first_day.isoformat()
     version = f"version {lock.latest.number}" if lock is not None else "not locked"
-    return bind(
+    return Document.of(
         protocol,
         (
             _administrative(protocol, lock),
@@ -80,10 +79,10 @@ def _said(protocol: Protocol, topic: str, asked: str) -> Paragraph:
 def _administrative(protocol: Protocol, lock: ProtocolLock | None) -> Section:
     versions: Block = absent("This protocol is not locked: lock it before the first case.")
     if lock is not None:
-        rows = []
-        for v in lock.versions:
-            changed = ", ".join(key for key, _, _ in v.changes) or "—"
-            rows.append((f"{v.number}", day(v.day), v.reason, changed, v.digest[:12]))
+        rows = [
+            (f"{v.number}", day(v.day), v.reason, ", ".join(key for key, _, _ in v.changes) or "—", v.digest[:12])
+            for v in lock.versions
+        ]
         columns = ("version", "day", "reason", "changed", "SHA-256")
         versions = Table.of("Versions of this protocol", columns, rows, align="lllll")
     return Section.of(
@@ -154,12 +153,6 @@ def _outcomes(protocol: Protocol) -> Section:
         "onset lies between planned minutes; other tests speak for a planned minute without an answer where they leave "
         "no doubt."
     )  # fmt: skip
-    rule = (
-        f"Clock zero is the {zero}. Cold tests at {minutes} min. Onset is the first of {onset.confirmations} "
-        f"consecutive valid tests that were not felt, and lies after the last that was felt.{window} A control tooth "
-        f"is {schedule.control_tooth}, a response before the injection {schedule.baseline_response}. Teeth that never "
-        "become numb stay in every count."
-    )
     rows = [("primary", outcome_name(protocol.plan.primary))]
     rows += [(f"secondary {k}", outcome_name(s)) for k, s in enumerate(protocol.plan.secondary, start=1)]
     scales = []
@@ -169,19 +162,18 @@ def _outcomes(protocol: Protocol) -> Section:
             text = f"{name}: {INSTRUMENTS.get(scale.scale, plain_words(scale.scale))}, {scale.low:g} to {scale.high:g} "
             text += scale.unit + ("." if matters is None else f"; a difference of {matters:g} matters to this study.")
             scales.append(text)
+    caption = f"Outcomes; target {onset.target_min:g} min, horizon {onset.tau_min:g} min"
     return Section.of(
         "outcomes",
         "Methods: outcomes and harms",
-        Table.of(
-            f"Outcomes; target {onset.target_min:g} min, horizon {onset.tau_min:g} min",
-            ("rank", "outcome"),
-            rows,
-            align="ll",
-        ),
-        rule,
+        Table.of(caption, ("rank", "outcome"), rows, align="ll"),
+        f"Clock zero is the {zero}. Cold tests at {minutes} min. Onset is the first of {onset.confirmations} "
+        f"consecutive valid tests that were not felt, and lies after the last that was felt.{window} A control tooth "
+        f"is {schedule.control_tooth}, a response before the injection {schedule.baseline_response}. Teeth that never "
+        "become numb stay in every count.",
         f"A supplemental injection before onset is taken as {rescue.success} for proportions, {rescue.wait} for waits "
         f"and {rescue.hazard} for the hazard ratio.",
-        *scales,
+        scales,
         _said(protocol, "harms", "How harms are asked for, judged and told"),
     )
 
@@ -209,7 +201,7 @@ def _assignment(protocol: Protocol) -> Section:
     study, rule = protocol.study, protocol.allocation
     if not study.randomised:
         return _not_randomised(protocol)
-    drawn: Block = absent(f"{TO_BE_WRITTEN} how the list is drawn ([allocation]).")
+    drawn: Block | str = absent(f"{TO_BE_WRITTEN} how the list is drawn ([allocation]).")
     if rule is not None:
         how = {
             "permuted_blocks": "permuted blocks of varying size, known to the keeper of the list alone"
@@ -220,21 +212,22 @@ def _assignment(protocol: Protocol) -> Section:
         }[rule.method]
         ratio = " to ".join(str(r) for r in (rule.ratio or (1,) * len(protocol.arms)))
         strata = listed([field_name(s) for s in rule.strata]) or "none but the practice"
-        text = (
+        drawn = (
             f"Arms are allocated {ratio} by {how}; strata: {strata}. The seed of the list is kept apart from this file."
         )
         if rule.washout_days:
-            text += f" Between two injections of one patient lie {rule.washout_days} days at least."
-        drawn = Paragraph(text=text)
+            drawn += f" Between two injections of one patient lie {rule.washout_days} days at least."
     known = dict(study.blinding)
-    blinded = [who for who in ("patient", "operator", "assessor") if known.get(who) == "yes"]
-    open_to = [who for who in ("patient", "operator", "assessor") if known.get(who) != "yes"]
+    blinded, open_to = (
+        listed([who for who in ("patient", "operator", "assessor") if (known.get(who) == "yes") is blind]) or "nobody"
+        for blind in (True, False)
+    )
     return Section.of(
         "assignment",
         "Methods: assignment",
         drawn,
         _said(protocol, "concealment", "Who keeps the list, and how slips are opened one at a time"),
-        f"Blinded: {listed(blinded) or 'nobody'}. Not blinded: {listed(open_to) or 'nobody'}.",
+        f"Blinded: {blinded}. Not blinded: {open_to}.",
         _said(protocol, "blinding_procedure", "How blinding is kept, and when it may be broken"),
     )
 
@@ -256,23 +249,19 @@ def _not_randomised(protocol: Protocol) -> Section:
 def _data(protocol: Protocol) -> Section:
     plan, looks = protocol.plan, protocol.looks
     strata = listed([field_name(s) for s in plan.strata]) or "no strata"
-    text = (
-        f"Times are interval-censored. Arms are compared within {strata} by a log-rank test for interval-censored "
-        "times and by proportional hazards; proportions, waits and pain by the methods named in the report. Level of "
-        f"confidence {plan.conf_level:.0%}; seed {plan.seed}. Secondary outcomes share one error rate "
-        f"({plain_words(plan.multiplicity)})."
-    )
     others = listed([CHOICES.get(s, plain_words(s)) for s in plan.sensitivity]) or "none"
+    analyses = counted(len(protocol.quarters), "interim analysis", "interim analyses")
     return Section.of(
         "data",
         "Methods: data and analysis",
         _said(protocol, "training", "How those who test and record are trained"),
         _said(protocol, "data_management", "Where records are kept, who may change them, how they are checked"),
-        text,
+        f"Times are interval-censored. Arms are compared within {strata} by a log-rank test for interval-censored "
+        "times and by proportional hazards; proportions, waits and pain by the methods named in the report. Level of "
+        f"confidence {plan.conf_level:.0%}; seed {plan.seed}. Secondary outcomes share one error rate "
+        f"({plain_words(plan.multiplicity)}).",
         f"Other choices that will be tried: {others}. Missing scores are counted, not filled in.",
-        f"The study is analysed every quarter: "
-        f"{counted(len(protocol.quarters), 'interim analysis', 'interim analyses')}, with "
-        f"{BOUNDARIES[looks.boundary] if looks else BOUNDARIES['none']}.",
+        f"The study is analysed every quarter: {analyses}, with {BOUNDARIES[looks.boundary if looks else 'none']}.",
     )
 
 
@@ -296,20 +285,17 @@ def _settled(protocol: Protocol) -> list[str]:
 
 
 def _ethics(protocol: Protocol, lock: ProtocolLock | None) -> Section:
-    changes = (
-        "Changes are locked as amendments with day and reason; the report names those made after the first case."
-        if lock is not None
-        else "Once locked, changes are amendments with day and reason."
-    )
     return Section.of(
         "ethics",
         "Ethics",
         "Randomising or allocating by protocol usually makes it research. Was an ethics committee or institution "
         f"asked? Recorded answer: {protocol.study.ethics_status.rstrip('.')}. Local rules decide.",
-        changes,
+        "Changes are locked as amendments with day and reason; the report names those made after the first case."
+        if lock is not None
+        else "Once locked, changes are amendments with day and reason.",
         _said(protocol, "consent", "How patients are asked, and who keeps the forms"),
         _said(protocol, "confidentiality", "How patients stay unknown: codes, and where the key is kept"),
-        *_settled(protocol),
+        _settled(protocol),
         _said(protocol, "care_after_the_study", "Care after the study, and for those who were harmed"),
         Cautions(
             texts=(

@@ -31,8 +31,8 @@ def draw(rows: list[BalanceRow], ax: canvas.Axes, *, look: ArmLook) -> None:
     for place, row in enumerate(rows):
         y = len(rows) - place - 0.5
         ax.hlines(y, row.after, row.before, color=HAIRLINE, linewidth=1.0)
-        ax.plot(row.before, y, "o", color=SECONDARY, markerfacecolor="#ffffff", markersize=6, markeredgewidth=1.4)
-        ax.plot(row.after, y, "o", color=look.colour, markerfacecolor=look.colour, markersize=6)
+        ArmLook(SECONDARY, "-", "o", filled=False).dots(ax, row.before, y, size=6, edge=1.4)
+        ArmLook(look.colour, "-", "o", filled=True).dots(ax, row.after, y, size=6)
     reach = max(0.3, 1.1 * max(abs(v) for row in rows for v in (row.before, row.after)))
     ax.set(ylim=(0, len(rows)), xlim=(-reach, reach))
     canvas.bare_left(ax)

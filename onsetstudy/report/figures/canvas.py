@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import io
 import itertools
 import re
@@ -40,7 +41,7 @@ __all__ = [
     "difference_that_matters",
     "in_words",
     "look_of",
-    "moved_across",
+    "moved",
     "named_axes",
     "signed",
     "spread",
@@ -68,6 +69,11 @@ class ArmLook:
     def face(self) -> str:
         """Inside of the marker."""
         return self.colour if self.filled else "#ffffff"
+
+    def dots(self, ax: Axes, across: Any, up: Any, *, size: float, edge: float | None = None, **style: Any) -> None:
+        """Markers at places, with an edge so wide."""
+        style |= {"color": self.colour, "markerfacecolor": self.face, "markersize": size, "markeredgewidth": edge}
+        ax.plot(across, up, self.marker, **style)
 
 
 # The reference arm, the arm compared with it, and more arms: markers and lines before colours.
@@ -126,11 +132,11 @@ def difference_that_matters(ax: Axes, at: float, **style: Any) -> None:
     beside(ax, "matters", (at, 1), (0, 2), xycoords=("data", "axes fraction"), ha="center", va="bottom")
 
 
-def moved_across(ax: Axes, points: float) -> Transform:
-    """The way of data to the page, and so many points to the right."""
+def moved(ax: Axes, way: Transform, across: float, up: float = 0) -> Transform:
+    """A way of data to the page, and so many points to the right and up."""
     from matplotlib.transforms import ScaledTranslation
 
-    return ax.transData + ScaledTranslation(points / POINTS, 0, ax.figure.dpi_scale_trans)
+    return way + ScaledTranslation(across / POINTS, up / POINTS, ax.figure.dpi_scale_trans)
 
 
 def bare_left(ax: Axes) -> None:
@@ -220,9 +226,6 @@ def _to_svg(figure: Figure, name: str, title: str, alt: str) -> str:
     text = re.sub(r"url\(#([^)]+)\)", rf"url(#{name}-\1)", text)
     lines = 'stroke-linejoin="round" stroke-linecap="butt"'
     labelled = f'role="img" aria-labelledby="{name}-title {name}-desc"'
-    words = f'<title id="{name}-title">{_escaped(title)}</title><desc id="{name}-desc">{_escaped(alt)}</desc>'
+    said, told = (html.escape(words, quote=False).replace("\\", "\\\\") for words in (title, alt))
+    words = f'<title id="{name}-title">{said}</title><desc id="{name}-desc">{told}</desc>'
     return re.sub(r"<svg([^>]*)>", rf"<svg\1 {lines} {labelled}>{words}", text, count=1)
-
-
-def _escaped(text: str) -> str:
-    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;").replace("\\", "\\\\")

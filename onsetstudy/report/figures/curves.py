@@ -10,12 +10,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from onsetstudy.core.results import Estimate, NotAvailable
+from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.figures import canvas
 from onsetstudy.report.figures.canvas import HAIRLINE, INK, POINTS, SECONDARY, Drawing, Sheet, look_of
 from onsetstudy.report.numbers import THIN, percent
 from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import ArmCurve
+from onsetstudy.survival.results import OnsetCurve
 
 __all__ = ["alt_text", "data_for", "draw", "draw_figure", "thinned"]
 
@@ -38,16 +40,14 @@ def data_for(results: StudyResults | GroupResults, *, least: int = 1) -> pd.Data
     """
     horizon = results.protocol.onset.tau_min
     frames = [
-        _arm_data(c, horizon)
+        _arm_data(c, c.curve, horizon)
         for c in results.overall.curves
         if not isinstance(c.curve, NotAvailable) and results.overall.n.arm(c.arm).cases >= least
     ]
     return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
 
 
-def _arm_data(found: ArmCurve, horizon: float) -> pd.DataFrame:
-    curve = found.curve
-    assert not isinstance(curve, NotAvailable)
+def _arm_data(found: ArmCurve, curve: OnsetCurve, horizon: float) -> pd.DataFrame:
     limits = {t: e for t, e in found.limits if isinstance(e, Estimate)}
     tested = {t: float(n) for t, n in found.still_tested}
     ends = np.concatenate((curve.left, curve.right))
@@ -64,15 +64,7 @@ def _arm_data(found: ArmCurve, horizon: float) -> pd.DataFrame:
     return pd.DataFrame({"arm": found.arm, "minute": minutes, "low": numb_at, "high": may_be_after, **of_minutes})
 
 
-def draw(
-    frame: pd.DataFrame,
-    ax: canvas.Axes,
-    *,
-    labels: dict[str, str],
-    arms: Sequence[str],
-    target_min: float,
-    falling: bool,
-) -> None:
+def draw(frame: pd.DataFrame, ax: canvas.Axes, protocol: Protocol, *, falling: bool) -> None:
     """Bands between tests, a step where numbness is certain, limits as lines at the tests, names at the ends."""
 
     def turn(share: pd.Series) -> NDArray[np.float64]:
@@ -82,21 +74,20 @@ def draw(
     present = list(dict.fromkeys(frame["arm"]))
     for number, arm in enumerate(present):
         part = frame[frame["arm"] == arm]
-        look, t = look_of(str(arm), arms), part["minute"].to_numpy()
+        look, t = look_of(arm, protocol.arm_codes), part["minute"].to_numpy()
         low, high = turn(part["low"]), turn(part["high"])
         ax.fill_between(t, low, high, step="post", color=look.colour, alpha=0.17, linewidth=0, zorder=1)
         ax.step(t, high, where="post", color=look.colour, linewidth=0.5, alpha=0.55, zorder=2)
         ax.step(t, low, where="post", color=look.colour, linestyle=look.line, linewidth=1.8, zorder=3)
         given = part[part["estimate"].notna()]
-        moved = canvas.moved_across(ax, DODGE * (number - (len(present) - 1) / 2) * 2)
-        limits: dict[str, Any] = {"color": look.colour, "transform": moved, "clip_on": False}
+        moved = canvas.moved(ax, ax.transData, DODGE * (number - (len(present) - 1) / 2) * 2)
+        limits: dict[str, Any] = {"transform": moved, "clip_on": False}
         lower, upper, estimate = (turn(given[name]) for name in ("conf_low", "conf_high", "estimate"))
-        ax.vlines(given["minute"], lower, upper, linewidth=1.0, zorder=4, **limits)
-        dots: dict[str, Any] = {"markerfacecolor": look.face, "markersize": 4.4, "markeredgewidth": 1.1}
-        ax.plot(given["minute"], estimate, look.marker, zorder=5, **dots, **limits)
+        ax.vlines(given["minute"], lower, upper, linewidth=1.0, zorder=4, color=look.colour, **limits)
+        look.dots(ax, given["minute"], estimate, size=4.4, edge=1.1, zorder=5, **limits)
         last = given["estimate"].iloc[-1:] if len(given) else part["low"].iloc[-1:]
-        ends.append((float(turn(last)[0]), labels[str(arm)], look.colour))
-    _frame(frame, ax, target_min=target_min, falling=falling)
+        ends.append((float(turn(last)[0]), protocol.label(arm), look.colour))
+    _frame(frame, ax, target_min=protocol.onset.target_min, falling=falling)
     points_per_share = ax.get_window_extent().height / 100 * POINTS / ax.figure.dpi
     name: dict[str, Any] = {"va": "center", "weight": "bold", "annotation_clip": False, "fontsize": None}
     for place, (_, label, colour) in zip(canvas.spread([e[0] for e in ends], 11 / points_per_share), ends, strict=True):
@@ -139,9 +130,7 @@ def thinned(ticks: Sequence[float], *, least: float, keep: Sequence[float]) -> l
     return sorted(chosen)
 
 
-def _still_tested(
-    frame: pd.DataFrame, ax: canvas.Axes, labels: dict[str, str], arms: Sequence[str], left: float
-) -> None:
+def _still_tested(frame: pd.DataFrame, ax: canvas.Axes, protocol: Protocol, left: float) -> None:
     """Numbers still being tested, under the ticks they belong to."""
     target = [t for t, label in zip(ax.get_xticks(), ax.get_xticklabels(), strict=True) if label.get_text()]
     shown = thinned(_tests(frame), least=_width_of_a_label(frame, ax), keep=target)
@@ -150,55 +139,47 @@ def _still_tested(
         place = ("data", "axes fraction")
         canvas.beside(ax, text, (at, 0), (points, -down), xycoords=place, va="baseline", **style)
 
-    under(
-        "minutes after the injection", float(frame["minute"].max()) / 2, 0, 30, ha="center", color=None, fontsize=None
-    )
+    middle = float(frame["minute"].max()) / 2
+    under("minutes after the injection", middle, 0, 30, ha="center", color=None, fontsize=None)
     under("still being tested", 0, -left * POINTS, 44, ha="left")
     for number, arm in enumerate(dict.fromkeys(frame["arm"])):
         part, down = frame[frame["arm"] == arm], 57 + 12.5 * number
-        colour = look_of(str(arm), arms).colour
-        under(labels[str(arm)], 0, -left * POINTS, down, color=colour, ha="left", weight="bold")
+        colour = look_of(arm, protocol.arm_codes).colour
+        under(protocol.label(arm), 0, -left * POINTS, down, color=colour, ha="left", weight="bold")
         tested = part.dropna(subset=["still_tested"]).set_index("minute")["still_tested"]
         for t in (t for t in shown if t in tested.index):
             under(f"{int(tested[t])}", t, 0, down, color=INK, ha="center")
 
 
-def alt_text(frame: pd.DataFrame, labels: dict[str, str], counts: dict[str, int], *, falling: bool = False) -> str:
+def alt_text(frame: pd.DataFrame, results: StudyResults | GroupResults, *, falling: bool = False) -> str:
     """What the figure shows, in words."""
     parts = []
     for arm, part in frame.groupby("arm", sort=False):
         given = part[part["estimate"].notna()]
-        points = given.iloc[:: max(1, len(given) // 5)]
+        points, cases = given.iloc[:: max(1, len(given) // 5)], results.overall.n.arm(str(arm)).cases
         shares = ", ".join(
-            f"{percent(1 - row.estimate if falling else row.estimate, counts[str(arm)])} by minute {row.minute:g}"
+            f"{percent(1 - row.estimate if falling else row.estimate, cases)} by minute {row.minute:g}"
             for row in map(_Given, points["minute"], points["estimate"])
         )
-        parts.append(f"{labels[str(arm)]}: {shares or 'no limits'}")
+        parts.append(f"{results.protocol.label(str(arm))}: {shares or 'no limits'}")
     what = "Proportion of teeth not yet numb" if falling else "Proportion of teeth numb"
     return f"{what} against minutes after the injection. {'; '.join(parts)}.".replace(THIN, " ")
 
 
 def draw_figure(
-    results: StudyResults | GroupResults,
-    frame: pd.DataFrame,
-    *,
-    height: float,
-    falling: bool = False,
+    results: StudyResults | GroupResults, frame: pd.DataFrame, *, height: float, falling: bool = False
 ) -> Drawing:
     """The curves of :func:`data_for`."""
-    arms = results.protocol.arm_codes
-    labels = {code: results.protocol.label(code) for code in arms}
-    alt = alt_text(frame, labels, {a.arm: a.cases for a in results.overall.n.by_arm}, falling=falling)
-    target = results.protocol.onset.target_min
-    below = (48 + 12.5 * frame["arm"].nunique()) / POINTS
-    longest = max(len(labels[str(arm)]) for arm in frame["arm"].unique())
-    names = 0.12 + 0.09 * longest
+    protocol, arms = results.protocol, frame["arm"].unique()
+    below = (48 + 12.5 * len(arms)) / POINTS
+    longest = max(len(protocol.label(arm)) for arm in arms)
 
     def fill(sheet: Sheet) -> None:
         # The name of an arm stands before the first number still being tested.
         left = max(0.78 if sheet.narrow else 0.9, 0.2 + 0.075 * longest)
+        names = 0.12 + 0.09 * longest
         ax = sheet.axes(left, below, sheet.width - left - names - 0.1, height - 0.26)
-        draw(frame, ax, labels=labels, arms=arms, target_min=target, falling=falling)
-        _still_tested(frame, ax, labels, arms, left)
+        draw(frame, ax, protocol, falling=falling)
+        _still_tested(frame, ax, protocol, left)
 
-    return Drawing(alt, height=height + below, fill=fill)
+    return Drawing(alt_text(frame, results, falling=falling), height=height + below, fill=fill)

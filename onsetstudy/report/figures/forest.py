@@ -7,16 +7,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
-from onsetstudy.core.results import EstimateLike, NotAvailable
+from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
+from onsetstudy.outcomes.published_results import ContextPanel, PublishedRange
 from onsetstudy.report.cells import reason_of, spanned
 from onsetstudy.report.figures import canvas
 from onsetstudy.report.figures.canvas import INK, NARROW, SECONDARY, ArmLook, Drawing, Sheet
+from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import counted, decimal, listed, places_for
 
-__all__ = ["Columns", "Line", "Row", "Scale", "alt_text", "data_for", "draw", "draw_figure", "numbers", "reasons"]
+__all__ = ["FROM_MEMORY", "Line", "Scale", "data_for", "draw_figure", "published_figure", "published_rows", "reasons"]
 
 SMALLEST, LARGEST = 3.5, 9.0
 
@@ -74,25 +76,27 @@ class Row:
 class Columns:
     """Where things stand, inches; pairs are for a page and for a narrow screen. ``counted`` heads the counts."""
 
-    axis: tuple[float, float]
-    cases: float
-    number: float
-    step: tuple[float, float]
-    foot: float
-    head: tuple[float, float]
-    counted: str
-    uncounted: str
+    axis: tuple[float, float] = (2.75, 2.1)
+    cases: float = 2.55
+    number: float = 5.05
+    step: tuple[float, float] = (0.215, 0.42)
+    foot: float = 0.5
+    head: tuple[float, float] = (0.2, 0.2)
+    counted: str = "cases"
+    uncounted: str = "—"
 
 
-GROUPS = Columns(
-    axis=(2.75, 2.1),
-    cases=2.55,
-    number=5.05,
-    step=(0.215, 0.42),
-    foot=0.5,
-    head=(0.2, 0.2),
-    counted="cases",
-    uncounted="—",
+GROUPS = Columns()
+FROM_MEMORY = "†"
+TRIALS = Columns(
+    axis=(2.55, 2.55),
+    cases=2.4,
+    number=5.25,
+    step=(0.225, 0.4),
+    foot=0.52,
+    head=(0.22, 0.05),
+    counted="patients",
+    uncounted="",
 )
 
 
@@ -107,23 +111,26 @@ def numbers(value: float, one: float | None, other: float | None, *, base: int =
 
 def data_for(lines: Sequence[Line], *, factor: float = 1) -> list[Row]:
     """Lines as rows, on the scale of the drawing."""
-    known = [
-        1 / e.std_error**2 for line in lines if (e := line.result) and not isinstance(e, NotAvailable) and e.std_error
-    ]
+    known = [1 / e.std_error**2 for line in lines if isinstance(e := line.result, Estimate) and e.std_error]
     rows = []
     for line in lines:
         e = line.result
         if e is None:
             rows.append(Row(label=line.label, heading=True, strong=line.whole))
-        elif isinstance(e, NotAvailable):
-            rows.append(Row(label=line.label, strong=line.whole, cases=e.n.cases, reason=reason_of(e)))
-        else:
-            low, high = factor * e.interval.low, factor * e.interval.high
-            shown = numbers(factor * e.estimate, low, high)
-            cases = None if line.outside else e.n.cases
+            continue
+        row = _row(line.label, e, factor=factor, strong=line.whole)
+        if isinstance(e, Estimate):
             information = 1 / e.std_error**2 / max(known) if e.std_error else 0.0
-            rows.append(Row(label=line.label, strong=line.whole, cases=cases, information=information, **shown))
+            row = replace(row, cases=None if line.outside else row.cases, information=information)
+        rows.append(row)
     return rows
+
+
+def _row(label: str, e: EstimateLike, *, strong: bool, factor: float, base: int = 1) -> Row:
+    if isinstance(e, NotAvailable):
+        return Row(label=label, strong=strong, cases=e.n.cases, reason=reason_of(e))
+    low, high = factor * e.interval.low, factor * e.interval.high
+    return Row(label=label, strong=strong, cases=e.n.cases, **numbers(factor * e.estimate, low, high, base=base))
 
 
 def draw(rows: Sequence[Row], ax: canvas.Axes, *, places: Iterable[float], look: ArmLook, scale: Scale) -> None:
@@ -226,3 +233,39 @@ def reasons(rows: Sequence[Row]) -> str:
         if row.reason:
             whose.setdefault(row.reason, []).append(row.label)
     return " ".join(f"{listed(labels)}: {why}." for why, labels in whose.items())
+
+
+def published_rows(panel: ContextPanel, *, factor: float = 1, base: int = 1) -> list[Row]:
+    """Own and published results on the drawing's scale, one row a line, under the names of their techniques.
+
+    A published line without a printed interval has none here. A technique of which nothing is published is left out.
+    """
+    rows: list[Row] = []
+    for group in panel.groups:
+        if not group.drawn:
+            continue
+        rows.append(Row(label=plain_words(group.technique).capitalize(), heading=True))
+        rows.append(_row("These cases", group.own, strong=True, factor=factor * panel.own_factor, base=base))
+        rows += [_published(r, factor=factor, base=base) for r in group.drawn]
+    return rows
+
+
+def _published(found: PublishedRange, *, factor: float, base: int) -> Row:
+    shown = found.drawn()
+    if shown is None:
+        raise ValueError(f"{found.id} has nothing to draw")
+    value, low, high = (None if v is None else factor * v for v in shown[:3])
+    assert value is not None
+    return Row(
+        label=found.study + (f" {FROM_MEMORY}" if found.label == "from memory" else ""),
+        ours=False,
+        pooled=found.evidence == "pooled",
+        cases=found.n,
+        **numbers(value, low, high, base=base),
+    )
+
+
+def published_figure(rows: Sequence[Row], *, scale: Scale, look: ArmLook) -> Drawing:
+    """Own and published results with their names and numbers, own lines in the colour of the arm."""
+    told = alt_text(rows, scale.unit, "One line per result, {}.").replace(f" {FROM_MEMORY}", " (from memory)")
+    return draw_figure(rows, scale=scale, look=look, columns=TRIALS, alt=told)

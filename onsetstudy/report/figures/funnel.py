@@ -6,7 +6,7 @@ import numpy as np
 
 from onsetstudy.pool.results import Funnel
 from onsetstudy.report.figures import canvas
-from onsetstudy.report.figures.canvas import HAIRLINE, INK, Drawing, Sheet
+from onsetstudy.report.figures.canvas import HAIRLINE, INK, ArmLook, Drawing, Sheet
 from onsetstudy.report.numbers import THIN, counted, percent
 
 __all__ = ["alt_text", "draw", "draw_figure"]
@@ -28,14 +28,9 @@ def draw(funnel: Funnel, ax: canvas.Axes, *, own: str | None) -> None:
     ax.set(xlim=(cases.min(), cases.max()), ylim=(bottom, top))
     for point, share in zip(funnel.points, shares, strict=True):
         mine = point.label == own
-        ax.plot(
-            point.cases, share, "o", color=INK, markerfacecolor=INK if mine else "#ffffff", markersize=6,
-            markeredgewidth=1.3, zorder=4, clip_on=False,
-        )  # fmt: skip
-        ax.annotate(
-            "you" if mine else point.label, (point.cases, share), xytext=(7, 5), textcoords="offset points",
-            fontsize=8, zorder=5, weight="bold" if mine else "normal", annotation_clip=False,
-        )  # fmt: skip
+        ArmLook(INK, "-", "o", filled=mine).dots(ax, point.cases, share, size=6, edge=1.3, zorder=4, clip_on=False)
+        style = {"zorder": 5, "weight": "bold" if mine else "normal", "annotation_clip": False, "color": None}
+        canvas.beside(ax, "you" if mine else point.label, (point.cases, share), (7, 5), **style)
     inches = ax.get_window_extent().height / ax.figure.dpi
     places = canvas.spread([high[-1], out_high[-1]], 0.15 * (top - bottom) / inches)
     for text, place in zip(("19 in 20", "499 in 500"), places, strict=True):

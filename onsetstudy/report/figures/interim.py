@@ -32,9 +32,7 @@ def draw(taken: LooksTaken, ax: canvas.Axes, *, look: ArmLook) -> None:
         applied = sign * np.minimum([v.boundary for v in bounded], TOP)
         ax.plot([v.fraction for v in bounded], applied, "_", color=INK, markersize=16, markeredgewidth=1.8, zorder=3)
     ax.plot(at, z, color=look.colour, linewidth=1.2, linestyle=look.line, zorder=3)
-    ax.plot(
-        at, z, look.marker, color=look.colour, markerfacecolor=look.face, markersize=7, markeredgewidth=1.5, zorder=4
-    )
+    look.dots(ax, at, z, size=7, edge=1.5, zorder=4)
     reach = max(1.0, *at)
     _names(taken.verdicts, ax, reach, look.colour)
     # Half a unit beyond the highest bar, so that none is cut by the frame.

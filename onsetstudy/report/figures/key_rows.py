@@ -90,10 +90,7 @@ def draw(part: Sequence[Dot], ax: canvas.Axes, *, arms: tuple[str, ...], share: 
             continue
         look = look_of(dot.arm, arms)
         ax.hlines(y, dot.low, dot.high, color=look.colour, linewidth=1.8, linestyle=look.line, zorder=2)
-        ax.plot(
-            dot.estimate, y, look.marker, color=look.colour, markerfacecolor=look.face, markersize=6.5,
-            markeredgewidth=1.4, zorder=3, clip_on=False,
-        )  # fmt: skip
+        look.dots(ax, dot.estimate, y, size=6.5, edge=1.4, zorder=3, clip_on=False)
     for dot in part:
         if dot.matters is not None:
             canvas.difference_that_matters(ax, dot.matters, linewidth=1.1, zorder=1)
@@ -133,8 +130,7 @@ def alt_text(dots: Sequence[Dot], labels: dict[str, str]) -> str:
 
 def draw_figure(results: StudyResults) -> Drawing:
     """The four figures."""
-    dots, arms = data_for(results), results.protocol.arm_codes
-    labels = {code: results.protocol.label(code) for code in arms}
+    dots, protocol = data_for(results), results.protocol
     parts = _questions(dots)
 
     def height(narrow: bool) -> float:
@@ -145,9 +141,10 @@ def draw_figure(results: StudyResults) -> Drawing:
         for number, part in enumerate(parts):
             if number:
                 _rule(sheet, top)
-            _question(sheet, part, place, top, arms, labels)
+            _question(sheet, part, place, top, protocol)
             top -= place.height_of(part)
 
+    labels = {code: protocol.label(code) for code in protocol.arm_codes}
     return Drawing(alt_text(dots, labels), height=height, fill=fill)
 
 
@@ -177,9 +174,7 @@ SCREEN = _Place(
 )
 
 
-def _question(
-    sheet: Sheet, part: Sequence[Dot], place: _Place, top: float, arms: tuple[str, ...], labels: dict[str, str]
-) -> None:
+def _question(sheet: Sheet, part: Sequence[Dot], place: _Place, top: float, protocol: Protocol) -> None:
     """One question with its words, dots and numbers."""
     height = PER_DOT * len(part)
     bottom = top - place.above - height
@@ -192,13 +187,13 @@ def _question(
         return
     share = part[0].row in SHARES
     ax = sheet.axes(place.axis_left, bottom, place.axis_width, height)
-    draw(part, ax, arms=arms, share=share, ticks=4 if place.beside else 2)
+    draw(part, ax, arms=protocol.arm_codes, share=share, ticks=4 if place.beside else 2)
     left, align = (place.axis_left - 0.12, "right") if place.beside else (0, "left")
     for number, dot in enumerate(part):
         y = bottom + height * (len(part) - number - 0.5) / len(part)
         if share:
-            colour = look_of(dot.arm, arms).colour
-            sheet.say(left, y, labels[dot.arm], color=colour, weight="bold", ha=align)
+            colour = look_of(dot.arm, protocol.arm_codes).colour
+            sheet.say(left, y, protocol.label(dot.arm), color=colour, weight="bold", ha=align)
         text = dot.number or textwrap.shorten(f"no answer: {dot.reason}", 34, placeholder=" …")
         sheet.say(place.number_left, y, text, fontsize=8.5)
 

@@ -89,16 +89,15 @@ def draw(scores: FloatArray, ax: canvas.Axes, *, look: ArmLook, low: float, high
     span = high - low
     ax.set(xlim=(low - 0.02 * span, high + 0.02 * span), xlabel="", ylabel="")
     canvas.bare_left(ax)
-    points, up = _points(ax, span)
+    box, dots = ax.get_window_extent(), ax.figure.dpi / POINTS
+    points, up = box.width / dots / (1.04 * span), box.height / dots
     across, row = arrange(scores, piles, low=low, points=points)
     ax.set_ylim(0, up)
     if scores.size >= LEAST_FOR_A_CURVE and np.unique(scores).size > 4:
         # As high as the piles would be if the cases were spread as smoothly as the line.
         _behind(scores, ax, look, (low, high), up / (scores.size * piles.width / piles.columns * piles.size))
-    ax.plot(
-        across, (row + 0.6) * piles.size, look.marker, color=look.colour, markerfacecolor=look.face,
-        markersize=0.84 * piles.size, linestyle="none", markeredgewidth=min(0.8, 0.2 * piles.size), clip_on=False,
-    )  # fmt: skip
+    size, edge = 0.84 * piles.size, min(0.8, 0.2 * piles.size)
+    look.dots(ax, across, (row + 0.6) * piles.size, size=size, edge=edge, linestyle="none", clip_on=False)
     half = middle(list(scores))
     ax.plot([half, half], [0, up], color=INK, linewidth=0.9, zorder=1)
     canvas.beside(
@@ -123,13 +122,6 @@ def _behind(scores: FloatArray, ax: canvas.Axes, look: ArmLook, clip: tuple[floa
     behind.set_zorder(1)
     ax.set_zorder(2)
     ax.patch.set_visible(False)
-
-
-def _points(ax: canvas.Axes, span: float) -> tuple[float, float]:
-    """Points across per unit of the scale, and points from bottom to top."""
-    box = ax.get_window_extent()
-    dots = ax.figure.dpi / POINTS
-    return box.width / dots / (1.04 * span), box.height / dots
 
 
 def _asked(comparison: PainComparison) -> list[PainScores]:
@@ -177,12 +169,10 @@ def draw_figure(
 
 def _foot(ax: canvas.Axes, unit: str, low: float, high: float, matters: float | None) -> None:
     """The scale in words, and a bar as long as the difference that matters."""
-    from matplotlib.transforms import ScaledTranslation
-
     canvas.beside(ax, f"pain, {unit}; {low:g} is none", (0, 0), (0, -24), xycoords="axes fraction", va="top")
     if matters is None:
         return
-    moved = ax.get_xaxis_transform() + ScaledTranslation(0, -28 / POINTS, ax.figure.dpi_scale_trans)
+    moved = canvas.moved(ax, ax.get_xaxis_transform(), 0, -28)
     ax.plot([high - matters, high], [0, 0], "|-", color=SECONDARY, linewidth=1.0, markersize=5, transform=moved,
             clip_on=False)  # fmt: skip
     place = ("data", "axes fraction")

@@ -5,6 +5,8 @@ Formula and simulation are drawn apart: in one picture the dots of one effect wo
 
 from __future__ import annotations
 
+from typing import Any
+
 import pandas as pd
 
 from onsetstudy.report.figures import canvas
@@ -21,8 +23,8 @@ EFFECTS = {"rmst_difference": "difference in minutes", "treatment_success_differ
 
 def data_for(results: PlanningResults) -> pd.DataFrame:
     """One row per effect and size: ``effect, cases, formula, simulated, mc_error``."""
-    rows = [(p.effect, p.cases, p.formula, p.simulated, p.mc_error) for p in results.curve]
-    return pd.DataFrame(rows, columns=["effect", "cases", "formula", "simulated", "mc_error"])
+    columns = ["effect", "cases", "formula", "simulated", "mc_error"]
+    return pd.DataFrame([[getattr(p, name) for name in columns] for p in results.curve], columns=columns)
 
 
 def draw_simulated(frame: pd.DataFrame, ax: canvas.Axes, *, planned: float, power: float) -> None:
@@ -35,19 +37,10 @@ def draw_simulated(frame: pd.DataFrame, ax: canvas.Axes, *, planned: float, powe
     ax.plot(line["cases"], line["formula"], color=SECONDARY, linewidth=1.2, linestyle=(0, (4.0, 2.0)))
     # The formula's line lies above the dots: its name stands over it, theirs under them.
     over, under = line.iloc[1], dots.iloc[min(2, len(dots) - 1)]
-    canvas.beside(
-        ax, "formula", (over["cases"], over["formula"]), (-5, 3), ha="right", fontsize=8.5, annotation_clip=False
-    )
-    canvas.beside(
-        ax,
-        "simulated",
-        (under["cases"], under["simulated"]),
-        (5, -8),
-        va="top",
-        fontsize=8.5,
-        color=look.colour,
-        weight="bold",
-    )
+    plain = {"ha": "right", "fontsize": 8.5, "annotation_clip": False}
+    canvas.beside(ax, "formula", (over["cases"], over["formula"]), (-5, 3), **plain)
+    strong = {"va": "top", "fontsize": 8.5, "color": look.colour, "weight": "bold"}
+    canvas.beside(ax, "simulated", (under["cases"], under["simulated"]), (5, -8), **strong)
     _finish(ax, frame, power)
 
 
@@ -62,11 +55,10 @@ def draw_formula(frame: pd.DataFrame, ax: canvas.Axes, *, planned: float, power:
         colour = LOOKS[1].colour if strong else SECONDARY
         line = frame[frame["effect"] == row.effect]
         ax.plot(line["cases"], line["formula"], color=colour, linewidth=1.2)
-        ax.text(
-            row.cases, y, f"{row.effect:g}", transform=canvas.moved_across(ax, shift), ha="right" if first else "left",
-            va="center", fontsize=8.5, color=colour, weight="bold" if strong else None,
-            bbox={"facecolor": "#ffffff", "edgecolor": "none", "pad": 0.6},
-        )  # fmt: skip
+        style: dict[str, Any] = {"color": colour, "weight": "bold" if strong else None, "fontsize": 8.5}
+        moved, align = canvas.moved(ax, ax.transData, shift), "right" if first else "left"
+        style |= {"ha": align, "va": "center", "transform": moved, "bbox": canvas.WHITE | {"pad": 0.6}}
+        ax.text(row.cases, y, f"{row.effect:g}", **style)
     _finish(ax, frame, power)
 
 
@@ -99,10 +91,8 @@ def _places(ends: list[float]) -> list[float]:
             level, size = (level * size + before * many) / (size + many), size + many
         stacks.append((level, size))
     levels = [level for level, size in stacks for _ in range(size)]
-    places = [0.0] * len(ends)
-    for rank, k in enumerate(order):
-        places[k] = levels[rank] + rank * APART
-    return places
+    places = {k: levels[rank] + rank * APART for rank, k in enumerate(order)}
+    return [places[k] for k in range(len(ends))]
 
 
 def alt_text(frame: pd.DataFrame, *, test: str, what: str) -> str:

@@ -50,8 +50,8 @@ def draw(bars: Mapping[str, Sequence[Bar]], ax: canvas.Axes, *, arms: Sequence[s
             ax.barh(y, bar.minutes, left=bar.start, height=0.42, color=look.colour if wait else PALE, edgecolor=EDGE,
                     hatch=None if look.filled or not wait else "////", linewidth=1.2)  # fmt: skip
             if wait:
-                ax.annotate(f"wait {bar.minutes:.1f}", (bar.middle, y + 0.23), ha="center", va="bottom", fontsize=8.5,
-                            color=look.colour, weight="bold")  # fmt: skip
+                over = {"ha": "center", "va": "bottom", "fontsize": 8.5, "color": look.colour, "weight": "bold"}
+                canvas.beside(ax, f"wait {bar.minutes:.1f}", (bar.middle, y + 0.23), (0, 0), **over)
             elif bar.minutes >= LEAST_LABEL[narrow]:
                 ax.text(bar.middle, y, f"{bar.minutes:.0f}", ha="center", va="center", fontsize=8, color=INK)
     ax.set(ylim=(0, len(bars)), xlim=(0, max(row[-1].start + row[-1].minutes for row in bars.values()) * 1.01))
@@ -93,7 +93,5 @@ def _stage_names(ax: canvas.Axes, row: Sequence[Bar]) -> None:
         if bar.stage == WAIT or bar.minutes < LEAST_NAMED:
             continue
         text = bar.stage.replace(" ", "\n", 1) if bar.minutes < ONE_LINE else bar.stage
-        ax.annotate(
-            text, (bar.middle, ax.get_ylim()[1]), ha="center", va="center", fontsize=8, color=canvas.SECONDARY,
-            annotation_clip=False, linespacing=1.0,
-        )  # fmt: skip
+        top = ax.get_ylim()[1]
+        canvas.beside(ax, text, (bar.middle, top), ha="center", va="center", annotation_clip=False, linespacing=1.0)

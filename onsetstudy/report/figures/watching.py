@@ -29,8 +29,8 @@ def draw(charts: Sequence[Chart], ax: canvas.Axes, *, look: ArmLook, first: int)
         ax.step(x, np.r_[0.0, value], where="post", color=look.colour, linewidth=1.6, zorder=3)
         ax.axhline(limit, color=SECONDARY, linewidth=1.0, linestyle=(0, (5.0, 2.5)), zorder=2)
         hits = [s.case for s in chart.signals]
-        ax.plot(x[hits], value[np.array(hits, int) - 1], "o", color=INK, markerfacecolor="#ffffff", markersize=8,
-                markeredgewidth=1.6, zorder=4)  # fmt: skip
+        ring = ArmLook(INK, "-", "o", filled=False)
+        ring.dots(ax, x[hits], value[np.array(hits, int) - 1], size=8, edge=1.6, zorder=4)
     reach = 1.25 * max(abs(v) for v in (*limits, *np.concatenate(values)))
     low = -reach if min(limits) < 0 else -0.15 * reach
     high = reach if max(limits) > 0 else 0.15 * reach

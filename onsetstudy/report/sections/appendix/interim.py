@@ -1,4 +1,4 @@
-"""What this interim analysis allows one to say, and what may be said whenever one looks."""
+"""What was planned, what an interim analysis allows one to say, and what may be said whenever one looks."""
 
 from __future__ import annotations
 
@@ -7,35 +7,129 @@ import math
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.design.interim.results import LookVerdict, StoppedEstimate
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.document import Block, Paragraph, Section, Table, note
+from onsetstudy.report.document import Pieces, Section, Table, note
 from onsetstudy.report.figures import interim
 from onsetstudy.report.figures.canvas import contrast_look
-from onsetstudy.report.names import outcome_name
-from onsetstudy.report.numbers import capital, counted, decimal, interval, level, p_equals, tidy
+from onsetstudy.report.names import CHOICES, outcome_name, plain_words
+from onsetstudy.report.numbers import capital, counted, day, decimal, interval, level, p_equals, tidy
+from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import AnytimeTaken, LooksTaken
 from onsetstudy.survival.results import AnytimeTest
 
-__all__ = ["anytime_first_page", "anytime_section", "anytime_words", "looks_section", "verdict_words"]
+__all__ = ["anytime_first_page", "anytime_section", "anytime_words", "looks_section", "planned_section"]
+
+STATUS = {
+    "locked_before": "The protocol was locked on {day}, before the first case on {first}.",
+    "locked_late": "The protocol was locked on {day}, after the first case on {first}.",
+    "changed": "The protocol that this report follows differs from version {number}, locked on {last}.",
+    "not_locked": "The protocol was never locked.",
+}
+KINDS = {
+    "primary": "planned, primary",
+    "secondary": "planned, secondary",
+    "sensitivity": "planned, to see what another choice would give",
+    "described": "not planned: a description",
+}
+SUBSETS = {
+    "by_quarter": "each quarter by itself",
+    "by_technique": "each technique by itself",
+    "by_practice": "each practice by itself",
+}
+
+
+PARTS = {
+    "net_min": "minutes of the chair saved, mixing counted",
+    "pain_margin": "pain not worse than the margin",
+    "not_numb_margin": "not numb not more often than the margin",
+    "stopping_harms": "none of the harms that stop",
+}
+MET = {"met": "met", "failed": "not met", "open": "not decided by the interval"}
+
+
+def planned_section(results: StudyResults) -> Section | None:
+    """Lock, amendments and the plan; nothing where no standing was asked for."""
+    standing = results.standing
+    if standing is None:
+        return None
+    versions = standing.versions
+    facts = {"first": day(standing.first_case) if standing.first_case else "no day"}
+    if versions:
+        facts |= {"day": day(versions[0].day), "last": day(versions[-1].day), "number": str(versions[-1].number)}
+    amended = [
+        (
+            f"{v.number}",
+            day(v.day),
+            "after" if v.day > standing.first_case else "before",
+            v.reason,
+            ", ".join(key for key, _, _ in v.changes),
+        )
+        for v in versions[1:]
+    ]
+    analyses = [
+        (
+            SUBSETS.get(a.analysis) or CHOICES.get(a.analysis) or outcome_name(a.analysis),
+            KINDS[a.status] + (f"; amended {day(a.amended)}" if a.amended else ""),
+        )
+        for a in standing.analyses
+    ]
+    return Section.of(
+        "planned",
+        "What was planned",
+        _adoption(results),
+        STATUS[standing.status].format(**facts),
+        Table.of("Differs from the locked version", ("key", "locked", "now"), standing.changes[:12], align="lll"),
+        Table.of("Amendments", ("version", "day", "first case", "reason", "changed"), amended, align="lllll"),
+        Table.of("Planned and not planned", ("analysis", "status"), analyses, align="ll"),
+    )
+
+
+def _adoption(results: StudyResults) -> list[Pieces]:
+    """Adopt, do not adopt, or undecided, by the rule that was declared before the lock."""
+    found = results.adoption
+    if found is None:
+        return []
+    if found.none_because:
+        return [f"No rule of adoption was declared, because {found.none_because.rstrip('.')}."]
+    rows = ((PARTS[p.name], MET[p.code]) for p in found.parts)
+    return [
+        f"By the rule of adoption in the protocol: {plain_words(found.verdict)}.",
+        Table.of("The rule of adoption", ("condition", "these records"), rows, align="ll"),
+    ]
+
 
 SPENDING = {"obrien_fleming": "O'Brien-Fleming", "pocock": "Pocock", "power": "power family"}
+DECIDED = ("crossed", "ended")
+VERDICTS = {
+    "crossed": "boundary crossed. With all interim analyses allowed for, {difference}.",
+    "ended": "the planned size is reached and the boundary was not crossed. No difference in the {outcome} was shown.",
+    "descriptive": "an extra analysis, descriptive only. {why}",
+    "unlikely": "unlikely to show it. {chances}",
+    "continue": "continue; the boundary is not reached.{naive} {chances}",
+}
 UNITS = {"log ratio": "ratio", "min": "minutes saved", "proportion": "difference of proportions"}
 
 
 def verdict_words(taken: LooksTaken, protocol: Protocol) -> str:
     """The verdict on the present look, in one or two plain sentences."""
     count = len(taken.verdicts)
-    over = next((k for k, v in enumerate(taken.verdicts) if v.code in ("crossed", "ended")), count - 1)
-    verdict = taken.verdicts[over]
-    text = _one_verdict(verdict, over + 1, taken, protocol)
-    if over == count - 1:
-        return text
-    return f"{text} The analyses after it are descriptive only."
+    over = next((k for k, v in enumerate(taken.verdicts, start=1) if v.code in DECIDED), count)
+    v = taken.verdicts[over - 1]
+    why = v.caution[0].text.removeprefix("Extra look, descriptive only: ") if v.code == "descriptive" else ""
+    naive = " Somebody who knew of this analysis only would have claimed a difference." if v.naive_claim else ""
+    said = VERDICTS[v.code].format(
+        difference=_difference_said(v, taken, protocol),
+        outcome=outcome_name(taken.primary),
+        why=capital(why),
+        naive=naive,
+        chances=_chances(v),
+    )
+    text = f"Interim analysis {over} ({v.label}), {v.counted:g} of {v.planned:g} planned {v.unit}: {said}".strip()
+    return text if over == count else f"{text} The analyses after it are descriptive only."
 
 
 def _difference_said(verdict: LookVerdict, taken: LooksTaken, protocol: Protocol) -> str:
     other, reference = protocol.label(protocol.contrast_arm), protocol.label(protocol.reference_arm)
-    better, worse = QUANTITIES[taken.primary].words
-    direction = better if verdict.direction == "sooner" else worse
+    direction = QUANTITIES[taken.primary].word(1 if verdict.direction == "sooner" else -1)
     said = {
         "pain_difference": f"mean pain was {direction}",
         "success_difference": f"{direction} teeth were numb by the target minute",
@@ -44,26 +138,6 @@ def _difference_said(verdict: LookVerdict, taken: LooksTaken, protocol: Protocol
     if said:
         return f"{said} with {other} than with {reference} injections"
     return f"{other} teeth were numb {direction} than {reference} ones ({outcome_name(taken.primary)})"
-
-
-def _one_verdict(verdict: LookVerdict, number: int, taken: LooksTaken, protocol: Protocol) -> str:
-    count = f"{verdict.counted:g} of {verdict.planned:g} planned {verdict.unit}"
-    place = f"Interim analysis {number} ({verdict.label}), {count}: "
-    if verdict.code == "crossed":
-        said = _difference_said(verdict, taken, protocol)
-        return f"{place}boundary crossed. With all interim analyses allowed for, {said}."
-    if verdict.code == "ended":
-        return (
-            f"{place}the planned size is reached and the boundary was not crossed. No difference in the "
-            f"{outcome_name(taken.primary)} was shown."
-        )
-    if verdict.code == "descriptive":
-        why = verdict.caution[0].text.removeprefix("Extra look, descriptive only: ")
-        return f"{place}an extra analysis, descriptive only. {capital(why)}"
-    if verdict.code == "unlikely":
-        return f"{place}unlikely to show it. {_chances(verdict)}"
-    naive = " Somebody who knew of this analysis only would have claimed a difference." if verdict.naive_claim else ""
-    return f"{place}continue; the boundary is not reached.{naive} {_chances(verdict)}".strip()
 
 
 def _chances(verdict: LookVerdict) -> str:
@@ -80,27 +154,27 @@ def looks_section(taken: LooksTaken | None, protocol: Protocol) -> Section | Non
     """Verdict, figure, all looks, and the estimate once the study has stopped."""
     if taken is None:
         return None
-    title = "What did each interim analysis allow?"
-    caption = (
-        f"Dots: the z statistic of the {outcome_name(taken.primary)} at each interim analysis; above 0 "
-        f"{protocol.label(protocol.contrast_arm)} is better. Short bars: the boundary of that analysis; dashed: the "
-        "boundary as planned; dotted: 1.96, which a reader of a single analysis would take."
-    )
     last = taken.verdicts[-1]
-    decided = [v for v in taken.verdicts[:-1] if v.code in ("crossed", "ended")]
+    decided = [v for v in taken.verdicts[:-1] if v.code in DECIDED]
     texts = dict.fromkeys(c.text for c in (*taken.caution, *(c for v in decided for c in v.caution), *last.caution))
     return Section.of(
         "looks",
         "What this interim analysis allows",
-        Paragraph(text=verdict_words(taken, protocol)),
-        interim.draw_figure(taken, look=contrast_look(protocol)).titled("looks", title, caption),
+        verdict_words(taken, protocol),
+        interim.draw_figure(taken, look=contrast_look(protocol)).titled(
+            "looks",
+            "What did each interim analysis allow?",
+            f"Dots: the z statistic of the {outcome_name(taken.primary)} at each interim analysis; above 0 "
+            f"{protocol.label(protocol.contrast_arm)} is better. Short bars: the boundary of that analysis; dashed: "
+            "the boundary as planned; dotted: 1.96, which a reader of a single analysis would take.",
+        ),
         _table(taken),
-        None if taken.stopped is None else Paragraph(text=_stopped(taken, taken.stopped)),
+        None if taken.stopped is None else _stopped(taken, taken.stopped),
         note(
             f"Analysing {len(taken.verdicts)} times with the limits of a single analysis would be wrong in "
             f"{100 * last.naive_error:.0f}\u202f% of studies without a difference, not in {level(taken.plan.alpha)}."
         ),
-        *(note(tidy(text)) for text in texts),
+        (note(tidy(text)) for text in texts),
     )
 
 
@@ -142,7 +216,7 @@ def _stopped(taken: LooksTaken, found: StoppedEstimate) -> str:
     places = 3 if taken.scale == "proportion" else 2
     estimate, plain = (decimal(show(v), places) for v in (found.estimate, found.plain))
     span = interval(show(found.interval.low), show(found.interval.high), places)
-    over = next((v for v in taken.verdicts if v.code in ("crossed", "ended")), None)
+    over = next((v for v in taken.verdicts if v.code in DECIDED), None)
     when = "" if over is None else f"At {over.label}, when the study was decided, "
     return (
         f"{when}the estimate that allows for the interim analyses was {estimate} ({span}; "
@@ -193,22 +267,19 @@ def anytime_section(taken: AnytimeTaken | None, protocol: Protocol) -> Section |
     """Evidence and limits by quarter; nothing where the protocol does not ask for it."""
     if taken is None:
         return None
-    blocks: list[Block] = [Paragraph(text=anytime_words(taken, protocol))]
-    cautions = taken.caution if taken.test is not None else ()
+    table, cautions = None, taken.caution if taken.test is not None else ()
     if taken.test is not None and taken.success is not None:
         limits = f"success, percentage points, {level(1 - taken.alpha)} limits at all times"
-        blocks.append(
-            Table.of(
-                "Evidence by quarter",
-                ("analysis", "cases", "evidence, to 1", "highest so far", limits),
-                [
-                    (x.label, f"{x.cases}", _e(x.e_value), _e(x.highest), interval(100 * x.low, 100 * x.high, 0))
-                    for x in taken.looks
-                ],
-                f"{capital(taken.test.method)}; {taken.success.method}. No limits of this kind are given for the "
-                "hazard ratio: they would need the true curve, which nobody knows.",
-            )
+        table = Table.of(
+            "Evidence by quarter",
+            ("analysis", "cases", "evidence, to 1", "highest so far", limits),
+            [
+                (x.label, f"{x.cases}", _e(x.e_value), _e(x.highest), interval(100 * x.low, 100 * x.high, 0))
+                for x in taken.looks
+            ],
+            f"{capital(taken.test.method)}; {taken.success.method}. No limits of this kind are given for the "
+            "hazard ratio: they would need the true curve, which nobody knows.",
         )
         cautions += taken.success.caution
-    blocks += [note(tidy(text)) for text in dict.fromkeys(c.text for c in cautions)]
-    return Section.of("anytime", "What may be said at any time", *blocks)
+    notes = [note(tidy(text)) for text in dict.fromkeys(c.text for c in cautions)]
+    return Section.of("anytime", "What may be said at any time", anytime_words(taken, protocol), table, notes)

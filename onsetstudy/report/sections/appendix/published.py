@@ -8,10 +8,8 @@ from onsetstudy.outcomes.published_results import ContextPanel, PublishedContext
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import reason_of
 from onsetstudy.report.document import Block, Cautions, Figure, Section, Table, absent
-from onsetstudy.report.figures import published as drawn
 from onsetstudy.report.figures.canvas import contrast_look
-from onsetstudy.report.figures.forest import Scale
-from onsetstudy.report.figures.published import FROM_MEMORY
+from onsetstudy.report.figures.forest import FROM_MEMORY, Scale, published_figure, published_rows
 from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import capital, counted, day, level, listed, tidy
 from onsetstudy.report.sentences import axis_ends
@@ -37,9 +35,9 @@ def section(context: PublishedContext | None, protocol: Protocol) -> Section | N
     return Section.of(
         "context",
         "Beside published results",
-        *context.words[:1],
+        context.words[:1],
         Cautions(texts=context.words[1:]) if context.words[1:] else None,
-        *panels,
+        panels,
         _table(context),
         Cautions(texts=tuple(tidy(c.text) for c in context.caution)),
     )
@@ -58,44 +56,36 @@ def _scale(panel: ContextPanel, protocol: Protocol) -> Scale:
 def _panel(panel: ContextPanel, protocol: Protocol, *, marks: bool) -> Block:
     """Figure of one outcome; ``marks`` explains them, once in a section."""
     scale, title = _scale(panel, protocol), TITLES[panel.outcome]
-    rows = drawn.data_for(panel, factor=scale.factor, base=scale.base)
+    rows = published_rows(panel, factor=scale.factor, base=scale.base)
     if all(row.estimate is None for row in rows):
         return absent(f"{title}. No published difference with the same technique can be drawn on one scale.")
-    drawing = drawn.draw_figure(rows, scale=scale, look=contrast_look(protocol))
+    drawing = published_figure(rows, scale=scale, look=contrast_look(protocol))
     return drawing.titled(f"context-{panel.outcome}", title, _caption(panel, protocol, marks=marks))
 
 
 def _caption(panel: ContextPanel, protocol: Protocol, *, marks: bool) -> str:
     drawn_lines = [r for group in panel.groups for r in group.drawn]
-    parts = [f"Here: {panel.own_meaning}."]
-    if marks:
-        explained = (
-            f"Diamonds: these cases, with {level(protocol.plan.conf_level)} interval. Circles: published trials; "
-            "squares: several trials pooled; lines: printed intervals."
-        )
-        parts.insert(0, explained)
-    changed = list(dict.fromkeys(s for r in drawn_lines if (shown := r.drawn()) is not None and (s := shown[3])))
-    if panel.own_scaled:
-        changed.append(panel.own_scaled)
-    if changed:
-        parts.append(f"Drawn on one axis: {'; '.join(changed)}. The table shows what was printed.")
-    if any(r.label == "from memory" for r in drawn_lines):
-        parts.append(f"{FROM_MEMORY} from memory, not read again.")
+    changed = dict.fromkeys(s for r in drawn_lines if (shown := r.drawn()) is not None and (s := shown[3]))
+    changed |= {panel.own_scaled: None} if panel.own_scaled else {}
     wanting = {reason_of(g.own) for g in panel.groups if g.drawn and isinstance(g.own, NotAvailable)}
-    parts += [f"No own estimate: {reason}." for reason in sorted(wanting)]
     empty = [plain_words(g.technique) for g in panel.groups if not g.drawn]
-    if empty:
-        parts.append(f"Nothing published to draw: {listed(empty)}.")
-    return " ".join(parts)
+    parts = [
+        f"Diamonds: these cases, with {level(protocol.plan.conf_level)} interval. Circles: published trials; "
+        "squares: several trials pooled; lines: printed intervals."
+        if marks
+        else "",
+        f"Here: {panel.own_meaning}.",
+        f"Drawn on one axis: {'; '.join(changed)}. The table shows what was printed." if changed else "",
+        f"{FROM_MEMORY} from memory, not read again." if any(r.label == "from memory" for r in drawn_lines) else "",
+        *(f"No own estimate: {reason}." for reason in sorted(wanting)),
+        f"Nothing published to draw: {listed(empty)}." if empty else "",
+    ]
+    return " ".join(part for part in parts if part)
 
 
-def _table(context: PublishedContext) -> Table | None:
+def _table(context: PublishedContext) -> Table:
     """One row for each study, whatever it found; trials first, then trials pooled by others."""
-    found: dict[str, PublishedRange] = {}
-    for panel in context.panels:
-        found |= {r.id: r for group in panel.groups for r in (*group.drawn, *group.listed)}
-    if not found:
-        return None
+    found = {r.id: r for panel in context.panels for group in panel.groups for r in (*group.drawn, *group.listed)}
     studies: dict[tuple[str, str], list[PublishedRange]] = {}
     for r in sorted(found.values(), key=lambda r: (r.evidence != "trial", r.year, r.id)):
         studies.setdefault((r.evidence, r.citation), []).append(r)

@@ -10,13 +10,14 @@ from onsetstudy.core.results import NOT_INDEPENDENT, Assumption, Estimate, Hypot
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import NONE, reason_of, spanned, value_text
 from onsetstudy.report.claims_told import looks_note
-from onsetstudy.report.document import Heading, Pairs, Paragraph, Section, Table
+from onsetstudy.report.document import Heading, Pairs, Section, Table
 from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import aligned, capital, decimal, level, p_equals, p_text, tidy
 from onsetstudy.report.sections.blocks import curves_block
 from onsetstudy.report.sentences import short_value, without_looks
 from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import Diagnostics, Population
+from onsetstudy.survival.results import ProportionalityCheck
 
 __all__ = ["claims_table", "statistician_section"]
 
@@ -55,30 +56,26 @@ def statistician_section(results: StudyResults) -> Section:
             f"{protocol.schedule.window_min:g} min away, whenever in that window it was done."
         )
     title = "Proportion not yet numb (onset survival curve)"
-    tables = (
-        claims_table(results),
-        _numbers_table(results),
-        _methods_table(results),
-        _assumptions_table(results),
-        _diagnostics_table(results),
-        _certificate_table(results),
-    )
-    provenance = results.provenance
-    ledger = (("Ledger of the study, last entry", provenance.ledger_head),) if provenance.ledger_head else ()
+    p = results.provenance
     origin = (
-        *ledger,
-        ("Protocol, SHA-256", provenance.protocol_digest),
-        ("Records, SHA-256", provenance.records_digest),
-        ("Seed", f"{provenance.seed}"),
-        ("Versions", ", ".join(f"{name} {version}" for name, version in provenance.versions)),
+        *([("Ledger of the study, last entry", p.ledger_head)] if p.ledger_head else ()),
+        ("Protocol, SHA-256", p.protocol_digest),
+        ("Records, SHA-256", p.records_digest),
+        ("Seed", f"{p.seed}"),
+        ("Versions", ", ".join(f"{name} {version}" for name, version in p.versions)),
     )
     return Section.of(
         "statistician",
         "For the statistician",
-        Paragraph(text=rules),
-        None if isinstance(test, NotAvailable) else Paragraph(text=_test_of_onset(test)),
+        rules,
+        None if isinstance(test, NotAvailable) else _test_of_onset(test),
         curves_block(results, name="falling", title=title, height=LAST_PAGE_CURVES, falling=True),
-        *(table for table in tables if table is not None and table.rows),
+        claims_table(results),
+        _numbers_table(results),
+        _methods_table(results),
+        _assumptions_table(results),
+        _diagnostics_table(results.diagnostics) if results.diagnostics is not None else None,
+        _certificate_table(results),
         Heading(text="Where the numbers come from"),
         Pairs(rows=origin),
     )
@@ -95,11 +92,10 @@ def _test_of_onset(test: HypothesisTest) -> str:
 
 def claims_table(results: StudyResults) -> Table:
     """Every number that page 1 may show, from the same claims, with the interval that allows for the looks."""
-    claims = results.claims.page_one()
     return Table.of(
         "What is claimed",
         ("", "as shown", "of"),
-        ((c.quantity.name, short_value(c) or NONE, c.population) for c in claims),
+        ((c.quantity.name, short_value(c) or NONE, c.population) for c in results.claims.page_one()),
         "Times are shown as minutes saved: above 0 the other arm took less.",
         looks_note(results.claims.primary()),
         align="lrl",
@@ -109,23 +105,27 @@ def claims_table(results: StudyResults) -> Table:
 def _numbers_table(results: StudyResults) -> Table:
     """Every estimate of all cases, for the statistician."""
     population, protocol = results.overall, results.protocol
-    frame = population.to_frame()
-    columns = ("quantity", "contrast", "unit", "estimate", "conf_low", "conf_high", "p_value")
-    names, values, lows, highs, rest = [], [], [], [], []
-    for quantity, of, unit, value, low, high, p in zip(*(frame[name].tolist() for name in columns), strict=True):
+    columns = ["quantity", "contrast", "unit", "estimate", "conf_low", "conf_high", "p_value"]
+    rows = []
+    for quantity, of, unit, value, low, high, p in population.to_frame()[columns].itertuples(index=False):
         places = 2 if unit in ("min", "mm", "points") else 3
-        names.append((QUANTITIES.get(quantity, plain_words(quantity)), "" if pd.isna(of) else _of(of, protocol)))
-        # A large number, such as a sum of ranks, has no decimals.
-        values.append(NONE if pd.isna(value) else decimal(value, 0 if abs(value) >= 1000 else places))
-        lows.append("" if pd.isna(low) else decimal(low, places))
-        highs.append("" if pd.isna(high) else decimal(high, places))
-        known = unit == "proportion" or not pd.isna(value)
-        rest.append(("" if pd.isna(p) else p_text(p), unit if known else NONE))
-    aligned_columns = zip(aligned(values), aligned(lows), aligned(highs), strict=True)
+        rows.append(
+            (
+                QUANTITIES.get(quantity, plain_words(quantity)),
+                "" if pd.isna(of) else _of(of, protocol),
+                # A large number, such as a sum of ranks, has no decimals.
+                NONE if pd.isna(value) else decimal(value, 0 if abs(value) >= 1000 else places),
+                "" if pd.isna(low) else decimal(low, places),
+                "" if pd.isna(high) else decimal(high, places),
+                "" if pd.isna(p) else p_text(p),
+                unit if unit == "proportion" or not pd.isna(value) else NONE,
+            )
+        )
+    names, of_what, *numbers, p_values, units = zip(*rows, strict=True)
     return Table.of(
         f"Every estimate. {population.label}",
         ("", "of", "estimate", "from", "to", "p", "unit"),
-        [(*name, *numbers, *ends) for name, numbers, ends in zip(names, aligned_columns, rest, strict=True)],
+        zip(names, of_what, *map(aligned, numbers), p_values, units, strict=True),
         f"From, to: {level(protocol.plan.conf_level)} interval{without_looks(results.looks)}; p likewise, and one "
         "that the plan does not ask for describes and decides nothing.",
         *_clustered(population),
@@ -188,19 +188,16 @@ def _assumptions_table(results: StudyResults) -> Table:
     return Table.of("What it rests on", ("assumption", "state", "what it says"), rows, align="lll")
 
 
-def _certificate_table(results: StudyResults) -> Table | None:
+def _certificate_table(results: StudyResults) -> Table:
     """Proof that the curves are at their optimum."""
     rows = []
-    for curve in results.overall.curves:
-        if isinstance(curve.curve, NotAvailable):
+    for arm, curve in ((found.arm, found.curve) for found in results.overall.curves):
+        if isinstance(curve, NotAvailable):
             continue
-        c = curve.curve.certificate
+        c = curve.certificate
         gap = "below 1e-12" if c.gap < 1e-12 else f"{c.gap:.1e}"
-        undecided = int((curve.curve.determined < 0.5).sum())
-        label = results.protocol.label(curve.arm)
-        rows.append((label, gap, f"{c.tolerance:.0e}", f"{c.iterations}", f"{curve.curve.mass.size}", f"{undecided}"))
-    if not rows:
-        return None
+        sizes = (c.iterations, curve.mass.size, int((curve.determined < 0.5).sum()))
+        rows.append((results.protocol.label(arm), gap, f"{c.tolerance:.0e}", *map(str, sizes)))
     return Table.of(
         "Certificates of the curves: Kuhn–Tucker gap relative to the number of cases",
         ("curve", "gap", "at most", "iterations", "intervals with mass", "masses not unique"),
@@ -209,39 +206,31 @@ def _certificate_table(results: StudyResults) -> Table | None:
     )
 
 
-def _diagnostics_table(results: StudyResults) -> Table | None:
+def _diagnostics_table(found: Diagnostics) -> Table:
     """What was found when the assumptions were looked at."""
-    found = results.diagnostics
-    if found is None:
-        return None
-    rows = (
-        ("Is the hazard ratio the same at all times?", _proportionality(found)),
-        ("Does another road lead to the same ratio?", _other_road(found)),
-        ("Were the arms tested alike?", _schedule(found)),
+    same, road, alike = found.proportionality, found.grouped_ratio, found.schedule
+    asked = (
+        "Is the hazard ratio the same at all times?",
+        "Does another road lead to the same ratio?",
+        "Were the arms tested alike?",
     )
+    told = (
+        f"Not tested: {reason_of(same)}." if isinstance(same, NotAvailable) else _proportionality(same),
+        f"Not taken: {reason_of(road)}."
+        if isinstance(road, NotAvailable)
+        else f"{value_text(road, 2)}, on the planned gaps and without strata: {road.method}.",
+        f"Not looked at: {reason_of(alike)}."
+        if isinstance(alike, NotAvailable)
+        else f"Minutes of the first tests compared between the arms: p {p_equals(alike.test.p_value)}.",
+    )
+    rows = zip(asked, told, strict=True)
     return Table.of("Assumptions looked at", ("question", "what was found"), rows, align="ll")
 
 
-def _proportionality(found: Diagnostics) -> str:
-    check = found.proportionality
-    if isinstance(check, NotAvailable):
-        return f"Not tested: {reason_of(check)}."
+def _proportionality(check: ProportionalityCheck) -> str:
     parts = [
         f"{spanned(s.ratio, s.conf_low, s.conf_high, 2)} "
         + (f"from {s.from_min:g} min on" if s.to_min == float("inf") else f"up to {s.to_min:g} min")
         for s in check.stretches
     ]
     return f"By stretch of time: {', '.join(parts)}. Test of one ratio throughout: p {p_equals(check.test.p_value)}."
-
-
-def _other_road(found: Diagnostics) -> str:
-    ratio = found.grouped_ratio
-    if isinstance(ratio, NotAvailable):
-        return f"Not taken: {reason_of(ratio)}."
-    return f"{value_text(ratio, 2)}, on the planned gaps and without strata: {ratio.method}."
-
-
-def _schedule(found: Diagnostics) -> str:
-    if isinstance(found.schedule, NotAvailable):
-        return f"Not looked at: {reason_of(found.schedule)}."
-    return f"Minutes of the first tests compared between the arms: p {p_equals(found.schedule.test.p_value)}."

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import two_cells
-from onsetstudy.report.document import Block, Paragraph, Section, Table, notes_of
+from onsetstudy.report.document import Figure, Section, Table, notes_of
 from onsetstudy.report.figures import watching
 from onsetstudy.report.figures.canvas import look_of
 from onsetstudy.report.numbers import counted, decimal, level, percent, percent_interval
@@ -20,14 +20,21 @@ def watch_section(watch: Watch | None, protocol: Protocol) -> Section | None:
     if watch is None:
         return None
     charts = {failure: [c for c in watch.charts if c.failure == failure] for failure in FAILURES}
+    windows = [(f"{window.first} to {window.last}", *two_cells(window.wait)) for window in watch.windows]
     return Section.of(
         "watch",
         "Whether it goes on as well as before",
-        Paragraph(text=_said(watch, protocol)),
-        *(_chart(found, failure, watch, protocol) for failure, found in charts.items() if found),
-        _windows(watch, protocol) if watch.windows else None,
+        _said(watch, protocol),
+        (_chart(found, failure, watch, protocol) for failure, found in charts.items() if found),
+        Table.of(
+            f"Restricted mean time to onset of consecutive {protocol.label(watch.arm)} cases, "
+            f"up to {protocol.onset.tau_min:g} min",
+            ("cases", "minutes", f"{level(protocol.plan.conf_level)} interval"),
+            windows,
+            "Neighbouring lines differ by chance alone; look for a drift over several.",
+        ),
         _operators(watch, protocol) if len(watch.operators) > 1 else None,
-        *notes_of(watch.caution),
+        notes_of(watch.caution),
     )
 
 
@@ -49,16 +56,14 @@ def _said(watch: Watch, protocol: Protocol) -> str:
                 f"{more} often than in the past ({signal.failures}, where {decimal(signal.expected)} would be usual)."
             )
     if not told:
-        told.append(
+        return (
             f"No signal in the {counted(watch.watched_cases, label + ' case')} watched: failures came about as often "
             "as in the past, or the change is smaller than the charts look for."
         )
-    else:
-        told.append("A signal is a reason to look for a cause, not a proof of one; false alarms happen.")
-    return " ".join(told)
+    return f"{' '.join(told)} A signal is a reason to look for a cause, not a proof of one; false alarms happen."
 
 
-def _chart(charts: list[Chart], failure: str, watch: Watch, protocol: Protocol) -> Block:
+def _chart(charts: list[Chart], failure: str, watch: Watch, protocol: Protocol) -> Figure:
     name = _failure(failure, protocol)
     lengths = charts[0].run_length
     odds = max(charts[0].odds_ratio, 1 / charts[0].odds_ratio)
@@ -73,30 +78,15 @@ def _chart(charts: list[Chart], failure: str, watch: Watch, protocol: Protocol) 
     return drawing.titled(f"watch-{failure.replace('_', '-')}", f"Are more teeth {name} than before?", caption)
 
 
-def _windows(watch: Watch, protocol: Protocol) -> Table:
-    rows = [(f"{window.first} to {window.last}", *two_cells(window.wait)) for window in watch.windows]
-    return Table.of(
-        f"Restricted mean time to onset of consecutive {protocol.label(watch.arm)} cases, "
-        f"up to {protocol.onset.tau_min:g} min",
-        ("cases", "minutes", f"{level(protocol.plan.conf_level)} interval"),
-        rows,
-        "Neighbouring lines differ by chance alone; look for a drift over several.",
-    )
-
-
 def _operators(watch: Watch, protocol: Protocol) -> Table:
+    rows = [
+        (o.code, f"{o.failures} of {o.cases}", percent(o.shrunken, o.cases), percent_interval(o.low, o.high, o.cases))
+        for o in watch.operators
+    ]
     return Table.of(
         f"{protocol.label(watch.arm)} teeth {_failure('by_target', protocol)}, by operator".capitalize(),
         ("operator", "counted", "drawn to the whole", f"{level(protocol.plan.conf_level)} interval"),
-        [
-            (
-                o.code,
-                f"{o.failures} of {o.cases}",
-                percent(o.shrunken, o.cases),
-                percent_interval(o.low, o.high, o.cases),
-            )
-            for o in watch.operators
-        ],
+        rows,
         "In the order of the codes; this is not a ranking, and cases differ between operators. Small numbers are "
         "drawn to the proportion of all by as much as chance explains.",
     )

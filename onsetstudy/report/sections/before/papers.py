@@ -6,7 +6,7 @@ Nothing here promises a benefit. What only the practice can say is marked as a g
 from __future__ import annotations
 
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.document import Block, Cautions, Paragraph, Section, Table, absent
+from onsetstudy.report.document import Cautions, Paragraph, Pieces, Section, Table, absent
 from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import capital, counted, listed
 
@@ -82,9 +82,14 @@ def _said(protocol: Protocol, topic: str, what: str) -> Paragraph:
 def information_sections(protocol: Protocol) -> tuple[Section, ...]:
     """Information for a patient who is asked to take part."""
     labels = [protocol.label(code) for code in protocol.arm_codes]
+    why = (
+        "Before dental treatment you get an injection that makes the tooth numb. We compare these injections: "
+        f"{listed(labels)}. A buffered injection is one to which sodium bicarbonate was added just before it is given. "
+        "We do not know which of them makes teeth numb sooner or hurts less. That is why we do the study."
+    )
     return (
-        Section.of("answer", "You are asked to take part in a study", Cautions(texts=DRAFT), _why(labels)),
-        Section.of("happens", "What happens", *_happens(protocol, labels)),
+        Section.of("answer", "You are asked to take part in a study", Cautions(texts=DRAFT), why),
+        Section.of("happens", "What happens", _happens(protocol, labels)),
         Section.of(
             "risks",
             "What it may do to you",
@@ -123,15 +128,7 @@ def information_sections(protocol: Protocol) -> tuple[Section, ...]:
     )
 
 
-def _why(labels: list[str]) -> str:
-    return (
-        "Before dental treatment you get an injection that makes the tooth numb. We compare these injections: "
-        f"{listed(labels)}. A buffered injection is one to which sodium bicarbonate was added just before it is given. "
-        "We do not know which of them makes teeth numb sooner or hurts less. That is why we do the study."
-    )
-
-
-def _happens(protocol: Protocol, labels: list[str]) -> tuple[Block | str, ...]:
+def _happens(protocol: Protocol, labels: list[str]) -> tuple[Pieces, ...]:
     tests, study = protocol.schedule.tests_min, protocol.study
     roles = [who for who, answer in study.blinding if answer == "yes"]
     how = (
@@ -150,7 +147,7 @@ def _happens(protocol: Protocol, labels: list[str]) -> tuple[Block | str, ...]:
         f"within {max(tests):g} minutes. You say whether you feel it.{second}",
         "If the tooth does not become numb, you get more anaesthetic, as without the study. You can ask for it at any "
         "time.",
-        *(["You are asked how much the injection and the treatment hurt."] if protocol.pain is not None else []),
+        "You are asked how much the injection and the treatment hurt." if protocol.pain is not None else None,
         _gap("how much longer the visit takes, and whether you come again"),
     )
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from onsetstudy.design.interim.results import LookPlan
-from onsetstudy.report.document import Answer, Block, Cautions, Pairs, Paragraph, Section, Table, note
+from onsetstudy.design.size_results import SizeTable
+from onsetstudy.report.document import Answer, Cautions, Pairs, Section, Table, note
 from onsetstudy.report.figures import power
 from onsetstudy.report.numbers import THIN, capital, decimal, level, tidy
 from onsetstudy.report.sections.before import plan_words as words
 from onsetstudy.study.planning.results import PlanningResults
-from onsetstudy.study.planning_results import Question
 
 __all__ = ["plan_answer", "plan_assumptions", "plan_cautions", "plan_looks", "plan_schedules", "plan_sizes"]
 
@@ -20,15 +20,14 @@ NOT_RANDOMISED = (
 
 def plan_cautions(results: PlanningResults) -> Section:
     """Every caution, and what a study without allocation at random cannot guard against."""
-    at_random = () if results.protocol.study.randomised else (NOT_RANDOMISED,)
-    texts = (*(tidy(c.text) for c in results.caution), *at_random)
-    return Section.of("cautions", "Cautions", Cautions(texts=texts))
+    texts = [tidy(c.text) for c in results.caution]
+    texts += [] if results.protocol.study.randomised else [NOT_RANDOMISED]
+    return Section.of("cautions", "Cautions", Cautions(texts=tuple(texts)))
 
 
 def plan_answer(results: PlanningResults) -> Section:
     """The size of the main outcome, what it is of, and the power of its test by size."""
     said = words.headline(results)
-    told = [text for text in (said.difference, words.planned_size(results), words.how_narrow(results)) if text]
     # A plan that contradicts itself says so where its numbers stand, not only at the end.
     loud = [tidy(c.text) for c in results.caution if c.code == "spread_contradicts_curve"]
     if results.planned is not None:
@@ -39,7 +38,7 @@ def plan_answer(results: PlanningResults) -> Section:
         "",
         Answer(seen=said.seen, allows=said.allows),
         power.draw_figure(results).titled("power", title, _caption(results)) if results.curve else None,
-        *(Paragraph(text=text) for text in told),
+        (said.difference, words.planned_size(results), words.how_narrow(results)),
         Cautions(texts=tuple(loud)) if loud else None,
     )
 
@@ -47,21 +46,22 @@ def plan_answer(results: PlanningResults) -> Section:
 def _caption(results: PlanningResults) -> str:
     test, size = results.curve[0].test, words.main_question(results)
     method = "" if size is None else f" ({size.size.method})"
-    once = f"All of a study that is analysed once{words.looks_take(results, '; {}')}."
-    if results.planned is None:
-        return f"Power of the {test}, by formula{method}. Dotted: the planned power. {once}"
-    if results.needed is None:
-        return (
+    by_formula = f"power of the {test}, by formula{method}"
+    lines = capital(by_formula)
+    if results.planned is not None and results.needed is None:
+        lines = (
             f"Dots with two errors of the simulation: {results.trials} simulated trials each, decided by the "
-            f"{results.planned.test}. Lines: power of the {test}, by formula{method}, which takes every value as known "
-            f"exactly. Dotted: the planned power. {once}"
+            f"{results.planned.test}. Lines: {by_formula}, which takes every value as known exactly"
         )
-    return (
-        f"Power of the {test}. Dots with two errors of the simulation: {results.trials} simulated trials each, through "
-        "your schedule, missed tests and onset rule, decided by this test. Lines without dots: its formula. The dots "
-        f"of {results.planned_effect:g} lie where the formula has another ratio, for the reason told below. Dotted: "
-        f"the planned power. {once}"
-    )
+    elif results.planned is not None:
+        lines = (
+            f"Power of the {test}. Dots with two errors of the simulation: {results.trials} simulated trials each, "
+            "through your schedule, missed tests and onset rule, decided by this test. Lines without dots: its "
+            f"formula. The dots of {results.planned_effect:g} lie where the formula has another ratio, for the reason "
+            "told below"
+        )
+    once = f"All of a study that is analysed once{words.looks_take(results, '; {}')}."
+    return f"{lines}. Dotted: the planned power. {once}"
 
 
 def plan_assumptions(results: PlanningResults) -> Section:
@@ -69,28 +69,25 @@ def plan_assumptions(results: PlanningResults) -> Section:
     assumed, e = results.protocol.planning, results.expected
     if assumed is None:
         return Section.of("assumptions", "What this rests on")
+    share = words.share_of
     simulated = []
     if results.schedules is not None:
         found = results.schedules.lines[0].power
-        simulated.append(("Seen to become numb in the end", words.share_of(found.onset_share)))
-        simulated.append(("Already numb at the first test", words.share_of(found.numb_at_first)))
+        simulated.append(("Seen to become numb in the end", share(found.onset_share)))
+        simulated.append(("Already numb at the first test", share(found.numb_at_first)))
+    never = f"{share(e.never_reference)} and {share(e.never_other)}"
+    stated = "" if assumed.wait_sd_min is None else f"{assumed.wait_sd_min:g} min stated; "
+    spread = f"Standard deviation of the time to onset, up to {results.protocol.onset.tau_min:g} minutes"
     rows = [
         ("Cases a month, all practices", f"{assumed.cases_per_month:g}"),
-        ("Of them eligible and willing", words.share_of(assumed.eligible_share)),
+        ("Of them eligible and willing", share(assumed.eligible_share)),
         ("Median onset, reference arm, among teeth that become numb", f"{e.median_min:g} min"),
         ("Shape of the Weibull curve", f"{e.shape:g}"),
-        (
-            "Not numb to the end of testing, reference and other arm",
-            f"{words.share_of(e.never_reference)} and {words.share_of(e.never_other)}",
-        ),
+        ("Not numb to the end of testing, reference and other arm", never),
         *simulated,
-        ("Lost, and tests missed", f"{words.share_of(assumed.lost_share)} and {words.share_of(assumed.missed_share)}"),
+        ("Lost, and tests missed", f"{share(assumed.lost_share)} and {share(assumed.missed_share)}"),
         ("Spread of operators, log scale of time", f"{assumed.operator_spread:g}"),
-        (
-            f"Standard deviation of the time to onset, up to {words.tau_of(results)} minutes",
-            ("" if assumed.wait_sd_min is None else f"{assumed.wait_sd_min:g} min stated; ")
-            + f"{decimal(results.wait.sd_min)} min by the curves above",
-        ),
+        (spread, f"{stated}{decimal(results.wait.sd_min)} min by the curves above"),
     ]
     if assumed.within_patient_correlation is not None:
         rows.append(("Correlation within patients", f"{assumed.within_patient_correlation:g}"))
@@ -101,14 +98,23 @@ def plan_assumptions(results: PlanningResults) -> Section:
 def plan_sizes(results: PlanningResults) -> Section:
     """Every size by formula, and the sizes of the rate by effect."""
     main = words.main_question(results)
-    rows = [_size_row(q, q is main) for q in results.questions]
+    rows = [
+        (
+            words.outcome_name(q) + (" (main outcome)" if q is main else ""),
+            tidy(q.size.effect_text),
+            q.size.test,
+            f"{q.size.total}",
+            f"{q.pace.quarters} ({q.pace.low} to {q.pace.high})",
+        )
+        for q in results.questions
+    ]
     rows += [(words.named(n.outcome), n.reason, "—", "—", "—") for n in results.not_sized]
     methods = dict.fromkeys(q.size.method for q in results.questions)
     needed, looks = results.needed, words.looks_take(results, "; {}")
-    planned = words.share_of(results.protocol.plan.planned_power)
+    who, planned = words.who_of(results), words.share_of(results.protocol.plan.planned_power)
     table = Table.of(
-        f"{words.who_of(results).capitalize()} to include for {planned} power by formula, losses added",
-        ("outcome", "effect", "test", words.who_of(results), "quarters (likely)"),
+        f"{who.capitalize()} to include for {planned} power by formula, losses added",
+        ("outcome", "effect", "test", who, "quarters (likely)"),
         rows,
         f"Every power is that of the test in its own line, for a study that is analysed once{looks}. Quarters at the "
         "stated pace, known to within a coefficient of variation of a quarter.",
@@ -118,29 +124,17 @@ def plan_sizes(results: PlanningResults) -> Section:
         f"Formulas: {'; '.join(methods)}." if methods else "",
         align="lllrr",
     )
-    return Section.of("sizes", "Sizes", table, _grid(results))
+    return Section.of("sizes", "Sizes", table, None if results.table is None else _grid(results.table))
 
 
-def _grid(results: PlanningResults) -> Table | None:
-    if results.table is None:
-        return None
-    frame = results.table.to_frame()
+def _grid(sizes: SizeTable) -> Table:
+    frame = sizes.to_frame()
     return Table.of(
         "Cases to include by effect for the log-rank test of the rate of becoming numb, both arms together",
         ("hazard ratio", *(f"power {words.share_of(float(p))}" for p in frame.columns)),
         [(f"{effect:g}", *map(str, row)) for effect, row in zip(frame.index, frame.to_numpy(), strict=True)],
         "Power of the log-rank test by Schoenfeld's formula, which asks for too few where some teeth never become "
         "numb. Never one number alone: look at the line above and below your guess.",
-    )
-
-
-def _size_row(question: Question, main: bool) -> tuple[str, ...]:
-    return (
-        words.outcome_name(question) + (" (main outcome)" if main else ""),
-        tidy(question.size.effect_text),
-        question.size.test,
-        f"{question.size.total}",
-        f"{question.pace.quarters} ({question.pace.low} to {question.pace.high})",
     )
 
 
@@ -174,7 +168,7 @@ def plan_schedules(results: PlanningResults) -> Section | None:
         for line in compared.lines
         for c in line.caution
     )
-    return Section.of("schedules", "What other schedules would cost", table, *map(note, texts))
+    return Section.of("schedules", "What other schedules would cost", table, map(note, texts))
 
 
 def plan_looks(results: PlanningResults) -> Section | None:
@@ -208,26 +202,27 @@ def plan_looks(results: PlanningResults) -> Section | None:
         rows,
         f"Stops there: {stop} {capital(plan.method)}. {plan.source}.",
     )
-    text = (
+    return Section.of(
+        "looks",
+        "Interim analyses every quarter",
         f"Analysing {len(plan.looks)} times with the limits of a single analysis would be wrong in "
         f"{words.share_of(plan.naive_error)} of studies without a difference. With these boundaries it is "
         f"{level(plan.alpha)}, for {decimal(100 * (plan.inflation - 1))}{THIN}% more information than a single "
-        "analysis."
+        "analysis.",
+        _information(results, plan),
+        table,
     )
-    title = "Interim analyses every quarter"
-    return Section.of("looks", title, Paragraph(text=text), *_information(results, plan), table)
 
 
-def _information(results: PlanningResults, plan: LookPlan) -> tuple[Block, ...]:
+def _information(results: PlanningResults, plan: LookPlan) -> str:
     """The planned information beside the size of the main outcome: two numbers in two units, and what each is of."""
-    lead = results.claims[0]
+    lead, found = results.claims[0], results.planned
     if lead.value is None:
-        return ()
+        return ""
     planned = f"The protocol plans the analyses for {plan.planned_information:g} {plan.unit}"
     takes = f"your main outcome takes {lead.value:.0f} {lead.unit} to include"
-    if results.planned is None:
-        return (Paragraph(text=f"{planned}; {takes}."),)
-    found = results.planned
+    if found is None:
+        return f"{planned}; {takes}."
     text = (
         f"{planned}, in the simulation {found.scenario.cases} analysed {words.who_of(results)}: power of "
         f"{words.share_of(found.power)} by the {found.test}. For "
@@ -235,4 +230,4 @@ def _information(results: PlanningResults, plan: LookPlan) -> tuple[Block, ...]:
     )
     if lead.cases and lead.cases > 1.05 * found.scenario.cases:
         text += " The planned information is too little for it: amend the protocol, or expect not to find it."
-    return (Paragraph(text=text),)
+    return text

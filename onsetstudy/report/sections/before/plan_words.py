@@ -23,7 +23,6 @@ __all__ = [
     "planned_size",
     "share_of",
     "size_lines",
-    "tau_of",
     "told",
     "who_of",
 ]
@@ -64,30 +63,24 @@ def headline(results: PlanningResults) -> Headline:
     Page 1 and the terminal say the same sentences.
     """
     claim = results.claims[0]
-    name = MAIN[claim.quantity.key].format(tau_of(results))
+    name = MAIN[claim.quantity.key].format(f"{results.protocol.onset.tau_min:g}")
     if claim.value is None:
         return Headline(seen=f"No size can be told for your main outcome, {name}: {claim.reason}.",
                         allows="The sizes of other outcomes are not its size.", difference="")  # fmt: skip
-    pace = _pace_of(results, claim)
+    pace, simulated = _pace_of(results, claim), claim.kind == "simulated_size"
     once = looks_take(results, " in a study that is analysed once ({})") if claim.kind == "size" else ""
-    allows = (
-        f"That is for {share_of(claim.power or 0)} power of the {claim.test}{once}, with your "
-        f"{pace.included_per_month:.3g} {who_of(results)} a month that may be included and agree. A smaller effect "
-        "takes more."
-    )
-    if claim.kind == "simulated_size":
+    effect, found = tidy(claim.effect), "by formula"
+    if simulated:
         errors = 0 if results.needed is None else results.needed.two_errors
-        ratio = f"{results.protocol.plan.planned_hazard_ratio:g}"
-        seen = (
-            f"Your main outcome, {name} (a hazard ratio of {ratio}), takes {claim.value:.0f} {claim.unit} to include "
-            f"({claim.cases} analysed; by simulation, give or take {errors}): {quarters_of(pace)}."
-        )
-        return Headline(seen=seen, allows=allows, difference=_difference(results))
+        effect = f"a hazard ratio of {results.protocol.plan.planned_hazard_ratio:g}"
+        found = f"{claim.cases} analysed; by simulation, give or take {errors}"
     return Headline(
-        seen=f"Your main outcome, {name} ({tidy(claim.effect)}), takes {claim.value:.0f} {claim.unit} to include "
-        f"(by formula): {quarters_of(pace)}.",
-        allows=allows,
-        difference=_checked_by_simulation(results),
+        seen=f"Your main outcome, {name} ({effect}), takes {claim.value:.0f} {claim.unit} to include ({found}): "
+        f"{quarters_of(pace)}.",
+        allows=f"That is for {share_of(claim.power or 0)} power of the {claim.test}{once}, with your "
+        f"{pace.included_per_month:.3g} {who_of(results)} a month that may be included and agree. A smaller effect "
+        "takes more.",
+        difference=_difference(results) if simulated else _checked_by_simulation(results),
     )
 
 
@@ -126,22 +119,19 @@ def told(results: PlanningResults, claim: PlanClaim) -> str:
     if claim.kind == "size":
         return _size_told(results, claim)
     around = f"give or take {decimal(50 * ((claim.high or 0) - (claim.low or 0)))} percentage points"
-    if claim.kind == "power_at_size":
+    if claim.kind == "error_planned":
         return (
-            f"{results.at_size.trials if results.at_size else 0} simulated trials of that size ({claim.cases} "
-            f"analysed, once) found {tidy(claim.effect)} in {share_of(claim.value)} ({around}) by the {claim.test}."
+            f"Where there was no difference, the {claim.test} found one in {decimal(100 * claim.value)}{THIN}% of "
+            f"simulated trials of the planned size ({around})."
         )
-    if claim.kind == "power_planned":
-        looks = results.looks
-        counted_in = "" if looks is None else f", {looks.planned_information:g} {looks.unit}"
-        return (
-            f"At the planned size ({claim.cases} analysed{counted_in}) simulated trials found {tidy(claim.effect)} in "
-            f"{share_of(claim.value)} ({around}) by the {claim.test}."
-        )
-    return (
-        f"Where there was no difference, the {claim.test} found one in {decimal(100 * claim.value)}{THIN}% of "
-        f"simulated trials of the planned size ({around})."
-    )
+    looks = results.looks
+    counted_in = "" if looks is None else f", {looks.planned_information:g} {looks.unit}"
+    trials = {
+        "power_at_size": f"{results.at_size.trials if results.at_size else 0} simulated trials of that size "
+        f"({claim.cases} analysed, once)",
+        "power_planned": f"At the planned size ({claim.cases} analysed{counted_in}) simulated trials",
+    }[claim.kind]
+    return f"{trials} found {tidy(claim.effect)} in {share_of(claim.value)} ({around}) by the {claim.test}."
 
 
 def _size_told(results: PlanningResults, claim: PlanClaim) -> str:
@@ -172,10 +162,8 @@ def planned_size(results: PlanningResults) -> str:
         return results.not_simulated
     text = f"{told(results, planned)} {told(results, null)}"
     if results.looks is not None and results.planned is not None:
-        text += (
-            f" With the planned interim analyses it uses {results.planned.expected_cases:.0f} {who_of(results)} on "
-            "average."
-        )
+        used = f"{results.planned.expected_cases:.0f} {who_of(results)}"
+        text += f" With the planned interim analyses it uses {used} on average."
         if any(p.futility is not None for p in results.looks.looks):
             text += " Trials that the futility rule would call hopeless are drawn to their end."
     lead = results.claims[0]
@@ -212,11 +200,6 @@ def _pace_of(results: PlanningResults, claim: PlanClaim) -> Pace:
     return next(q.pace for q in results.questions if q.outcome == claim.outcome and q.size.source == claim.source)
 
 
-def tau_of(results: PlanningResults) -> str:
-    """The horizon as shown, minutes."""
-    return f"{results.protocol.onset.tau_min:g}"
-
-
 def share_of(value: float) -> str:
     """A proportion in whole percent."""
     return f"{100 * value:.0f}{THIN}%"
@@ -235,8 +218,7 @@ def size_lines(results: PlanningResults) -> tuple[str, ...]:
         claim = next(c for c in results.claims if c.kind == "size" and c.outcome == q.outcome
                      and c.source == q.size.source)  # fmt: skip
         lines.append(_size_told(results, claim) + (" This is your main outcome." if q is main else ""))
-    lines += [f"{named(n.outcome)}: {n.reason}." for n in results.not_sized]
-    return tuple(lines)
+    return (*lines, *(f"{named(n.outcome)}: {n.reason}." for n in results.not_sized))
 
 
 def named(outcome: str) -> str:
@@ -267,11 +249,11 @@ def _difference(results: PlanningResults) -> str:
         return ""
     e, formula = results.expected, main.size
     looks = "" if results.looks is None else ", and the simulated size pays for analysing as planned"
-    start = f"Why {results.needed.included} and not the {formula.total} of the formula: "
-    if max(e.never_reference, e.never_other) == 0:
-        return f"{start}the simulation also misses tests and lets operators differ{looks}."
-    never = f"{share_of(e.never_reference)} and {share_of(e.never_other)}"
-    return (
-        f"{start}the formula takes the ratio as the same at all times, as if every tooth became numb sooner or later, "
-        f"while in the simulation some never do ({never}, as you expect), so that the arms draw together again{looks}."
-    )
+    why = "the simulation also misses tests and lets operators differ"
+    if max(e.never_reference, e.never_other) > 0:
+        why = (
+            "the formula takes the ratio as the same at all times, as if every tooth became numb sooner or later, "
+            f"while in the simulation some never do ({share_of(e.never_reference)} and {share_of(e.never_other)}, as "
+            "you expect), so that the arms draw together again"
+        )
+    return f"Why {results.needed.included} and not the {formula.total} of the formula: {why}{looks}."

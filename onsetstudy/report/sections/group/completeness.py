@@ -1,4 +1,4 @@
-"""What was sent to a group, how complete it was, and the harms that were recorded."""
+"""What was sent to a group, how complete it was, whose cold tests cannot bear an answer, and harms."""
 
 from __future__ import annotations
 
@@ -6,13 +6,16 @@ from collections.abc import Sequence
 
 from onsetstudy.core.results import Estimate
 from onsetstudy.outcomes.harm_results import ArmEvents
+from onsetstudy.report.cells import NONE, level_of
 from onsetstudy.report.document import Block, Section, Table, absent, note
 from onsetstudy.report.numbers import counted, level, listed, percent
 from onsetstudy.report.sections.group.heterogeneity import name_of
-from onsetstudy.report.sections.main.harms import limits_text
-from onsetstudy.study.group.results import GroupPractice, GroupResults
+from onsetstudy.report.sections.main.kindness_and_harm import limits_text
+from onsetstudy.report.sections.main.records import REASONS, doubt_words
+from onsetstudy.report.sentences import estimate_shown, without_looks
+from onsetstudy.study.group.results import GroupGate, GroupPractice, GroupResults
 
-__all__ = ["sent_section"]
+__all__ = ["gate_words", "gates_section", "left_out_words", "sent_section"]
 
 UNKNOWN = "—"
 
@@ -23,30 +26,21 @@ def sent_section(results: GroupResults, own: str | None) -> Section:
     Other practices stand under their letters alone. A table by code with quarters and files, above one by letter with
     numbers of cases, would tell which letter is whose: the coordinator has it, on the screen and in the JSON file.
     """
+    mine = [(p.code, _period(p.quarters, results), listed(p.files)) for p in results.practices if p.letter == own]
+    n = len(results.notes)
     return Section.of(
         "sent",
         "What was sent",
-        None if own is None else _files(results, own),
+        Table.of("What your practice sent", ("practice", "quarters", "files"), mine, align="lll"),
         _complete(results, own) if any(p.recorded is not None for p in results.practices) else None,
         _by_quarter(results, own),
         _harms(results, own),
-        _remarks(results, own),
+        # Remarks name codes, some with numbers, and are for the coordinator.
+        note(f"{counted(n, 'remark')} on single files {'was' if n == 1 else 'were'} told to the coordinator.")
+        if n and own is None
+        else None,
         new_page=True,
     )
-
-
-def _files(results: GroupResults, own: str) -> Table:
-    mine = [p for p in results.practices if p.letter == own]
-    rows = [(p.code, _period(p.quarters, results), listed(p.files)) for p in mine]
-    return Table.of("What your practice sent", ("practice", "quarters", "files"), rows, align="lll")
-
-
-def _remarks(results: GroupResults, own: str | None) -> Block | None:
-    """How many remarks there are on single files; they name codes, some with numbers, and are for the coordinator."""
-    if own is not None or not results.notes:
-        return None
-    n = len(results.notes)
-    return note(f"{counted(n, 'remark')} on single files {'was' if n == 1 else 'were'} told to the coordinator.")
 
 
 def _period(quarters: tuple[str, ...], results: GroupResults) -> str:
@@ -58,26 +52,12 @@ def _period(quarters: tuple[str, ...], results: GroupResults) -> str:
     return listed(quarters)
 
 
-def _count(value: int | None) -> str:
-    return UNKNOWN if value is None else f"{value}"
-
-
 def _complete(results: GroupResults, own: str | None) -> Table:
-    def scored(p: GroupPractice) -> str:
-        return UNKNOWN if p.scores is None or not p.n.cases else percent(p.scores / p.n.cases, p.n.cases)
-
-    rows = [
-        (
-            name_of(p.letter, own),
-            _count(p.recorded),
-            _count(p.refused),
-            _count(p.left_out),
-            f"{p.n.cases}",
-            scored(p),
-            _count(p.moved),
-        )
-        for p in results.practices
-    ]
+    rows = []
+    for p in results.practices:
+        scored = percent(p.scores / p.n.cases, p.n.cases) if p.scores is not None and p.n.cases else None
+        counts = (p.recorded, p.refused, p.left_out, p.n.cases, scored, p.moved)
+        rows.append((name_of(p.letter, own), *(UNKNOWN if count is None else f"{count}" for count in counts)))
     beyond = f" {UNKNOWN}: the file goes on after {results.quarter}, and these numbers carry no quarter."
     return Table.of(
         "How complete the records were",
@@ -96,38 +76,26 @@ def _by_quarter(results: GroupResults, own: str | None) -> Table:
         counts = [dict(p.by_quarter) for p in practices]
         return (name, *(f"{sum(c.get(q, 0) for c in counts)}" for q in quarters))
 
+    mine = [row("your practice", [p]) for p in results.practices if p.letter == own]
     return Table.of(
         "Analysed cases by quarter",
         ("", *quarters),
-        [
-            row("all practices", results.practices),
-            *(row("your practice", [p]) for p in results.practices if p.letter == own),
-        ],
+        [row("all practices", results.practices), *mine],
         "Cases of small groups count with the last quarter that they were joined to.",
     )
 
 
 def _harms(results: GroupResults, own: str | None) -> Block:
-    title = "Adverse events"
+    title, quarter = "Adverse events", results.quarter
     arms, serious = results.harms[0].arms, results.harms[1].arms
     if all(a.cases == 0 for a in arms):
-        if len(results.beyond) == len(results.practices):
-            return absent(
-                f"{title} carry no quarter and are not shown for an earlier one; ask for files that end with "
-                f"{results.quarter}."
-            )
-        return absent(f"{title}: No practice recorded whether anything happened, so nothing can be said about harms.")
-    rows = [
-        (
-            results.protocol.label(arm.arm),
-            f"{arm.cases} of {arm.cases + arm.not_recorded}",
-            _happened(arm),
-            f"{_happened(grave)} of\u00a0{grave.cases}",
-        )
-        for arm, grave in zip(arms, serious, strict=True)
-    ]
-    e = next((a.share for a in arms if isinstance(a.share, Estimate)), None)
-    conf = "95 %" if e is None else level(e.interval.level)
+        none = f"{title}: No practice recorded whether anything happened, so nothing can be said about harms."
+        other = f"{title} carry no quarter and are not shown for an earlier one; ask for files that end with {quarter}."
+        return absent(other if len(results.beyond) == len(results.practices) else none)
+    rows = []
+    for arm, grave in zip(arms, serious, strict=True):
+        told, gravely = f"{arm.cases} of {arm.cases + arm.not_recorded}", f"{_happened(grave)} of\u00a0{grave.cases}"
+        rows.append((results.protocol.label(arm.arm), told, _happened(arm), gravely))
     silent = [
         f"{name_of(letter, own)} did not record adverse events; its {counted(n, 'case')} "
         f"{'counts' if n == 1 else 'count'} in no proportion."
@@ -139,16 +107,97 @@ def _harms(results: GroupResults, own: str | None) -> Block:
         title,
         ("arm", "cases in which it was recorded", "with an event", "serious"),
         rows,
-        f"Exact {conf} intervals, among the cases in which it was recorded whether anything happened.",
+        f"Exact {level_of(a.share for a in arms)} intervals, among the cases in which it was recorded whether anything "
+        "happened.",
         *silent,
         f"{counted(left, 'other case')} did not record it either." if left > 0 else "",
         f"Of {counted(unrated, 'event')} it is not recorded whether it was serious: ask." if unrated > 0 else "",
-        f"Without the practices whose files go on after {results.quarter}: harms carry no quarter."
-        if results.beyond
-        else "",
+        f"Without the practices whose files go on after {quarter}: harms carry no quarter." if results.beyond else "",
     )
 
 
 def _happened(arm: ArmEvents) -> str:
     known = isinstance(arm.share, Estimate)
     return f"{arm.count or 'none'} ({limits_text(arm)})" if known else "not recorded"
+
+
+VERDICTS = {
+    "open": "nothing found",
+    "qualified": "in the answer, to be read with care",
+    "shut": "cannot bear an answer",
+    "not_told": "not told by its file",
+}
+WHERE = "Could the cold tests bear an answer?"
+
+
+def gate_words(results: GroupResults, own: str | None) -> list[str]:
+    """What a reader of the first page has to know of the testing; without a number of the cold tests.
+
+    A practice's own page names no other practice, not even by its letter.
+    """
+    told = []
+    gates = results.gates
+    if out := [gate for gate in gates if gate.left_out]:
+        told.append(
+            f"Left out of the answer, because their cold tests cannot bear it: {_whose(out, own)}. Their harms are "
+            f"counted. The answer with them stands under “{WHERE}”."
+        )
+    if results.shut:
+        reasons = dict.fromkeys(REASONS[d.code] for gate in gates for d in gate.doubts if d.effect == "shuts")
+        all_the_same = " This interim analysis counts all the same." if results.looks is not None else ""
+        told.append(f"No practice's cold tests can bear an answer: {listed(list(reasons))}.{all_the_same}")
+    if care := [gate for gate in gates if gate.verdict == "qualified"]:
+        told.append(f"Read the answer with care because of how teeth were tested: {_whose(care, own)}.")
+    if k := sum(gate.verdict == "not_told" for gate in gates):
+        file, does, new = ("The file", "does", "a new one") if k == 1 else ("The files", "do", "new ones")
+        told.append(
+            f"{file} of {counted(k, 'practice')} {does} not tell whether the cold tests can bear an answer: ask for "
+            f"{new}."
+        )
+    return told
+
+
+def _whose(gates: list[GroupGate], own: str | None) -> str:
+    """Practices with their reasons; on a practice's own page the others are only counted."""
+    shown = [gate for gate in gates if own is None or gate.letter == own]
+    parts = []
+    for gate in shown:
+        name = name_of(gate.letter, own)
+        parts.append(f"{name[:1].lower()}{name[1:]} ({listed([REASONS[d.code] for d in gate.doubts])})")
+    if others := len(gates) - len(shown):
+        parts.append(counted(others, "other practice"))
+    return listed(parts)
+
+
+def left_out_words(results: GroupResults, own: str) -> str:
+    """What a practice reads of itself where its cases are not in the answer; empty where they are."""
+    gate = next((g for g in results.gates if g.letter == own), None)
+    if gate is None or not gate.left_out:
+        return ""
+    return f" Its cases are not in the answer. {' '.join(doubt_words(gate.doubts))}"
+
+
+def gates_section(results: GroupResults, own: str | None) -> Section | None:
+    """Verdict and reasons with their counts by practice, and the answer with those left out; nothing to say: none."""
+    if all(gate.verdict == "open" for gate in results.gates):
+        return None
+    rows = [
+        (
+            name_of(gate.letter, own),
+            "left out of the answer" if gate.left_out else VERDICTS[gate.verdict],
+            " ".join(doubt_words(gate.doubts)) or NONE,
+        )
+        for gate in results.gates
+        if own is None or gate.letter == own
+    ]
+    caption = "What was asked of the cold tests of each practice before its answer was looked at"
+    counts = "Counts are of all that a practice sent. Thresholds were fixed before any answer was seen."
+    beside = [f"{e.quantity.replace('_', ' ')}: {told}" for e in results.with_left_out if (told := estimate_shown(e))]
+    table = Table.of(caption, ("practice", "verdict", "why"), rows, counts, align="lll")
+    with_them = (
+        "With the practices left out, compared within practices like the answer, with "
+        f"{level(results.protocol.plan.conf_level)} intervals{without_looks(results.looks)}: {'; '.join(beside)}. "
+        "This is not the answer: these cold tests may not say when teeth went numb."
+    )
+    found = Section.of("gates", WHERE, table, with_them if beside else None)
+    return found if found.blocks else None

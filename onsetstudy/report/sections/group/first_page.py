@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from onsetstudy.core.claims import Claim
 from onsetstudy.core.quantities import quantity_of, read_earlier
 from onsetstudy.core.results import Counts, Estimate, EstimateLike, NotAvailable
 from onsetstudy.pool.results import Funnel, Pooled
 from onsetstudy.report.cells import share_text
-from onsetstudy.report.document import Answer, Block, Cautions, Section, Table, absent
+from onsetstudy.report.document import Answer, Block, Cautions, Pieces, Section, Table, absent
 from onsetstudy.report.figures.forest import Line, Scale
 from onsetstudy.report.numbers import MINUS, capital, counted, level, listed, tidy
-from onsetstudy.report.sections.appendix.negative_controls import negative_words
+from onsetstudy.report.sections.appendix.testing import negative_words
 from onsetstudy.report.sections.blocks import forest_of, group_curves_block
-from onsetstudy.report.sections.group.gates import gate_words, left_out_words
+from onsetstudy.report.sections.group.completeness import gate_words, left_out_words
 from onsetstudy.report.sections.group.heterogeneity import heterogeneity_words, name_of
 from onsetstudy.report.sections.group.pooled import binding_words
 from onsetstudy.report.sentences import ALLOWED, axis_ends, sentence, short_value, span_words, without_looks
@@ -30,22 +31,21 @@ NO_PLACE = "—"
 def first_page(results: GroupResults, own: str | None) -> Section:
     """Everything of page 1; ``own`` is the letter of the practice whose page it is."""
     told = [code for code in CAUTIONS if not (results.shut and code in OF_THE_ANSWER)]
-    always = [tidy(c.text) for c in results.caution]
-    cautions = [always[0], *gate_words(results, own), *missing_words(results, own)]
-    cautions += [tidy(c.text) for c in results.caution if c.code in told]
-    cautions += negative_words(results.negative)
-    cautions += binding_words(results)
-    numbers: tuple[Block | str | None, ...] = (
-        _arms_table(results),
-        _forest(results, own),
-        group_curves_block(results) if own is None else None,
-    )
-    if results.shut:
-        # Not one number of the cold tests stands here; kindness is not withheld.
-        pain = results.claims.get("pain_difference")
-        numbers = (None if pain is None else sentence(pain, results.protocol).text,)
+    cautions = [
+        tidy(results.caution[0].text),
+        *gate_words(results, own),
+        *missing_words(results, own),
+        *(tidy(c.text) for c in results.caution if c.code in told),
+        *negative_words(results.negative),
+        *binding_words(results),
+    ]
+    # Where not one number of the cold tests may stand here, kindness is not withheld.
+    pain = results.claims.get("pain_difference")
+    shown: Pieces = None if pain is None else sentence(pain, results.protocol).text
+    if not results.shut:
+        shown = (_arms_table(results), _forest(results, own), group_curves_block(results) if own is None else None)
     words = None if own is None else _own_words(results, own)
-    return Section.of("answer", "", _answer(results), words, *numbers, Cautions(texts=tuple(cautions)))
+    return Section.of("answer", "", _answer(results), words, shown, Cautions(texts=tuple(cautions)))
 
 
 def _answer(results: GroupResults) -> Answer:
@@ -72,13 +72,10 @@ def missing_words(results: GroupResults, own: str | None, *, coordinator: bool =
     ``coordinator`` is told all codes.
     """
     told = []
-    if results.missing:
-        k = len(results.missing)
-        told.append(
-            f"No file from {listed(results.missing)}."
-            if own is None
-            else f"{counted(k, 'practice')} of the study {'has' if k == 1 else 'have'} sent nothing."
-        )
+    if results.missing and own is None:
+        told.append(f"No file from {listed(results.missing)}.")
+    elif k := len(results.missing):
+        told.append(f"{counted(k, 'practice')} of the study {'has' if k == 1 else 'have'} sent nothing.")
     mine = next((p.code for p in results.practices if p.letter == own), None)
     for code, last in results.shorter:
         if coordinator:
@@ -86,13 +83,12 @@ def missing_words(results: GroupResults, own: str | None, *, coordinator: bool =
         elif code == mine:
             told.append(f"Your practice has sent up to {last} only: your later cases are missing.")
     others = sum(code != mine for code, _ in results.shorter)
-    if not coordinator and others:
+    if others and not coordinator:
         who = counted(others, "practice" if own is None else "other practice")
         told.append(f"{who} {'has' if others == 1 else 'have'} sent up to an earlier quarter only.")
-    if results.skipped:
-        names = listed(results.skipped) if coordinator else counted(len(results.skipped), "file")
-        was = "was" if len(results.skipped) == 1 else "were"
-        told.append(f"{names} {was} not read: exchange files end in .exchange.json.")
+    if k := len(results.skipped):
+        names = listed(results.skipped) if coordinator else counted(k, "file")
+        told.append(f"{names} {'was' if k == 1 else 'were'} not read: exchange files end in .exchange.json.")
     if results.beyond:
         who = "All files go" if len(results.beyond) == len(results.practices) else "Some files go"
         told.append(
@@ -134,19 +130,16 @@ def _arms_table(results: GroupResults) -> Table:
     protocol, overall = results.protocol, results.overall
     labels = tuple(protocol.label(a) for a in protocol.arm_codes[:2])
     target, horizon = protocol.onset.target_min, protocol.onset.tau_min
-    rows: list[tuple[str, ...]] = []
-    for name, shares, key in (
-        (f"numb by {target:g} min", overall.by_target, "success_difference"),
-        (f"not numb within {horizon:g} min", overall.never_numb, "not_numb_difference"),
-    ):
-        rows.append((name, *map(_share, shares), _difference(results, key)))
-    pain = results.claims.get("pain_difference")
+    get = results.claims.get
+    pain, treated = get("pain_difference"), get("treatment_success_difference")
+    rows: list[tuple[str, ...]] = [
+        (f"numb by {target:g} min", *map(_share, overall.by_target), _difference(get("success_difference"))),
+        (f"not numb within {horizon:g} min", *map(_share, overall.never_numb), _difference(get("not_numb_difference"))),
+    ]
     if pain is not None and isinstance(pain.answer, Estimate):
-        rows.append((f"mean pain, {pain.answer.unit}", NO_PLACE, NO_PLACE, _difference(results, "pain_difference")))
-    treated = results.claims.get("treatment_success_difference")
+        rows.append((f"mean pain, {pain.answer.unit}", NO_PLACE, NO_PLACE, _difference(pain)))
     if treated is not None and isinstance(treated.answer, Estimate):
-        difference = _difference(results, "treatment_success_difference")
-        rows.append(("successful treatments", *map(_share, treated.arms or ()), difference))
+        rows.append(("successful treatments", *map(_share, treated.arms), _difference(treated)))
     allowed = "" if results.looks is None else f", of differences {ALLOWED}"
     return Table.of(
         "What was seen, all practices together",
@@ -161,9 +154,8 @@ def _share(e: EstimateLike) -> str:
     return NO_PLACE if isinstance(e, NotAvailable) else f"{share_text(e, e.n.cases)} of {e.n.cases}"
 
 
-def _difference(results: GroupResults, key: str) -> str:
+def _difference(claim: Claim | None) -> str:
     """A difference as its claim has it, signed."""
-    claim = results.claims.get(key)
     text = "" if claim is None else short_value(claim, unit="")
     if not text:
         return NO_PLACE
@@ -192,11 +184,9 @@ def _forest(results: GroupResults, own: str | None) -> Block:
     matters = None if claim is None else claim.matters_shown
     unit = protocol.pain.instrument.unit if lead.unit == "score" and protocol.pain else lead.unit_shown
     scale = Scale(unit=unit, ends=axis_ends(protocol, lead), matters=matters, factor=lead.shown.factor)
-    what = capital(lead.name)
-    if "tau_min" in lead.at:
-        what += f", up to {protocol.onset.tau_min:g} minutes"
-    caption = f"{what}, {unit}; {level(protocol.plan.conf_level)} intervals{without_looks(results.looks)}; large dots "
-    caption += "know more."
+    horizon = f", up to {protocol.onset.tau_min:g} minutes" if "tau_min" in lead.at else ""
+    intervals = f"{level(protocol.plan.conf_level)} intervals{without_looks(results.looks)}"
+    caption = f"{capital(lead.name)}{horizon}, {unit}; {intervals}; large dots know more."
     if len(results.answering) > 1:
         caption += " Letters are drawn anew for every report: no ranking."
     if matters is not None:

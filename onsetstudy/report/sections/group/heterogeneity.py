@@ -1,18 +1,19 @@
-"""Heterogeneity in words, and where the answer of a group holds."""
+"""Heterogeneity in words, where the answer of a group holds, and practices beside each other."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 
-from onsetstudy.core.results import Estimate, HypothesisTest
-from onsetstudy.pool.results import Pooled, Subgroups
+from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
+from onsetstudy.pool.results import Funnel, Pooled, Step, Subgroups
 from onsetstudy.report.cells import value_text
-from onsetstudy.report.document import Block, Paragraph, Section, Table
+from onsetstudy.report.document import Pieces, Section, Table, absent, note
+from onsetstudy.report.figures import funnel
 from onsetstudy.report.names import plain_words
-from onsetstudy.report.numbers import counted, p_equals
+from onsetstudy.report.numbers import counted, decimal, listed, p_equals, percent, tidy
 from onsetstudy.study.group.results import GroupResults
 
-__all__ = ["heterogeneity_words", "name_of", "where_section"]
+__all__ = ["beside_section", "heterogeneity_words", "name_of", "where_section"]
 
 LITTLE, MUCH = 0.25, 0.75
 """Shares of the spread beyond chance that are called little and much (common practice, no source)."""
@@ -38,10 +39,9 @@ def heterogeneity_words(pooled: Pooled, span: Callable[[float, float], str]) -> 
     h, k = pooled.heterogeneity, sum(m.weight > 0 for m in pooled.members)
     if h is None:
         return "How much practices differ cannot be said."
-    share = f"{100 * h.i2:.0f}\u202f%"
     low, high = h.i2_interval.low, h.i2_interval.high
-    could = f"it could be {100 * low:.0f} to {100 * high:.0f}\u202f%"
-    may = f"{100 * low:.0f} to {100 * high:.0f}\u202f% of the spread may be more than chance"
+    share, reach = f"{100 * h.i2:.0f}\u202f%", f"{100 * low:.0f} to {100 * high:.0f}\u202f%"
+    could, may = f"it could be {reach}", f"{reach} of the spread may be more than chance"
     if high - low > WIDE and low > 0:
         said = f"Practices differ by more than chance; with {k} practices it cannot be told how much ({may})."
     elif high - low > WIDE:
@@ -60,8 +60,8 @@ def heterogeneity_words(pooled: Pooled, span: Callable[[float, float], str]) -> 
 
 def where_section(results: GroupResults, own: str | None) -> Section:
     """Techniques, practices and quarters."""
-    groups = [block for group in results.subgroups for block in _subgroup(group, results.one_practice)]
-    return Section.of("holds", "Where and how it holds", *groups, *_steps(results, own))
+    groups = [_subgroup(group, results.one_practice) for group in results.subgroups]
+    return Section.of("holds", "Where and how it holds", groups, _steps(results, own))
 
 
 def _alike(group: Subgroups) -> str:
@@ -77,7 +77,7 @@ def _alike(group: Subgroups) -> str:
     return "no sign that it differs" if close else "too few cases to tell whether it differs"
 
 
-def _subgroup(group: Subgroups, alone: Collection[str]) -> list[Block]:
+def _subgroup(group: Subgroups, alone: Collection[str]) -> list[Pieces]:
     """A table by technique; the row of one that a single practice used would be that practice's own."""
     if isinstance(group.test, HypothesisTest):
         p = p_equals(group.test.p_value)
@@ -85,42 +85,105 @@ def _subgroup(group: Subgroups, alone: Collection[str]) -> list[Block]:
     else:
         text = f"Whether the hazard ratio differs by {group.grouping} cannot be said: {group.test.reason}."
     if group.grouping == "practice":
-        return [Paragraph(text=text)]
+        return [text]
     shown = [m for m in group.levels if m.label not in alone]
     held = len(group.levels) - len(shown)
     # With the numbers of all others, that of the one held back could be read off by subtraction.
-    cases = [HELD if held else f"{m.result.n.cases}" for m in shown]
+    rows = [(plain_words(m.label), HELD if held else f"{m.result.n.cases}", value_text(m.result, 2)) for m in shown]
     table = Table.of(
         f"Hazard ratio by {group.grouping}, all practices",
         (group.grouping, "cases", "hazard ratio"),
-        [(plain_words(m.label), n, value_text(m.result, 2)) for m, n in zip(shown, cases, strict=True)],
+        rows,
         "Above 1: sooner. Practices are compared within themselves. Small groups differ by chance alone.",
         f"{counted(held, 'technique')} that one practice alone has used {'is' if held == 1 else 'are'} held back, and "
         "with it the numbers of cases: such a row would tell whose it is."
         if held
         else "",
     )
-    return [table, Paragraph(text=text)]
+    return [table, text]
 
 
-def _steps(results: GroupResults, own: str | None) -> list[Block]:
-    ratio = results.quantity("hazard_ratio")
-    blocks: list[Block] = []
-    if len(results.cumulative) > 1:
-        blocks.append(
-            Table.of(
-                "Average hazard ratio over practices, with all cases up to each quarter",
-                ("up to", "cases", "hazard ratio"),
-                [(s.label, f"{s.result.n.cases}", value_text(s.result, 2)) for s in results.cumulative],
-                "Cases of small groups count with the last quarter that they were joined to.",
-            )
+def _steps(results: GroupResults, own: str | None) -> tuple[Table, Table]:
+    """The average hazard ratio with all cases up to each quarter, and without each practice."""
+
+    def ratios(called: Callable[[str], str], steps: Sequence[Step]) -> list[tuple[str, ...]]:
+        return [(called(s.label), f"{s.result.n.cases}", value_text(s.result, 2)) for s in steps]
+
+    ratio, cumulative = results.quantity("hazard_ratio"), results.cumulative
+    return (
+        Table.of(
+            "Average hazard ratio over practices, with all cases up to each quarter",
+            ("up to", "cases", "hazard ratio"),
+            ratios(str, cumulative if len(cumulative) > 1 else ()),
+            "Cases of small groups count with the last quarter that they were joined to.",
+        ),
+        Table.of(
+            "Average hazard ratio without one practice; a line that stands apart carries the average",
+            ("without", "cases", "hazard ratio"),
+            ratios(lambda letter: name_of(letter, own), () if ratio is None else ratio.without),
+        ),
+    )
+
+
+EXPECTED = (
+    "Expected: from the group's proportions by technique and arm. Plausible: shrunken to the group by as much as "
+    "chance explains, with 95\u202f% limits that allow for not knowing how much practices differ."
+)
+FUNNELS = {
+    "by_target": "not numb by the target",
+    "never_numb": "not numb to the end of testing",
+    "operators": "not numb by the target, by operator",
+}
+
+
+def beside_section(results: GroupResults, own: str | None) -> Section:
+    """Funnels of teeth that were not numb, by practice and by operator."""
+    pieces: list[Pieces] = []
+    explained = False
+    for found in results.funnels:
+        title = f"How many teeth were {FUNNELS[found.quantity]}?"
+        if isinstance(found, NotAvailable):
+            pieces.append(absent(f"{title} Not drawn: {found.reason}."))
+            continue
+        caption = (
+            "The proportion is what a practice would have with the group's mix of techniques and arms. Line: the "
+            "group. Bands: where 19 in 20, and 499 in 500, practices like the group would lie by chance."
         )
-    if ratio is not None and ratio.without:
-        blocks.append(
-            Table.of(
-                "Average hazard ratio without one practice; a line that stands apart carries the average",
-                ("without", "cases", "hazard ratio"),
-                [(name_of(s.label, own), f"{s.result.n.cases}", value_text(s.result, 2)) for s in ratio.without],
-            )
-        )
-    return blocks
+        if found.dispersed:
+            wide = f"{found.dispersion**0.5:.1f} times as wide"
+            caption += f" Practices differ more than chance allows; the bands are {wide}."
+        drawn = funnel.draw_figure(found, own=own).titled(f"funnel-{found.quantity}", title, caption)
+        pieces.append((drawn, _funnel_table(found, results, own, explained)))
+        explained = True
+    texts = dict.fromkeys(c.text for f in results.funnels if isinstance(f, Funnel) for c in f.caution)
+    notes = [note(tidy(text)) for text in texts]
+    return Section.of("beside", "Practices beside each other", pieces, notes, new_page=True)
+
+
+def _funnel_table(found: Funnel, results: GroupResults, own: str | None, explained: bool) -> Table:
+    flags = {"": "", "look": "have a look", "outside": "outside all limits"}
+    rows = []
+    for p in found.points:
+        low, high = 100 * p.shrunken_interval.low, 100 * p.shrunken_interval.high
+        plausible = f"{percent(p.shrunken, p.cases)} ({low:.0f} to {high:.0f})"
+        seen, mixed = f"{p.failures} of {p.cases}", percent(p.adjusted, p.cases)
+        rows.append((name_of(p.label, own), seen, decimal(p.expected), mixed, plausible, flags[p.flag]))
+    return Table.of(
+        f"Teeth {FUNNELS[found.quantity]}",
+        ("practice", "seen", "expected", "at the group's mix", "plausible", ""),
+        rows,
+        _undecided(found, results, own),
+        "" if explained else EXPECTED,
+        align="lrrrrl",
+    )
+
+
+def _undecided(found: Funnel, results: GroupResults, own: str | None) -> str:
+    """What became of the cases of a practice that the chart does not count."""
+    shown = {p.label: p.cases for p in found.points}
+    without = {p.letter: p.n.cases - shown.get(p.letter, 0) for p in results.answering}
+    told = [f"{n} of {name_of(letter, own)}" for letter, n in without.items() if n > 0]
+    if found.quantity == "operators" or not told:
+        return ""
+    without_test = f"Not counted here, because no test decides it: {listed(told)}."
+    return f"{without_test} Failures are seen more surely than successes."

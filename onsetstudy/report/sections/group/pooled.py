@@ -1,19 +1,21 @@
-"""All practices together: averages, every practice by itself, and why two ways of counting differ."""
+"""All practices together: averages, every practice by itself, why two ways of counting differ, methods and digests."""
 
 from __future__ import annotations
 
+from functools import partial
+
 from onsetstudy.core.quantities import QUANTITIES, quantity_of
-from onsetstudy.core.results import Estimate, HypothesisTest, Interval, NotAvailable
+from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.pool.results import Pooled
 from onsetstudy.report.cells import NONE, value_text
-from onsetstudy.report.document import Block, Paragraph, Section, Table, note
+from onsetstudy.report.document import Pairs, Pieces, Section, Table, note
 from onsetstudy.report.numbers import capital, counted, decimal, interval, level, listed, p_text, places_for, tidy
 from onsetstudy.report.sections.blocks import group_curves_block
 from onsetstudy.report.sections.group.heterogeneity import name_of
 from onsetstudy.report.sentences import estimate_shown, without_looks
 from onsetstudy.study.group.results import GroupResults, Reconciled
 
-__all__ = ["binding_words", "pooled_section"]
+__all__ = ["binding_words", "pooled_section", "statistician_section"]
 
 NAMES = {
     "hazard_ratio": "hazard ratio",
@@ -23,10 +25,6 @@ NAMES = {
     "chair_time_difference": "chair time saved, min",
     "treatment_success_difference": "treatments succeeded",
 }
-
-
-SHOWN = {key: (name, QUANTITIES[key].shown.factor, QUANTITIES[key].shown.places) for key, name in NAMES.items()}
-"""Heading, factor and decimals of each pooled quantity."""
 
 
 REASONS = {
@@ -56,14 +54,13 @@ WAYS = ("within practices, combined by numbers of cases: the answer", "mean of p
 def pooled_section(results: GroupResults, own: str | None) -> Section:
     """Averages over practices, every practice by itself, and why two ways of counting differ."""
     averaged = any(isinstance(x.average, Estimate) for x in results.pooled)
-    agreed = [Paragraph(text=_agreement(results)), *_reconciled_blocks(results)] if len(results.answering) > 1 else []
     return Section.of(
         "pooled",
         "All practices together",
         None if own is None else group_curves_block(results),
-        *([_pooled_table(results)] if averaged else _no_average(results)),
+        _pooled_table(results) if averaged else _no_average(results),
         _members_table(results, own),
-        *agreed,
+        (_agreement(results), *_reconciled(results)) if len(results.answering) > 1 else None,
         new_page=True,
     )
 
@@ -77,20 +74,32 @@ def _shown(results: GroupResults) -> list[Pooled]:
     ]
 
 
+def _value(pooled: Pooled, e: EstimateLike) -> str:
+    """An estimate of a pooled quantity as readers see it."""
+    shown = QUANTITIES[pooled.quantity].shown
+    return value_text(e, shown.places, factor=shown.factor)
+
+
 def _pooled_table(results: GroupResults) -> Table:
     rows = []
     for pooled in _shown(results):
-        name, factor, places = SHOWN[pooled.quantity]
-        if pooled.quantity == "pain_difference":
-            name = f"{name}, {pooled.unit}"
-        h = pooled.heterogeneity
-        average, common = (value_text(e, places, factor=factor) for e in (pooled.average, pooled.common))
-        i2 = NONE
+        unit = f", {pooled.unit}" if pooled.quantity == "pain_difference" else ""
+        further, i2, h = NONE, NONE, pooled.heterogeneity
+        if pooled.prediction is not None:
+            shown, ends = QUANTITIES[pooled.quantity].shown, (pooled.prediction.low, pooled.prediction.high)
+            low, high = sorted(shown.factor * end for end in ends)
+            further = interval(low, high, shown.places)
         if h is not None:
             i2 = f"{100 * h.i2:.0f} ({100 * h.i2_interval.low:.0f} to {100 * h.i2_interval.high:.0f})"
-        rows.append((name, average, _further(pooled.prediction, factor, places), i2, common))
+        average, common = _value(pooled, pooled.average), _value(pooled, pooled.common)
+        rows.append((NAMES[pooled.quantity] + unit, average, further, i2, common))
     test, looks = results.overall.onset_test, without_looks(results.looks)
     tested = f"; log-rank test, p = {p_text(test.p_value)}{looks}" if isinstance(test, HypothesisTest) else ""
+    wanting = [
+        f"No average of {NAMES[x.quantity]}: {tidy(x.average.reason)}."
+        for x in _shown(results)
+        if isinstance(x.average, NotAvailable)
+    ]
     return Table.of(
         "Pooled over practices",
         ("what", "average of practices", "prediction interval", "I², %", "common effect"),
@@ -99,32 +108,20 @@ def _pooled_table(results: GroupResults) -> Table:
         "practice's true value would lie. I²: proportion of the spread that chance does not explain. Common effect: as "
         "if practices did not differ. Chair time: as spent, with mixing. In one stage, every practice compared within "
         f"itself, the hazard ratio is {value_text(results.overall.hazard_ratio, 2)}{tested}.",
-        *(
-            f"No average of {SHOWN[x.quantity][0]}: {tidy(x.average.reason)}."
-            for x in _shown(results)
-            if isinstance(x.average, NotAvailable)
-        ),
+        *wanting,
         _shared_out(results),
         _unfinished(results),
     )
 
 
-def _further(prediction: Interval | None, factor: float, places: int) -> str:
-    if prediction is None:
-        return NONE
-    low, high = sorted((factor * prediction.low, factor * prediction.high))
-    return interval(low, high, places)
-
-
-def _no_average(results: GroupResults) -> list[Block]:
+def _no_average(results: GroupResults) -> list[Pieces]:
     """In place of a table of dashes."""
     one = results.overall.hazard_ratio
     reasons = dict.fromkeys(tidy(x.average.reason) for x in results.pooled if isinstance(x.average, NotAvailable))
     text = f"There is no average over practices: {listed(list(reasons))}."
     if isinstance(one, Estimate):
         text += f" The hazard ratio of all cases, in one stage, is {value_text(one, 2)}."
-    notes = [told for told in (_shared_out(results), _unfinished(results)) if told]
-    return [Paragraph(text=text), *(note(told) for told in notes)]
+    return [text, (note(told) for told in (_shared_out(results), _unfinished(results)) if told)]
 
 
 def _shared_out(results: GroupResults) -> str:
@@ -154,12 +151,10 @@ def _shared_out(results: GroupResults) -> str:
 def _unfinished(results: GroupResults) -> str:
     """How many waits count with the minutes that were seen."""
     saved = results.quantity("chair_time_difference")
-    results_of = [m.result for m in saved.members if isinstance(m.result, Estimate)] if saved is not None else []
-    by_arm = {
-        a.arm: sum(b.cases - b.onsets for e in results_of for b in e.n.by_arm if b.arm == a.arm)
-        for e in results_of
-        for a in e.n.by_arm
-    }
+    by_arm: dict[str, int] = {}
+    for member in saved.members if saved is not None else ():
+        for arm in member.result.n.by_arm if isinstance(member.result, Estimate) else ():
+            by_arm[arm.arm] = by_arm.get(arm.arm, 0) + arm.cases - arm.onsets
     if not sum(by_arm.values()):
         return ""
     told = " and ".join(f"{n} {results.protocol.label(arm)}" for arm, n in by_arm.items())
@@ -170,16 +165,12 @@ def _unfinished(results: GroupResults) -> str:
 
 
 def _members_table(results: GroupResults, own: str | None) -> Table:
-    def cell(pooled: Pooled, label: str) -> str:
-        _, factor, places = SHOWN[pooled.quantity]
-        member = next((m for m in pooled.members if m.label == label), None)
-        return NONE if member is None else value_text(member.result, places, factor=factor)
-
     chosen = [p for p in _shown(results) if p.quantity != "chair_time_difference"]
-    rows = [
-        (name_of(p.letter, own), f"{p.n.cases}", *(cell(pooled, p.letter) for pooled in chosen))
-        for p in results.answering
-    ]
+    rows = []
+    for practice in results.answering:
+        found = [next((m for m in p.members if m.label == practice.letter), None) for p in chosen]
+        values = (NONE if m is None else _value(p, m.result) for p, m in zip(chosen, found, strict=True))
+        rows.append((name_of(practice.letter, own), f"{practice.n.cases}", *values))
     heads = NAMES | {"rmst_difference": "minutes saved"}
     reasons: dict[str, dict[str, None]] = {}
     for member in (m for pooled in chosen for m in pooled.members):
@@ -214,13 +205,11 @@ def _agreement(results: GroupResults) -> str:
     )
 
 
-def _reconciled_blocks(results: GroupResults) -> list[Block]:
+def _reconciled(results: GroupResults) -> list[Pieces]:
     """A table of two lines for every quantity, and in words why a report from the rows may differ."""
-    blocks: list[Block] = [_reconciled_table(results, results.reconciled)] if results.reconciled else []
-    if results.unlike_rows:
-        told = "; ".join(REASONS[code] for code in results.unlike_rows)
-        blocks.append(note(f"A report of the same cases from their records may have other numbers: {told}."))
-    return blocks
+    told = "; ".join(REASONS[code] for code in results.unlike_rows)
+    why = note(f"A report of the same cases from their records may have other numbers: {told}.") if told else None
+    return [_reconciled_table(results, results.reconciled), why]
 
 
 def binding_words(results: GroupResults) -> list[str]:
@@ -234,8 +223,7 @@ def _reconciled_table(results: GroupResults, found: tuple[Reconciled, ...]) -> T
     codes: dict[str, list[str]] = {}
     for line in found:
         rows.append((_heading(line),))
-        both = zip(WAYS, (line.within, line.mean_of_practices), strict=True)
-        rows += [(way, estimate_shown(e) or NONE) for way, e in both]
+        rows += zip(WAYS, (estimate_shown(e) or NONE for e in (line.within, line.mean_of_practices)), strict=True)
         for code in line.reasons:
             codes.setdefault(code, []).append(quantity_of(line.quantity).name)
     why = " ".join(f"{capital(REASONS[code])} ({listed(names)})." for code, names in codes.items())
@@ -246,6 +234,54 @@ def _reconciled_table(results: GroupResults, found: tuple[Reconciled, ...]) -> T
 def _heading(line: Reconciled) -> str:
     quantity = quantity_of(line.quantity)
     unit = line.within.unit if quantity.unit == "score" else quantity.unit_shown
-    better, worse = quantity.words
-    above = better if quantity.favours * quantity.shown.factor > 0 else worse
+    above = quantity.word(1 if quantity.favours * quantity.shown.factor > 0 else -1)
     return f"{capital(quantity.name)}, {unit} (above {quantity.null or 0:g}: {above})"
+
+
+def statistician_section(results: GroupResults) -> Section:
+    """Methods, odds ratios, spread of practices, digests."""
+    success, frailty, p = results.overall.success, results.overall.frailty, results.provenance
+    points = partial(value_text, places=0, factor=100)
+    rows = [
+        ("Numb by target, odds ratio", value_text(success.pooled.odds_ratio, 2)),
+        ("Numb by target, percentage points, by Mantel and Haenszel", points(success.pooled.difference)),
+    ]
+    for label, found in (("none", success.if_not_numb), ("all", success.if_numb)):
+        if found is not None:
+            told = f"{value_text(found.odds_ratio, 2)}; {points(found.difference)} points"
+            rows.append((f"Had {label} of the undecided been", told))
+    if success.pooled.homogeneity is not None:
+        rows.append(("Same odds ratio everywhere", f"p = {p_text(success.pooled.homogeneity.p_value)}"))
+    spread = (
+        frailty.reason
+        if isinstance(frailty, NotAvailable)
+        else f"{value_text(frailty.spread, 2)}, p = {p_text(frailty.test.p_value)}"
+    )
+    rows += [
+        ("Spread of rates, log scale", spread),
+        ("Protocol, SHA-256", _in_two(p.protocol_digest)),
+        ("Files, SHA-256", _in_two(p.records_digest)),
+        *([("Ledger of the study, last entry", p.ledger_head)] if p.ledger_head else ()),
+        ("Versions", ", ".join(f"{name} {version}" for name, version in p.versions)),
+    ]
+    return Section.of(
+        "statistician",
+        "For the statistician",
+        "Files hold counts of cases by quarter, technique, further strata, arm and onset interval; the likelihood "
+        "needs no more, so test, ratio and curves are those of the rows. Test and hazard ratio in one stage have "
+        "practice and the plan's strata as strata; for the ratio, small ones share a baseline. Spread of practices: "
+        "shared log-normal effect on the rate, one baseline for all. Success over practices: Mantel-Haenszel "
+        "difference; odds ratio by conditional likelihood where every case is decided, else by Mantel and Haenszel. "
+        "Undecided cases are split by the curve of their practice, technique and arm, and variances enlarged by what "
+        "the profile likelihood knows less. Two stages: each practice's own estimate, cases taken as independent; "
+        f"average {results.pooled[0].method}; range for a further practice by Student's t with practices less one "
+        "degrees of freedom. Simulated with practices of unequal size, that range holds the truth in 86 to 93 of 100 "
+        "groups where practices differ, not in 95.",
+        Pairs(rows=tuple(rows)),
+    )
+
+
+def _in_two(digest: str) -> str:
+    """A digest with a space in the middle, where a line may break."""
+    half = len(digest) // 2
+    return f"{digest[:half]} {digest[half:]}"

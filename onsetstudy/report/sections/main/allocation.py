@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from onsetstudy.records.derived.results import NOT_CHECKED
-from onsetstudy.report.cells import NONE, whole
-from onsetstudy.report.document import Block, Flow, FlowStep, Paragraph, Section, Table, note
+from onsetstudy.report.cells import NONE, mean_text, whole
+from onsetstudy.report.document import Flow, FlowStep, Pieces, Section, Table, note
 from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import aligned, counted, decimal, listed, percent
 from onsetstudy.study.practice.results import StudyResults
@@ -39,13 +39,16 @@ STAGES = {
 
 def who_section(results: StudyResults) -> Section:
     """Flow of cases, arms beside each other, and how the list was followed."""
-    text = (
+    return Section.of(
+        "who",
+        "Who was included",
         f"{counted(results.overall.n.cases, 'case')} of {counted(len(results.practices), 'practice')} and "
-        f"{counted(results.n_clinicians, 'operator')} were analysed."
+        f"{counted(results.n_clinicians, 'operator')} were analysed.",
+        flow(results),
+        _balance_table(results),
+        _allocation(results),
+        new_page=True,
     )
-    arms = _balance_table(results) if results.arm_table.rows else None
-    blocks = (text, flow(results), arms, *_allocation_blocks(results))
-    return Section.of("who", "Who was included", *blocks, new_page=True)
 
 
 def flow(results: StudyResults) -> Flow:
@@ -71,17 +74,14 @@ def _balance_table(results: StudyResults) -> Table:
     found = results.arm_table.rows
     differences = [NONE if (d := row.standardised_difference) is None else decimal(d, 2) for row in found]
     rows: list[tuple[str, ...]] = []
-    heads: set[str] = set()
     before = ""
     for row, difference in zip(found, aligned(differences), strict=True):
         name = VARIABLES.get(row.variable, plain_words(row.variable))
         head = name if row.level else "Measures"
-        if (row.level and row.variable != before) or (not row.level and head not in heads):
+        if (row.variable != before) if row.level else ((head,) not in rows):
             rows.append((head,))
-            heads.add(head)
         before = row.variable
-        label = plain_words(row.level) if row.level else name
-        rows.append((label, *(whole(_arm_cell(cell, row.level)) for cell in row.cells), difference))
+        rows.append((plain_words(row.level) or name, *(_arm_cell(cell, row.level) for cell in row.cells), difference))
     arms = [*map(results.protocol.label, results.protocol.arm_codes)]
     return Table.of(
         "Who was in the arms",
@@ -96,39 +96,32 @@ def _balance_table(results: StudyResults) -> Table:
 def _arm_cell(cell: tuple[int | None, int | None, float | None, float | None], of_level: str) -> str:
     count, of, mean, sd = cell
     if mean is not None:
-        spread = f" (SD {decimal(sd)})" if sd is not None else ""
-        return f"{decimal(mean)}{spread}, {count} of {of}"
+        return mean_text(mean, sd, count or 0, of or 0)
     if of_level == "":
         return "none recorded"
-    share = f" ({percent((count or 0) / of, of)})" if of else ""
-    return f"{count} of {of}{share}"
+    return whole(f"{count} of {of}" + (f" ({percent((count or 0) / of, of)})" if of else ""))
 
 
-def _allocation_blocks(results: StudyResults) -> tuple[Block, ...]:
+def _allocation(results: StudyResults) -> list[Pieces]:
     """What a reader has to know about allocation: a sentence, and a table where the list was not followed."""
-    review, study = results.allocation, results.protocol.study
+    review, arms = results.allocation, results.arms
     if review is None:
-        if not study.randomised:
-            return ()
-        reason = "" if results.arms is None else f": {results.arms.reason}"
-        return (note(f"Randomised, but {NOT_CHECKED}{reason}."),)
-    other = review.other_arm
-    had = "none of them received" if other == 0 else f"{other} of them received"
+        reason = "" if arms is None else f": {arms.reason}"
+        return [note(f"Randomised, but {NOT_CHECKED}{reason}.")] if results.protocol.study.randomised else []
+    had = "none of them received" if review.other_arm == 0 else f"{review.other_arm} of them received"
     text = (
         f"{review.with_slip} of {counted(review.cases, 'randomised case')} were found {SOURCES[review.source]}; "
         f"{had} another arm than chance had chosen. Arms are compared as allocated (intention to treat), whatever was "
         "injected."
     )
-    if results.arms is not None and results.arms.kept:
+    if arms is not None and arms.kept:
         text += (
-            f" {counted(results.arms.kept, 'case')} whose anaesthetic, technique or procedure lies outside the "
-            "protocol stay in the comparison: it was recorded after the slip was opened."
+            f" {counted(arms.kept, 'case')} whose anaesthetic, technique or procedure lies outside the protocol stay "
+            "in the comparison: it was recorded after the slip was opened."
         )
-    if not review.deviations:
-        return (Paragraph(text=text),)
     rows = ((f"{d.count}", d.text, _where(d.where, d.count)) for d in review.deviations)
     caption = "Where the list of slips was not followed"
-    return (Paragraph(text=text), Table.of(caption, ("number", "what", "which"), rows, align="rll"))
+    return [text, Table.of(caption, ("number", "what", "which"), rows, align="rll")]
 
 
 def _where(where: tuple[str, ...], count: int) -> str:

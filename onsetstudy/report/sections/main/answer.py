@@ -1,20 +1,22 @@
-"""Page 1: the answer, how sure one may be, and what to mind."""
+"""Page 1: the answer, how sure one may be, and what to mind; and what it would take to know more."""
 
 from __future__ import annotations
 
-from onsetstudy.report.document import Answer, Cautions, Paragraph, Section
+from functools import partial
+
+from onsetstudy.report.cells import NONE
+from onsetstudy.report.document import Answer, Cautions, Figure, Pieces, Section, Table, absent
 from onsetstudy.report.figures import key_rows
-from onsetstudy.report.numbers import counted, level, tidy
+from onsetstudy.report.numbers import THIN, capital, counted, level, tidy
 from onsetstudy.report.sections.appendix.interim import anytime_first_page
-from onsetstudy.report.sections.appendix.negative_controls import negative_words
+from onsetstudy.report.sections.appendix.testing import negative_words
 from onsetstudy.report.sections.blocks import curves_block, told
 from onsetstudy.report.sections.main import doses
-from onsetstudy.report.sections.main.doubts import doubt_words, shut
-from onsetstudy.report.sections.main.records import missing_line
+from onsetstudy.report.sections.main.records import doubt_words, missing_line, shut
 from onsetstudy.report.sentences import ALLOWED, sentence
 from onsetstudy.study.practice.results import StudyResults
 
-__all__ = ["answer_section"]
+__all__ = ["answer_section", "more_section"]
 
 ALWAYS_FIRST = ("test_the_tooth", "not_randomised", "arms", "opened_for_nobody")
 """What stands on the first page of every study that it is true of, whatever else there is to say. Where no number is
@@ -38,40 +40,65 @@ FIRST_PAGE_CURVES = 2.1
 
 def answer_section(results: StudyResults) -> Section:
     """The answer with its figure and cautions; no number of tests that cannot bear one."""
-    said = sentence(results.claims.primary(), results.protocol)
-    plan = results.protocol.plan
-    dots = key_rows.data_for(results)
-    caption = f"{counted(results.overall.n.cases, 'case')}."
-    if any(dot.estimate is not None for dot in dots):
-        caption += (
-            f" Dots are estimates, lines their {level(plan.conf_level)} intervals"
-            f"{'' if results.looks is None else f' (of differences, {ALLOWED})'}; the upright at 0 means none, or no "
-            "difference."
-        )
-    if any(dot.matters is not None for dot in dots):
-        caption += " From the dotted line on, a difference matters to this study."
+    said, protocol = sentence(results.claims.primary(), results.protocol), results.protocol
     cautions = {c.code: tidy(c.text) for c in reversed(results.caution)}
     if results.looks is not None:
         # The first sentence is the verdict of the look, with the interval that allows for it.
         cautions.pop("repeated_looks", None)
     if results.anytime is not None:
-        cautions["repeated_looks"] = anytime_first_page(results.anytime, results.protocol)
+        cautions["repeated_looks"] = anytime_first_page(results.anytime, protocol)
     first = [cautions[code] for code in ALWAYS_FIRST if code in cautions]
-    if not shut(results.doubts):
+    shown: Pieces
+    if shut(results.doubts):
+        # Not one number of the cold tests stands here; harms and doses are never withheld, nor is kindness.
+        shown = told(results, "pain_difference") if protocol.pain is not None else None
+    else:
         first += [cautions[code] for code in AS_ROOM_ALLOWS if code in cautions][: max(1, ROOM - len(first))]
+        title = "How soon were teeth numb?"
+        shown = (_key(results), curves_block(results, name="curves", title=title, height=FIRST_PAGE_CURVES))
     first = [*doubt_words(results.doubts), *doses.passed_a_line(results.doses), *first]
     first += negative_words(results.negative)
     first += missing_line(results.data_quality.missing)
     answer = Answer(seen=said.seen, allows=said.allows)
-    if shut(results.doubts):
-        # Not one number of the cold tests stands here; harms and doses are never withheld, nor is kindness.
-        kinder = [Paragraph(text=told(results, "pain_difference"))] if results.protocol.pain is not None else []
-        return Section.of("answer", "", answer, *kinder, Cautions(texts=tuple(first)))
-    return Section.of(
-        "answer",
-        "",
-        answer,
-        key_rows.draw_figure(results).titled("key", "What was found, and how sure one may be", caption),
-        curves_block(results, name="curves", title="How soon were teeth numb?", height=FIRST_PAGE_CURVES),
-        Cautions(texts=tuple(first)),
+    return Section.of("answer", "", answer, shown, Cautions(texts=tuple(first)))
+
+
+def _key(results: StudyResults) -> Figure:
+    dots = key_rows.data_for(results)
+    caption = f"{counted(results.overall.n.cases, 'case')}."
+    if any(dot.estimate is not None for dot in dots):
+        caption += (
+            f" Dots are estimates, lines their {level(results.protocol.plan.conf_level)} intervals"
+            f"{'' if results.looks is None else f' (of differences, {ALLOWED})'}; the upright at 0 means none, or no "
+            "difference."
+        )
+    if any(dot.matters is not None for dot in dots):
+        caption += " From the dotted line on, a difference matters to this study."
+    return key_rows.draw_figure(results).titled("key", "What was found, and how sure one may be", caption)
+
+
+DECIDED = (
+    "The boundary set beforehand was crossed: whether the arms differ is decided. What follows is what a new study, or "
+    "a closer answer, would take. "
+)
+
+
+def more_section(results: StudyResults) -> Section:
+    """Cases still needed, by size of the effect: what has been seen beside what the plan's effect asks for."""
+    more, section = results.more_needed, partial(Section.of, "more", "What it would take to know more")
+    if more is None:
+        return section(absent("The plan names no effect to be found."))
+    decided = results.looks is not None and any(v.code == "crossed" for v in results.looks.verdicts)
+    effect = more.effect or f"a hazard ratio of {more.hazard_ratio:g}"
+    rows = [("Cases analysed", f"{more.cases_seen}", NONE if more.cases_needed is None else f"{more.cases_needed}")]
+    if more.events_needed is not None:
+        rows.insert(0, ("Teeth seen to go numb", f"{more.events_seen}", f"{more.events_needed}"))
+    table = Table.of(
+        "Seen so far, and needed",
+        ("", "seen", "needed"),
+        rows,
+        f"For {tidy(effect)}, {100 * more.power:.0f}{THIN}% power of the {more.test} at a two-sided level of "
+        f"{100 * more.alpha:.2g}{THIN}%. {capital(more.source)}.",
+        f"{NONE}: cannot be told before a tooth has been seen to go numb." if more.cases_needed is None else "",
     )
+    return section((DECIDED if decided else "") + tidy(more.text), table)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 
-from onsetstudy.core.results import EstimateLike, NotAvailable
+from onsetstudy.core.results import NotAvailable
 from onsetstudy.doses.results import AgentDose, ArmAmount, DoseSummary
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.cells import NONE, reason_of, reasons_of
+from onsetstudy.report.cells import NONE, mean_text, near_text, reason_of, reasons_of, whole
 from onsetstudy.report.document import Cautions, Section, Table, notes_of
 from onsetstudy.report.numbers import THIN, capital, counted, day, decimal, interval, level, listed, places_for, tidy
 
@@ -28,10 +28,8 @@ def passed_a_line(doses: DoseSummary | None) -> list[str]:
     cases = [sum(f.counts) for f in doses.flags if f.code in TOTALS] if doses is not None else []
     if not cases:
         return []
-    return [
-        f"In {counted(max(cases), 'case')} or more a dose passed a limit of the label or of the clinic: see What was "
-        "injected, the label and the patient."
-    ]
+    told = f"In {counted(max(cases), 'case')} or more a dose passed a limit of the label or of the clinic"
+    return [f"{told}: see What was injected, the label and the patient."]
 
 
 def section(doses: DoseSummary | None, protocol: Protocol) -> Section | None:
@@ -44,22 +42,11 @@ def section(doses: DoseSummary | None, protocol: Protocol) -> Section | None:
     return Section.of(
         "doses",
         "What was injected",
-        *(_answer(agent, protocol) for agent in doses.by_agent),
+        (_answer(agent, protocol) for agent in doses.by_agent),
         _amounts_table(doses, protocol) if doses.by_agent else None,
-        _flags_table(doses, protocol) if doses.flags else _no_flag(doses),
+        _flags(doses, protocol),
         Cautions(texts=tuple(dict.fromkeys(dated))),
-        *notes_of(c for c in doses.caution if c.code not in first),
-    )
-
-
-def _no_flag(doses: DoseSummary) -> str:
-    known = sum(a.with_amount for agent in doses.by_agent for a in agent.drug_mg)
-    if known == 0:
-        return "No case has a known dose: none could be held against the limits of a label."
-    names = listed([LISTS[name] for name in doses.lists])
-    return (
-        f"None of {counted(known, 'case')} with a known dose passed a limit of {names}, and no mixture called for a "
-        "look. That says nothing of what else a patient was given, or should have been."
+        notes_of(c for c in doses.caution if c.code not in first),
     )
 
 
@@ -85,31 +72,19 @@ def _answer(agent: AgentDose, protocol: Protocol) -> str:
     )
 
 
-def _cell(amount: ArmAmount, places: int) -> str:
-    if amount.mean is None:
-        return f"{NONE}, 0\u00a0of\u00a0{amount.cases}"
-    spread = "" if amount.sd is None else f" (SD\u00a0{decimal(amount.sd, places)})"
-    return f"{decimal(amount.mean, places)}{spread}, {amount.with_amount}\u00a0of\u00a0{amount.cases}"
-
-
-def _difference(e: EstimateLike) -> str:
-    if isinstance(e, NotAvailable):
-        return NONE
-    places = places_for((e.estimate, e.interval.low, e.interval.high))
-    span = interval(e.interval.low, e.interval.high, places).replace(" ", "\u00a0")
-    return f"{decimal(e.estimate, places)} ({span})"
+def _cells(amounts: tuple[ArmAmount, ...], places: int = 1) -> list[str]:
+    return [mean_text(a.mean, a.sd, a.with_amount, a.cases, places) for a in amounts]
 
 
 def _amounts_table(doses: DoseSummary, protocol: Protocol) -> Table:
     rows: list[tuple[str, ...]] = []
     for agent in doses.by_agent:
+        drug, vasoconstrictor = (whole(near_text(e)) for e in (agent.drug_difference, agent.vasoconstrictor_difference))
         rows.append((agent.agent.capitalize(),))
-        rows.append(("Drug, mg", *(_cell(a, 1) for a in agent.drug_mg), _difference(agent.drug_difference)))
-        vasoconstrictor = agent.vasoconstrictor_ug
-        if any(a.with_amount for a in vasoconstrictor):
-            cells = (_cell(a, 1) for a in vasoconstrictor)
-            rows.append(("Vasoconstrictor, µg", *cells, _difference(agent.vasoconstrictor_difference)))
-        rows.append(("Volume, mL", *(_cell(a, 2) for a in agent.volume_ml), ""))
+        rows.append(("Drug, mg", *_cells(agent.drug_mg), drug))
+        if any(a.with_amount for a in agent.vasoconstrictor_ug):
+            rows.append(("Vasoconstrictor, µg", *_cells(agent.vasoconstrictor_ug), vasoconstrictor))
+        rows.append(("Volume, mL", *_cells(agent.volume_ml, 2), ""))
     other, reference = protocol.label(protocol.contrast_arm), protocol.label(protocol.reference_arm)
     left_out = [f"{r.text} ({r.count})" for r in doses.not_computable]
     return Table.of(
@@ -123,9 +98,18 @@ def _amounts_table(doses: DoseSummary, protocol: Protocol) -> Table:
     )
 
 
-def _flags_table(doses: DoseSummary, protocol: Protocol) -> Table:
-    counts = [[f"{n} of {of}" if of else NONE for n, of in zip(f.counts, f.of, strict=True)] for f in doses.flags]
+def _flags(doses: DoseSummary, protocol: Protocol) -> Table | str:
+    """What calls for a look; where nothing does, what that does not say."""
+    known = sum(a.with_amount for agent in doses.by_agent for a in agent.drug_mg)
     names = listed([LISTS[name] for name in doses.lists])
+    if not doses.flags and known == 0:
+        return "No case has a known dose: none could be held against the limits of a label."
+    if not doses.flags:
+        return (
+            f"None of {counted(known, 'case')} with a known dose passed a limit of {names}, and no mixture called for "
+            "a look. That says nothing of what else a patient was given, or should have been."
+        )
+    counts = [[f"{n} of {of}" if of else NONE for n, of in zip(f.counts, f.of, strict=True)] for f in doses.flags]
     return Table.of(
         "Doses and mixtures that call for a look, cases",
         ("", *map(protocol.label, doses.arms)),

@@ -50,30 +50,25 @@ NO_ADVICE = (
 
 def patient_sections(results: StudyResults) -> tuple[Section | None, ...]:
     """What was asked, who took part, what was found, what went wrong, and what that does not mean."""
-    protocol = results.protocol
+    protocol, n, over = results.protocol, results.overall.n, results.over
     labels = [protocol.label(code) for code in protocol.arm_codes]
-    asked = f"We compared these injections before dental treatment: {listed(labels)}."
-    over = results.over
-    found = [_told(claim, protocol) for claim in _claims(results)] if over else [NOT_YET]
-    if over and not protocol.study.randomised:
-        found.append("Chance did not decide who got which injection: other reasons may explain what was seen.")
-    asked += f" {_who(results, over=over)}"
-    wrong = _harms(results.safety, protocol) if over and results.safety is not None else None
+    # Treatments are counted by arm, and what was found is told, only once the study is over.
+    who = f"So far {counted(n.cases, 'treatment')} are counted."
+    found, wrong = [NOT_YET], None
+    if over:
+        each = [f"{n.arm(code).cases} with a {protocol.label(code)} one" for code in protocol.arm_codes]
+        who = f"{counted(n.cases, 'treatment')} are counted, {listed(each)}."
+        found = [_told(claim, protocol) for claim in _claims(results)]
+        wrong = None if results.safety is None else _harms(results.safety, protocol)
+        if not protocol.study.randomised:
+            found.append("Chance did not decide who got which injection: other reasons may explain what was seen.")
+    asked = f"We compared these injections before dental treatment: {listed(labels)}. {who}"
     return (
         Section.of("answer", "What a study of dental injections found", Cautions(texts=DRAFT), asked),
-        Section.of("found", "What was found", *found),
+        Section.of("found", "What was found", found),
         Section.of("harm", "What went wrong", wrong) if wrong else None,
         Section.of("meaning", "What this does not mean", NO_ADVICE),
     )
-
-
-def _who(results: StudyResults, *, over: bool) -> str:
-    """Treatments counted, by arm only once the study is over."""
-    n, protocol = results.overall.n, results.protocol
-    if not over:
-        return f"So far {counted(n.cases, 'treatment')} are counted."
-    each = [f"{n.arm(code).cases} with a {protocol.label(code)} one" for code in protocol.arm_codes]
-    return f"{counted(n.cases, 'treatment')} are counted, {listed(each)}."
 
 
 def _claims(results: StudyResults) -> list[Claim]:

@@ -1,46 +1,52 @@
-"""How soon teeth were numb, quarter by quarter, and what a stopwatch would have said."""
+"""How soon teeth were numb, quarter by quarter, what a stopwatch would have said, and where and how it holds."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.cells import NONE, points_text, reasons_of, share_text, value_text, whole
-from onsetstudy.report.document import Block, Heading, Paragraph, Section, Table
+from onsetstudy.report.cells import NONE, near_text, reason_of, reasons_of, share_text, value_text, whole
+from onsetstudy.report.document import Block, Heading, Section, Table, absent, note
 from onsetstudy.report.figures.forest import Line
-from onsetstudy.report.numbers import counted, decimal, level, listed, percent, tidy
+from onsetstudy.report.names import plain_words
+from onsetstudy.report.numbers import capital, counted, decimal, level, listed, percent, tidy
 from onsetstudy.report.sections.blocks import forest_block, told
-from onsetstudy.report.sentences import ALLOWED, short_value, without_looks
+from onsetstudy.report.sentences import ALLOWED, estimate_shown, short_value, without_looks
 from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import NaiveStopwatch, Population
 
-__all__ = ["none_left", "onset_section", "stopwatch_words"]
+__all__ = ["none_left", "onset_section", "stopwatch_words", "where_section"]
 
 
 def onset_section(results: StudyResults) -> Section:
     """The ratio in words, the main numbers, the stopwatch, and the quarters."""
     protocol, population = results.protocol, results.overall
-    none = [Paragraph(text=text) for e in population.never_numb if (text := none_left(e, protocol))]
     return Section.of(
         "onset",
         "How soon teeth were numb",
-        Paragraph(text=told(results, "hazard_ratio")),
-        *none,
+        told(results, "hazard_ratio"),
+        (none_left(e, protocol) for e in population.never_numb),
         _main_table(results),
         Heading(text="What would a stopwatch have said?"),
-        Paragraph(text=stopwatch_words(population.naive, population.wait, protocol)),
+        stopwatch_words(population.naive, population.wait, protocol),
         _quarters(results) if len(results.by_quarter) > 1 else None,
         _periods_table(results),
     )
 
 
 def _quarters(results: StudyResults) -> Block:
-    lines = [Line("Each quarter alone")]
-    for p in results.by_quarter:
-        lines.append(Line(p.level + (", this quarter" if p.level == results.quarter else ""), p.wait_difference))
-    lines.append(Line("All to date", results.overall.wait_difference, whole=True))
-    title = "How did this quarter compare with the ones before?"
-    caption = "Quarters differ by chance alone; a quarter by itself decides nothing."
-    return forest_block(results, lines, name="quarters", title=title, caption=caption)
+    alone = [
+        Line(p.level + (", this quarter" if p.level == results.quarter else ""), p.wait_difference)
+        for p in results.by_quarter
+    ]
+    return forest_block(
+        results,
+        [Line("Each quarter alone"), *alone, Line("All to date", results.overall.wait_difference, whole=True)],
+        name="quarters",
+        title="How did this quarter compare with the ones before?",
+        caption="Quarters differ by chance alone; a quarter by itself decides nothing.",
+    )
 
 
 def none_left(never: EstimateLike, protocol: Protocol) -> str | None:
@@ -130,7 +136,7 @@ def _periods_table(results: StudyResults) -> Table:
             f"{whole(share_text(e))} of\u00a0{cases}" if (cases := population.n.arm(code).cases) else "no case"
             for code, e in zip(protocol.arm_codes, population.success, strict=False)
         ]
-        rows.append((name, *shares, whole(points_text(population.success_difference))))
+        rows.append((name, *shares, whole(near_text(population.success_difference, base=0, factor=100))))
     return Table.of(
         f"Numb by {protocol.onset.target_min:g} min, quarter by quarter",
         ("", *map(protocol.label, protocol.arm_codes[:2]), "difference, percentage points"),
@@ -138,4 +144,70 @@ def _periods_table(results: StudyResults) -> Table:
         f"With {level(protocol.plan.conf_level)} intervals{without_looks(results.looks)}.",
         f"{NONE}: cannot be estimated from these cases." if any(NONE in c for r in rows for c in r) else "",
         strong=(len(rows) - 1,),
+    )
+
+
+def where_section(results: StudyResults) -> Section:
+    """By technique, by practice, and under the other choices of the plan."""
+    lines = [Line("All cases", results.overall.wait_difference, whole=True)]
+    for name, groups in (("By technique", results.by_technique), ("By practice", results.by_practice)):
+        if groups:
+            lines += [Line(name), *(Line(plain_words(g.level), g.wait_difference) for g in groups)]
+    everywhere: Block = absent("All cases are of one technique and one practice.")
+    if len(lines) > 1:
+        title = "Was it the same everywhere?"
+        caption = "Small groups have wide intervals and differ by chance alone; the lines are not a ranking."
+        everywhere = forest_block(results, lines, name="everywhere", title=title, caption=caption)
+    return Section.of(
+        "everywhere",
+        "Where and how it holds",
+        everywhere,
+        _techniques_table(results),
+        _choices(results) if results.sensitivity else None,
+    )
+
+
+def _choices(results: StudyResults) -> tuple[Block, Block]:
+    lines = [Line(capital(v.label), v.wait_difference, whole=v.code == "main") for v in results.sensitivity]
+    title = "Would other choices have changed the answer?"
+    caption = "The same comparison under the other choices that the plan names."
+    said = [capital(tidy(f"{v.label}: {v.text}")) for v in results.sensitivity if v.code != "main"]
+    drawn = forest_block(results, lines, name="choices", title=title, caption=caption)
+    return drawn, note(". ".join(said) + ".")
+
+
+def _techniques_table(results: StudyResults) -> Table:
+    """The main results technique by technique."""
+    protocol = results.protocol
+    target, horizon = protocol.onset.target_min, protocol.onset.tau_min
+    rows: list[tuple[str, ...]] = []
+    wanting: list[object] = []
+    for population in results.by_technique:
+        sizes = [f"{population.n.arm(code).cases} {protocol.label(code)}" for code in protocol.arm_codes[:2]]
+        rows.append((f"{plain_words(population.level)}: {listed(sizes)} cases",))
+        pain = population.pain
+        found: tuple[tuple[str, tuple[EstimateLike, ...], EstimateLike, Callable[[EstimateLike], str]], ...] = (
+            (f"Numb by {target:g} min", population.success, population.success_difference, share_text),
+            (f"Not numb within {horizon:g} min", population.never_numb, population.never_numb_difference, share_text),
+            ("Restricted mean time to onset, min", population.wait, population.wait_difference, value_text),
+        )
+        if all(isinstance(difference, NotAvailable) for _, _, difference, _ in found):
+            assert isinstance(population.wait_difference, NotAvailable)
+            rows.append((f"not compared: {reason_of(population.wait_difference)}", "", "", ""))
+            continue
+        for name, arms, difference, show in found:
+            last = estimate_shown(difference) or NONE
+            rows.append((name, *(whole(show(e)) for e in arms[:2]), whole(last)))
+        rows.append(("Hazard ratio", "1", whole(near_text(population.hazard_ratio, 1.0, base=2)), ""))
+        if not isinstance(pain, NotAvailable):
+            base = 1 if pain.unit == "points" else 0
+            rows.append((f"Pain by ranks, shift in {pain.unit}", "", "", whole(near_text(pain.shift, base=base))))
+        wanting += (*(d for _, _, d, _ in found), population.hazard_ratio, getattr(pain, "shift", pain))
+    return Table.of(
+        "Technique by technique",
+        ("", *map(protocol.label, protocol.arm_codes[:2]), "difference"),
+        rows,
+        f"With {level(protocol.plan.conf_level)} intervals{without_looks(results.looks)}. Differences of "
+        "proportions are in percentage points; of times to onset they are minutes saved.",
+        *reasons_of(wanting),
     )

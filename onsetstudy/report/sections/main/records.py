@@ -1,15 +1,15 @@
-"""How the records were."""
+"""How the records were, and what makes the testing doubtful, in words for the first page."""
 
 from __future__ import annotations
 
-from onsetstudy.records.derived.results import MissingField
-from onsetstudy.report.document import Paragraph, Section, Table
+from onsetstudy.records.derived.results import SHUTS, Doubt, MissingField
+from onsetstudy.report.document import Section, Table
 from onsetstudy.report.names import field_name
 from onsetstudy.report.numbers import counted, decimal, listed, quarter, tidy
 from onsetstudy.study.practice.results import StudyResults
-from onsetstudy.study.results import ChairClocks
+from onsetstudy.study.results import ChairClocks, DataQuality
 
-__all__ = ["clocks_words", "missing_line", "missing_words", "records_section"]
+__all__ = ["REASONS", "clocks_words", "doubt_words", "missing_line", "missing_words", "records_section", "shut"]
 
 NAMED = 4
 """So many operators are named; the others are counted."""
@@ -42,15 +42,6 @@ def missing_line(missing: tuple[MissingField, ...]) -> list[str]:
     ]
 
 
-def _missing_table(results: StudyResults) -> Table | None:
-    missing = results.data_quality.missing
-    if not missing:
-        return None
-    rows = [(field_name(f.column), f"{f.missing} of {f.of}", f.why, listed(_whom(f))) for f in missing]
-    caption = f"What is missing in cases of {quarter(results.quarter)}, and whom to ask"
-    return Table.of(caption, ("field", "cases", "without it", "whom to ask (cases)"), rows, align="lrll")
-
-
 def clocks_words(clocks: ChairClocks) -> str:
     """How far clocks ran apart at the chair, in how many cases, and how many intervals that widened."""
     text = f"{counted(clocks.cases, 'case')} {'was' if clocks.cases == 1 else 'were'} recorded at the chair. "
@@ -71,25 +62,29 @@ def clocks_words(clocks: ChairClocks) -> str:
 def records_section(results: StudyResults) -> Section:
     """What was read, refused and noticed."""
     quality = results.data_quality
-    text = (
-        f"{counted(quality.rows_read, 'case row')} were read and {quality.rows_refused} refused; "
-        f"{counted(quality.readings_read, 'cold test')} were read and {quality.readings_refused} refused. Refused rows "
-        "are kept with their reasons."
-    )
+    arms = map(results.protocol.label, results.protocol.arm_codes)
+    reasons = [(text, *map(str, counts)) for _, text, counts in quality.onset_reasons if sum(counts)]
+    missing = [(field_name(f.column), f"{f.missing} of {f.of}", f.why, listed(_whom(f))) for f in quality.missing]
     return Section.of(
         "quality",
         "How the records were",
-        Paragraph(text=text),
-        Paragraph(text=clocks_words(quality.clocks)) if quality.clocks is not None else None,
-        _notices_table(results),
-        _reasons_table(results),
-        _missing_table(results),
+        f"{counted(quality.rows_read, 'case row')} were read and {quality.rows_refused} refused; "
+        f"{counted(quality.readings_read, 'cold test')} were read and {quality.readings_refused} refused. Refused rows "
+        "are kept with their reasons.",
+        None if quality.clocks is None else clocks_words(quality.clocks),
+        Table.of("What was noticed in the records", ("", "times"), _notices(quality)),
+        Table.of("How onset was derived, cases", ("", *arms), reasons),
+        Table.of(
+            f"What is missing in cases of {quarter(results.quarter)}, and whom to ask",
+            ("field", "cases", "without it", "whom to ask (cases)"),
+            missing,
+            align="lrll",
+        ),
     )
 
 
-def _notices_table(results: StudyResults) -> Table | None:
+def _notices(quality: DataQuality) -> list[tuple[str, ...]]:
     """What was refused, queried and read although unusual, and how the testing went."""
-    quality = results.data_quality
     rows: list[tuple[str, ...]] = []
     for name, notices in (
         ("Refused", quality.refused),
@@ -99,15 +94,58 @@ def _notices_table(results: StudyResults) -> Table | None:
     ):
         if notices:
             rows += [(name,), *((tidy(notice.text), f"{notice.count}") for notice in notices)]
-    return Table.of("What was noticed in the records", ("", "times"), rows) if rows else None
+    return rows
 
 
-def _reasons_table(results: StudyResults) -> Table | None:
-    """How each case's interval came about."""
-    reasons = results.data_quality.onset_reasons
-    rows = [(text, *(f"{count}" for count in counts)) for _, text, counts in reasons if sum(counts)]
-    return (
-        Table.of("How onset was derived, cases", ("", *map(results.protocol.label, results.protocol.arm_codes)), rows)
-        if rows
-        else None
-    )
+WORDS = {
+    "control_lost": "The control tooth was lost with the target in {0} of {1} cases{whose}: was it inside the "
+    "numb field?",
+    "control_lost_in_arm": "The control tooth was lost with the target in {0} of {1} cases of one arm and {2} of {3} "
+    "of the other: was it inside the numb field?",
+    "clock": "In {0} of {1} cases{whose} the minutes cannot be those of the planned tests: how was the time taken?",
+    "control_in_field": "In {0} of {1} cases{whose} the control tooth lies inside the field of the injection, where it "
+    "goes numb itself.",
+    "off_schedule_positive": "Of {2} tests off schedule {0} found the tooth numb, where about {1} would be expected: "
+    "were they done because the patient felt something?",
+    "tested_differently": "The arms were not tested alike: tests off schedule were {0} in one arm and {1} in the "
+    "other.",
+    "tests_vanished": "The arms were not tested alike: planned tests not done in time were {0} in one arm and {1} in "
+    "the other.",
+    "tested_later": "The arms were not tested alike: of the planned tests that were felt {0} of {1} were done after "
+    "their minute in one arm and {2} of {3} in the other, and it is planned minutes that date onset.",
+    "given_up": "Testing of teeth that still felt the cold ended before the horizon in {0} of {1} cases of one arm and "
+    "{2} of {3} of the other: teeth that were given up look as if they would have become numb like the rest.",
+    "onset_unconfirmed": "Teeth that stopped feeling the cold have no confirmed onset in {0} of {1} cases of one arm "
+    "and {2} of {3} of the other: they count as not numb.",
+    "tests_discarded": "Tests of numb teeth that do not count because of the control tooth were {0} in one arm and {1} "
+    "in the other.",
+}
+
+REASONS = {
+    "control_lost": "the control tooth was lost with the target",
+    "control_lost_in_arm": "the control tooth was lost with the target in one arm more than in the other",
+    "clock": "minutes cannot be those of the planned tests",
+    "control_in_field": "control teeth lay inside the field of the injection",
+    "off_schedule_positive": "tests off schedule found teeth numb too often",
+    "tested_differently": "the arms were not tested off schedule alike",
+    "tests_vanished": "more planned tests are missing in one arm",
+    "tested_later": "planned tests were done later in one arm",
+    "given_up": "teeth that still felt the cold were given up in one arm more than in the other",
+    "onset_unconfirmed": "more onsets are not confirmed in one arm",
+    "tests_discarded": "more tests of numb teeth are discarded in one arm",
+}
+"""The same without counts, as part of a sentence."""
+
+
+def doubt_words(doubts: tuple[Doubt, ...]) -> list[str]:
+    """One sentence for each doubt, the gravest first."""
+    told = []
+    for doubt in doubts:
+        whose = f" (practice {listed(doubt.practices)})" if doubt.practices else ""
+        told.append(WORDS[doubt.code].format(*(n for _, n in doubt.counts), whose=whose))
+    return told
+
+
+def shut(doubts: tuple[Doubt, ...]) -> bool:
+    """Whether the numbers of the cold tests are kept off the first page."""
+    return any(d.effect == SHUTS for d in doubts)

@@ -1,16 +1,18 @@
-"""Allocation slips to print, cut apart, fold and close, two a page."""
+"""Allocation slips and the one-page case sheet, for paper."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
 
+from onsetstudy.core.errors import ReportError
 from onsetstudy.design.allocation.results import AllocationList, Slip
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.names import plain_words
 from onsetstudy.report.typeset import compiler_of, one_pdf
 
-__all__ = ["render_slips"]
+__all__ = ["CaseSheet", "render_case_sheet", "render_slips"]
 
 OUTSIDE = (
     "Open in the order of the numbers, one at a time, when the patient has agreed and the tooth has felt the cold.",
@@ -85,3 +87,44 @@ def _even(label: str, width: int) -> str:
 def _preparations(protocol: Protocol) -> list[str]:
     """How every arm is mixed: on every slip alike, so that the instruction tells nothing of the arm."""
     return [f"{protocol.label(a.code)}: {a.preparation}" for a in protocol.arms if a.preparation]
+
+
+SCALES = (1.0, 0.9, 0.8, 0.72)
+"""Sizes that are tried in turn; at the last one the text is 6 pt, and no smaller one can be filled in by hand."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaseSheet:
+    """What stands on the sheet.
+
+    ``before``, ``cold``, ``testing`` and ``after`` are questions with the answers to tick (none: a line to write on):
+    before the slip is opened, of the cold before the injection, while tests run, and once the treatment has begun.
+    ``tests`` are the planned minutes, counted from ``zero``, ``teeth`` whose answers are noted at each.
+    """
+
+    title: str
+    practice: str
+    before: Sequence[tuple[str, Sequence[str]]]
+    cold: Sequence[tuple[str, Sequence[str]]]
+    testing: Sequence[tuple[str, Sequence[str]]]
+    after: Sequence[tuple[str, Sequence[str]]]
+    tests: Sequence[str]
+    teeth: Sequence[str]
+    rule: str
+    zero: str
+
+
+def render_case_sheet(sheet: CaseSheet, *, paper: str = "a4") -> bytes:
+    """PDF of one page. It has no room for the arm: that stands on the slip.
+
+    Raises
+    ------
+    ReportError
+        If the protocol asks for more than one page holds.
+    """
+    doc = json.dumps(asdict(sheet))
+    for scale in SCALES:
+        compiler = compiler_of("case_sheet", doc=doc, paper=paper, scale=str(scale))
+        if json.loads(compiler.query("<pages>", field="value", one=True)) == 1:
+            return one_pdf(compiler)
+    raise ReportError("the schedule has more tests than a case sheet of one page holds; use fewer, or the workbook")

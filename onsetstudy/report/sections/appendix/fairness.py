@@ -1,0 +1,213 @@
+"""Whether the comparison is fair: among cases alike, within patients, and whether blinding held."""
+
+from __future__ import annotations
+
+from functools import partial
+
+from onsetstudy.adjustment.results import EValue, FairComparison
+from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest
+from onsetstudy.outcomes.scores.paired_results import Blinding, OrderEffects, PairedStudy
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.report.cells import value_text
+from onsetstudy.report.document import Figure, Section, Table, note, notes_of
+from onsetstudy.report.figures import balance
+from onsetstudy.report.figures.canvas import contrast_look
+from onsetstudy.report.names import field_name
+from onsetstudy.report.numbers import counted, decimal, interval, level, listed, p_text, tidy
+
+__all__ = ["blinding_section", "fair_section", "paired_section"]
+
+# Said under the numbers that it is about.
+BESIDE_THE_TABLE = ("extrapolated",)
+PERIODS = {
+    "apart": "The arms do not overlap in time: whatever else changed between them cannot be told from buffering.",
+    "mixed": "",
+    "one_arm": "There is one arm only; nothing can be compared.",
+}
+
+
+def fair_section(fair: FairComparison | None, protocol: Protocol) -> Section | None:
+    """The arms as they are, weighted and standardised; nothing for randomised studies."""
+    if fair is None:
+        return None
+    other, reference = (protocol.label(a) for a in (protocol.contrast_arm, protocol.reference_arm))
+    came_about = {
+        "clinician_choice": f"operators chose who was {other}",
+        "alternating": "the arms alternated, so the next one could be known beforehand",
+        "date_based": f"the date said who was {other}, so the arm could be known beforehand",
+    }[protocol.study.allocation]
+    accounted = listed([field_name(c) for c in fair.covariates])
+    alike = (
+        f"and among cases alike in {accounted}" if accounted else "as nothing was recorded in which cases could differ"
+    )
+    section = partial(
+        Section.of,
+        "fair",
+        "Among cases alike",
+        f"Nobody drew lots: {came_about}. The difference is shown as it is, {alike}. "
+        "What was not recorded may still differ, so no line says that buffering made the difference.",
+        PERIODS[fair.period],
+    )
+    if fair.period == "one_arm":
+        return section()
+    left_out = listed([f"{field_name(name)} ({why})" for name, why in fair.left_out])
+    return section(
+        _table(fair, protocol),
+        _balance(fair, protocol, other, reference) if fair.balance else None,
+        map(_explained_by, fair.e_values),
+        _learning(fair.learning) if isinstance(fair.learning, Estimate) else None,
+        note(f"Not accounted for: {left_out}.") if left_out else None,
+        notes_of(c for c in fair.caution if c.code not in BESIDE_THE_TABLE),
+    )
+
+
+def _balance(fair: FairComparison, protocol: Protocol, other: str, reference: str) -> Figure:
+    caption = (
+        f"Differences of {other} from {reference}, in standard deviations: open as they are, filled after "
+        "weighting. Between the hairlines (0.1, common practice, no source) arms count as alike."
+    )
+    if len(fair.balance) > balance.MOST_ROWS:
+        caption += f" The {balance.MOST_ROWS} most unlike of {len(fair.balance)}."
+    drawing = balance.draw_figure(fair, look=contrast_look(protocol))
+    return drawing.titled("balance", "Were the arms alike?", caption)
+
+
+def _table(fair: FairComparison, protocol: Protocol) -> Table:
+    names = {
+        "success_difference": (f"numb by {protocol.onset.target_min:g} min, percentage points", 100.0, 0),
+        "rmst_difference": ("restricted mean time to onset, minutes", 1.0, 1),
+        "pain_difference": (f"mean pain, {protocol.pain.instrument.unit if protocol.pain else ''}", 1.0, 1),
+    }
+    ways = ("weighted", "standardised") if fair.covariates else ()
+    rows = []
+    for line in fair.lines:
+        name, factor, places = names[line.outcome]
+        found: list[EstimateLike] = [line.crude, *(getattr(line, way) for way in ways)]
+        rows.append((name, *(value_text(e, places, factor=factor, missing=None) for e in found)))
+    effective = fair.overlap.effective if fair.overlap else ()
+    told = "; ".join(f"{n} {protocol.label(a)} cases count as {eff:.0f}" for a, eff, n in effective)
+    two_ways = (
+        f", of the two ways on the right by {fair.replicates} draws of patients, everything fitted anew in each. "
+        "Weighted: overlap weights, for cases who might have had either arm. Standardised: predicted for all cases "
+        "under either arm"
+    )
+    return Table.of(
+        "The difference as it is, and among cases alike" if ways else "The difference as it is",
+        ("what", "as it is", *ways),
+        rows,
+        f"Differences are {protocol.label(protocol.contrast_arm)} less {protocol.label(protocol.reference_arm)} with "
+        f"{level(protocol.plan.conf_level)} limits{two_ways if ways else ''}.",
+        f"Weighted, {told}." if told else "",
+        *(tidy(c.text) for c in fair.caution if c.code in BESIDE_THE_TABLE),
+    )
+
+
+def _explained_by(e: EValue) -> str:
+    """How strong something unrecorded would have to be."""
+    times, limit = decimal(e.value), "the interval holds no difference as it is"
+    if e.limit != 1:
+        limit = f"{decimal(e.limit)} times would do for the nearer limit to reach no difference"
+    return (
+        f"Could something unrecorded explain the hazard ratio ({decimal(e.ratio, 2)} as it is)? It would have to be "
+        f"{times} times as common in one arm and make onset {times} times as likely (E-value); {limit}."
+    )
+
+
+def _learning(learning: Estimate) -> str:
+    low, high = learning.interval.low, learning.interval.high
+    word = "no learning is seen"
+    if low > 1:
+        word = "operators got better with practice"
+    elif high < 1:
+        word = "operators did worse as time went on"
+    return (
+        f"With each doubling of an operator's cases the odds of being numb by the target were "
+        f"{decimal(learning.estimate, 2)} times ({interval(low, high, 2)}): {word}, in "
+        f"{counted(learning.n.cases, 'case')}."
+    )
+
+
+def paired_section(paired: PairedStudy | None, protocol: Protocol) -> Section | None:
+    """The comparison within patients; nothing for designs without it."""
+    if paired is None:
+        return None
+    other, reference = (protocol.label(a) for a in (protocol.contrast_arm, protocol.reference_arm))
+    onset, success, pain = paired.onset_test, paired.success_difference, paired.pain
+    points = f"numb by {protocol.onset.target_min:g} min, percentage points"
+    rows = [
+        ("rate of becoming numb, times", value_text(paired.hazard_ratio, 2, missing=None), _p(onset)),
+        (points, value_text(success, 0, factor=100, missing=None), _p(success)),
+    ]
+    if pain is not None and protocol.pain is not None:
+        rows.append((f"pain, {protocol.pain.instrument.unit}", value_text(pain.shift, missing=None), _p(pain.test)))
+    return Section.of(
+        "paired",
+        "Within the same patients",
+        f"{counted(paired.pairs, 'patient')} had both {reference} and {other}: here each is compared with themselves, "
+        "so that what differs between patients does not count.",
+        Table.of(
+            f"{other} less {reference}, within patients".capitalize(),
+            ("what", f"difference, {level(protocol.plan.conf_level)} interval", "p"),
+            rows,
+            "Onset: labels exchanged within patients; ratio within patients, whose rates are taken to be spread "
+            "like a normal distribution on the log scale; success: Newcombe's paired interval, exact McNemar test; "
+            "pain: Hodges-Lehmann shift and signed-rank test.",
+        ),
+        None if paired.order is None else _order(paired.order, protocol),
+        notes_of(paired.caution),
+    )
+
+
+def _order(order: OrderEffects, protocol: Protocol) -> str:
+    told = " and ".join(f"{count} had {name}" for name, count in order.sequences)
+    unit = protocol.pain.instrument.unit if protocol.pain else ""
+    period, sequence = (value_text(e, missing=None) for e in (order.period, order.sequence))
+    return (
+        f"Of these, {told}. Pain of the second injection less the first, the arms apart: {period} {unit}; difference "
+        f"between the orders in the sum of both: {sequence} {unit}. A difference there may be carry-over or chance."
+    )
+
+
+def _p(result: EstimateLike | HypothesisTest) -> str:
+    value = getattr(result, "p_value", None)
+    return "—" if value is None else p_text(value)
+
+
+def blinding_section(blinding: Blinding | None, protocol: Protocol) -> Section | None:
+    """Guesses at the arm with an index; nothing where nobody was asked."""
+    if blinding is None or not blinding.lines:
+        return None
+    meant = dict(blinding.intended)
+    rows = [
+        (
+            x.who + ("" if meant.get(x.who) else ", not to be blind"),
+            protocol.label(x.arm),
+            *(f"{n}" for n in (x.right, x.wrong, x.unsure)),
+            value_text(x.index, 2, missing=None),
+        )
+        for x in blinding.lines
+    ]
+    found = [
+        f"{x.who}, {protocol.label(x.arm)}, {x.right} right against {x.wrong} wrong"
+        for x in blinding.lines
+        if meant.get(x.who) and isinstance(x.index, Estimate) and x.index.interval.low > 0
+    ]
+    named = (
+        f"Some who were to be blind named the arm more often than by chance: {'; '.join(found)}. Answers that depend "
+        "on the person, such as pain, may owe something to that."
+    )
+    return Section.of(
+        "blinding",
+        "Whether blinding held",
+        named
+        if found
+        else "Those who were to be blind did not name the arm more often than by chance, as far as these guesses can "
+        "tell.",
+        Table.of(
+            "Guesses at the arm",
+            ("who", "injected", "right", "wrong", "unsure", f"index, {level(protocol.plan.conf_level)} interval"),
+            rows,
+            f"Index: 1 all right, 0 as by chance, −1 all wrong. {blinding.source}.",
+            align="llrrrr",
+        ),
+    )
