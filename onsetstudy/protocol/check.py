@@ -17,9 +17,8 @@ from onsetstudy.protocol.contradictions import Contradiction, contradictions, co
 from onsetstudy.protocol.earlier_names import first_key, named_twice, todays_names, with_first_names
 from onsetstudy.protocol.governance import Conduct, Governance
 from onsetstudy.protocol.keys import Keys
-from onsetstudy.protocol.layout import AllocationTable, DosesTable, ProtocolFile
+from onsetstudy.protocol.layout import DosesTable, ProtocolFile
 from onsetstudy.protocol.model import (
-    AllocationRule,
     ClinicLimit,
     DoseRule,
     Instrument,
@@ -237,7 +236,7 @@ def _protocol(read: ProtocolFile) -> Protocol:
             mild_at_most=read.pain.mild_at_most,
         )
     anxiety = None if read.anxiety is None else _instrument(read.anxiety.scale, read.anxiety.important_difference)
-    testing, study, allocation = _values(read.testing), _values(read.study), read.allocation
+    testing, study = _values(read.testing), _values(read.study)
     return Protocol(
         study=StudyIdentity(**{**study, "blinding": tuple(sorted(read.study.blinding.items()))}),
         arms=tuple(read.arms),
@@ -251,7 +250,7 @@ def _protocol(read: ProtocolFile) -> Protocol:
         plan=read.analysis,
         quarters=tuple(Quarter(label=label) for label in read.report.quarters),
         looks=read.looks,
-        allocation=None if allocation is None else _allocation(allocation),
+        allocation=read.allocation,
         planning=read.planning,
         chair_time=read.chair_time,
         doses=None if read.doses is None else _doses(read.doses),
@@ -261,11 +260,6 @@ def _protocol(read: ProtocolFile) -> Protocol:
         adoption=read.adoption,
         digest=protocol_digest(read),
     )
-
-
-def _allocation(table: AllocationTable) -> AllocationRule:
-    values = _values(table)
-    return AllocationRule(**{**values, "block_sizes": ()} if table.block_sizes_digest else values)
 
 
 def _doses(table: DosesTable) -> DoseRule:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from typing import Annotated
 
-from pydantic import Field, StrictInt, StrictStr
+from pydantic import AfterValidator, Field, StrictInt, StrictStr
 
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.protocol import keys
@@ -226,21 +226,26 @@ class LookRule(Keys):
 
 
 @result_kind("allocation_rule")
-class AllocationRule:
+class AllocationRule(Keys):
     """How arms are allocated: permuted_blocks, minimisation or paired; ``ratio`` in the order of the arms.
 
     ``washout_days`` are the days at least between two injections of one patient who has both arms.
 
     The seed of the list is not in the protocol. Where ``block_sizes_digest`` is given, nor are the sizes of the blocks:
-    ``block_sizes`` is then empty, and the list's keeper has the file of that digest.
+    ``block_sizes`` is then empty, and the list's keeper has the file of that digest; else they are 2, 4 and 6 by
+    default.
     """
 
-    method: str
-    block_sizes: tuple[int, ...] = (2, 4, 6)
-    strata: tuple[str, ...] = ()
-    ratio: tuple[int, ...] = ()
-    washout_days: int = 0
-    block_sizes_digest: str = ""
+    method: Annotated[StrictStr, coded("allocation_method")]
+    block_sizes: Annotated[tuple[Annotated[StrictInt, Field(ge=2, le=24)], ...], Field(min_length=1)] = ()
+    strata: tuple[Annotated[StrictStr, one_of(*keys.STRATA)], ...] = ()
+    ratio: tuple[Annotated[StrictInt, Field(ge=1, le=4)], ...] = ()
+    washout_days: Annotated[StrictInt, Field(ge=0, le=365)] = 0
+    block_sizes_digest: Annotated[StrictStr, AfterValidator(keys.sizes_digest)] = ""
+
+    def __post_init__(self) -> None:
+        if not self.block_sizes and not self.block_sizes_digest:
+            object.__setattr__(self, "block_sizes", (2, 4, 6))
 
 
 @result_kind("planning_assumptions")

@@ -281,10 +281,10 @@ def _rejects(tables: Sequence[Findings]) -> pd.DataFrame:
         }
         if rows:
             refused.append(found.raw.frame.iloc[rows].assign(**told))
-    columns = dict.fromkeys((*REJECTED, *(column.name for found in tables for column in TABLES[found.table])))
+    columns = list(dict.fromkeys((*REJECTED, *(column.name for found in tables for column in TABLES[found.table]))))
     if not refused:
-        return pd.DataFrame(columns=list(columns))
-    return pd.concat(refused, ignore_index=True).reindex(columns=list(columns))
+        return pd.DataFrame(np.empty((0, len(columns)), dtype=object), columns=columns)
+    return pd.concat(refused, ignore_index=True).reindex(columns=columns)
 
 
 def _kept(found: Findings, *order: str) -> pd.DataFrame:
@@ -323,7 +323,9 @@ def _digest(*frames: pd.DataFrame) -> str:
     """
     parts = []
     for frame in frames:
-        filled = frame.drop(columns=["source_row", "notes"], errors="ignore").dropna(axis=1, how="all")
-        plain = filled.astype(object).where(filled.notna(), None)
-        parts.append(digest_of_rows({str(name): column.tolist() for name, column in plain.items()}))
+        content = frame.drop(columns=["source_row", "notes"], errors="ignore")
+        values = content.to_numpy(dtype=object)
+        missing = pd.isna(values)
+        columns = zip(content.columns, np.where(missing, None, values).T, ~missing.T, strict=True)
+        parts.append(digest_of_rows({name: column.tolist() for name, column, filled in columns if filled.any()}))
     return digest_of_text("records 2", *parts)

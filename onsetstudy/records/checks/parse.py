@@ -1,14 +1,15 @@
 """From untouched text to typed columns: what can be read without doubt is read and counted, nothing is guessed.
 
-The usual spelling of a value is looked up; only the spellings that are left over are looked at one by one.
+Plain numbers are read all at once; of what is left over, each spelling is read once, however often it stands there.
 """
 
 from __future__ import annotations
 
 import datetime as dt
+import math
 import re
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -70,18 +71,17 @@ def parse_column(
     position, spellings = pd.factorize(written)
     times = np.bincount(position + 1, minlength=len(spellings) + 1)[1:]
     cells = [str(spelling).strip() for spelling in spellings]
-    usual, nothing = _usual(cells, column, tooth_notation, declared), _words_for_nothing(column)
-    read = _reader(column, tooth_notation, date_epoch, declared)
-    missing = missing_value(column)
-    values = np.full(len(cells) + 1, missing, dtype=object)
+    numbers = _plain_numbers(cells) if column.numeric and column.kind != "clock" else {}
+    nothing, read = _words_for_nothing(column), _reader(column, tooth_notation, date_epoch, declared)
+    values = np.full(len(cells) + 1, missing_value(column), dtype=object)
     clock = np.full(len(cells) + 1, np.nan)
     unreadable: dict[int, tuple[str, str]] = {}
     repairs: Counter[tuple[str, str]] = Counter()
     untold: Counter[str] = Counter()
     for number, cell in enumerate(cells):
         repair = None
-        if cell in usual:
-            values[number] = usual[cell]
+        if cell in numbers:
+            values[number] = numbers[cell]
         elif cell.casefold() in nothing:
             untold[cell] += int(times[number])
         elif column.kind == "minute" and (found := TIME_OF_DAY.search(cell)):
@@ -124,30 +124,23 @@ def _words_for_nothing(column: Column) -> frozenset[str]:
     return words - set(column.codes)
 
 
-def _usual(cells: list[str], column: Column, tooth_notation: str, declared: tuple[str, ...]) -> Mapping[str, object]:
-    """Spellings that say their value without more ado: codes, teeth, plain numbers, and any text that is no code."""
-    if column.kind in ("date", "clock"):
-        return {}
-    if column.numeric:
-        numbers = pd.to_numeric(np.array(cells, dtype=object), errors="coerce").astype(float)
-        return {cell: number for cell, number in zip(cells, numbers, strict=True) if np.isfinite(number)}
-    codes = TEETH[tooth_notation] if column.kind == "tooth" else column.codes or declared or filter(None, cells)
-    return {code: code for code in codes}
+def _plain_numbers(cells: list[str]) -> dict[str, float]:
+    """Spellings that are plain finite numbers; all at once, by the library that has always read them."""
+    numbers = pd.to_numeric(np.array(cells, dtype=object), errors="coerce").astype(float).tolist()
+    return {cell: number for cell, number in zip(cells, numbers, strict=True) if math.isfinite(number)}
 
 
 def _reader(column: Column, tooth_notation: str, date_epoch: str, declared: tuple[str, ...]) -> Reader:
-    """What reads one unusual spelling of a column."""
-    if column.kind == "date":
-        return partial(_date, epoch=date_epoch)
-    if column.kind == "tooth":
-        return partial(_tooth, notation=tooth_notation)
-    if column.kind == "clock":
-        return _clock
-    if column.kind == "minute":
-        return partial(_minute, column=column)
-    if column.numeric:
-        return partial(_plain_number, column=column)
-    return partial(_declared, codes=declared) if declared else partial(_code, codes=column.codes)
+    """What reads one spelling of a column."""
+    readers: dict[str, Reader] = {
+        "text": partial(_declared, codes=declared),
+        "code": partial(_code, codes=column.codes),
+        "date": partial(_date, epoch=date_epoch),
+        "tooth": partial(_tooth, notation=tooth_notation),
+        "clock": _clock,
+        "minute": partial(_minute, column=column),
+    }
+    return readers.get(column.kind, partial(_plain_number, column=column))
 
 
 class _Unreadable(Exception):
@@ -261,15 +254,15 @@ def _date(cell: str, epoch: str) -> tuple[dt.date, Repaired]:
 
 
 def _code(cell: str, codes: tuple[str, ...]) -> tuple[str, Repaired]:
-    plain = re.sub(r"[\s\-]+", "_", cell.lower())
-    if plain in codes:
+    plain = cell if cell in codes else re.sub(r"[\s\-]+", "_", cell.lower())
+    if plain != cell and plain in codes:
         return plain, ("spelling", "capitals, blanks or hyphens in a code were passed over")
     return cell, None
 
 
 def _declared(cell: str, codes: tuple[str, ...]) -> tuple[str, Repaired]:
     """A code of the protocol's own in its capitals; one that could be two of them, or none, stays as it was written."""
-    found = [code for code in codes if code.casefold() == cell.casefold()]
+    found = [] if cell in codes else [code for code in codes if code.casefold() == cell.casefold()]
     return (found[0], ("spelling", "capitals in a code were passed over")) if len(found) == 1 else (cell, None)
 
 
@@ -278,7 +271,7 @@ def _tooth(cell: str, notation: str) -> tuple[str, Repaired]:
     names = {"iso3950": "the two-digit notation (ISO 3950)", "universal": "the universal system"}
     plain = re.sub(r"\.0+$", "", cell.lstrip("#").strip()).upper()
     if plain in TEETH[notation]:
-        return plain, ("tooth_spelling", "a tooth number was read without its extra signs")
+        return plain, None if plain == cell else ("tooth_spelling", "a tooth number was read without its extra signs")
     mend = f"write the tooth in {names[notation]}, as the protocol says"
     if plain in TEETH[other]:
         mend += f"; {plain} is a tooth in {names[other]}"

@@ -16,7 +16,7 @@ import numpy as np
 from onsetstudy.core.arrays import BoolArray, IntArray, StrArray
 from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.protocol.model import Protocol, Quarter
-from onsetstudy.records.derived.onset import target_cycles
+from onsetstudy.records.derived.onset import target_tests
 from onsetstudy.records.derived.results import QUALIFIES, SHUTS, Doubt
 from onsetstudy.records.model import Records
 from onsetstudy.records.numb_field import INSIDE, controls_in_field
@@ -112,7 +112,7 @@ def doubts_of_practice(records: Records, protocol: Protocol, practice: str, *, t
 
 def _tests(records: Records, protocol: Protocol) -> ArmTests:
     cases, schedule = records.cases, protocol.schedule
-    tests = target_cycles(records, schedule.control_window_min)
+    tests = target_tests(records, schedule.control_window_min)
     case, at = tests.case, tests.minute
     planned = np.asarray(schedule.tests_min, dtype=np.float64)
     window = WINDOW * float(np.diff(planned, prepend=0.0).min()) if schedule.window_min is None else schedule.window_min
