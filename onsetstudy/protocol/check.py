@@ -17,7 +17,7 @@ from onsetstudy.protocol.contradictions import Contradiction, contradictions, co
 from onsetstudy.protocol.earlier_names import first_key, named_twice, todays_names, with_first_names
 from onsetstudy.protocol.governance import Conduct, Governance
 from onsetstudy.protocol.keys import Keys
-from onsetstudy.protocol.layout import DosesTable, ProtocolFile
+from onsetstudy.protocol.layout import AnxietyTable, DosesTable, PainTable, ProtocolFile
 from onsetstudy.protocol.model import (
     ClinicLimit,
     DoseRule,
@@ -227,15 +227,6 @@ def _codes_of(location: tuple[int | str, ...]) -> str:
 
 
 def _protocol(read: ProtocolFile) -> Protocol:
-    pain = None
-    if read.pain is not None:
-        pain = PainPlan(
-            instrument=_instrument(read.pain.scale, read.pain.important_difference),
-            moment=read.pain.moment,
-            painless_at_most=read.pain.painless_at_most,
-            mild_at_most=read.pain.mild_at_most,
-        )
-    anxiety = None if read.anxiety is None else _instrument(read.anxiety.scale, read.anxiety.important_difference)
     testing, study = _values(read.testing), _values(read.study)
     return Protocol(
         study=StudyIdentity(**{**study, "blinding": tuple(sorted(read.study.blinding.items()))}),
@@ -245,8 +236,8 @@ def _protocol(read: ProtocolFile) -> Protocol:
         schedule=Schedule(tests_min=tuple(map(float, testing.pop("schedule_min"))), **testing),
         onset=read.onset,
         rescue=read.rescue,
-        pain=pain,
-        anxiety=anxiety,
+        pain=None if read.pain is None else _pain(read.pain),
+        anxiety=None if read.anxiety is None else _instrument(read.anxiety),
         plan=read.analysis,
         quarters=tuple(Quarter(label=label) for label in read.report.quarters),
         looks=read.looks,
@@ -272,6 +263,10 @@ def _values(table: BaseModel) -> dict[str, Any]:
     return {key: tuple(v) if isinstance(v, list) else v for key, v in table.model_dump().items()}
 
 
-def _instrument(scale: str, important_difference: float | None) -> Instrument:
-    low, high, unit = SCALES[scale]
-    return Instrument(scale=scale, low=low, high=high, unit=unit, important_difference=important_difference)
+def _pain(table: PainTable) -> PainPlan:
+    return PainPlan(instrument=_instrument(table), **table.model_dump(exclude={"scale", "important_difference"}))
+
+
+def _instrument(table: PainTable | AnxietyTable) -> Instrument:
+    low, high, unit = SCALES[table.scale]
+    return Instrument(scale=table.scale, low=low, high=high, unit=unit, important_difference=table.important_difference)

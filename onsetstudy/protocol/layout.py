@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StrictBool, StrictInt, StrictStr
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StrictBool, StrictStr
 
 from onsetstudy.protocol.governance import QUESTIONS, AdoptionRule
 from onsetstudy.protocol.keys import Minute, Text, code_pattern, coded, one_of, practice_code

@@ -18,8 +18,7 @@ from onsetstudy.records.checks.findings import Findings
 from onsetstudy.records.derived.results import QUALIFIES, SHUTS
 from onsetstudy.records.model import RawTable, Records
 from onsetstudy.records.validity.between_arms import exact_p
-from onsetstudy.records.validity.gates import doubts_of
-from onsetstudy.records.validity.off_schedule import poisson_tail
+from onsetstudy.records.validity.gates import doubts_of, poisson_tail
 from tests.simulation.kept import KeptStudies
 
 ROOT = Path(__file__).parents[2]

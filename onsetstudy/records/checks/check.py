@@ -21,8 +21,7 @@ from onsetstudy.core.canonical import digest_of_rows, digest_of_text
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.protocol.vocabulary import SYNONYMS
-from onsetstudy.records.checks.codes import check_codes
-from onsetstudy.records.checks.crosscheck import crosscheck_cases, crosscheck_readings
+from onsetstudy.records.checks.crosscheck import check_codes, crosscheck_cases, crosscheck_readings
 from onsetstudy.records.checks.findings import REFUSALS, Findings
 from onsetstudy.records.checks.headings import heading_problems, normal_heading, unread_columns
 from onsetstudy.records.checks.no_records import set_no_records_aside
@@ -131,9 +130,9 @@ def _known_columns(raw: RawTable, table: str) -> RawTable:
     known = {column.name: headings.index(column.name) for column in TABLES[table] if column.name in headings}
     frame = raw.frame.iloc[:, list(known.values())].set_axis(list(known), axis=1).astype(object)
     filled = frame.notna().to_numpy()
-    asked = [column.required == "always" for column in TABLES[table] if column.name in known]
-    rows = filled.any(axis=1)
-    frame = frame.loc[rows, filled.any(axis=0) | asked].reset_index(drop=True)
+    asked = np.isin(list(known), [column.name for column in TABLES[table] if column.required == "always"])
+    rows, columns = np.flatnonzero(filled.any(axis=1)), np.flatnonzero(filled.any(axis=0) | asked)
+    frame = frame.iloc[rows, columns].reset_index(drop=True)
     return replace(raw, frame=frame, source_row=pd.Series(np.asarray(raw.source_row)[rows]))
 
 
@@ -268,7 +267,7 @@ def _rejects(tables: Sequence[Findings]) -> pd.DataFrame:
     """Refused rows of all tables as they were written, in the columns of both, each with its reasons."""
     refused = []
     for found in tables:
-        rows = np.flatnonzero(found.refused).tolist()
+        rows = np.flatnonzero(found.refused)
         first, reasons = found.first[rows].tolist(), found.reasons()
         told = {
             "table": found.table,
@@ -277,9 +276,9 @@ def _rejects(tables: Sequence[Findings]) -> pd.DataFrame:
             "source_row": found.raw.source_row.iloc[rows],
             "code": first,
             "reason": [REFUSALS[code] for code in first],
-            "reasons": [reasons.get(row, f"{REFUSALS[code]}.") for row, code in zip(rows, first, strict=True)],
+            "reasons": [reasons.get(row, f"{REFUSALS[code]}.") for row, code in zip(rows.tolist(), first, strict=True)],
         }
-        if rows:
+        if rows.size:
             refused.append(found.raw.frame.iloc[rows].assign(**told))
     columns = list(dict.fromkeys((*REJECTED, *(column.name for found in tables for column in TABLES[found.table]))))
     if not refused:
@@ -324,8 +323,9 @@ def _digest(*frames: pd.DataFrame) -> str:
     parts = []
     for frame in frames:
         content = frame.drop(columns=["source_row", "notes"], errors="ignore")
-        values = content.to_numpy(dtype=object)
-        missing = pd.isna(values)
-        columns = zip(content.columns, np.where(missing, None, values).T, ~missing.T, strict=True)
-        parts.append(digest_of_rows({name: column.tolist() for name, column, filled in columns if filled.any()}))
+        values = content.to_numpy(dtype=object, copy=True)
+        filled = pd.notna(values)
+        values[~filled] = None
+        columns = zip(content.columns, values.T, np.any(filled, axis=0), strict=True)
+        parts.append(digest_of_rows({name: column.tolist() for name, column, told in columns if told}))
     return digest_of_text("records 2", *parts)

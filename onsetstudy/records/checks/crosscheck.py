@@ -1,24 +1,26 @@
-"""Checks that look at more than one cell: dates, mixing, volumes, units of whole studies, readings against cases."""
+"""Checks that look at more than one cell: codes, mixing, volumes, units of whole studies, readings against cases."""
 
 from __future__ import annotations
 
 import datetime as dt
 import difflib
 import itertools
+from collections import Counter
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
-from onsetstudy.protocol.model import Protocol
-from onsetstudy.protocol.vocabulary import PAIN_MOMENTS
+from onsetstudy.protocol.keys import code_fault
+from onsetstudy.protocol.model import Protocol, StudyIdentity
+from onsetstudy.protocol.vocabulary import CODES, PAIN_MOMENTS
 from onsetstudy.records.checks.findings import Findings
-from onsetstudy.records.checks.mixing import crosscheck_mixing
 from onsetstudy.records.checks.times_of_day import read_times_of_day, refuse_ambiguous_times
 from onsetstudy.records.numb_field import INSIDE, UNCERTAIN, controls_in_field
 from onsetstudy.records.teeth import TEETH
 
-__all__ = ["crosscheck_cases", "crosscheck_readings"]
+__all__ = ["check_codes", "crosscheck_cases", "crosscheck_readings"]
 
 CARTRIDGES = 6
 USUAL_CARTRIDGES = (1.7, 1.8, 2.2)
@@ -28,16 +30,45 @@ HEAVY_KG = 140.0
 MANDIBULAR = ("ianb", "gow_gates", "closed_mouth_block", "mental_incisive", "long_buccal")
 MAXILLARY = ("palatal_infiltration", "psa", "infraorbital")
 ADULTS = ("18-39", "40-59", "60-79", "80+")
+USUAL_RATIO = (1 / 20, 1 / 8)
+WEAK_PERCENT = 4.0
+MIXED = {"add": "added on top", "replace": "put in place of the same volume"}
 
 
 def _and_more(n: int) -> str:
     return f" ({n} more reading{'s' if n > 1 else ''} alike)" if n > 0 else ""
 
 
+def check_codes(cases: Findings, tests: Findings, study: StudyIdentity) -> None:
+    """Refuse cases whose codes do not fit the protocol's pattern, or differ by nothing but capitals.
+
+    Where each patient has both arms, slips are opened for patients, and their codes are held to the pattern too.
+    Codes of readings are written as the table of cases writes them, where they differ by capitals alone.
+    """
+    if study.case_codes:
+        practices = cases.words("practice_id")
+        for name in ("case_id", "patient_id") if study.paired else ("case_id",):
+            for row, (code, practice) in enumerate(zip(cases.words(name), practices, strict=True)):
+                if code and (fault := code_fault(code, study, practice)):
+                    cases.refuse(row, name, "pattern", fault, "correct the code, or amend the protocol")
+    codes = cases.words("case_id").tolist()
+    # The same spelling twice is told elsewhere.
+    folded = Counter(code.casefold() for code in set(codes))
+    for row, code in enumerate(codes):
+        if code and folded[code.casefold()] > 1:
+            what = "this code stands in another row with other capitals, which do not count"
+            cases.refuse(row, "case_id", "duplicate", what, "give every case its own code")
+    strange = set(tests.typed["case_id"].dropna()) - set(codes)
+    if strange:
+        by_folded = {code.casefold(): code for code in codes}
+        spelled = {code: by_folded.get(code.casefold(), code) for code in strange}
+        tests.typed["case_id"] = tests.typed["case_id"].map(lambda code: spelled.get(code, code))
+
+
 def crosscheck_cases(found: Findings, protocol: Protocol, *, today: dt.date | None) -> None:
     """Contradictions inside a case, and values that look like another unit."""
     _dates(found, protocol, today)
-    crosscheck_mixing(found, protocol)
+    _mixing(found, protocol)
     _volumes(found)
     _sites(found, protocol)
     _scores(found, protocol)
@@ -61,6 +92,59 @@ def _dates(found: Findings, protocol: Protocol, today: dt.date | None) -> None:
     what = f"the date {{day:%Y-%m-%d}} lies outside the study's quarters {first.label} to {last.label}"
     mend = "correct the date, or add the quarter to the protocol"
     found.refuse_where(outside & ~future, "case_date", "outside_study", what, mend, day=day)
+
+
+def _mixing(found: Findings, protocol: Protocol) -> None:
+    """Arm against bicarbonate, ratio, precipitates, strength, and the way of mixing that was planned."""
+    arm, volume, mode = found.words("arm"), found.numbers("bicarbonate_ml"), found.words("mix_mode")
+    declared = [a.code for a in protocol.arms]
+    mend = f"write one of {', '.join(sorted(declared))}"
+    other = np.isin(arm, CODES["arm"]) & ~np.isin(arm, declared)
+    found.refuse_where(other, "arm", "code", "{arm} is not an arm of this study", mend, arm=arm)
+    buffered, plain = arm == "buffered", arm == "plain"
+    for name, missing, what in (
+        ("bicarbonate_ml", np.isnan(volume) | (volume == 0), "a buffered case without bicarbonate"),
+        ("mix_mode", np.isin(mode, ("", "none")), "a buffered case that was not mixed"),
+    ):
+        mend = "enter how it was mixed, or correct the arm"
+        found.refuse_where(buffered & missing & ~found.unread(name), name, "mixing", what, mend)
+    what, mend = "a plain case with {volume:g} mL of bicarbonate", "correct the arm, or take the volume out"
+    found.refuse_where(plain & (volume > 0), "bicarbonate_ml", "mixing", what, mend, volume=volume)
+    what, mend = "a plain case mixed by {mode}", "correct the arm, or write none"
+    found.refuse_where(plain & np.isin(mode, [*MIXED]), "mix_mode", "mixing", what, mend, mode=mode)
+    cartridge = found.numbers("cartridge_ml")
+    ratio = volume / np.where(cartridge > 0, cartridge, np.nan)
+    odd = buffered & (volume > 0) & ((ratio < USUAL_RATIO[0] - 1e-9) | (ratio > USUAL_RATIO[1] + 1e-9))
+    what = "{value} mL of bicarbonate is outside 1:20 to 1:8 of the cartridge"
+    found.query(odd, "bicarbonate_ml", "ratio", what, "is it right?")
+    _other_ways(buffered, mode, found, protocol)
+    # The case stays: whoever was injected with it belongs in the counts of harm.
+    clouded = buffered & (found.words("agent") == "bupivacaine") & (ratio >= 0.1 - 1e-9)
+    what = "{value} mL of bicarbonate: bupivacaine precipitates at one part in ten or more"
+    mend = "check agent and volume; the case stays in the counts of harm"
+    found.query(clouded, "bicarbonate_ml", "precipitates", what, mend)
+    strength = found.numbers("bicarbonate_percent")
+    weak = buffered & (strength > 0) & (strength < WEAK_PERCENT)
+    what = "bicarbonate of {value} %, below 4 %: perhaps not buffered"
+    mend = "check the strength on the label; the case stays"
+    found.query(weak, "bicarbonate_percent", "weak_bicarbonate", what, mend)
+
+
+def _other_ways(buffered: BoolArray, mode: NDArray[np.object_], found: Findings, protocol: Protocol) -> None:
+    """Cases mixed otherwise than the protocol says; where it does not, in another way than most."""
+    planned = next((a.mix_mode for a in protocol.arms if a.code == "buffered"), "")
+    many = Counter(way for way in mode[buffered] if way in MIXED)
+    if planned in MIXED:
+        code, usual, where = "mixed_otherwise", planned, "the protocol says"
+        mend = "is it right? If so, the case stays, and doses are worked out as recorded"
+    elif len(many) == 2:
+        code, usual, where = "two_ways", "add" if many["add"] >= many["replace"] else "replace", "in most cases it was"
+        mend = "is it right? The protocol says how the mixture is prepared; doses are worked out as recorded"
+    else:
+        return
+    (other,) = MIXED.keys() - {usual}
+    what = f"bicarbonate {MIXED[other]}, where {where} {MIXED[usual]}"
+    found.query(buffered & (mode == other), "mix_mode", code, what, mend)
 
 
 def _volumes(found: Findings) -> None:
@@ -188,7 +272,8 @@ def _row_of_case(cases: Findings, tests: Findings) -> IntArray:
     """Row of each reading's case, the first that has its code; -1 where there is none."""
     first = cases.typed["case_id"].drop_duplicates()
     place = pd.Index(first).get_indexer(pd.Index(tests.typed["case_id"]))
-    return np.append(first.index, -1)[place]
+    rows: IntArray = np.append(first.index.to_numpy(), -1)[place]
+    return rows
 
 
 def crosscheck_readings(cases: Findings, tests: Findings, clock_min: FloatArray | None, protocol: Protocol) -> IntArray:
@@ -201,8 +286,8 @@ def crosscheck_readings(cases: Findings, tests: Findings, clock_min: FloatArray 
     for code, rows in orphans.groupby(orphans, sort=False).groups.items() if len(orphans) else ():
         what = f"there is no case {code}{_and_more(len(rows) - 1)}"
         tests.refuse_first(rows, "case_id", "no_case", what, "enter the case in the table cases, or correct the code")
-    code = cases.typed["case_id"]
-    untested = (code.notna() & ~code.isin(readings["case_id"])).to_numpy()
+    codes = cases.typed["case_id"]
+    untested = (codes.notna() & ~codes.isin(readings["case_id"])).to_numpy()
     mend = "enter its cold tests, or take it out"
     cases.refuse_where(untested, "case_id", "no_readings", "this case has no cold test", mend)
     zero, end = (

@@ -29,11 +29,8 @@ THOUSANDS = re.compile(r"-?[1-9]\d{0,2},\d{3}")
 MINUTES_SECONDS = re.compile(r"(\d{1,3}):([0-5]\d)")
 CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)(?::([0-5]\d)(?:\.\d+)?)?\s*(am|pm)?")
 TIME_OF_DAY = re.compile(r"([01]?\d|2[0-3]):([0-5]\d):([0-5]\d)(?:\.\d+)?$")
-ISO_DATE = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ]00:00(?::00(?:\.0+)?)?)?")
 DATE_AND_TIME = re.compile(r"(\S+)(?:T|\s+)(?:[01]?\d|2[0-3]):[0-5]\d(?::[0-5]\d(?:\.\d+)?)?\s*(?:am|pm)?", re.I)
-DAY_FIRST = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})")
 SLASHED = re.compile(r"(\d{1,2})[/-](\d{1,2})[/-](\d{4})")
-YEAR_FIRST = re.compile(r"(\d{4})[/.](\d{1,2})[/.](\d{1,2})")
 EPOCH = {"1900": dt.date(1899, 12, 30), "1904": dt.date(1904, 1, 1)}
 SERIAL_DAYS = (36_526, 73_050)
 NOT_APPLICABLE = frozenset({"n/a", "n.a.", "n.a", "na", "-", "--", "\u2013", "\u2014"})
@@ -44,6 +41,20 @@ EMPTY_MEANS_NONE = ("rescue_", "adverse_")
 Repaired = tuple[str, str] | None
 """Code and text of how a cell was read although it was written unusually; ``None`` where it was not."""
 Reader = Callable[[str], tuple[object, Repaired]]
+
+
+DATES: dict[re.Pattern[str], Repaired] = {
+    re.compile(r"(?P<year>\d{4})-(?P<month>\d{1,2})-(?P<day>\d{1,2})(?:[T ]00:00(?::00(?:\.0+)?)?)?"): None,
+    re.compile(r"(?P<year>\d{4})[/.](?P<month>\d{1,2})[/.](?P<day>\d{1,2})"): (
+        "year_first",
+        "a date with the year first was read",
+    ),
+    re.compile(r"(?P<day>\d{1,2})\.(?P<month>\d{1,2})\.(?P<year>\d{4})"): (
+        "dotted_date",
+        "a date as 31.12.2026 was read",
+    ),
+}
+"""Ways of writing a date that leave no doubt."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -229,16 +240,12 @@ def _real_date(year: int, month: int, day: int) -> dt.date:
 
 
 def _date(cell: str, epoch: str) -> tuple[dt.date, Repaired]:
-    if found := ISO_DATE.fullmatch(cell):
-        return _real_date(int(found[1]), int(found[2]), int(found[3])), None
+    for pattern, repair in DATES.items():
+        if found := pattern.fullmatch(cell):
+            return _real_date(**{part: int(digits) for part, digits in found.groupdict().items()}), repair
     if found := DATE_AND_TIME.fullmatch(cell):
         whole, _ = _date(found[1], epoch)
         return whole, ("date_with_time", "a date with a time of day was read as its day")
-    if found := YEAR_FIRST.fullmatch(cell):
-        repair = "year_first", "a date with the year first was read"
-        return _real_date(int(found[1]), int(found[2]), int(found[3])), repair
-    if found := DAY_FIRST.fullmatch(cell):
-        return _real_date(int(found[3]), int(found[2]), int(found[1])), ("dotted_date", "a date as 31.12.2026 was read")
     if found := SLASHED.fullmatch(cell):
         one, two, year = int(found[1]), int(found[2]), int(found[3])
         if one > 12 or two > 12 or one == two:
