@@ -10,8 +10,8 @@ from typing import Any
 from pydantic import ValidationError
 
 from onsetstudy.protocol.layout import ProtocolFile
-from onsetstudy.protocol.model import MILD, AllocationRule, Quarter
-from onsetstudy.protocol.vocabulary import SCALES
+from onsetstudy.protocol.model import AllocationRule, Quarter
+from onsetstudy.protocol.vocabulary import MILD, SCALES
 
 __all__ = ["Contradiction", "contradictions", "contradictions_beside"]
 

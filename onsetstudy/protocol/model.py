@@ -12,7 +12,7 @@ from onsetstudy.protocol import keys
 from onsetstudy.protocol.earlier_names import EARLIER_KEYS, todays_outcome, todays_strategy
 from onsetstudy.protocol.governance import AdoptionRule, Conduct, Governance
 from onsetstudy.protocol.keys import Keys, Minute, Share, Text, coded, one_of
-from onsetstudy.protocol.vocabulary import CODES
+from onsetstudy.protocol.vocabulary import CODES, MILD
 
 __all__ = [
     "AllocationRule",
@@ -149,11 +149,6 @@ class Instrument:
     high: float
     unit: str
     important_difference: float | None = None
-
-
-MILD = {"hp170": 54.0, "vrs4": 1.0}
-"""Highest score that a scale itself calls mild: Heft and Parker's line to 54 mm (Clin Oral Investig 2023, two-step
-articaine), the second of four words."""
 
 
 @result_kind("pain_plan")
