@@ -17,9 +17,8 @@ from onsetstudy.protocol.contradictions import Contradiction, contradictions, co
 from onsetstudy.protocol.earlier_names import first_key, named_twice, todays_names, with_first_names
 from onsetstudy.protocol.governance import Conduct, Governance
 from onsetstudy.protocol.keys import Keys
-from onsetstudy.protocol.layout import AllocationTable, DosesTable, ProtocolFile
+from onsetstudy.protocol.layout import AnxietyTable, DosesTable, PainTable, ProtocolFile
 from onsetstudy.protocol.model import (
-    AllocationRule,
     ClinicLimit,
     DoseRule,
     Instrument,
@@ -228,16 +227,7 @@ def _codes_of(location: tuple[int | str, ...]) -> str:
 
 
 def _protocol(read: ProtocolFile) -> Protocol:
-    pain = None
-    if read.pain is not None:
-        pain = PainPlan(
-            instrument=_instrument(read.pain.scale, read.pain.important_difference),
-            moment=read.pain.moment,
-            painless_at_most=read.pain.painless_at_most,
-            mild_at_most=read.pain.mild_at_most,
-        )
-    anxiety = None if read.anxiety is None else _instrument(read.anxiety.scale, read.anxiety.important_difference)
-    testing, study, allocation = _values(read.testing), _values(read.study), read.allocation
+    testing, study = _values(read.testing), _values(read.study)
     return Protocol(
         study=StudyIdentity(**{**study, "blinding": tuple(sorted(read.study.blinding.items()))}),
         arms=tuple(read.arms),
@@ -246,12 +236,12 @@ def _protocol(read: ProtocolFile) -> Protocol:
         schedule=Schedule(tests_min=tuple(map(float, testing.pop("schedule_min"))), **testing),
         onset=read.onset,
         rescue=read.rescue,
-        pain=pain,
-        anxiety=anxiety,
+        pain=None if read.pain is None else _pain(read.pain),
+        anxiety=None if read.anxiety is None else _instrument(read.anxiety),
         plan=read.analysis,
         quarters=tuple(Quarter(label=label) for label in read.report.quarters),
         looks=read.looks,
-        allocation=None if allocation is None else _allocation(allocation),
+        allocation=read.allocation,
         planning=read.planning,
         chair_time=read.chair_time,
         doses=None if read.doses is None else _doses(read.doses),
@@ -261,11 +251,6 @@ def _protocol(read: ProtocolFile) -> Protocol:
         adoption=read.adoption,
         digest=protocol_digest(read),
     )
-
-
-def _allocation(table: AllocationTable) -> AllocationRule:
-    values = _values(table)
-    return AllocationRule(**{**values, "block_sizes": ()} if table.block_sizes_digest else values)
 
 
 def _doses(table: DosesTable) -> DoseRule:
@@ -278,6 +263,10 @@ def _values(table: BaseModel) -> dict[str, Any]:
     return {key: tuple(v) if isinstance(v, list) else v for key, v in table.model_dump().items()}
 
 
-def _instrument(scale: str, important_difference: float | None) -> Instrument:
-    low, high, unit = SCALES[scale]
-    return Instrument(scale=scale, low=low, high=high, unit=unit, important_difference=important_difference)
+def _pain(table: PainTable) -> PainPlan:
+    return PainPlan(instrument=_instrument(table), **table.model_dump(exclude={"scale", "important_difference"}))
+
+
+def _instrument(table: PainTable | AnxietyTable) -> Instrument:
+    low, high, unit = SCALES[table.scale]
+    return Instrument(scale=table.scale, low=low, high=high, unit=unit, important_difference=table.important_difference)

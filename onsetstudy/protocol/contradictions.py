@@ -9,9 +9,9 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from onsetstudy.protocol.layout import AllocationTable, ProtocolFile
-from onsetstudy.protocol.model import MILD, Quarter
-from onsetstudy.protocol.vocabulary import SCALES
+from onsetstudy.protocol.layout import ProtocolFile
+from onsetstudy.protocol.model import AllocationRule, Quarter
+from onsetstudy.protocol.vocabulary import MILD, SCALES
 
 __all__ = ["Contradiction", "contradictions", "contradictions_beside"]
 
@@ -19,12 +19,9 @@ Contradiction = tuple[str, str, str]
 """Key, what is wrong, and how to correct it."""
 STAND_INS: dict[str, dict[str, Any]] = {
     "study": {
-        "id": "x",
-        "title": "x",
-        "question": "x",
+        **dict.fromkeys(("id", "title", "question", "ethics_status"), "x"),
         "design": "parallel",
         "allocation": "randomised",
-        "ethics_status": "x",
     },
     "testing": {"reference_arm": "plain", "schedule_min": [1.0, 2.0], "tooth_notation": "iso3950"},
     "onset": {"tau_min": 1.0},
@@ -192,7 +189,7 @@ def _pain(read: ProtocolFile) -> Iterator[Contradiction]:
         yield "pain.mild_at_most", what, "write the highest score that counts as mild"
 
 
-def _allocation(read: ProtocolFile, rule: AllocationTable) -> Iterator[Contradiction]:
+def _allocation(read: ProtocolFile, rule: AllocationRule) -> Iterator[Contradiction]:
     """How arms are allocated, against the design and the arms."""
     design = read.study.design
     if read.study.allocation != "randomised":
@@ -215,7 +212,7 @@ def _allocation(read: ProtocolFile, rule: AllocationTable) -> Iterator[Contradic
             what = f"a block of {odd[0]} cannot hold the arms in their ratio"
             yield "allocation.block_sizes", what, f"use multiples of {parts}"
         return
-    if "block_sizes" in rule.model_fields_set:
+    if rule.block_sizes:
         yield "allocation.block_sizes", "the sizes are stated, and kept back as well", "take block_sizes out"
     if rule.method == "minimisation":
         yield "allocation.block_sizes_digest", "minimisation has no blocks", "take block_sizes_digest out"

@@ -7,11 +7,12 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StrictBool, StrictInt, StrictStr
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StrictBool, StrictStr
 
 from onsetstudy.protocol.governance import QUESTIONS, AdoptionRule
-from onsetstudy.protocol.keys import STRATA, Minute, Text, code_pattern, coded, one_of, practice_code, sizes_digest
+from onsetstudy.protocol.keys import Minute, Text, code_pattern, coded, one_of, practice_code
 from onsetstudy.protocol.model import (
+    AllocationRule,
     AnalysisPlan,
     Arm,
     ChairTimeRule,
@@ -24,7 +25,7 @@ from onsetstudy.protocol.model import (
 )
 from onsetstudy.protocol.vocabulary import CODES
 
-__all__ = ["CONDUCT", "AllocationTable", "ProtocolFile"]
+__all__ = ["CONDUCT", "ProtocolFile"]
 
 DRUGS = tuple(dict.fromkeys((*CODES["agent"], *(c for c in CODES["vasoconstrictor"] if c != "none"))))
 CONDUCT = (
@@ -106,17 +107,6 @@ class AnxietyTable(_Table):
     important_difference: Annotated[float, Field(gt=0, strict=True)] | None = None
 
 
-class AllocationTable(_Table):
-    """``[allocation]``."""
-
-    method: Annotated[StrictStr, coded("allocation_method")]
-    block_sizes: Annotated[list[Annotated[StrictInt, Field(ge=2, le=24)]], Field(min_length=1)] = [2, 4, 6]
-    strata: list[Annotated[StrictStr, one_of(*STRATA)]] = []
-    ratio: list[Annotated[StrictInt, Field(ge=1, le=4)]] = []
-    washout_days: Annotated[StrictInt, Field(ge=0, le=365)] = 0
-    block_sizes_digest: Annotated[StrictStr, AfterValidator(sizes_digest)] = ""
-
-
 class ClinicLimitTable(_Table):
     """One ``[doses.clinic.<drug>]``."""
 
@@ -152,7 +142,7 @@ class ProtocolFile(_Table):
     analysis: AnalysisPlan
     report: ReportTable
     looks: LookRule | None = None
-    allocation: AllocationTable | None = None
+    allocation: AllocationRule | None = None
     planning: PlanningAssumptions | None = None
     chair_time: ChairTimeRule | None = None
     doses: DosesTable | None = None

@@ -5,14 +5,14 @@ from __future__ import annotations
 import datetime as dt
 from typing import Annotated
 
-from pydantic import Field, StrictInt, StrictStr
+from pydantic import AfterValidator, Field, StrictInt, StrictStr
 
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.protocol import keys
 from onsetstudy.protocol.earlier_names import EARLIER_KEYS, todays_outcome, todays_strategy
 from onsetstudy.protocol.governance import AdoptionRule, Conduct, Governance
 from onsetstudy.protocol.keys import Keys, Minute, Share, Text, coded, one_of
-from onsetstudy.protocol.vocabulary import CODES
+from onsetstudy.protocol.vocabulary import CODES, MILD
 
 __all__ = [
     "AllocationRule",
@@ -151,11 +151,6 @@ class Instrument:
     important_difference: float | None = None
 
 
-MILD = {"hp170": 54.0, "vrs4": 1.0}
-"""Highest score that a scale itself calls mild: Heft and Parker's line to 54 mm (Clin Oral Investig 2023, two-step
-articaine), the second of four words."""
-
-
 @result_kind("pain_plan")
 class PainPlan:
     """Pain instrument and the moment compared between arms.
@@ -226,21 +221,26 @@ class LookRule(Keys):
 
 
 @result_kind("allocation_rule")
-class AllocationRule:
+class AllocationRule(Keys):
     """How arms are allocated: permuted_blocks, minimisation or paired; ``ratio`` in the order of the arms.
 
     ``washout_days`` are the days at least between two injections of one patient who has both arms.
 
     The seed of the list is not in the protocol. Where ``block_sizes_digest`` is given, nor are the sizes of the blocks:
-    ``block_sizes`` is then empty, and the list's keeper has the file of that digest.
+    ``block_sizes`` is then empty, and the list's keeper has the file of that digest; else they are 2, 4 and 6 by
+    default.
     """
 
-    method: str
-    block_sizes: tuple[int, ...] = (2, 4, 6)
-    strata: tuple[str, ...] = ()
-    ratio: tuple[int, ...] = ()
-    washout_days: int = 0
-    block_sizes_digest: str = ""
+    method: Annotated[StrictStr, coded("allocation_method")]
+    block_sizes: Annotated[tuple[Annotated[StrictInt, Field(ge=2, le=24)], ...], Field(min_length=1)] = ()
+    strata: tuple[Annotated[StrictStr, one_of(*keys.STRATA)], ...] = ()
+    ratio: tuple[Annotated[StrictInt, Field(ge=1, le=4)], ...] = ()
+    washout_days: Annotated[StrictInt, Field(ge=0, le=365)] = 0
+    block_sizes_digest: Annotated[StrictStr, AfterValidator(keys.sizes_digest)] = ""
+
+    def __post_init__(self) -> None:
+        if not self.block_sizes and not self.block_sizes_digest:
+            object.__setattr__(self, "block_sizes", (2, 4, 6))
 
 
 @result_kind("planning_assumptions")

@@ -5,7 +5,7 @@ Each code is a word of the trade; a code that is not listed here is refused, nev
 
 from __future__ import annotations
 
-__all__ = ["CODES", "PAIN_MOMENTS", "SCALES", "SYNONYMS"]
+__all__ = ["CODES", "MILD", "PAIN_MOMENTS", "SCALES", "SYNONYMS"]
 
 AGENTS = ("lidocaine", "articaine", "mepivacaine", "prilocaine", "bupivacaine")
 TECHNIQUES = (
@@ -115,6 +115,9 @@ SCALES: dict[str, tuple[float, float, str]] = {
     "das": (4, 20, "points"),
 }
 """Lowest and highest score and unit of each instrument."""
+MILD = {"hp170": 54.0, "vrs4": 1.0}
+"""Highest score that a scale itself calls mild: Heft and Parker's line to 54 mm (Clin Oral Investig 2023, two-step
+articaine), the second of four words."""
 
 SYNONYMS: dict[str, str] = {
     **dict.fromkeys(("restoration", "restorative", "composite", "composite filling", "amalgam", "inlay"), "filling"),

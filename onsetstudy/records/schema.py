@@ -260,4 +260,4 @@ def pandera_schema(columns: tuple[Column, ...]) -> pa.DataFrameSchema:
             unique=column.unique,
             report_duplicates="all",
         )
-    return pa.DataFrameSchema(found, strict=True, index=pa.Index(int))
+    return pa.DataFrameSchema(found, index=pa.Index(int))

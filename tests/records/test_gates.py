@@ -18,8 +18,7 @@ from onsetstudy.records.checks.findings import Findings
 from onsetstudy.records.derived.results import QUALIFIES, SHUTS
 from onsetstudy.records.model import RawTable, Records
 from onsetstudy.records.validity.between_arms import exact_p
-from onsetstudy.records.validity.gates import doubts_of
-from onsetstudy.records.validity.off_schedule import poisson_tail
+from onsetstudy.records.validity.gates import doubts_of, poisson_tail
 from tests.simulation.kept import KeptStudies
 
 ROOT = Path(__file__).parents[2]
@@ -308,6 +307,6 @@ def test_the_poisson_tail_is_that_of_a_reference_library(count, mean):
 def test_check_asks_about_a_control_tooth_in_the_field(control, code):
     cases = study(1, n=2).cases.assign(control_tooth=control)
     raw = RawTable(frame=cases, source_row=pd.Series(range(len(cases))), file="cases.csv")
-    findings = Findings(table="cases", raw=raw)
-    _controls(cases, findings, PROTOCOL)
+    findings = Findings(table="cases", raw=raw, typed=cases)
+    _controls(findings, PROTOCOL)
     assert {problem.code for _, problem in findings.queries} == ({code} if code else set())

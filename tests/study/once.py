@@ -79,7 +79,13 @@ def sharing_nothing() -> Iterator[None]:
     """Inside, nothing that was derived, fitted or checked is handed on."""
     apart = (
         (Curves, "fit", lambda self, times, **how: fit_npmle(times, **how)),
-        (Onsets, "_by", lambda self, rule: derivation._derive(self.records, self.protocol, rule)),
+        (
+            Onsets,
+            "_by",
+            lambda self, rule, *, past_supplement: derivation._derive(
+                self.records, self.protocol, rule, past_supplement
+            ),
+        ),
         (Intervals, "_of_valid", classmethod(lambda cls, left, right: cls(left, right))),
     )
     with ExitStack() as all_of_it:

@@ -6,23 +6,26 @@ import datetime as dt
 import difflib
 import re
 import warnings
+from collections.abc import Sequence
 from dataclasses import replace
+from operator import itemgetter
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from pandera.errors import SchemaErrors
 
+from onsetstudy.core.arrays import FloatArray, IntArray
 from onsetstudy.core.canonical import digest_of_rows, digest_of_text
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.protocol.vocabulary import SYNONYMS
-from onsetstudy.records.checks.codes import as_cases_spell, check_codes
-from onsetstudy.records.checks.crosscheck import crosscheck_cases, crosscheck_readings, row_of_case
+from onsetstudy.records.checks.crosscheck import check_codes, crosscheck_cases, crosscheck_readings
 from onsetstudy.records.checks.findings import REFUSALS, Findings
 from onsetstudy.records.checks.headings import heading_problems, normal_heading, unread_columns
 from onsetstudy.records.checks.no_records import set_no_records_aside
-from onsetstudy.records.checks.parse import parse_column
+from onsetstudy.records.checks.parse import missing_value, parse_column
 from onsetstudy.records.checks.privacy import check_privacy
 from onsetstudy.records.model import RawTable, Records
 from onsetstudy.records.schema import TABLES, Column, limited, pandera_schema
@@ -31,6 +34,8 @@ __all__ = ["check_records", "nothing_left", "score_ranges"]
 
 GROUPED = re.compile(r"[1-9]\d{0,2}[.,]\d{3}")
 """A number that may have a sign between its thousands."""
+REJECTED = ("table", "file", "sheet", "source_row", "code", "reason", "reasons")
+"""What is told of a refused row before what was written in it."""
 
 
 def score_ranges(protocol: Protocol) -> dict[str, tuple[float, float]]:
@@ -87,21 +92,19 @@ def check_records(
     if unusable:
         raise RecordsError(unusable)
     unread = unread_columns(raws) if drop_unknown else []
-    raws = {name: _known_columns(raw, name) for name, raw in raws.items()}
-    found = {name: Findings(name, raw) for name, raw in raws.items()}
-    (typed, _), (tests, clock_min) = (_typed(raw, name, found[name], protocol) for name, raw in raws.items())
-    of_cases, of_tests = found["cases"], found["cold_tests"]
-    _schema(typed, None, of_cases, protocol)
-    _schema(tests, clock_min, of_tests, protocol)
+    of_cases, of_tests = (Findings(name, _known_columns(raw, name)) for name, raw in raws.items())
+    _read(of_cases, protocol)
+    clock_min = _read(of_tests, protocol)
+    _hold_to_dictionary(of_cases, protocol)
+    _hold_to_dictionary(of_tests, protocol, clock_min)
     check_privacy(of_cases)
-    check_codes(typed, of_cases, protocol.study)
-    tests["case_id"] = as_cases_spell(tests["case_id"], typed)
-    crosscheck_cases(typed, of_cases, protocol, today=today)
-    readings = crosscheck_readings(typed, of_cases, tests, clock_min, of_tests, protocol)
-    for name, raw in raws.items():
-        set_no_records_aside(raw, name, found[name])
-    _refuse_together(typed, of_cases, readings, of_tests)
-    records = _records(typed, readings, found)
+    check_codes(of_cases, of_tests, protocol.study)
+    crosscheck_cases(of_cases, protocol, today=today)
+    belongs = crosscheck_readings(of_cases, of_tests, clock_min, protocol)
+    set_no_records_aside(of_cases)
+    set_no_records_aside(of_tests)
+    _refuse_together(of_cases, of_tests, belongs)
+    records = _records(of_cases, of_tests)
     records = replace(records, queries=(*unread, *records.queries))
     if strict and (of_cases.refused.any() or of_tests.refused.any()):
         raise RecordsError(records.problems)
@@ -122,25 +125,30 @@ def nothing_left(records: Records, where: Where) -> Problem:
 
 
 def _known_columns(raw: RawTable, table: str) -> RawTable:
-    """The dictionary's columns in its order; rows that are wholly empty are passed over."""
-    frame = raw.frame.copy()
-    frame.columns = pd.Index([normal_heading(h) for h in frame.columns])
-    frame = frame.reindex(columns=[c.name for c in TABLES[table]])
-    filled = frame.notna().any(axis=1).to_numpy()
-    source_row = pd.Series(np.asarray(raw.source_row)[filled])
-    return replace(raw, frame=frame[filled].reset_index(drop=True).astype(object), source_row=source_row)
+    """The dictionary's columns in its order, but those that nobody filled in; rows that are wholly empty go too."""
+    headings = [normal_heading(heading) for heading in raw.frame.columns]
+    known = {column.name: headings.index(column.name) for column in TABLES[table] if column.name in headings}
+    frame = raw.frame.iloc[:, list(known.values())].set_axis(list(known), axis=1).astype(object)
+    filled = frame.notna().to_numpy()
+    asked = np.isin(list(known), [column.name for column in TABLES[table] if column.required == "always"])
+    rows, columns = np.flatnonzero(filled.any(axis=1)), np.flatnonzero(filled.any(axis=0) | asked)
+    frame = frame.iloc[rows, columns].reset_index(drop=True)
+    return replace(raw, frame=frame, source_row=pd.Series(np.asarray(raw.source_row)[rows]))
 
 
-def _typed(raw: RawTable, table: str, found: Findings, protocol: Protocol) -> tuple[pd.DataFrame, pd.Series | None]:
-    """The typed columns of a table, and of cold tests the times of day that stand for minutes."""
-    columns: dict[str, pd.Series] = {}
+def _read(found: Findings, protocol: Protocol) -> FloatArray | None:
+    """Read the columns of a table; of cold tests, the times of day that stand for minutes come back."""
+    columns: dict[str, NDArray[Any]] = {}
     clock_min = None
-    for column in TABLES[table]:
+    for column in TABLES[found.table]:
+        if column.name not in found.raw.frame:
+            columns[column.name] = np.full(len(found.refused), missing_value(column))
+            continue
         parsed = parse_column(
-            raw.frame[column.name].astype("string"),
+            found.raw.frame[column.name],
             limited(column, protocol),
             tooth_notation=protocol.schedule.tooth_notation,
-            date_epoch=raw.date_epoch,
+            date_epoch=found.raw.date_epoch,
             declared=protocol.study.practices if column.name == "practice_id" else (),
         )
         columns[column.name] = parsed.values
@@ -149,42 +157,44 @@ def _typed(raw: RawTable, table: str, found: Findings, protocol: Protocol) -> tu
         for row, (code, mend) in parsed.faults.items():
             what = f'the {thing} "{found.cell(row, column.name)}" cannot be read'
             found.refuse(row, column.name, code, what, mend)
-        if table == "cold_tests":
-            clock_min = parsed.clock_min if clock_min is None else clock_min
+        if parsed.clock_min is not None and found.table == "cold_tests":
+            clock_min = parsed.clock_min
         elif parsed.clock_min is not None:
             what, mend = '"{value}" is a time of day', "write minutes after the end of injection, as 9 or 9:30"
-            found.refuse_where(parsed.clock_min.notna(), column.name, "not_a_time", what, mend)
+            found.refuse_where(~np.isnan(parsed.clock_min), column.name, "not_a_time", what, mend)
         _second_looks(parsed.values, column, found)
-    return pd.DataFrame(columns, index=raw.frame.index), clock_min
+    found.typed = pd.DataFrame(columns)
+    return clock_min
 
 
-def _second_looks(values: pd.Series, column: Column, found: Findings) -> None:
+def _second_looks(number: NDArray[Any], column: Column, found: Findings) -> None:
     if column.query_high is None:
         return
-    number, low, high = values.astype(float), column.query_low, column.query_high
+    low, high = column.query_low, column.query_high
     unusual = (number > high) if low is None else (number < low) | (number > high)
     usual = f"up to {high:g}" if low is None else f"{low:g} to {high:g}"
     mend = f"usual is {usual} {column.unit}; is it right?"
     found.query(unusual, column.name, "unusual", f"{{value}} {column.unit} is unusual", mend)
 
 
-def _schema(typed: pd.DataFrame, clock_min: pd.Series | None, found: Findings, protocol: Protocol) -> None:
+def _hold_to_dictionary(found: Findings, protocol: Protocol, clock_min: FloatArray | None = None) -> None:
     """The dictionary's requirements, asked of the typed table by pandera, all at once."""
-    columns = {c.name: limited(c, protocol) for c in TABLES[found.table]}
+    # A column that nobody filled in breaks none.
+    columns = {c.name: limited(c, protocol) for c in TABLES[found.table] if c.name in found.raw.frame}
     try:
         with warnings.catch_warnings():
             # The failures of a small table, put together inside pandera, may have columns without a value.
             warnings.simplefilter("ignore", FutureWarning)
-            pandera_schema(tuple(columns.values())).validate(typed, lazy=True)
+            pandera_schema(tuple(columns.values())).validate(found.typed, lazy=True)
     except SchemaErrors as error:
-        told = {name: found.unread(name) for name in columns}
+        told = {(row, problem.where.column) for row, problem in found.problems}
         if clock_min is not None:
             # Times of day are set against the case later on.
-            told["minute"] |= clock_min.notna().to_numpy()
+            told |= {(row, "minute") for row in np.flatnonzero(~np.isnan(clock_min)).tolist()}
         failed = error.failure_cases.dropna(subset="index")[["column", "check", "index", "failure_case"]]
         for name, check, row, value in failed.itertuples(index=False):
-            if not told[name][int(row)]:
-                told[name][int(row)] = True
+            if (int(row), name) not in told:
+                told.add((int(row), name))
                 _refuse_cell(found, int(row), columns[name], str(check), value)
 
 
@@ -241,93 +251,81 @@ def _meant(written: str, codes: tuple[str, ...]) -> str | None:
     return near[0] if near else None
 
 
-def _refuse_together(cases: pd.DataFrame, found: Findings, readings: pd.DataFrame, tests: Findings) -> None:
+def _refuse_together(cases: Findings, tests: Findings, belongs: IntArray) -> None:
     """A case goes with its refused readings, readings go with their refused case."""
-    belongs = row_of_case(cases, readings)
-    for reading in np.flatnonzero(tests.refused & belongs.notna().to_numpy()):
-        row = int(belongs.iloc[reading])
-        if not found.refused[row]:
+    for reading in np.flatnonzero(tests.refused & (belongs >= 0)).tolist():
+        row = int(belongs[reading])
+        if not cases.refused[row]:
             place = int(tests.raw.source_row.iloc[reading])
             what = f"a cold test of this case was refused (row {place} of the cold tests)"
-            found.refuse(row, "case_id", "reading_refused", what, "mend that row, and the case can be used")
-    gone = belongs.notna().to_numpy() & ~tests.refused
-    gone[gone] = found.refused[belongs[gone].astype(int).to_numpy()]
-    for reading in np.flatnonzero(gone):
-        tests.mark(int(reading), "case_refused")
+            cases.refuse(row, "case_id", "reading_refused", what, "mend that row, and the case can be used")
+    for reading in np.flatnonzero(~tests.refused & np.append(cases.refused, False)[belongs]).tolist():
+        tests.mark(reading, "case_refused")
 
 
-def _rejects(found: Findings) -> pd.DataFrame:
-    rows = np.flatnonzero(found.refused)
-    reasons = found.reasons()
-    frame = found.raw.frame.iloc[rows].reset_index(drop=True)
-    first = [str(found.first[row]) for row in rows]
-    told = {
-        "table": found.table,
-        "file": found.raw.file,
-        "sheet": found.raw.sheet,
-        "source_row": found.raw.source_row.iloc[rows].to_numpy(),
-        "code": first,
-        "reason": [REFUSALS[code] for code in first],
-        "reasons": [reasons.get(int(row), f"{REFUSALS[code]}.") for row, code in zip(rows, first, strict=True)],
-    }
-    return pd.concat([pd.DataFrame(told, index=frame.index), frame], axis=1)
+def _rejects(tables: Sequence[Findings]) -> pd.DataFrame:
+    """Refused rows of all tables as they were written, in the columns of both, each with its reasons."""
+    refused = []
+    for found in tables:
+        rows = np.flatnonzero(found.refused)
+        first, reasons = found.first[rows].tolist(), found.reasons()
+        told = {
+            "table": found.table,
+            "file": found.raw.file,
+            "sheet": found.raw.sheet,
+            "source_row": found.raw.source_row.iloc[rows],
+            "code": first,
+            "reason": [REFUSALS[code] for code in first],
+            "reasons": [reasons.get(row, f"{REFUSALS[code]}.") for row, code in zip(rows.tolist(), first, strict=True)],
+        }
+        if rows.size:
+            refused.append(found.raw.frame.iloc[rows].assign(**told))
+    columns = list(dict.fromkeys((*REJECTED, *(column.name for found in tables for column in TABLES[found.table]))))
+    if not refused:
+        return pd.DataFrame(np.empty((0, len(columns)), dtype=object), columns=columns)
+    return pd.concat(refused, ignore_index=True).reindex(columns=columns)
 
 
-def _records(cases: pd.DataFrame, readings: pd.DataFrame, found: dict[str, Findings]) -> Records:
-    kept = {name: ~f.refused for name, f in found.items()}
-    good = cases[kept["cases"]].copy()
-    good["source_row"] = found["cases"].raw.source_row[kept["cases"]].astype(int)
+def _kept(found: Findings, *order: str) -> pd.DataFrame:
+    """Accepted rows of a typed table in an order of their own, each with its place in the sheet."""
+    rows = found.typed.assign(source_row=found.raw.source_row.astype(int))[~found.refused]
+    return rows.sort_values(list(order), kind="stable", ignore_index=True)
+
+
+def _records(of_cases: Findings, of_tests: Findings) -> Records:
+    good, tests = _kept(of_cases, "case_id"), _kept(of_tests, "case_id", "minute", "tooth_role")
+    quarters = {day: Quarter.of(day).label for day in set(good["case_date"])}
+    good["quarter"] = [quarters[day] for day in good["case_date"]]
     good["case_date"] = pd.to_datetime(good["case_date"])
-    good["quarter"] = [Quarter.of(day.date()).label for day in good["case_date"]]
-    good = good.sort_values("case_id", kind="stable").reset_index(drop=True)
-    tests = readings[kept["cold_tests"]].copy()
-    tests["source_row"] = found["cold_tests"].raw.source_row[kept["cold_tests"]].astype(int)
-    tests = tests.sort_values(["case_id", "minute", "tooth_role"], kind="stable").reset_index(drop=True)
     if not good.empty and good["observation_end_min"].isna().any():
         last = tests.groupby("case_id")["minute"].max()
         good["observation_end_min"] = good["observation_end_min"].fillna(good["case_id"].map(last))
-    rejects = {name: _rejects(f) for name, f in found.items()}
-    # The same columns whichever table was refused: who reads them need not ask.
-    columns = list(dict.fromkeys(c for frame in rejects.values() for c in frame.columns))
-    refused = [frame for frame in rejects.values() if len(frame)] or [rejects["cases"]]
+    both = (of_cases, of_tests)
     return Records(
         cases=good,
         readings=tests,
-        rejects=pd.concat(refused, ignore_index=True).reindex(columns=columns),
-        problems=tuple(p for f in found.values() for _, p in sorted(f.problems, key=lambda item: item[0])),
-        queries=tuple(
-            p for f in found.values() for row, p in sorted(f.queries, key=lambda item: item[0]) if not f.refused[row]
-        ),
-        repairs=tuple(r for f in found.values() for r in f.repair_list()),
-        rows_read=len(cases),
-        readings_read=len(readings),
+        rejects=_rejects(both),
+        problems=tuple(p for found in both for _, p in sorted(found.problems, key=itemgetter(0))),
+        queries=tuple(p for f in both for row, p in sorted(f.queries, key=itemgetter(0)) if not f.refused[row]),
+        repairs=tuple(repair for found in both for repair in found.repair_list()),
+        rows_read=len(of_cases.refused),
+        readings_read=len(of_tests.refused),
         digest=_digest(good, tests),
     )
 
 
-def _plain(column: pd.Series[Any]) -> list[object]:
-    """Values of a column as Python's own, ``None`` where missing."""
-    missing = column.isna().to_numpy()
-    return [None if gone else value for gone, value in zip(missing, column.tolist(), strict=True)]
-
-
-SINCE = (
-    "test_kind", "rescue_volume_ml", "rescue_agent", "rescue_percent", "rescue_vasoconstrictor", "rescue_dilution",
-)  # fmt: skip
-"""Columns added since digests are of plain values."""
-
-
-def _digest(cases: pd.DataFrame, readings: pd.DataFrame) -> str:
+def _digest(*frames: pd.DataFrame) -> str:
     """SHA-256 of the accepted content, whatever the order of the rows, where they stood and who read them.
 
     Made of plain values: the same under every version of the library of tables. Digests from before were of that
     library's own hash and differ from one version to the next; they are kept as they were written.
     """
     parts = []
-    for frame in (cases, readings):
+    for frame in frames:
         content = frame.drop(columns=["source_row", "notes"], errors="ignore")
-        # A column that nobody filled in was not there when earlier records were read.
-        content = content.drop(columns=[c for c in SINCE if c in content and content[c].isna().all()])
-        plain = {str(name): _plain(column) for name, column in content.items()}
-        parts.append(digest_of_rows(plain))
+        values = content.to_numpy(dtype=object, copy=True)
+        filled = pd.notna(values)
+        values[~filled] = None
+        columns = zip(content.columns, values.T, np.any(filled, axis=0), strict=True)
+        parts.append(digest_of_rows({name: column.tolist() for name, column, told in columns if told}))
     return digest_of_text("records 2", *parts)

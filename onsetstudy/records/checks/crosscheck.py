@@ -1,22 +1,26 @@
-"""Checks that look at more than one cell: dates, mixing, volumes, units of whole studies, readings against cases."""
+"""Checks that look at more than one cell: codes, mixing, volumes, units of whole studies, readings against cases."""
 
 from __future__ import annotations
 
 import datetime as dt
 import difflib
 import itertools
+from collections import Counter
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from onsetstudy.protocol.model import Protocol
+from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
+from onsetstudy.protocol.keys import code_fault
+from onsetstudy.protocol.model import Protocol, StudyIdentity
+from onsetstudy.protocol.vocabulary import CODES, PAIN_MOMENTS
 from onsetstudy.records.checks.findings import Findings
-from onsetstudy.records.checks.mixing import crosscheck_mixing
 from onsetstudy.records.checks.times_of_day import read_times_of_day, refuse_ambiguous_times
 from onsetstudy.records.numb_field import INSIDE, UNCERTAIN, controls_in_field
 from onsetstudy.records.teeth import TEETH
 
-__all__ = ["crosscheck_cases", "crosscheck_readings", "row_of_case"]
+__all__ = ["check_codes", "crosscheck_cases", "crosscheck_readings"]
 
 CARTRIDGES = 6
 USUAL_CARTRIDGES = (1.7, 1.8, 2.2)
@@ -25,32 +29,63 @@ SECONDS_FROM = 30.0
 HEAVY_KG = 140.0
 MANDIBULAR = ("ianb", "gow_gates", "closed_mouth_block", "mental_incisive", "long_buccal")
 MAXILLARY = ("palatal_infiltration", "psa", "infraorbital")
+ADULTS = ("18-39", "40-59", "60-79", "80+")
+USUAL_RATIO = (1 / 20, 1 / 8)
+WEAK_PERCENT = 4.0
+MIXED = {"add": "added on top", "replace": "put in place of the same volume"}
 
 
 def _and_more(n: int) -> str:
     return f" ({n} more reading{'s' if n > 1 else ''} alike)" if n > 0 else ""
 
 
-def crosscheck_cases(cases: pd.DataFrame, found: Findings, protocol: Protocol, *, today: dt.date | None) -> None:
+def check_codes(cases: Findings, tests: Findings, study: StudyIdentity) -> None:
+    """Refuse cases whose codes do not fit the protocol's pattern, or differ by nothing but capitals.
+
+    Where each patient has both arms, slips are opened for patients, and their codes are held to the pattern too.
+    Codes of readings are written as the table of cases writes them, where they differ by capitals alone.
+    """
+    if study.case_codes:
+        practices = cases.words("practice_id")
+        for name in ("case_id", "patient_id") if study.paired else ("case_id",):
+            for row, (code, practice) in enumerate(zip(cases.words(name), practices, strict=True)):
+                if code and (fault := code_fault(code, study, practice)):
+                    cases.refuse(row, name, "pattern", fault, "correct the code, or amend the protocol")
+    codes = cases.words("case_id").tolist()
+    # The same spelling twice is told elsewhere.
+    folded = Counter(code.casefold() for code in set(codes))
+    for row, code in enumerate(codes):
+        if code and folded[code.casefold()] > 1:
+            what = "this code stands in another row with other capitals, which do not count"
+            cases.refuse(row, "case_id", "duplicate", what, "give every case its own code")
+    strange = set(tests.typed["case_id"].dropna()) - set(codes)
+    if strange:
+        by_folded = {code.casefold(): code for code in codes}
+        spelled = {code: by_folded.get(code.casefold(), code) for code in strange}
+        tests.typed["case_id"] = tests.typed["case_id"].map(lambda code: spelled.get(code, code))
+
+
+def crosscheck_cases(found: Findings, protocol: Protocol, *, today: dt.date | None) -> None:
     """Contradictions inside a case, and values that look like another unit."""
-    _dates(cases, found, protocol, today)
-    crosscheck_mixing(cases, found, protocol)
-    _volumes(cases, found)
-    _sites(cases, found, protocol)
-    _scores(cases, found, protocol)
-    _clocks(cases, found)
-    _belongings(cases, found)
-    _supplements(cases, found)
-    _practices(cases, found, protocol)
-    other = cases["allocation"].notna() & (cases["allocation"] != protocol.study.allocation)
+    _dates(found, protocol, today)
+    _mixing(found, protocol)
+    _volumes(found)
+    _sites(found, protocol)
+    _scores(found, protocol)
+    _clocks(found)
+    _belongings(found)
+    _supplements(found)
+    _practices(found, protocol)
+    allocation = found.words("allocation")
     what = f"{{value}} is not how the protocol says that arms come about ({protocol.study.allocation})"
+    other = (allocation != "") & (allocation != protocol.study.allocation)
     found.query(other, "allocation", "other_allocation", what, "check the case, or the protocol")
 
 
-def _dates(cases: pd.DataFrame, found: Findings, protocol: Protocol, today: dt.date | None) -> None:
-    day = pd.to_datetime(cases["case_date"], errors="coerce")
+def _dates(found: Findings, protocol: Protocol, today: dt.date | None) -> None:
+    day = pd.DatetimeIndex(pd.to_datetime(found.typed["case_date"], errors="coerce"))
     first, last = protocol.quarters[0], protocol.quarters[-1]
-    future = day > pd.Timestamp(today) if today is not None else pd.Series(False, index=day.index)
+    future = day > pd.Timestamp(today) if today is not None else np.zeros(len(day), dtype=bool)
     what = "the date {day:%Y-%m-%d} lies in the future"
     found.refuse_where(future, "case_date", "future_date", what, "correct the date", day=day)
     outside = (day < pd.Timestamp(first.first_day)) | (day > pd.Timestamp(last.last_day))
@@ -59,39 +94,93 @@ def _dates(cases: pd.DataFrame, found: Findings, protocol: Protocol, today: dt.d
     found.refuse_where(outside & ~future, "case_date", "outside_study", what, mend, day=day)
 
 
-def _volumes(cases: pd.DataFrame, found: Findings) -> None:
-    volume, cartridge = cases["volume_ml"].astype(float), cases["cartridge_ml"].astype(float)
-    extra = cases["bicarbonate_ml"].astype(float).where(cases["mix_mode"] == "add", 0.0).fillna(0.0)
+def _mixing(found: Findings, protocol: Protocol) -> None:
+    """Arm against bicarbonate, ratio, precipitates, strength, and the way of mixing that was planned."""
+    arm, volume, mode = found.words("arm"), found.numbers("bicarbonate_ml"), found.words("mix_mode")
+    declared = [a.code for a in protocol.arms]
+    mend = f"write one of {', '.join(sorted(declared))}"
+    other = np.isin(arm, CODES["arm"]) & ~np.isin(arm, declared)
+    found.refuse_where(other, "arm", "code", "{arm} is not an arm of this study", mend, arm=arm)
+    buffered, plain = arm == "buffered", arm == "plain"
+    for name, missing, what in (
+        ("bicarbonate_ml", np.isnan(volume) | (volume == 0), "a buffered case without bicarbonate"),
+        ("mix_mode", np.isin(mode, ("", "none")), "a buffered case that was not mixed"),
+    ):
+        mend = "enter how it was mixed, or correct the arm"
+        found.refuse_where(buffered & missing & ~found.unread(name), name, "mixing", what, mend)
+    what, mend = "a plain case with {volume:g} mL of bicarbonate", "correct the arm, or take the volume out"
+    found.refuse_where(plain & (volume > 0), "bicarbonate_ml", "mixing", what, mend, volume=volume)
+    what, mend = "a plain case mixed by {mode}", "correct the arm, or write none"
+    found.refuse_where(plain & np.isin(mode, [*MIXED]), "mix_mode", "mixing", what, mend, mode=mode)
+    cartridge = found.numbers("cartridge_ml")
+    ratio = volume / np.where(cartridge > 0, cartridge, np.nan)
+    odd = buffered & (volume > 0) & ((ratio < USUAL_RATIO[0] - 1e-9) | (ratio > USUAL_RATIO[1] + 1e-9))
+    what = "{value} mL of bicarbonate is outside 1:20 to 1:8 of the cartridge"
+    found.query(odd, "bicarbonate_ml", "ratio", what, "is it right?")
+    _other_ways(buffered, mode, found, protocol)
+    # The case stays: whoever was injected with it belongs in the counts of harm.
+    clouded = buffered & (found.words("agent") == "bupivacaine") & (ratio >= 0.1 - 1e-9)
+    what = "{value} mL of bicarbonate: bupivacaine precipitates at one part in ten or more"
+    mend = "check agent and volume; the case stays in the counts of harm"
+    found.query(clouded, "bicarbonate_ml", "precipitates", what, mend)
+    strength = found.numbers("bicarbonate_percent")
+    weak = buffered & (strength > 0) & (strength < WEAK_PERCENT)
+    what = "bicarbonate of {value} %, below 4 %: perhaps not buffered"
+    mend = "check the strength on the label; the case stays"
+    found.query(weak, "bicarbonate_percent", "weak_bicarbonate", what, mend)
+
+
+def _other_ways(buffered: BoolArray, mode: NDArray[np.object_], found: Findings, protocol: Protocol) -> None:
+    """Cases mixed otherwise than the protocol says; where it does not, in another way than most."""
+    planned = next((a.mix_mode for a in protocol.arms if a.code == "buffered"), "")
+    many = Counter(way for way in mode[buffered] if way in MIXED)
+    if planned in MIXED:
+        code, usual, where = "mixed_otherwise", planned, "the protocol says"
+        mend = "is it right? If so, the case stays, and doses are worked out as recorded"
+    elif len(many) == 2:
+        code, usual, where = "two_ways", "add" if many["add"] >= many["replace"] else "replace", "in most cases it was"
+        mend = "is it right? The protocol says how the mixture is prepared; doses are worked out as recorded"
+    else:
+        return
+    (other,) = MIXED.keys() - {usual}
+    what = f"bicarbonate {MIXED[other]}, where {where} {MIXED[usual]}"
+    found.query(buffered & (mode == other), "mix_mode", code, what, mend)
+
+
+def _volumes(found: Findings) -> None:
+    volume, cartridge = found.numbers("volume_ml"), found.numbers("cartridge_ml")
+    extra = np.where(found.words("mix_mode") == "add", np.nan_to_num(found.numbers("bicarbonate_ml")), 0.0)
     # The case stays: refused, an overdose would be held against no limit.
     too_much = (volume > CARTRIDGES * (cartridge + extra) + 1e-9) & (volume <= 20)
     what = f"{{volume:g}} mL is more than {CARTRIDGES} cartridges of {{cartridge:g}} mL hold"
     mend = "is it right, and in mL? The case stays, and its dose is held against the limits"
     found.query(too_much, "volume_ml", "volume", what, mend, volume=volume, cartridge=cartridge)
-    odd = cartridge.notna() & ~cartridge.round(3).isin(USUAL_CARTRIDGES)
+    odd = ~np.isnan(cartridge) & ~np.isin(cartridge.round(3), USUAL_CARTRIDGES)
     mend = "usual are 1.7, 1.8 and 2.2 mL"
     found.query(odd, "cartridge_ml", "cartridge", "a cartridge of {value} mL is unusual", mend)
-    pounds = cases["weight_kg"].astype(float) > HEAVY_KG
+    pounds = found.numbers("weight_kg") > HEAVY_KG
     found.query(pounds, "weight_kg", "pounds", "{value} kg: is it in pounds?", "enter kilograms")
 
 
-def _sites(cases: pd.DataFrame, found: Findings, protocol: Protocol) -> None:
-    teeth = TEETH[protocol.schedule.tooth_notation]
-    arch = cases["tooth"].map({code: tooth.arch for code, tooth in teeth.items()})
-    below, above = cases["technique"].isin(MANDIBULAR), cases["technique"].isin(MAXILLARY)
+def _sites(found: Findings, protocol: Protocol) -> None:
+    teeth, technique, age = TEETH[protocol.schedule.tooth_notation], found.words("technique"), found.words("age_band")
+    known = [teeth.get(code) for code in found.words("tooth")]
+    arch = np.array([tooth.arch if tooth else "" for tooth in known], dtype=object)
+    below, above = np.isin(technique, MANDIBULAR), np.isin(technique, MAXILLARY)
     wrong = (below & (arch == "maxillary")) | (above & (arch == "mandibular"))
     what = "{value} does not belong to the arch of this tooth"
     found.query(wrong, "technique", "site", what, "check tooth and technique")
-    dentition = cases["tooth"].map({code: tooth.dentition for code, tooth in teeth.items()})
-    adult = (dentition == "primary") & cases["age_band"].isin(["18-39", "40-59", "60-79", "80+"])
+    primary = np.array([tooth is not None and tooth.dentition == "primary" for tooth in known], dtype=bool)
+    adult = primary & np.isin(age, ADULTS)
     found.query(adult, "tooth", "age", "a primary tooth ({value}) in an adult", "check tooth and notation")
-    _controls(cases, found, protocol)
-    young = (cases["age_band"] == "4-11") & (cases["agent"] == "bupivacaine")
+    _controls(found, protocol)
+    young = (age == "4-11") & (found.words("agent") == "bupivacaine")
     found.query(young, "agent", "age", "{value} under 12 years", "check the label in force")
 
 
-def _controls(cases: pd.DataFrame, found: Findings, protocol: Protocol) -> None:
+def _controls(found: Findings, protocol: Protocol) -> None:
     """A control tooth that the injection itself makes numb says nothing of the cold."""
-    where = controls_in_field(cases, notation=protocol.schedule.tooth_notation)
+    where = controls_in_field(found.typed, notation=protocol.schedule.tooth_notation)
     mend = "test a tooth outside the field, such as the canine of the other side or arch"
     told = {
         INSIDE: "the control tooth {value} lies in the field of the injection: it goes numb with the target",
@@ -101,12 +190,12 @@ def _controls(cases: pd.DataFrame, found: Findings, protocol: Protocol) -> None:
         found.query(where == answer, "control_tooth", f"control_{answer}", what, mend)
 
 
-def _scores(cases: pd.DataFrame, found: Findings, protocol: Protocol) -> None:
+def _scores(found: Findings, protocol: Protocol) -> None:
     """A whole study of scores on a 100-mm line that never go beyond 10 was probably measured in centimetres."""
     if protocol.pain is None or protocol.pain.instrument.high < 100:
         return
-    names = [c for c in cases.columns if c.startswith("pain_")]
-    scores = cases[names].to_numpy(dtype=float)
+    names = [f"pain_{moment}" for moment in PAIN_MOMENTS]
+    scores = found.typed[names].to_numpy(dtype=float)
     given = np.isfinite(scores)
     if given.sum() < WHOLE_STUDY or np.nanmax(scores) > 10 or np.nanmax(scores) == 0:
         return
@@ -117,138 +206,139 @@ def _scores(cases: pd.DataFrame, found: Findings, protocol: Protocol) -> None:
         found.refuse(row, names[int(given[row].argmax())], "scale", what, f"enter {unit}")
 
 
-def _clocks(cases: pd.DataFrame, found: Findings) -> None:
-    start, end = cases["injection_start"].astype(float), cases["injection_end"].astype(float)
+def _clocks(found: Findings) -> None:
+    start, end = found.numbers("injection_start"), found.numbers("injection_end")
     what, mend = "the injection ends before it starts", "correct the times of day"
     found.refuse_where(end < start, "injection_end", "times", what, mend)
     found.query(end - start > 15, "injection_end", "slow", "an injection of more than 15 minutes", "is it right?")
     order = ("seated_time", "injection_start", "treatment_end_time", "dismissed_time")
     for earlier, later in itertools.pairwise(order):
-        wrong = cases[later].astype(float) < cases[earlier].astype(float)
+        wrong = found.numbers(later) < found.numbers(earlier)
         found.refuse_where(wrong, later, "times", f"{later} lies before {earlier}", mend)
-    rescued = cases["rescue_technique"].notna() & (cases["rescue_technique"] != "none")
-    untold = rescued & cases["rescue_min"].isna() & ~found.unread("rescue_min")
+    rescued = ~np.isin(found.words("rescue_technique"), ("", "none"))
+    untold = rescued & np.isnan(found.numbers("rescue_min")) & ~found.unread("rescue_min")
     what = "a supplemental injection without its minute"
     found.refuse_where(untold, "rescue_min", "missing", what, "enter the minute it was given")
 
 
-def _supplements(cases: pd.DataFrame, found: Findings) -> None:
+def _supplements(found: Findings) -> None:
     """What is told of a supplement that was not given, or is not told of one that was."""
+    given, volume = ~np.isnan(found.numbers("rescue_min")), found.numbers("rescue_volume_ml")
+    agent = found.words("rescue_agent")
     mend = "enter rescue_min, the minute it was given, or take this out"
-    for column in ("rescue_volume_ml", "rescue_agent"):
-        told = cases["rescue_min"].isna() & cases[column].notna()
-        found.query(told, column, "supplement", "{value} of a supplement that has no minute; it counts as given", mend)
-    other = cases["rescue_agent"].notna() & (cases["rescue_agent"] != cases["agent"])
-    no_dose = other & cases["rescue_volume_ml"].notna() & cases["rescue_percent"].isna()
+    what = "{value} of a supplement that has no minute; it counts as given"
+    found.query(~given & ~np.isnan(volume), "rescue_volume_ml", "supplement", what, mend)
+    found.query(~given & (agent != ""), "rescue_agent", "supplement", what, mend)
+    other = (agent != "") & (agent != found.words("agent"))
+    no_dose = other & ~np.isnan(volume) & np.isnan(found.numbers("rescue_percent"))
     what = "another agent than the planned one, without its strength: its dose is not counted"
     found.query(no_dose, "rescue_percent", "supplement", what, "enter the concentration in %")
 
 
-def _practices(cases: pd.DataFrame, found: Findings, protocol: Protocol) -> None:
+def _practices(found: Findings, protocol: Protocol) -> None:
     """A practice that is not in the study may be one that is, written otherwise."""
-    declared = protocol.study.practices
-    strange = cases["practice_id"].notna() & ~cases["practice_id"].isin(declared)
-    if not declared or not strange.any():
-        return
-    for code in sorted(cases.loc[strange, "practice_id"].astype(str).unique()):
+    declared, practice = protocol.study.practices, found.words("practice_id")
+    for code in sorted(set(practice) - {*declared, ""}) if declared else ():
         near = difflib.get_close_matches(code.casefold(), [d.casefold() for d in declared], n=2, cutoff=0.6)
         meant = [d for d in declared if d.casefold() in near]
         named = ", ".join(declared[:10]) + (", …" if len(declared) > 10 else "")
         mend = f"did you mean {meant[0]}?" if len(meant) == 1 else f"its practices are {named}"
-        own = strange & (cases["practice_id"].astype(str) == code)
-        found.query(own, "practice_id", "other_practice", "{value} is not a practice of the study", mend)
+        found.query(practice == code, "practice_id", "other_practice", "{value} is not a practice of the study", mend)
 
 
-def _belongings(cases: pd.DataFrame, found: Findings) -> None:
+def _belongings(found: Findings) -> None:
     """Entries that belong to another entry which is not there, or is there where it should not be."""
-    event = cases["adverse_event"].notna() & (cases["adverse_event"] != "none")
-    what, mend = (
-        "a serious event, but adverse_event names none",
-        "enter what happened; it is counted as an event until then",
-    )
-    found.query((cases["adverse_serious"] == "yes") & ~event, "adverse_serious", "event", what, mend)
-    mixed = (cases["arm"] == "plain") & (cases["mixing_min"].astype(float) > 0)
+    unnamed = (found.words("adverse_serious") == "yes") & np.isin(found.words("adverse_event"), ("", "none"))
+    what = "a serious event, but adverse_event names none"
+    mend = "enter what happened; it is counted as an event until then"
+    found.query(unnamed, "adverse_serious", "event", what, mend)
+    mixed = (found.words("arm") == "plain") & (found.numbers("mixing_min") > 0)
     what, mend = "{value} min of mixing for a plain cartridge", "is it right? Leave it empty where nothing was mixed"
     found.query(mixed, "mixing_min", "mixing_time", what, mend)
-    unused = (cases["topical"] == "none") & (cases["topical_min"].astype(float) > 0)
+    unused = (found.words("topical") == "none") & (found.numbers("topical_min") > 0)
     what = "{value} min of topical anaesthetic, but topical is none"
     found.query(unused, "topical_min", "topical", what, "correct one")
-    known = cases["period"].notna() & cases["patient_id"].notna()
-    twice = known & cases.duplicated(["patient_id", "period"], keep=False)
+    told = (found.words("patient_id") != "") & (found.words("period") != "")
+    twice = told & found.typed.duplicated(["patient_id", "period"], keep=False).to_numpy()
     what, mend = "two cases of this patient have period {value}", "number the injections of a patient in order"
     found.query(twice, "period", "period", what, mend)
-    scores = cases[[f"pain_{moment}" for moment in ("insertion", "placement", "deposition", "treatment")]]
-    excused = cases["score_missing_reason"].notna() & scores.notna().all(axis=1)
+    missing = [np.isnan(found.numbers(f"pain_{moment}")) for moment in PAIN_MOMENTS]
+    excused = (found.words("score_missing_reason") != "") & ~np.any(missing, axis=0)
     what = "a reason ({value}) for a missing pain score, but none is missing"
     found.query(excused, "score_missing_reason", "missing_reason", what, "take out the reason, or the score")
 
 
-def row_of_case(cases: pd.DataFrame, readings: pd.DataFrame) -> pd.Series:
-    """Row of each reading's case, the first that has its code; missing where there is none."""
-    first = cases["case_id"].drop_duplicates()
-    return readings["case_id"].map(pd.Series(first.index, index=first.to_numpy()))
+def _row_of_case(cases: Findings, tests: Findings) -> IntArray:
+    """Row of each reading's case, the first that has its code; -1 where there is none."""
+    first = cases.typed["case_id"].drop_duplicates()
+    place = pd.Index(first).get_indexer(pd.Index(tests.typed["case_id"]))
+    rows: IntArray = np.append(first.index.to_numpy(), -1)[place]
+    return rows
 
 
-def crosscheck_readings(
-    cases: pd.DataFrame,
-    case_found: Findings,
-    readings: pd.DataFrame,
-    clock_min: pd.Series | None,
-    found: Findings,
-    protocol: Protocol,
-) -> pd.DataFrame:
-    """Readings against their cases and each other; returns them with times of day as minutes after clock zero."""
-    readings = readings.copy()
-    belongs = row_of_case(cases, readings)
-    orphans = readings[belongs.isna() & readings["case_id"].notna()]
-    for code, rows in orphans.groupby("case_id", sort=False).groups.items():
+def crosscheck_readings(cases: Findings, tests: Findings, clock_min: FloatArray | None, protocol: Protocol) -> IntArray:
+    """Readings against their cases and each other; times of day become minutes after clock zero.
+
+    Row of each reading's case comes back, -1 where there is none.
+    """
+    readings, belongs = tests.typed, _row_of_case(cases, tests)
+    orphans = readings["case_id"][belongs < 0].dropna()
+    for code, rows in orphans.groupby(orphans, sort=False).groups.items() if len(orphans) else ():
         what = f"there is no case {code}{_and_more(len(rows) - 1)}"
-        found.refuse_first(rows, "case_id", "no_case", what, "enter the case in the table cases, or correct the code")
-    untested = cases["case_id"].notna() & ~cases["case_id"].isin(readings["case_id"])
+        tests.refuse_first(rows, "case_id", "no_case", what, "enter the case in the table cases, or correct the code")
+    codes = cases.typed["case_id"]
+    untested = (codes.notna() & ~codes.isin(readings["case_id"])).to_numpy()
     mend = "enter its cold tests, or take it out"
-    case_found.refuse_where(untested, "case_id", "no_readings", "this case has no cold test", mend)
+    cases.refuse_where(untested, "case_id", "no_readings", "this case has no cold test", mend)
+    zero, end = (
+        np.append(cases.numbers(name), np.nan)[belongs]
+        for name in (protocol.schedule.clock_zero, "observation_end_min")
+    )
     if clock_min is not None:
-        read_times_of_day(cases, readings, clock_min, belongs, found, protocol)
-    in_doubt = refuse_ambiguous_times(cases, readings, belongs, found, protocol)
-    _ends(cases, readings, belongs, found)
-    _repeats(readings, ~in_doubt, found)
+        read_times_of_day(tests, clock_min, zero, protocol)
+    in_doubt = refuse_ambiguous_times(tests, zero, protocol)
+    _ends(tests, end)
+    _repeats(tests, ~in_doubt)
     before = readings.groupby(["case_id", "tooth_role"])["minute"].shift()
     what, mend = "minute {value} was entered after a later one", "is it right? They are put in order"
-    found.query(readings["minute"] < before, "minute", "order", what, mend)
-    _seconds(readings, found, protocol)
-    return readings
+    tests.query(tests.numbers("minute") < before.to_numpy(), "minute", "order", what, mend)
+    _seconds(tests, protocol)
+    return belongs
 
 
-def _ends(cases: pd.DataFrame, readings: pd.DataFrame, belongs: pd.Series, found: Findings) -> None:
-    end = belongs.map(cases["observation_end_min"].astype(float))
-    late = readings[readings["minute"] > end + 1e-9]
+def _ends(tests: Findings, end: FloatArray) -> None:
+    late = tests.typed[tests.numbers("minute") > end + 1e-9]
     mend = "correct the minute, or observation_end_min of the case"
-    for rows in late.groupby("case_id", sort=False).groups.values():
-        minute, last = late.loc[rows[0], "minute"], end.loc[rows[0]]
+    for rows in late.groupby("case_id", sort=False).groups.values() if len(late) else ():
+        minute, last = late.loc[rows[0], "minute"], end[rows[0]]
         what = f"minute {minute:g} lies after the end of observation at {last:g} min{_and_more(len(rows) - 1)}"
-        found.refuse_first(rows, "minute", "after_end", what, mend)
+        tests.refuse_first(rows, "minute", "after_end", what, mend)
 
 
-def _repeats(readings: pd.DataFrame, sure: pd.Series, found: Findings) -> None:
+def _repeats(tests: Findings, sure: BoolArray) -> None:
     keys = ["case_id", "minute", "tooth_role"]
-    rows = readings[sure].dropna(subset=[*keys, "response"])
+    rows = tests.typed[sure].dropna(subset=[*keys, "response"])
     rows = rows[rows.duplicated(keys, keep=False)]
-    minute, answers = readings["minute"], rows.groupby(keys)["response"].transform("nunique").reindex(readings.index)
+    if rows.empty:
+        return
+    answers = rows.groupby(keys)["response"].transform("nunique").reindex(tests.typed.index).to_numpy()
+    minute = tests.numbers("minute")
     what, mend = "at minute {minute:g} this tooth was both felt and not felt", "keep the reading that is right"
-    found.refuse_where(answers > 1, "response", "contradiction", what, mend, minute=minute)
-    twice = (answers == 1) & rows.duplicated(keys).reindex(readings.index, fill_value=False)
+    tests.refuse_where(answers > 1, "response", "contradiction", what, mend, minute=minute)
+    again = rows.duplicated(keys).reindex(tests.typed.index, fill_value=False).to_numpy()
     what = "the reading at minute {minute:g} stands there twice"
-    found.refuse_where(twice, "minute", "contradiction", what, "keep one of them", minute=minute)
+    tests.refuse_where((answers == 1) & again, "minute", "contradiction", what, "keep one of them", minute=minute)
 
 
-def _seconds(readings: pd.DataFrame, found: Findings, protocol: Protocol) -> None:
+def _seconds(tests: Findings, protocol: Protocol) -> None:
     """All minutes of a case multiples of ten beyond the schedule: seconds."""
-    last = max(protocol.schedule.tests_min)
-    minute = readings["minute"].astype(float)
-    by_case = minute.groupby(readings["case_id"])
+    minute, last = tests.typed["minute"], max(protocol.schedule.tests_min)
+    if not ((minute >= SECONDS_FROM) & (minute > 1.5 * last)).any():
+        return
+    by_case = minute.groupby(tests.typed["case_id"])
     smallest, largest = by_case.transform("min"), by_case.transform("max")
-    tens = ((minute % 5) == 0).groupby(readings["case_id"]).transform("all")
+    tens = ((minute % 5) == 0).groupby(tests.typed["case_id"]).transform("all")
     suspect = (smallest >= SECONDS_FROM) & (largest > 1.5 * last) & tens
     for row in np.flatnonzero(suspect.to_numpy(dtype=bool)).tolist():
         what = f"minute {minute.iloc[row]:g}: all minutes of this case look like seconds"
-        found.refuse(row, "minute", "seconds", what, f"enter minutes: {minute.iloc[row] / 60:g}")
+        tests.refuse(row, "minute", "seconds", what, f"enter minutes: {minute.iloc[row] / 60:g}")

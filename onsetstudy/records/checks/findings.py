@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.core.errors import Problem, Where
 from onsetstudy.records.model import RawTable, Repair
 
@@ -54,22 +55,22 @@ REFUSALS: dict[str, str] = {
 }
 """Readable text of every reason for which a row is refused."""
 
-Mask = pd.Series | NDArray[np.bool_]
-"""One truth value a row of the table."""
 UNTOLD = ("names_a_person", "no_code", "may_be_a_name", "pattern", "heading_row")
 """Reasons that stand without the value that was written: it may be somebody's name."""
 
 
 @dataclass(slots=True, eq=False)
 class Findings:
-    """Problems, queries and repairs of one table while it is being checked.
+    """One table while it is being checked: what was written, what it was read as, problems, queries and repairs.
 
-    ``refused`` flags the rows; ``first`` holds the code of the first reason of each.
+    ``typed`` has a row for each row of ``raw``; ``refused`` flags the rows; ``first`` holds the code of the first
+    reason of each.
     """
 
     table: str
     raw: RawTable
-    refused: NDArray[np.bool_] = field(init=False)
+    typed: pd.DataFrame = field(default_factory=pd.DataFrame)
+    refused: BoolArray = field(init=False)
     first: NDArray[np.object_] = field(init=False)
     problems: list[tuple[int, Problem]] = field(default_factory=list)
     queries: list[tuple[int, Problem]] = field(default_factory=list)
@@ -79,6 +80,22 @@ class Findings:
         self.refused = np.zeros(len(self.raw.frame), dtype=bool)
         self.first = np.full(len(self.raw.frame), "", dtype=object)
 
+    def numbers(self, column: str) -> FloatArray:
+        """Numbers of a typed column, not-a-number where missing."""
+        return self.typed[column].to_numpy(dtype=np.float64)
+
+    def words(self, column: str) -> NDArray[np.object_]:
+        """Codes or texts of a typed column, empty where missing."""
+        values = self.typed[column].to_numpy(dtype=object)
+        return np.where(pd.isna(values), "", values)
+
+    def spelled(self, column: str, passes: Callable[[str], object]) -> BoolArray:
+        """Rows whose cell, as it was written, passes a test that is asked once of each spelling; no empty one does."""
+        if column not in self.raw.frame:
+            return np.zeros(len(self.raw.frame), dtype=bool)
+        position, spellings = pd.factorize(self.raw.frame[column])
+        return np.array([*(bool(passes(str(cell))) for cell in spellings), False])[position]
+
     def where(self, row: int, column: str | None) -> Where:
         """The place of a cell, as the spreadsheet numbers it."""
         return Where(file=self.raw.file, sheet=self.raw.sheet, row=int(self.raw.source_row.iloc[row]), column=column)
@@ -87,10 +104,6 @@ class Findings:
         """What was written in a cell."""
         value: Any = self.raw.frame[column].iloc[row] if column in self.raw.frame else None
         return None if value is None or value != value else str(value)
-
-    def texts(self, column: str) -> pd.Series:
-        """What was written in a column, empty where nothing was."""
-        return self.raw.frame[column].astype("string").fillna("")
 
     def _problem(self, row: int, column: str | None, code: str, what: str, mend: str) -> Problem:
         value = None if column is None or code in UNTOLD else self.cell(row, column)
@@ -109,14 +122,15 @@ class Findings:
 
     def set_aside(self, rows: Iterable[int], column: str, code: str, what: str, mend: str) -> None:
         """Refuse rows that are no records for this reason alone: whatever else is wrong with them says nothing."""
-        chosen = set(rows)
+        if not (chosen := set(rows)):
+            return
         self.problems = [(row, problem) for row, problem in self.problems if row not in chosen]
         self.queries = [(row, problem) for row, problem in self.queries if row not in chosen]
         for row in sorted(chosen):
             self.first[row] = ""
             self.refuse(row, column, code, what, mend)
 
-    def refuse_where(self, mask: Mask, column: str, code: str, what: str, mend: str, **told: pd.Series) -> None:
+    def refuse_where(self, mask: BoolArray, column: str, code: str, what: str, mend: str, **told: Any) -> None:
         """Refuse the rows of a mask; names in braces in ``what`` are filled in as in :meth:`query`."""
         for row, shown in self._told(mask, column, what, told):
             self.refuse(row, column, code, shown, mend)
@@ -128,23 +142,25 @@ class Findings:
         for row in others:
             self.mark(row, code)
 
-    def query(self, mask: Mask, column: str, code: str, what: str, mend: str, **told: pd.Series) -> None:
+    def query(self, mask: BoolArray, column: str, code: str, what: str, mend: str, **told: Any) -> None:
         """List the rows of a mask for a second look.
 
-        ``{value}`` in ``what`` is what was written; other names are columns of ``told``, each with a value a row.
+        ``{value}`` in ``what`` is what was written; other names are arrays of ``told``, each with a value a row.
         """
         for row, shown in self._told(mask, column, what, told):
             self.queries.append((row, self._problem(row, column, code, shown, mend)))
 
-    def _told(self, mask: Mask, column: str, what: str, told: Mapping[str, pd.Series]) -> Iterator[tuple[int, str]]:
-        for row in np.flatnonzero(np.asarray(mask, dtype=bool)).tolist():
-            shown = {name: values.iloc[row] for name, values in told.items()}
+    def _told(self, mask: BoolArray, column: str, what: str, told: Mapping[str, Any]) -> Iterator[tuple[int, str]]:
+        for row in np.flatnonzero(mask).tolist():
+            shown = {name: values[row] for name, values in told.items()}
             yield row, what.format(value=self.cell(row, column), **shown)
 
-    def unread(self, column: str) -> NDArray[np.bool_]:
+    def unread(self, column: str) -> BoolArray:
         """Rows that were refused so far for their cell of a column."""
         rows = [row for row, problem in self.problems if problem.where.column == column]
-        return np.isin(np.arange(len(self.refused)), rows)
+        unread = np.zeros(len(self.refused), dtype=bool)
+        unread[rows] = True
+        return unread
 
     def repaired(self, column: str, repairs: Counter[tuple[str, str]]) -> None:
         """Count what was read although written unusually."""

@@ -1,36 +1,36 @@
 """From untouched text to typed columns: what can be read without doubt is read and counted, nothing is guessed.
 
-Every function takes a Series of text (``None`` where empty) and gives a :class:`Parsed` column. The usual
-spelling is handled for the whole column at once; only the cells that are left over are looked at one by one.
+Plain numbers are read all at once; of what is left over, each spelling is read once, however often it stands there.
 """
 
 from __future__ import annotations
 
 import datetime as dt
+import math
 import re
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
+from functools import partial
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.records.schema import Column
 from onsetstudy.records.teeth import TEETH
 
-__all__ = ["NOT_APPLICABLE", "NOT_KNOWN", "Parsed", "parse_column"]
+__all__ = ["NOT_APPLICABLE", "NOT_KNOWN", "Parsed", "missing_value", "parse_column"]
 
 ONE_COMMA = re.compile(r"-?\d+,\d+")
 THOUSANDS = re.compile(r"-?[1-9]\d{0,2},\d{3}")
 MINUTES_SECONDS = re.compile(r"(\d{1,3}):([0-5]\d)")
 CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)(?::([0-5]\d)(?:\.\d+)?)?\s*(am|pm)?")
-TIME_OF_DAY = re.compile(r"([01]?\d|2[0-3]):([0-5]\d):([0-5]\d)(?:\.\d+)?")
-ISO_DATE = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ]00:00(?::00(?:\.0+)?)?)?")
+TIME_OF_DAY = re.compile(r"([01]?\d|2[0-3]):([0-5]\d):([0-5]\d)(?:\.\d+)?$")
 DATE_AND_TIME = re.compile(r"(\S+)(?:T|\s+)(?:[01]?\d|2[0-3]):[0-5]\d(?::[0-5]\d(?:\.\d+)?)?\s*(?:am|pm)?", re.I)
-DAY_FIRST = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})")
 SLASHED = re.compile(r"(\d{1,2})[/-](\d{1,2})[/-](\d{4})")
-YEAR_FIRST = re.compile(r"(\d{4})[/.](\d{1,2})[/.](\d{1,2})")
 EPOCH = {"1900": dt.date(1899, 12, 30), "1904": dt.date(1904, 1, 1)}
 SERIAL_DAYS = (36_526, 73_050)
 NOT_APPLICABLE = frozenset({"n/a", "n.a.", "n.a", "na", "-", "--", "\u2013", "\u2014"})
@@ -40,113 +40,124 @@ EMPTY_MEANS_NONE = ("rescue_", "adverse_")
 
 Repaired = tuple[str, str] | None
 """Code and text of how a cell was read although it was written unusually; ``None`` where it was not."""
+Reader = Callable[[str], tuple[object, Repaired]]
+
+
+DATES: dict[re.Pattern[str], Repaired] = {
+    re.compile(r"(?P<year>\d{4})-(?P<month>\d{1,2})-(?P<day>\d{1,2})(?:[T ]00:00(?::00(?:\.0+)?)?)?"): None,
+    re.compile(r"(?P<year>\d{4})[/.](?P<month>\d{1,2})[/.](?P<day>\d{1,2})"): (
+        "year_first",
+        "a date with the year first was read",
+    ),
+    re.compile(r"(?P<day>\d{1,2})\.(?P<month>\d{1,2})\.(?P<year>\d{4})"): (
+        "dotted_date",
+        "a date as 31.12.2026 was read",
+    ),
+}
+"""Ways of writing a date that leave no doubt."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Parsed:
-    """A typed column.
+    """A typed column, arrays of shape (n,).
 
     ``values`` is missing where the cell was empty or cannot be read; ``faults`` maps positions to (code, mend) of the
     latter; ``repairs`` counts what was read although written unusually. ``clock_min`` holds, for minute columns, a time
     of day in minutes after midnight that still has to be set against the case's clock zero.
     """
 
-    values: pd.Series
-    faults: dict[int, tuple[str, str]] = field(default_factory=dict)
-    repairs: Counter[tuple[str, str]] = field(default_factory=Counter)
-    clock_min: pd.Series | None = None
+    values: NDArray[Any]
+    faults: dict[int, tuple[str, str]]
+    repairs: Counter[tuple[str, str]]
+    clock_min: FloatArray | None = None
 
 
 def parse_column(
     written: pd.Series, column: Column, *, tooth_notation: str, date_epoch: str, declared: tuple[str, ...] = ()
 ) -> Parsed:
-    """Typed values of one column of text, by the dictionary's kind.
+    """Typed values of one column of text, by the dictionary's kind; each distinct spelling is read once.
 
     ``declared`` are codes that the protocol declares for a column of texts, such as its practices.
     """
-    if written.isna().all():
-        return Parsed(values=_empty(written, column))
-    stripped = written.str.strip()
-    stripped = stripped.where(stripped != "")
-    untold = _untold(stripped, column)
-    parsed = _parsed(stripped.where(~untold), column, tooth_notation, date_epoch, declared)
-    if untold.any():
-        words = ", ".join(f'"{word}"' for word in sorted(set(stripped[untold])))
-        text = f"{words} was read as not recorded, as if the cell were empty"
-        parsed.repairs["not_recorded", text] += int(untold.sum())
-    return parsed
+    position, spellings = pd.factorize(written)
+    times = np.bincount(position + 1, minlength=len(spellings) + 1)[1:]
+    cells = [str(spelling).strip() for spelling in spellings]
+    numbers = _plain_numbers(cells) if column.numeric and column.kind != "clock" else {}
+    nothing, read = _words_for_nothing(column), _reader(column, tooth_notation, date_epoch, declared)
+    values = np.full(len(cells) + 1, missing_value(column), dtype=object)
+    clock = np.full(len(cells) + 1, np.nan)
+    unreadable: dict[int, tuple[str, str]] = {}
+    repairs: Counter[tuple[str, str]] = Counter()
+    untold: Counter[str] = Counter()
+    for number, cell in enumerate(cells):
+        repair = None
+        if cell in numbers:
+            values[number] = numbers[cell]
+        elif cell.casefold() in nothing:
+            untold[cell] += int(times[number])
+        elif column.kind == "minute" and (found := TIME_OF_DAY.search(cell)):
+            clock[number] = int(found[1]) * 60 + int(found[2]) + int(found[3]) / 60
+        elif cell:
+            try:
+                values[number], repair = read(cell)
+            except _Unreadable as error:
+                unreadable[number] = (error.code, error.mend)
+        if repair is not None:
+            repairs[repair] += int(times[number])
+    if untold:
+        words = ", ".join(f'"{word}"' for word in sorted(untold))
+        repairs["not_recorded", f"{words} was read as not recorded, as if the cell were empty"] = untold.total()
+    rows = np.flatnonzero(np.isin(position, list(unreadable))).tolist() if unreadable else ()
+    return Parsed(
+        values=values.astype(float if column.numeric else object)[position],
+        faults={row: unreadable[int(position[row])] for row in rows},
+        repairs=repairs,
+        clock_min=None if np.isnan(clock).all() else clock[position],
+    )
 
 
-def _empty(written: pd.Series, column: Column) -> pd.Series:
-    """What the readers below make of a column without a cell, as most are in small records."""
-    if column.kind in ("date", "tooth"):
-        return pd.Series(np.full(len(written), None, dtype=object), index=written.index)
-    if column.kind in ("clock", "minute") or column.numeric:
-        return pd.Series(np.full(len(written), np.nan), index=written.index)
-    return written.astype(object)
+def missing_value(column: Column) -> object:
+    """What stands in a typed column where nothing was recorded."""
+    if column.numeric:
+        return np.nan
+    return None if column.kind in ("date", "tooth") else pd.NA
 
 
-def _untold(text: pd.Series, column: Column) -> NDArray[np.bool_]:
-    """Cells of an optional column that say in a word that there is nothing to say.
+def _words_for_nothing(column: Column) -> frozenset[str]:
+    """Words by which a cell of an optional column says that there is nothing to say.
 
     A word for "not known" is read so only where an empty cell means the same: an empty minute of a supplement means
     that none was given, and an event that nobody knows of is not one that did not happen.
     """
     if column.required == "always" or column.kind == "text":
-        return np.zeros(len(text), dtype=bool)
+        return frozenset()
     words = NOT_APPLICABLE if column.name.startswith(EMPTY_MEANS_NONE) else NOT_APPLICABLE | NOT_KNOWN
-    words -= set(column.codes)
-    told = [cell for cell in text.dropna().unique() if cell.casefold() in words]
-    return np.asarray(text.isin(told), dtype=bool) if told else np.zeros(len(text), dtype=bool)
+    return words - set(column.codes)
 
 
-def _parsed(
-    stripped: pd.Series, column: Column, tooth_notation: str, date_epoch: str, declared: tuple[str, ...]
-) -> Parsed:
-    if column.kind == "code":
-        return _codes(stripped, column.codes)
-    if column.kind == "date":
-        return _by_cell(stripped, lambda cell: _date(cell, date_epoch), object)
-    if column.kind == "tooth":
-        return _teeth(stripped, tooth_notation)
-    if column.kind == "clock":
-        return _by_cell(stripped, _clock, float)
-    if column.numeric:
-        return _numbers(stripped, column)
-    if declared:
-        return _declared(stripped, declared)
-    return Parsed(values=stripped.astype(object))
+def _plain_numbers(cells: list[str]) -> dict[str, float]:
+    """Spellings that are plain finite numbers; all at once, by the library that has always read them."""
+    numbers = pd.to_numeric(np.array(cells, dtype=object), errors="coerce").astype(float).tolist()
+    return {cell: number for cell, number in zip(cells, numbers, strict=True) if math.isfinite(number)}
+
+
+def _reader(column: Column, tooth_notation: str, date_epoch: str, declared: tuple[str, ...]) -> Reader:
+    """What reads one spelling of a column."""
+    readers: dict[str, Reader] = {
+        "text": partial(_declared, codes=declared),
+        "code": partial(_code, codes=column.codes),
+        "date": partial(_date, epoch=date_epoch),
+        "tooth": partial(_tooth, notation=tooth_notation),
+        "clock": _clock,
+        "minute": partial(_minute, column=column),
+    }
+    return readers.get(column.kind, partial(_plain_number, column=column))
 
 
 class _Unreadable(Exception):
     def __init__(self, code: str, mend: str) -> None:
         super().__init__(code)
         self.code, self.mend = code, mend
-
-
-def _by_cell(text: pd.Series, read: Callable[[str], tuple[object, Repaired]], dtype: type) -> Parsed:
-    """Distinct spellings read once each."""
-    position, distinct = pd.factorize(text)
-    values: list[object] = []
-    faults: dict[int, tuple[str, str]] = {}
-    repairs: Counter[tuple[str, str]] = Counter()
-    times = np.bincount(position[position >= 0], minlength=len(distinct))
-    unreadable: dict[int, tuple[str, str]] = {}
-    for number, cell in enumerate(distinct):
-        try:
-            value, repair = read(cell)
-        except _Unreadable as error:
-            unreadable[number] = (error.code, error.mend)
-            value, repair = None, None
-        values.append(value)
-        if repair is not None:
-            repairs[repair] += int(times[number])
-    table = np.array([*values, None], dtype=object)
-    if unreadable:
-        bad = np.isin(position, list(unreadable))
-        faults = {int(i): unreadable[int(position[i])] for i in np.flatnonzero(bad)}
-    found = pd.Series(table[position], index=text.index)
-    return Parsed(values=found.astype(float) if dtype is float else found, faults=faults, repairs=repairs)
 
 
 def _plain_number(cell: str, column: Column) -> tuple[float, Repaired]:
@@ -190,27 +201,6 @@ def _admits(column: Column, value: float) -> bool:
     return column.low is None or column.high is None or column.low <= value <= column.high
 
 
-def _quick_numbers(text: pd.Series) -> tuple[pd.Series, NDArray[np.bool_]]:
-    """Plain numbers of a whole column, and which of the filled cells are not plain finite numbers."""
-    number = pd.to_numeric(text, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
-    left = text.notna().to_numpy(dtype=bool) & ~np.isfinite(number)
-    return pd.Series(number, index=text.index), left
-
-
-def _numbers(text: pd.Series, column: Column) -> Parsed:
-    quick, left = _quick_numbers(text)
-    if not left.any():
-        return Parsed(values=quick)
-    if column.kind != "minute":
-        slow = _by_cell(text.where(left), lambda cell: _plain_number(cell, column), float)
-        return replace(slow, values=quick.where(~left, slow.values))
-    day = text.where(left).str.extract(TIME_OF_DAY.pattern + "$", expand=True).astype(float)
-    day_min = day[0] * 60 + day[1] + day[2] / 60
-    slow = _by_cell(text.where(left & day_min.isna().to_numpy()), lambda cell: _minute(cell, column), float)
-    clock_min = day_min if day_min.notna().any() else None
-    return replace(slow, values=quick.where(~left, slow.values), clock_min=clock_min)
-
-
 def _minute(cell: str, column: Column) -> tuple[float, Repaired]:
     found = MINUTES_SECONDS.fullmatch(cell)
     if found:
@@ -250,16 +240,12 @@ def _real_date(year: int, month: int, day: int) -> dt.date:
 
 
 def _date(cell: str, epoch: str) -> tuple[dt.date, Repaired]:
-    if found := ISO_DATE.fullmatch(cell):
-        return _real_date(int(found[1]), int(found[2]), int(found[3])), None
+    for pattern, repair in DATES.items():
+        if found := pattern.fullmatch(cell):
+            return _real_date(**{part: int(digits) for part, digits in found.groupdict().items()}), repair
     if found := DATE_AND_TIME.fullmatch(cell):
         whole, _ = _date(found[1], epoch)
         return whole, ("date_with_time", "a date with a time of day was read as its day")
-    if found := YEAR_FIRST.fullmatch(cell):
-        repair = "year_first", "a date with the year first was read"
-        return _real_date(int(found[1]), int(found[2]), int(found[3])), repair
-    if found := DAY_FIRST.fullmatch(cell):
-        return _real_date(int(found[3]), int(found[2]), int(found[1])), ("dotted_date", "a date as 31.12.2026 was read")
     if found := SLASHED.fullmatch(cell):
         one, two, year = int(found[1]), int(found[2]), int(found[3])
         if one > 12 or two > 12 or one == two:
@@ -274,47 +260,26 @@ def _date(cell: str, epoch: str) -> tuple[dt.date, Repaired]:
     raise _Unreadable("not_a_date", "write the date as 2026-04-03")
 
 
-def _codes(text: pd.Series, codes: tuple[str, ...]) -> Parsed:
-    def read(cell: str) -> tuple[str, Repaired]:
-        plain = re.sub(r"[\s\-]+", "_", cell.lower())
-        known = plain in codes
-        return (
-            (plain, ("spelling", "capitals, blanks or hyphens in a code were passed over")) if known else (cell, None)
-        )
-
-    return _unless_known(text, codes, read)
+def _code(cell: str, codes: tuple[str, ...]) -> tuple[str, Repaired]:
+    plain = cell if cell in codes else re.sub(r"[\s\-]+", "_", cell.lower())
+    if plain != cell and plain in codes:
+        return plain, ("spelling", "capitals, blanks or hyphens in a code were passed over")
+    return cell, None
 
 
-def _declared(text: pd.Series, codes: tuple[str, ...]) -> Parsed:
-    """Codes of the protocol's own in its capitals; one that could be two of them, or none, stays as it was written."""
-
-    def read(cell: str) -> tuple[str, Repaired]:
-        found = [code for code in codes if code.casefold() == cell.casefold()]
-        return (found[0], ("spelling", "capitals in a code were passed over")) if len(found) == 1 else (cell, None)
-
-    return _unless_known(text, codes, read)
+def _declared(cell: str, codes: tuple[str, ...]) -> tuple[str, Repaired]:
+    """A code of the protocol's own in its capitals; one that could be two of them, or none, stays as it was written."""
+    found = [] if cell in codes else [code for code in codes if code.casefold() == cell.casefold()]
+    return (found[0], ("spelling", "capitals in a code were passed over")) if len(found) == 1 else (cell, None)
 
 
-def _unless_known(text: pd.Series, codes: tuple[str, ...], read: Callable[[str], tuple[str, Repaired]]) -> Parsed:
-    known = text.isna() | text.isin(codes)
-    if known.all():
-        return Parsed(values=text.astype(object))
-    slow = _by_cell(text.where(~known), read, object)
-    return Parsed(values=text.where(known, slow.values).astype(object), repairs=slow.repairs)
-
-
-def _teeth(text: pd.Series, notation: str) -> Parsed:
+def _tooth(cell: str, notation: str) -> tuple[str, Repaired]:
     other = "universal" if notation == "iso3950" else "iso3950"
     names = {"iso3950": "the two-digit notation (ISO 3950)", "universal": "the universal system"}
-
-    def read(cell: str) -> tuple[str, Repaired]:
-        plain = re.sub(r"\.0+$", "", cell.lstrip("#").strip()).upper()
-        if plain in TEETH[notation]:
-            repair = "tooth_spelling", "a tooth number was read without its extra signs"
-            return plain, None if plain == cell else repair
-        mend = f"write the tooth in {names[notation]}, as the protocol says"
-        if plain in TEETH[other]:
-            mend += f"; {plain} is a tooth in {names[other]}"
-        raise _Unreadable("tooth", mend)
-
-    return _by_cell(text, read, object)
+    plain = re.sub(r"\.0+$", "", cell.lstrip("#").strip()).upper()
+    if plain in TEETH[notation]:
+        return plain, None if plain == cell else ("tooth_spelling", "a tooth number was read without its extra signs")
+    mend = f"write the tooth in {names[notation]}, as the protocol says"
+    if plain in TEETH[other]:
+        mend += f"; {plain} is a tooth in {names[other]}"
+    raise _Unreadable("tooth", mend)

@@ -80,32 +80,35 @@ def remark_names_a_person(remark: str) -> bool:
 
 
 def check_privacy(found: Findings) -> None:
-    """Refuse rows of the table ``cases`` whose codes may name somebody; list remarks that may."""
+    """Refuse rows of the table ``cases`` whose codes may name somebody; ask about others, and list remarks that may."""
     for name in PSEUDONYMS:
         what = f"this {name} looks like a name, an address or a number of a person"
         mend = "use a random code and keep the key at the practice"
-        found.refuse_where(found.texts(name).str.contains(NAME_LIKE), name, "names_a_person", what, mend)
-    text = found.texts("patient_id").str.strip()
-    bare = (text != "") & ~text.str.contains(r"\d", regex=True) & ~text.str.contains(NAME_LIKE)
+        found.refuse_where(found.spelled(name, looks_like_a_person), name, "names_a_person", what, mend)
     what = "this patient_id has no digit, and may be somebody's name"
     mend = "give the patient a random code with a digit, such as P01-K7Q2, and keep the key at the practice"
-    found.refuse_where(bare, "patient_id", "no_code", what, mend)
-    _ask_about_names(found)
+    found.refuse_where(found.spelled("patient_id", _without_digit), "patient_id", "no_code", what, mend)
+    # What earlier versions took stays readable. A patient's code without a digit is refused, and of cases' codes the
+    # protocol declares the pattern.
+    for name, asked in (("case_id", _word_and_year), ("clinician_id", _perhaps_a_name), ("patient_id", _word_and_year)):
+        what = f"this {name} may be somebody's name"
+        mend = "use a code with a digit, such as P01-A or P01-K7Q2, and keep the key at the practice"
+        found.query(found.spelled(name, asked), name, "may_be_a_name", what, mend)
     what = "this remark may hold a name, an address or a number of a person"
-    told = found.texts("notes").str.contains(REMARK_NAMES)
+    told = found.spelled("notes", remark_names_a_person)
     found.query(told, "notes", "names_a_person", what, "take it out; the records need no identity")
 
 
-def _ask_about_names(found: Findings) -> None:
-    """Ask about codes that earlier versions took and that may be names: what was accepted stays readable."""
-    for name in ("case_id", "clinician_id", "patient_id"):
-        text = found.texts(name).str.strip()
-        # A patient's code without a digit is refused, and of cases' codes the protocol declares the pattern.
-        if name == "clinician_id":
-            asked = text.isin([code for code in text.unique() if may_be_a_name(code)])
-        else:
-            asked = text.str.contains(WORD_AND_YEAR)
-        asked &= ~text.str.contains(NAME_LIKE)
-        what = f"this {name} may be somebody's name"
-        mend = "use a code with a digit, such as P01-A or P01-K7Q2, and keep the key at the practice"
-        found.query(asked, name, "may_be_a_name", what, mend)
+def _without_digit(cell: str) -> bool:
+    code = cell.strip()
+    return code != "" and not re.search(r"\d", code) and not looks_like_a_person(code)
+
+
+def _word_and_year(cell: str) -> bool:
+    code = cell.strip()
+    return WORD_AND_YEAR.search(code) is not None and not looks_like_a_person(code)
+
+
+def _perhaps_a_name(cell: str) -> bool:
+    code = cell.strip()
+    return may_be_a_name(code) and not looks_like_a_person(code)

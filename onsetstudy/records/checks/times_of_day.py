@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.findings import Findings
 
 __all__ = ["read_times_of_day", "refuse_ambiguous_times"]
 
+MAY_BE_EITHER = re.compile(r"\s*\d{1,2}:[0-5]\d\s*\Z")
 WITHIN_MIN = 180.0
 HOUR_MIN = 60.0
 HALF_DAY_MIN = 720.0
@@ -20,60 +23,46 @@ NIGHT_UNTIL_MIN = 360.0
 """Before six nobody tests teeth (own choice): 04:30:00 is what a spreadsheet makes of 4:30."""
 
 
-def read_times_of_day(
-    cases: pd.DataFrame,
-    readings: pd.DataFrame,
-    clock_min: pd.Series,
-    belongs: pd.Series,
-    found: Findings,
-    protocol: Protocol,
-) -> None:
-    """Write minutes after clock zero into ``readings`` where a time of day says them; refuse the others.
+def read_times_of_day(tests: Findings, clock_min: FloatArray, zero: FloatArray, protocol: Protocol) -> None:
+    """Write minutes after clock zero into ``minute`` where a time of day says them; refuse the others.
 
     Parameters
     ----------
-    cases, readings : DataFrame
-        Typed; ``minute`` of the readings is filled in.
-    clock_min : Series
+    tests : Findings
+        Of the cold tests.
+    clock_min : ndarray, shape (n,)
         Times of day in minutes after midnight; missing where the minute was written otherwise.
-    belongs : Series
-        Row of each reading's case; missing where there is none.
-    found : Findings
-        Of the readings.
+    zero : ndarray, shape (n,)
+        Clock zero of each reading's case; missing where it is not known.
     protocol : Protocol
     """
-    zero = belongs.map(cases[protocol.schedule.clock_zero].astype(float))
-    after = clock_min - zero
-    usable = clock_min.notna() & after.between(0, WITHIN_MIN)
-    readings.loc[usable, "minute"] = after[usable]
+    zero_name, after, known = protocol.schedule.clock_zero, clock_min - zero, ~np.isnan(clock_min)
+    usable = known & (after >= 0) & (after <= WITHIN_MIN)
     if count := int(usable.sum()):
-        text = f"times of day were read as minutes after {protocol.schedule.clock_zero}"
-        found.repairs["minute", "time_of_day", text] += count
-    elif (meant := _durations(readings, clock_min, after, protocol)) is not None:
+        tests.typed.loc[usable, "minute"] = after[usable]
+        tests.repairs["minute", "time_of_day", f"times of day were read as minutes after {zero_name}"] += count
+    elif (meant := _durations(tests.typed, clock_min, after, protocol)) is not None:
         minute, text = meant
-        known = clock_min.notna()
-        readings.loc[known, "minute"] = minute[known]
-        found.repairs["minute", "minutes_as_time", text] += int(known.sum())
+        tests.typed.loc[known, "minute"] = minute[known]
+        tests.repairs["minute", "minutes_as_time", text] += int(known.sum())
         return
-    for row in np.flatnonzero((clock_min.notna() & ~usable).to_numpy()).tolist():
-        without_zero = bool(zero.isna().iloc[row])
+    for row in np.flatnonzero(known & ~usable).tolist():
+        without_zero = np.isnan(zero[row])
         reason = (
-            f"its case has no {protocol.schedule.clock_zero} to count from"
+            f"its case has no {zero_name} to count from"
             if without_zero
             else "it is not within three hours after the injection"
         )
-        what = f'"{found.cell(row, "minute")}" is a time of day and cannot be used: {reason}'
-        mend = f"give the {protocol.schedule.clock_zero} of its case by the clock, or " if without_zero else ""
+        what = f'"{tests.cell(row, "minute")}" is a time of day and cannot be used: {reason}'
+        mend = f"give the {zero_name} of its case by the clock, or " if without_zero else ""
         mend += (
             "write minutes as 4.5; where 4:30 was typed as minutes and seconds, the spreadsheet made a time of it: "
             "format the column as text and type it again"
         )
-        found.refuse(row, "minute", "clock_without_zero", what, mend)
+        tests.refuse(row, "minute", "clock_without_zero", what, mend)
 
 
-def refuse_ambiguous_times(
-    cases: pd.DataFrame, readings: pd.DataFrame, belongs: pd.Series, found: Findings, protocol: Protocol
-) -> pd.Series:
+def refuse_ambiguous_times(tests: Findings, zero: FloatArray, protocol: Protocol) -> BoolArray:
     """Refuse minutes such as 9:11 that may be of the clock; returns which rows were refused, for later checks.
 
     Two readings are weighed for all tests of a case that are written so (their limits are own choices, below).
@@ -87,49 +76,52 @@ def refuse_ambiguous_times(
     without a clock zero a single time says nothing by itself: it is read so only where another case of the table shows
     it, and no case the contrary.
 
-    Returns
-    -------
-    Series of bool, shape (n,)
+    Parameters
+    ----------
+    tests : Findings
+        Of the cold tests.
+    zero : ndarray, shape (n,)
+        Clock zero of each reading's case; missing where it is not known.
+    protocol : Protocol
     """
-    refused = pd.Series(False, index=readings.index)
-    if "minute" not in found.raw.frame:
-        return refused
-    written = found.raw.frame["minute"].astype("string").str.strip().str.extract(r"^(\d{1,2}):([0-5]\d)$")
-    large, small = (written[i].astype("Float64").to_numpy(dtype=float, na_value=np.nan) for i in (0, 1))
-    rows = np.flatnonzero(~np.isnan(large) & readings["case_id"].notna().to_numpy())
+    readings, zero_name = tests.typed, protocol.schedule.clock_zero
+    refused = np.zeros(len(readings), dtype=bool)
+    written = tests.spelled("minute", MAY_BE_EITHER.match) & readings["case_id"].notna().to_numpy()
+    rows = np.flatnonzero(written)
     if not rows.size:
         return refused
-    zero_name = protocol.schedule.clock_zero
+    parts = [str(tests.cell(row, "minute")).strip().split(":") for row in rows.tolist()]
+    large, small = np.array(parts, dtype=np.float64).T
     table = pd.DataFrame(
         {
             "case": readings["case_id"].to_numpy()[rows],
-            "tooth": readings["tooth_role"].astype("string").fillna("").to_numpy()[rows],
-            "clock": (large * HOUR_MIN + small)[rows] % HALF_DAY_MIN,
-            "minute": (large + small / HOUR_MIN)[rows],
-            "zero": belongs.map(cases[zero_name].astype(float)).to_numpy(dtype=float)[rows],
+            "tooth": tests.words("tooth_role")[rows],
+            "clock": (large * HOUR_MIN + small) % HALF_DAY_MIN,
+            "minute": large + small / HOUR_MIN,
+            "zero": zero[rows],
         }
     )
     verdict = _weighed(table, np.array(protocol.schedule.tests_min, dtype=np.float64))
     doubtful = table["case"].map(verdict["doubtful"]).to_numpy(dtype=bool)
     likely = table["case"].map(verdict["clock_likely"]).to_numpy(dtype=bool)
+    refused[rows[doubtful]] = True
     for row, dated in zip(rows[doubtful].tolist(), (likely & table["zero"].notna())[doubtful].tolist(), strict=True):
-        text = found.cell(row, "minute")
+        text = tests.cell(row, "minute")
         if dated:
             tells = f", soon after the {zero_name} of its case,"
             mend = f"write the time with its seconds, as {text}:00, or minutes after {zero_name}, as 4.5"
-        elif not np.isnan(belongs.map(cases[zero_name].astype(float)).iloc[row]):
+        elif not np.isnan(zero[row]):
             tells = f" (not soon after the {zero_name} of its case)"
             mend = f"check both times; write this one with its seconds, as {text}:00, or minutes, as 4.5"
         else:
             tells = f" (its case has no {zero_name} to tell by)"
             mend = f"write the {zero_name} of its case by the clock, or minutes after it, as 4.5"
         what = f'"{text}" may be {text} by the clock{tells} or minutes and seconds'
-        found.refuse(row, "minute", "clock_or_minutes", what, mend)
-        refused.iloc[row] = True
+        tests.refuse(row, "minute", "clock_or_minutes", what, mend)
     return refused
 
 
-def _weighed(table: pd.DataFrame, planned: NDArray[np.float64]) -> pd.DataFrame:
+def _weighed(table: pd.DataFrame, planned: FloatArray) -> pd.DataFrame:
     """Of each case, whether its times are ``clock_likely``, and ``doubtful``: not to be read as minutes and seconds."""
     longest = 1.5 * planned.max()
     by_case = table.groupby("case")
@@ -158,8 +150,8 @@ def _span(table: pd.DataFrame) -> pd.Series:
 
 
 def _durations(
-    readings: pd.DataFrame, clock_min: pd.Series, after: pd.Series, protocol: Protocol
-) -> tuple[pd.Series, str] | None:
+    readings: pd.DataFrame, clock_min: FloatArray, after: FloatArray, protocol: Protocol
+) -> tuple[FloatArray, str] | None:
     """Minutes, and what was done, if all times of day of a table can only be durations; ``None`` if they may be times.
 
     Minutes and seconds that a spreadsheet took for a time (4:30 becomes 04:30:00), or a duration with its hours
@@ -168,9 +160,11 @@ def _durations(
     """
     planned = np.array(protocol.schedule.tests_min, dtype=np.float64)
     longest = 1.5 * planned.max()
-    clock = clock_min.dropna()
+    known = ~np.isnan(clock_min)
+    clock, around = clock_min[known], after[known] + HALF_DAY_MIN
     with_seconds = bool((clock != clock.round()).any())
-    twelve_hours = (after[clock.index] + HALF_DAY_MIN).between(0, longest).groupby(readings["case_id"]).all().all()
+    fits = (around >= 0) & (around <= longest)
+    twelve_hours = bool(fits[readings["case_id"].notna().to_numpy()[known]].all())
     if (clock >= NIGHT_UNTIL_MIN).all() or twelve_hours:
         return None
     # With its hours a duration is under one hour; minutes and seconds that became hours have no seconds of their own.
@@ -185,16 +179,12 @@ def _durations(
 
 
 def _on_plan(
-    readings: pd.DataFrame, clock_min: pd.Series, minute: pd.Series, planned: NDArray[np.float64], longest: float
+    readings: pd.DataFrame, clock_min: FloatArray, minute: FloatArray, planned: FloatArray, longest: float
 ) -> bool:
     """Whether no two tests of a tooth would fall on one planned test, and none too late."""
-    whole = readings["minute"].where(clock_min.isna(), minute).astype(float)
-    concerned = readings["case_id"].isin(readings.loc[clock_min.notna(), "case_id"]) & whole.notna()
-    tests = readings.loc[concerned, ["case_id", "tooth_role"]].assign(test=_nearest(whole[concerned], planned))
-    return not (tests.duplicated().any() or (whole[concerned] > longest).any())
-
-
-def _nearest(minute: pd.Series, planned: NDArray[np.float64]) -> NDArray[np.intp]:
-    """Number of the planned test nearest to each minute."""
-    found: NDArray[np.intp] = np.abs(minute.to_numpy()[:, None] - planned[None, :]).argmin(axis=1)
-    return found
+    whole = np.where(np.isnan(clock_min), readings["minute"], minute)
+    concerned = readings["case_id"].isin(readings.loc[~np.isnan(clock_min), "case_id"]) & ~np.isnan(whole)
+    whole = whole[concerned]
+    nearest = np.abs(whole[:, None] - planned[None, :]).argmin(axis=1)
+    tests = readings.loc[concerned, ["case_id", "tooth_role"]].assign(test=nearest)
+    return not (tests.duplicated().any() or (whole > longest).any())

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -12,52 +12,12 @@ from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import DerivedOnset, derive_intervals
 from onsetstudy.protocol.earlier_names import todays_strategy
+from onsetstudy.protocol.estimands import ReadingRule
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.planned_minutes import SAME_TIME, TargetTests, answers_on_plan, onset_on_plan
 from onsetstudy.records.model import Records
 
-__all__ = ["ONSET_COLUMNS", "Cycles", "OnsetRule", "Onsets", "target_cycles", "valid_tests"]
-
-ONSET_COLUMNS = (
-    "case_id",
-    "practice_id",
-    "arm",
-    "left_min",
-    "right_min",
-    "censoring",
-    "reason",
-    "confirmed_min",
-    "loss_left_min",
-    "loss_right_min",
-    "valid_readings",
-    "missed_tests",
-    "invalid_cycles",
-)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OnsetRule:
-    """What the readings are read by: all that a derivation depends on beside the records.
-
-    Parameters
-    ----------
-    confirmations : int
-        Not-felt readings in a row that make an onset.
-    control_tooth : str
-        Whether the control tooth has to have been felt.
-    accept_unconfirmed : bool
-        Whether a last reading that was not felt counts though nothing confirmed it.
-    past_supplement : bool
-        Whether readings after a supplement count like any other.
-    window_min : float or None
-        How far from the planned minute that it answers for a reading may lie; ``None``: anywhere, with its own minute.
-    """
-
-    confirmations: int
-    control_tooth: str
-    accept_unconfirmed: bool
-    past_supplement: bool
-    window_min: float | None = None
+__all__ = ["Onsets", "target_tests", "valid_tests"]
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -70,50 +30,35 @@ class Onsets:
 
     records: Records
     protocol: Protocol
-    _derived: dict[OnsetRule, _Derived] = field(default_factory=dict, init=False, repr=False)
+    _derived: dict[tuple[ReadingRule, bool], _Derived] = field(default_factory=dict, init=False, repr=False)
 
-    def rule(
-        self,
-        *,
-        estimand: str = "hazard",
-        confirmations: int | None = None,
-        control_tooth: str | None = None,
-        rescue: str | None = None,
-        accept_unconfirmed: bool = False,
-        window_min: float | None = None,
-    ) -> OnsetRule:
-        """The rule behind a question; parameters as of :meth:`table`."""
-        protocol = self.protocol
-        return OnsetRule(
-            confirmations=protocol.onset.confirmations if confirmations is None else confirmations,
-            control_tooth=protocol.schedule.control_tooth if control_tooth is None else control_tooth,
-            accept_unconfirmed=accept_unconfirmed,
-            past_supplement=_strategy(protocol, estimand, rescue) == "treatment_policy",
-            window_min=window_min,
-        )
-
-    def table(self, *, estimand: str = "hazard", rescue: str | None = None, **choices: Any) -> pd.DataFrame:
+    def table(
+        self, *, estimand: str = "hazard", rescue: str | None = None, rule: ReadingRule | None = None, **choices: Any
+    ) -> pd.DataFrame:
         """Onset of every accepted case in ``(left_min, right_min]``.
 
         Parameters
         ----------
         estimand : str
             ``hazard``, ``success`` or ``wait``: which of the protocol's rescue rules applies.
-        confirmations, control_tooth, rescue : optional
-            Other choices than the protocol's, for sensitivity analyses.
-        accept_unconfirmed : bool
-            Count a last reading that was not felt as onset though nothing confirmed it (sensitivity).
-        window_min : float, optional
-            How far from a planned minute a reading may lie to date onset, and of several for one minute the nearest;
-            by default every reading does. Others can but confirm where testing ended with them. The protocol's own
-            is :attr:`~onsetstudy.protocol.model.Schedule.window_min`.
+        rescue : str, optional
+            Another strategy for a supplement than the protocol's, for sensitivity analyses.
+        rule : ReadingRule, optional
+            How onset is read off the tests; by default with the confirmations and the control tooth of the protocol,
+            every test with its own minute. The protocol's own window is
+            :attr:`~onsetstudy.protocol.model.Schedule.window_min`; tests beyond it can but confirm where testing ended
+            with them.
+        **choices
+            Parts of the rule to be taken otherwise.
 
         Returns
         -------
         DataFrame, one row per case
-            Columns :data:`ONSET_COLUMNS`. ``censoring`` is ``left``, ``interval`` or ``right``; ``reason`` is a key
-            of :data:`onsetstudy.core.intervals.REASONS`; ``missed_tests`` counts planned tests up to the case's end
-            without a valid reading; ``invalid_cycles`` counts target readings left out for the control tooth.
+            Columns ``case_id, practice_id, arm, left_min, right_min, censoring, reason, confirmed_min, loss_left_min,
+            loss_right_min, valid_readings, missed_tests, invalid_cycles``. ``censoring`` is ``left``, ``interval`` or
+            ``right``; ``reason`` is a key of :data:`onsetstudy.core.intervals.REASONS`; ``missed_tests`` counts planned
+            tests up to the case's end without a valid reading; ``invalid_cycles`` counts target readings left out for
+            the control tooth.
 
         Notes
         -----
@@ -124,35 +69,43 @@ class Onsets:
         tooth that was not numb by then is not numb under the first injection; for ``wait`` the minutes waited up to
         it are what was waited, and known exactly; for ``hazard`` the case leaves the count there.
         """
-        strategy = _strategy(self.protocol, estimand, rescue)
-        derived = self._by(self.rule(estimand=estimand, rescue=rescue, **choices))
-        return _table(self.records, self.protocol, derived, estimand, strategy)
+        if estimand not in ("hazard", "success", "wait"):
+            raise OnsetStudyError(f"the estimand {estimand!r} is not one of hazard, success, wait")
+        protocol = self.protocol
+        strategy = todays_strategy(getattr(protocol.rescue, estimand) if rescue is None else rescue)
+        rule = rule or ReadingRule(
+            confirmations=protocol.onset.confirmations, control_tooth=protocol.schedule.control_tooth
+        )
+        derived = self._by(replace(rule, **choices), past_supplement=strategy == "treatment_policy")
+        return _table(self.records, protocol, derived, estimand, strategy)
 
-    def _by(self, rule: OnsetRule) -> _Derived:
-        if rule not in self._derived:
-            self._derived[rule] = _derive(self.records, self.protocol, rule)
-        return self._derived[rule]
+    def _by(self, rule: ReadingRule, *, past_supplement: bool) -> _Derived:
+        asked = rule, past_supplement
+        if asked not in self._derived:
+            self._derived[asked] = _derive(self.records, self.protocol, *asked)
+        return self._derived[asked]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Derived:
-    """What one rule makes of the readings: those that count, the supplements that end them, and the onset."""
+    """What one rule makes of the readings.
+
+    ``target`` are the tests that count, ``invalid`` says how many of each case do not because of the control tooth;
+    ``rescue_min`` are the supplements that end them.
+    """
 
     target: TargetTests
+    invalid: IntArray
     rescue_min: FloatArray
     onset: DerivedOnset
 
 
-def _strategy(protocol: Protocol, estimand: str, rescue: str | None) -> str:
-    if estimand not in ("hazard", "success", "wait"):
-        raise OnsetStudyError(f"the estimand {estimand!r} is not one of hazard, success, wait")
-    return todays_strategy(getattr(protocol.rescue, estimand) if rescue is None else rescue)
-
-
-def _derive(records: Records, protocol: Protocol, rule: OnsetRule) -> _Derived:
-    target = _valid_target_readings(records, rule.control_tooth, protocol.schedule.control_window_min)
+def _derive(records: Records, protocol: Protocol, rule: ReadingRule, past_supplement: bool) -> _Derived:
+    tests = target_tests(records, protocol.schedule.control_window_min + SAME_TIME)
+    valid = tests.valid(rule.control_tooth)
+    target, invalid = tests.take(valid), np.bincount(tests.case[~valid], minlength=len(records.cases))
     rescue_min = records.cases["rescue_min"].to_numpy(dtype=float)
-    if rule.past_supplement:
+    if past_supplement:
         rescue_min = np.full(len(records.cases), np.nan)
 
     def derived(case: IntArray, minute: FloatArray, felt: BoolArray) -> DerivedOnset:
@@ -167,11 +120,11 @@ def _derive(records: Records, protocol: Protocol, rule: OnsetRule) -> _Derived:
         )
 
     if rule.window_min is None:
-        return _Derived(target, rescue_min, derived(target.case, target.minute, target.felt))
+        return _Derived(target, invalid, rescue_min, derived(target.case, target.minute, target.felt))
     planned = np.asarray(protocol.schedule.tests_min, dtype=float)
     kept, _ = answers_on_plan(target, planned, rule.window_min)
     onset = onset_on_plan(target, planned, rule.window_min, rescue_min, derived)
-    return _Derived(kept, rescue_min, onset)
+    return _Derived(kept, invalid, rescue_min, onset)
 
 
 def _table(records: Records, protocol: Protocol, found: _Derived, estimand: str, strategy: str) -> pd.DataFrame:
@@ -199,69 +152,35 @@ def _table(records: Records, protocol: Protocol, found: _Derived, estimand: str,
             "loss_right_min": derived.loss_right,
             "valid_readings": np.bincount(target.case, minlength=len(cases)),
             "missed_tests": _missed_tests(target, protocol, right, rescue_min, len(cases)),
-            "invalid_cycles": target.invalid,
-        },
-        columns=list(ONSET_COLUMNS),
+            "invalid_cycles": found.invalid,
+        }
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Cycles:
-    """Tests of the target sorted by case and minute, arrays of shape (m,), each with its control.
-
-    ``case`` is the place in ``records.cases``; ``extra``: their record calls them so. ``control`` is 1 where the
-    control reading nearest in the window was felt, 0 where it was not, -1 where there is none.
-    """
-
-    case: IntArray
-    minute: FloatArray
-    felt: BoolArray
-    extra: BoolArray
-    control: IntArray
-
-    def valid(self, control_tooth: str) -> BoolArray:
-        """Which tests count where the control tooth is ``required``, ``optional`` or ``none``."""
-        if control_tooth == "none":
-            return np.ones(self.case.size, dtype=bool)
-        return np.where(self.control >= 0, self.control == 1, control_tooth != "required")
-
-
-def target_cycles(records: Records, window_min: float) -> Cycles:
+def target_tests(records: Records, window_min: float) -> TargetTests:
     """All tests of the target, and what the control tooth said no more than ``window_min`` from each."""
     readings = records.readings
     number = pd.Index(records.cases["case_id"]).get_indexer(readings["case_id"])
     minute = readings["minute"].to_numpy(dtype=float)
     order = np.lexsort((minute, number))
     order = order[number[order] >= 0]
-    number, minute, felt = (
-        number[order].astype(np.int64),
-        minute[order],
-        (readings["response"] == "felt").to_numpy()[order],
-    )
+    number, minute = number[order].astype(np.int64), minute[order]
+    felt = (readings["response"] == "felt").to_numpy()[order]
     target = (readings["tooth_role"] == "target").to_numpy()[order]
-    tested, control = (number[target], minute[target]), (number[~target], minute[~target], felt[~target])
-    found, control_felt = _nearest_control(*tested, *control, window_min)
-    return Cycles(
+    tested, control = (number[target], minute[target]), (number[~target], minute[~target])
+    return TargetTests(
         case=tested[0],
         minute=tested[1],
         felt=felt[target],
         extra=_recorded_as_extra(readings)[order][target],
-        control=np.where(found, control_felt.astype(np.int64), -1),
+        control=_nearest_control(*tested, *control, felt[~target], window_min),
     )
-
-
-def _valid_target_readings(records: Records, control: str, window_min: float) -> TargetTests:
-    tests = target_cycles(records, window_min + SAME_TIME)
-    valid = tests.valid(control)
-    invalid = np.bincount(tests.case[~valid], minlength=len(records.cases))
-    found = TargetTests(case=tests.case, minute=tests.minute, felt=tests.felt, extra=tests.extra, invalid=invalid)
-    return found.take(valid)
 
 
 def valid_tests(records: Records, protocol: Protocol) -> tuple[IntArray, FloatArray, BoolArray]:
     """Tests of the target that count, sorted: place of the case in ``records.cases``, minute, whether it was felt."""
-    schedule = protocol.schedule
-    found = _valid_target_readings(records, schedule.control_tooth, schedule.control_window_min)
+    tests = target_tests(records, protocol.schedule.control_window_min + SAME_TIME)
+    found = tests.take(tests.valid(protocol.schedule.control_tooth))
     return found.case, found.minute, found.felt
 
 
@@ -279,13 +198,13 @@ def _nearest_control(
     control_at: FloatArray,
     control_felt: BoolArray,
     window_min: float,
-) -> tuple[BoolArray, BoolArray]:
-    """For each target reading, whether a control reading of its case lies in the window, and whether it was felt.
+) -> IntArray:
+    """For each target reading, whether the control reading of its case in the window was felt; -1 where there is none.
 
     The nearest counts; of two equally near, the earlier.
     """
     if control_case.size == 0:
-        return np.zeros(case.size, dtype=bool), np.zeros(case.size, dtype=bool)
+        return np.full(case.size, -1)
     # Cases far apart on one axis: the nearest reading on it is the nearest of the same case.
     stride = float(max(at.max(initial=0.0), control_at.max(initial=0.0))) + 2 * window_min + 1.0
     here, there = case * stride + at, control_case * stride + control_at
@@ -294,8 +213,7 @@ def _nearest_control(
     gap_before = np.where(control_case[before] == case, np.abs(at - control_at[before]), np.inf)
     gap_after = np.where(control_case[after] == case, np.abs(at - control_at[after]), np.inf)
     nearest = np.where(gap_before <= gap_after, before, after)
-    found = np.minimum(gap_before, gap_after) <= window_min
-    return found, control_felt[nearest]
+    return np.where(np.minimum(gap_before, gap_after) <= window_min, control_felt[nearest].astype(np.int64), -1)
 
 
 def _missed_tests(

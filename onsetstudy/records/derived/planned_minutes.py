@@ -8,7 +8,7 @@ planned minutes, and onset lies between two of these. What minute in its window 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -23,24 +23,28 @@ SAME_TIME = 1e-9
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class TargetTests:
-    """Valid tests of the target, sorted by case and minute, arrays of shape (m,).
+    """Tests of the target sorted by case and minute, arrays of shape (m,), each with its control.
 
-    ``extra``: recorded as a test that the plan did not ask for. ``invalid``, shape (n,): tests of each case that did
-    not count because of the control tooth.
+    ``case`` is the place in ``records.cases``; ``extra``: recorded as a test that the plan did not ask for.
+    ``control`` is 1 where the control reading nearest in the window was felt, 0 where it was not, -1 where there is
+    none.
     """
 
     case: IntArray
     minute: FloatArray
     felt: BoolArray
     extra: BoolArray
-    invalid: IntArray
+    control: IntArray
+
+    def valid(self, control_tooth: str) -> BoolArray:
+        """Which tests count where the control tooth is ``required``, ``optional`` or ``none``."""
+        if control_tooth == "none":
+            return np.ones(self.case.size, dtype=bool)
+        return np.where(self.control >= 0, self.control == 1, control_tooth != "required")
 
     def take(self, kept: BoolArray) -> TargetTests:
-        """Some of the tests, with the counts of the invalid ones as they are."""
-        return TargetTests(
-            case=self.case[kept], minute=self.minute[kept], felt=self.felt[kept], extra=self.extra[kept],
-            invalid=self.invalid,
-        )  # fmt: skip
+        """Some of the tests."""
+        return TargetTests(**{each.name: getattr(self, each.name)[kept] for each in fields(self)})
 
 
 def answers_on_plan(tests: TargetTests, planned: FloatArray, window_min: float) -> tuple[TargetTests, FloatArray]:

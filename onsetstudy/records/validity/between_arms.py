@@ -28,9 +28,10 @@ Table = tuple[int, int, int, int]
 class ArmTests:
     """Target tests sorted by case and minute, arrays of shape (m,); arm, practice and kind of each of the n cases.
 
-    ``control``: as of :class:`~onsetstudy.records.derived.onset.Cycles`. ``valid``: the control tooth felt the cold
-    where the protocol asks for it. ``at_risk``: up to and with the first that was not felt. ``off``: off schedule.
-    ``kind`` is practice, technique and arm, coarser where there are few cases alike. ``arms``: reference first.
+    ``control``: as of :class:`~onsetstudy.records.derived.planned_minutes.TargetTests`. ``valid``: the control tooth
+    felt the cold where the protocol asks for it. ``at_risk``: up to and with the first that was not felt. ``off``: off
+    schedule. ``kind`` is practice, technique and arm, coarser where there are few cases alike. ``arms``: reference
+    first.
     """
 
     case: IntArray

@@ -8,22 +8,22 @@ all of them together in at most one of twenty (simulated in the tests). Harms an
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 
-from onsetstudy.core.arrays import BoolArray, IntArray, StrArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray, StrArray
 from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.protocol.model import Protocol, Quarter
-from onsetstudy.records.derived.onset import target_cycles
+from onsetstudy.records.derived.onset import target_tests
 from onsetstudy.records.derived.results import QUALIFIES, SHUTS, Doubt
 from onsetstudy.records.model import Records
 from onsetstudy.records.numb_field import INSIDE, controls_in_field
 from onsetstudy.records.validity.between_arms import ArmTests, Shares, given_up, ratios_of, shares_of, unconfirmed
-from onsetstudy.records.validity.off_schedule import expected_onsets, poisson_tail
 
-__all__ = ["COUNTED", "doubts_of", "doubts_of_practice"]
+__all__ = ["COUNTED", "doubts_of", "doubts_of_practice", "poisson_tail"]
 
 _LOST = ("cases in which the control tooth was lost with the target", "cases with a control where the target was numb")
 _UNCONFIRMED = ("teeth that stopped feeling without a confirmed onset", "teeth that stopped feeling")
@@ -63,6 +63,8 @@ WINDOW = 0.35
 protocol says how far."""
 ALIKE = 20
 """Cases of a kind from which on their own tests say how fast they are."""
+ROUNDS = 60
+"""Of fitting their hazard."""
 
 
 def doubts_of(records: Records, protocol: Protocol) -> tuple[Doubt, ...]:
@@ -112,7 +114,7 @@ def doubts_of_practice(records: Records, protocol: Protocol, practice: str, *, t
 
 def _tests(records: Records, protocol: Protocol) -> ArmTests:
     cases, schedule = records.cases, protocol.schedule
-    tests = target_cycles(records, schedule.control_window_min)
+    tests = target_tests(records, schedule.control_window_min)
     case, at = tests.case, tests.minute
     planned = np.asarray(schedule.tests_min, dtype=np.float64)
     window = WINDOW * float(np.diff(planned, prepend=0.0).min()) if schedule.window_min is None else schedule.window_min
@@ -237,11 +239,50 @@ def _reactive(tests: ArmTests) -> Doubt | None:
     kind = tests.kind[tests.case]
     for name in np.unique(kind[off]):
         rows = used & (kind == name)
-        expected = expected_onsets(before[rows], tests.minute[rows], ~tests.felt[rows], tests.planned)
+        expected = _expected_onsets(before[rows], tests.minute[rows], ~tests.felt[rows], tests.planned)
         e += float(expected[tests.off[rows]].sum())
     o = int((~tests.felt & off).sum())
     p = poisson_tail(o, e)
     return _doubt("off_schedule_positive", o, round(e), int(off.sum()), p_value=p) if p < LEVEL else None
+
+
+def _expected_onsets(before: FloatArray, at: FloatArray, numb: BoolArray, planned: FloatArray) -> FloatArray:
+    """Probability of each test to be the first without feeling, under one hazard in steps on the planned grid.
+
+    Fitted by expectation and maximisation: an onset between two tests is shared out over the steps as the hazard of
+    the last round has it. The rounds are many enough for a threshold, not for a likelihood.
+    """
+    edges = np.concatenate([[0.0], planned, [max(float(at.max()), float(planned[-1])) + 1.0]])
+    inside = np.clip(np.minimum(at[:, None], edges[1:]) - np.maximum(before[:, None], edges[:-1]), 0.0, None)
+    rate = np.full(edges.size - 1, max(1, numb.sum()) / max(inside.sum(), 1e-9))
+    for _ in range(ROUNDS):
+        mass = inside * rate
+        total = mass.sum(axis=1, keepdims=True)
+        chance = -np.expm1(-total)
+        share = np.divide(mass, total, out=np.zeros_like(mass), where=total > 0)
+        # Within a positive gap the time lived before onset is, on average, this part of it.
+        lived = np.where(numb[:, None], chance / np.maximum(total, 1e-12) - (1 - chance), 1.0)
+        lived = np.where(numb[:, None], lived / np.maximum(chance, 1e-12), lived)
+        exposure = (inside * np.clip(lived, 0.0, 1.0)).sum(axis=0)
+        onsets = (share * numb[:, None]).sum(axis=0)
+        rate = np.divide(onsets, exposure, out=np.zeros_like(rate), where=exposure > 0)
+    found: FloatArray = -np.expm1(-(inside * rate).sum(axis=1))
+    return found
+
+
+def poisson_tail(count: int, mean: float) -> float:
+    """Probability of so many or more, summed from the count upwards so that small ones stay exact."""
+    if count == 0:
+        return 1.0
+    if mean <= 0:
+        return 0.0
+    term = math.exp(count * math.log(mean) - mean - math.lgamma(count + 1))
+    total, k = 0.0, count
+    while term > 0 and (k <= mean or term > total * 1e-16):
+        total += term
+        k += 1
+        term *= mean / k
+    return min(1.0, total)
 
 
 def _differently(tests: ArmTests) -> list[Doubt | None]:

@@ -39,14 +39,7 @@ def prepare(
     cases = analysed_cases(records, protocol, through=through)
     frame = cases.set_index("case_id", drop=False)
     onset = {
-        name: onsets.table(
-            estimand=name,
-            rescue=asked[name].strategy,
-            confirmations=asked[name].rule.confirmations,
-            control_tooth=asked[name].rule.control_tooth,
-            accept_unconfirmed=asked[name].rule.accept_unconfirmed,
-            window_min=asked[name].rule.window_min,
-        ).set_index("case_id")
+        name: onsets.table(estimand=name, rescue=asked[name].strategy, rule=asked[name].rule).set_index("case_id")
         for name in ESTIMANDS
     }
     for name, derived in onset.items():
