@@ -122,15 +122,15 @@ def fit_shared_frailty(
     fit_proportional_hazards(times, covariates, weight=many, reference=reference, conf_level=conf_level)
     problem = set_up(times, coded.x, weight=many)
     plain = maximise(problem)
-    model = build(plain.cells, plain.cell_of[problem.kind_of], codes.astype(np.intp), len(names), many)
-    increments = plain.increments
-    best, gap, steps = _search(model, np.concatenate((plain.b, np.log(np.maximum(increments, 1e-6)))))
+    active = plain.active
+    model = build(active.cells, active.cell_of[problem.kind_of], codes.astype(np.intp), len(names), many)
+    best, gap, steps = _search(model, np.concatenate((plain.b, np.log(np.maximum(plain.h, 1e-6)))))
     if best[-1] > LARGEST_SPREAD - 1e-3:
         reason = "the clusters differ as much as can be, so that their spread has no finite estimate"
         raise NotEstimable("frailty_spread", reason, code="separation", bound=(0.0, np.inf))
     value = -negative(best, model)[0]
     if value < plain.log_likelihood or best[-1] < 1e-3:
-        best = np.concatenate((plain.b, np.log(np.maximum(increments, NEGLIGIBLE)), [0.0]))
+        best = np.concatenate((plain.b, np.log(np.maximum(plain.h, NEGLIGIBLE)), [0.0]))
         value = plain.log_likelihood
     counts = Counts.of(np.isfinite(times.right), cases=many)
     condition = "largest gradient of the marginal log-likelihood, relative to the number of cases"

@@ -81,7 +81,7 @@ def _curve(
     problem: Problem, maximum: Maximum, rows: FloatArray, share: FloatArray, counts: Counts, method: str
 ) -> OnsetCurve:
     """Average over rows of covariates of the curves they predict."""
-    position, cumulative = maximum.baseline.position, np.cumsum(maximum.baseline.increment)
+    position, cumulative = maximum.active.position, np.append(np.cumsum(maximum.h), np.inf)
     predictor = (rows - problem.centre) @ maximum.b
     if not np.max(np.abs(predictor), initial=0.0) <= LARGEST_PREDICTOR:
         raise NotEstimable(
