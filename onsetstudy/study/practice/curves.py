@@ -66,7 +66,7 @@ def curve_of_arm(cases: ArmCases, arm: str, protocol: Protocol, reason: str, *, 
     limits: tuple[tuple[float, EstimateLike], ...] = ()
     if with_limits and not isinstance(curve, NotAvailable):
         found = curve_limits(
-            times, minutes, weight=weight, conf_level=plan.conf_level, seed=plan.seed, curves=cases.curves
+            times, minutes, weight=weight, conf_level=plan.conf_level, curves=cases.curves
         )
         limits = tuple(zip(minutes, found, strict=True))
     many = np.ones(len(times), dtype=np.int64) if weight is None else weight

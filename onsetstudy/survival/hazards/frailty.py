@@ -29,7 +29,7 @@ from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Estimate, Interval
-from onsetstudy.inference.design_matrix import Coded, code_covariates, with_arm
+from onsetstudy.inference.design_matrix import Coded, code_covariates
 from onsetstudy.inference.likelihood import boundary_test, central_slopes, log_scale_interval, wald_ratio
 from onsetstudy.survival.hazards.frailty_likelihood import Model, at_nodes, build, negative
 from onsetstudy.survival.hazards.ph_fit import NEGLIGIBLE, maximise, set_up
@@ -112,14 +112,15 @@ def fit_shared_frailty(
     >>> [c.cluster for c in found.clusters]
     ['d1', 'd2']
     """
-    reference = with_arm(reference_arm, reference)
-    coded = code_covariates(covariates, len(times), reference)
+    coded = code_covariates(covariates, len(times), reference, reference_arm=reference_arm)
     names, codes = np.unique(np.asarray(cluster).astype(str), return_inverse=True)
     if codes.size != len(times) or len(names) < 2:
         raise OnsetStudyError("cluster must name at least two clusters, one per case")
     many = np.ones(len(times)) if weight is None else np.asarray(weight, dtype=np.float64)
     # A ratio that runs away does so with clusters and without; the reason and its bound are told by the plain fit.
-    fit_proportional_hazards(times, covariates, weight=many, reference=reference, conf_level=conf_level)
+    fit_proportional_hazards(
+        times, covariates, weight=many, reference=reference, reference_arm=reference_arm, conf_level=conf_level
+    )
     problem = set_up(times, coded.x, weight=many)
     plain = maximise(problem)
     active = plain.active

@@ -30,7 +30,7 @@ from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Certificate, Counts, Fit
-from onsetstudy.inference.design_matrix import code_covariates, with_arm
+from onsetstudy.inference.design_matrix import code_covariates
 from onsetstudy.inference.likelihood import central_slopes, wald_ratio
 from onsetstudy.survival.curve.innermost import innermost_intervals, support_index
 from onsetstudy.survival.hazards.proportional_hazards import ASSUMPTIONS
@@ -103,7 +103,7 @@ def fit_grouped_hazards(
     >>> f"{ratio.contrast}: {ratio.estimate:.2f}"
     'buffered / plain: 1.97'
     """
-    coded = code_covariates(covariates, len(times), with_arm(reference_arm, reference))
+    coded = code_covariates(covariates, len(times), reference, reference_arm=reference_arm)
     counts = Counts.of(np.isfinite(times.right))
     if counts.onsets == 0:
         raise NotEstimable("hazard_ratio", "no case was seen to become numb", code="no_information")

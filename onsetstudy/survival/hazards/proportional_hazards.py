@@ -17,7 +17,7 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Fit, HypothesisTest, Interval
 from onsetstudy.inference.clusters import too_few_clusters, too_narrow
-from onsetstudy.inference.design_matrix import Coded, code_covariates, with_arm
+from onsetstudy.inference.design_matrix import Coded, code_covariates
 from onsetstudy.inference.likelihood import wald_ratio
 from onsetstudy.inference.proportions import normal_quantile
 from onsetstudy.survival.curve.npmle import Curves
@@ -150,13 +150,12 @@ def fit_proportional_hazards(
     >>> f"{ratio.contrast}: {ratio.estimate:.2f}"
     'buffered / plain: 1.97'
     """
-    reference = with_arm(reference_arm, reference)
     n = len(times)
     if n == 0:
         raise NotEstimable("hazard_ratio", "there is no case", code="no_cases")
     if not 0.5 < conf_level < 1:
         raise OnsetStudyError(f"the confidence level must lie between 0.5 and 1, not {conf_level:g}")
-    coded = code_covariates(covariates, n, reference)
+    coded = code_covariates(covariates, n, reference, reference_arm=reference_arm)
     w = np.ones(n) if weight is None else np.asarray(weight, dtype=np.float64)
     strata, groups = (None if v is None else np.unique(v, return_inverse=True)[1] for v in (stratum, cluster))
     if groups is not None and groups.max() + 1 <= coded.x.shape[1]:

@@ -26,7 +26,7 @@ from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Counts, HypothesisTest
-from onsetstudy.inference.design_matrix import code_covariates, with_arm
+from onsetstudy.inference.design_matrix import code_covariates
 from onsetstudy.inference.likelihood import central_slopes
 from onsetstudy.inference.proportions import normal_quantile
 from onsetstudy.survival.curve.npmle import Curves
@@ -98,7 +98,7 @@ def check_proportionality(
     >>> f"{found.contrast}: p = {found.test.p_value:.2f}"
     'buffered / plain: p = 0.84'
     """
-    coded = code_covariates(covariates, len(times), with_arm(reference_arm, reference))
+    coded = code_covariates(covariates, len(times), reference, reference_arm=reference_arm)
     columns = [j for j, name in enumerate(coded.names) if name == covariate]
     if len(columns) != 1:
         what = f"{covariate!r} is {len(columns)} columns of the design"

@@ -24,7 +24,7 @@ from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval
-from onsetstudy.inference.design_matrix import Coded, code_covariates, with_arm
+from onsetstudy.inference.design_matrix import Coded, code_covariates
 from onsetstudy.inference.likelihood import boundary_test, wald_ratio
 from onsetstudy.inference.proportions import normal_quantile
 from onsetstudy.survival.parametric.accelerated_time import fit_accelerated_time
@@ -165,7 +165,7 @@ def _labels(arm: ArrayLike) -> ArrayLike:
 def _coded(arm: ArrayLike | None, n: int, reference_arm: str) -> tuple[Coded, tuple[str, ...]]:
     if arm is None:
         return Coded(x=np.zeros((n, 0)), names=(), contrasts=()), ("all",)
-    coded = code_covariates({"arm": arm}, n, with_arm(reference_arm, None))
+    coded = code_covariates({"arm": arm}, n, reference_arm=reference_arm)
     first = coded.contrasts[0].split(" / ")[1]
     return coded, (first, *(c.split(" / ")[0] for c in coded.contrasts))
 

@@ -113,10 +113,10 @@ def label_cases(
     arm: ArrayLike,
     *,
     reference_arm: str,
-    stratum: ArrayLike | None,
-    block: ArrayLike | None,
-    cluster: ArrayLike | None,
-    weight: ArrayLike | None,
+    stratum: ArrayLike | None = None,
+    block: ArrayLike | None = None,
+    cluster: ArrayLike | None = None,
+    weight: ArrayLike | None = None,
 ) -> LabelledCases:
     """Cases with checked labels.
 

@@ -51,30 +51,23 @@ class Scored:
     caution: tuple[Caution, ...]
 
 
-@takes_cases("stratum", "block", "cluster", "weight")
+@takes_cases("stratum", "weight")
 def score_pieces(
     times: Intervals,
     arm: ArrayLike,
     *,
     reference_arm: str,
     stratum: ArrayLike | None = None,
-    scores: str = "logrank",
     method: Literal["asymptotic", "score"] = "asymptotic",
-    block: ArrayLike | None = None,
-    cluster: ArrayLike | None = None,
     weight: ArrayLike | None = None,
     weight_kind: str = "counts",
-    target_min: float | None = None,
 ) -> tuple[ScorePiece, ...]:
-    """Each stratum's observed minus expected and covariance, to be pooled with those of other practices.
+    """Each stratum's observed minus expected and covariance by log-rank scores, for pooling with other practices.
 
     As :func:`compare_arms`, but a practice whose cases tell nothing by themselves gives no piece instead of an error.
     """
-    cases = label_cases(
-        times, arm, reference_arm=reference_arm, stratum=stratum, block=block, cluster=cluster, weight=weight
-    )
-    check_method(method, block is not None or cluster is not None)
-    return pieces_of(score_cases(cases, scores, target_min), method)[0]
+    cases = label_cases(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
+    return pieces_of(score_cases(cases, "logrank", None), method)[0]
 
 
 def score_cases(cases: LabelledCases, scores: str, target_min: float | None, curves: Curves | None = None) -> Scored:

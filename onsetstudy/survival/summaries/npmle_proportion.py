@@ -198,7 +198,6 @@ def curve_limits(
     conf_level: float = 0.95,
     weight: ArrayLike | None = None,
     weight_kind: str = "counts",
-    seed: int | None = None,
     curves: Curves | None = None,
 ) -> tuple[Estimate | NotAvailable, ...]:
     """Share numb by each minute of ``t_min``, with pointwise confidence limits.
@@ -215,8 +214,6 @@ def curve_limits(
         How many like cases a row stands for, whole numbers; default 1.
     weight_kind : str
         ``"counts"``; there is no robust error for weights of another kind.
-    seed : int, optional
-        Seed of the bootstrap where one is needed.
     curves : Curves, optional
         Those of the work that this belongs to; default: fitted for this call only.
 
