@@ -19,6 +19,7 @@ from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Fit, 
 from onsetstudy.inference.clusters import too_few_clusters, too_narrow
 from onsetstudy.inference.design_matrix import Coded, code_covariates
 from onsetstudy.inference.likelihood import wald_ratio
+from onsetstudy.inference.parameter import Told
 from onsetstudy.inference.proportions import normal_quantile
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.hazards.ph_fit import GRADIENT_TOLERANCE, SUSPICIOUS, Maximum, Problem, maximise, set_up
@@ -173,20 +174,18 @@ def fit_proportional_hazards(
     _refuse_no_contrast(setting, unseen(setting.problem))
     maximum = _maximum(setting)
     covariance = _covariance(setting, maximum)
+    told = Told(method=METHOD, n=setting.counts, assumptions=ASSUMPTIONS, source=SOURCE)
     return Fit(
-        estimates=tuple(_estimate(setting, maximum, covariance, j) for j in range(maximum.b.size)),
+        estimates=tuple(_estimate(setting, maximum, covariance, j, told) for j in range(maximum.b.size)),
         covariance=tuple(tuple(float(v) for v in row) for row in covariance),
         log_likelihood=maximum.log_likelihood,
         log_likelihood_null=setting.problem.log_likelihood_null,
         certificate=maximum.certificate(
             "largest gradient or gain of a coefficient or baseline increment, relative to the total weight"
         ),
-        method=METHOD,
-        n=setting.counts,
         tests=_overall_tests(setting, maximum, covariance),
-        assumptions=ASSUMPTIONS,
         caution=_cautions(setting),
-        source=SOURCE,
+        **told,
     )
 
 
@@ -264,22 +263,11 @@ def _refuse_separation(setting: Setting) -> None:
         raise NotEstimable("hazard_ratio", reason, code="separation", bound=bound)
 
 
-def _estimate(setting: Setting, maximum: Maximum, covariance: FloatArray, index: int) -> Estimate:
-    problem, level = setting.problem, setting.conf_level
+def _estimate(setting: Setting, maximum: Maximum, covariance: FloatArray, index: int, told: Told) -> Estimate:
+    problem, level, contrast = setting.problem, setting.conf_level, setting.coded.contrasts[index]
     b, error = float(maximum.b[index]), float(np.sqrt(covariance[index, index]))
-    wald = wald_ratio(
-        "hazard_ratio",
-        setting.coded.contrasts[index],
-        b,
-        error,
-        level,
-        method=METHOD,
-        n=setting.counts,
-        how="cluster-robust normal, log scale",
-        assumptions=ASSUMPTIONS,
-        caution=_cautions(setting),
-        source=SOURCE,
-    )
+    how, caution = "cluster-robust normal, log scale", _cautions(setting)
+    wald = wald_ratio("hazard_ratio", contrast, b, error, level, how=how, caution=caution, **told)
     if setting.cluster is not None:
         return replace(wald, p_value=None) if too_few_clusters(setting.clusters) else wald
     z, top = normal_quantile(level), maximum.log_likelihood

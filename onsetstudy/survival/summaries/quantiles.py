@@ -18,7 +18,7 @@ from onsetstudy.core.results import Caution
 from onsetstudy.inference.proportions import Limits, mover_difference, mover_ratio, normal_quantile
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.npmle_proportion import share_limit, spread_evenly
-from onsetstudy.survival.summaries.standardisation import SPREAD_EVENLY, ArmedCases, Cell, Compared, Value, sort_arms
+from onsetstudy.survival.summaries.standardisation import SPREAD_EVENLY, ArmedCases, Compared, Value, sort_arms
 from onsetstudy.survival.testing.unlike_gaps import Gaps
 
 __all__ = ["estimate_quantile"]
@@ -49,10 +49,10 @@ class _Group:
     ticks: FloatArray
 
     @classmethod
-    def of(cls, cells: Iterable[Cell], mix: FloatArray) -> _Group:
-        fitted = tuple(cell.fitted() for cell in cells)
-        ends = np.concatenate([np.concatenate((c.times.left, c.times.right)) for c in fitted])
-        return cls(fitted, mix, np.unique(ends[np.isfinite(ends) & (ends > 0)]))
+    def of(cls, cells: Iterable[Gaps], mix: FloatArray) -> _Group:
+        cells = tuple(cells)
+        ends = np.concatenate([np.concatenate((c.times.left, c.times.right)) for c in cells])
+        return cls(cells, mix, np.unique(ends[np.isfinite(ends) & (ends > 0)]))
 
     def share(self, minute: float) -> Limits:
         """Least and greatest share numb by the minute that the curves allow."""
@@ -139,7 +139,7 @@ def estimate_quantile(
     _check_share(share)
     normal_quantile(conf_level)
     cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
-    found = {a: _quantile(_Group.of(cases.cells(a), cases.mix), share, conf_level) for a in cases.arms}
+    found = {a: _quantile(_Group.of(cases.gaps(a), cases.mix), share, conf_level) for a in cases.arms}
     missing = [a for a in cases.arms if math.isinf(found[a].estimate)]
     if missing:
         low, high = _difference_limits(found[cases.arms[1]], found[reference_arm])

@@ -158,11 +158,10 @@ def estimate_rmst(
 
 def _cells(cases: ArmedCases, followed: ArmedCases, name: str, options: Options, curves: Curves) -> list[CellWait]:
     forward = followed.times.left - cases.times.left
+    parts = zip(followed.gaps(name, curves), cases.rows(name), cases.strata, cases.mix, strict=True)
     return [
-        cell_wait(cell, float(forward[rows].max()), name, stratum, float(share), options, curves)
-        for cell, rows, stratum, share in zip(
-            followed.cells(name), cases.rows(name), cases.strata, cases.mix, strict=True
-        )
+        cell_wait(gaps, float(forward[rows].max()), name, stratum, float(share), options)
+        for gaps, rows, stratum, share in parts
     ]
 
 

@@ -13,7 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from onsetstudy.core.arrays import FloatArray, IntArray
+from onsetstudy.core.cases import merge_alike
 from onsetstudy.core.intervals import Intervals
+from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import OnsetCurve
 
 __all__ = ["Gaps", "mean_gaps"]
@@ -28,14 +30,22 @@ SOME = 1e-9
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Gaps:
-    """What is known of the gaps of one arm: its cases and the curve that they give.
-
-    ``weight`` is how many like cases a row stands for.
-    """
+    """What is known of the gaps of one arm (in a stratum): distinct intervals, cases of each, and their curve."""
 
     times: Intervals
     weight: FloatArray
     curve: OnsetCurve
+
+    @classmethod
+    def of(cls, times: Intervals, weight: FloatArray | None = None, curves: Curves | None = None) -> Gaps:
+        """Gaps of cases, ``weight`` like ones in each row; ``curves`` are those of the work that this belongs to."""
+        times, weight = merge_alike(times, weight)
+        return cls(times, weight, (curves or Curves()).fit(times, weight=weight))
+
+    @property
+    def n(self) -> int:
+        """Number of cases."""
+        return round(float(self.weight.sum()))
 
 
 def mean_gaps(strata: Sequence[tuple[float, Gaps, Gaps]], tau_min: float) -> tuple[float, float]:
