@@ -88,7 +88,8 @@ def search_support(spans: Spans, *, tolerance: float, max_rounds: int) -> tuple[
             mass = np.zeros(spans.k)
             mass[active.place] = active.mass
             return mass, gap, rounds
-        active = _joined(active, better)
+        at = np.searchsorted(active.place, better)
+        active = Active(np.insert(active.place, at, better), np.insert(active.mass, at, 0.0))
         if active.place.size > MOST_ACTIVE:
             active = None
     return None
@@ -113,12 +114,6 @@ def _number_before(place: IndexArray, k: int) -> NDArray[np.int32]:
     mark = np.zeros(k + 1, dtype=np.int8)
     mark[place + 1] = 1
     return np.cumsum(mark, dtype=np.int32)
-
-
-def _joined(active: Active, more: IndexArray) -> Active:
-    """Active intervals with others, of no mass yet, among them."""
-    at = np.searchsorted(active.place, more)
-    return Active(np.insert(active.place, at, more), np.insert(active.mass, at, 0.0))
 
 
 def _round(spans: Spans, active: Active, tolerance: float) -> tuple[Active, IndexArray, float]:

@@ -36,8 +36,9 @@ def information(maximum: Maximum) -> FloatArray:
     The observed information with the increments that hold something profiled out.
     """
     held, p = _held(maximum), maximum.b.size
-    bb, bh, hh = held[:p, :p], held[:p, p:], held[p:, p:]
-    return np.asarray(bb - bh @ linalg.lstsq(hh, bh.T)[0] if hh.size else bb, dtype=np.float64)
+    # The last digits of a product depend on how its factors lie in memory: one block each.
+    bb, hb, hh = held[:p, :p], np.ascontiguousarray(held[p:, :p]), held[p:, p:]
+    return np.asarray(bb - hb.T @ linalg.lstsq(hh, hb)[0] if hh.size else bb, dtype=np.float64)
 
 
 def _without_covariates(problem: Problem) -> Maximum:
@@ -79,11 +80,6 @@ def _held_at(problem: Problem, near: Maximum, index: int, value: float) -> Maxim
     return near
 
 
-def _slope(maximum: Maximum, index: int) -> float:
-    """Derivative of the profile log-likelihood in the coefficient that is held."""
-    return float(_derivatives(maximum).gradient[index])
-
-
 def profile_limit(
     problem: Problem, maximum: Maximum, index: int, *, drop: float, top: float, step: float, upwards: bool
 ) -> float:
@@ -107,7 +103,8 @@ def profile_limit(
         if abs(excess) < 1e-8 * max(drop, 1.0):
             return float(point)
         inside, outside = (inside, point) if excess > 0 else (point, outside)
-        slope = -_slope(at, index)
+        # The slope of the profile is that of the likelihood in the coefficient that is held.
+        slope = -float(_derivatives(at).gradient[index])
         newton = point - excess / slope if slope * sign > 0 else np.nan
         if outside is None:
             near_by = np.isfinite(newton) and sign * (newton - point) <= 3 * step

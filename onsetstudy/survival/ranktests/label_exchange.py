@@ -80,10 +80,7 @@ class Units:
 def _arms(
     values: ArrayLike, weight: FloatArray, reference_arm: str, problems: list[Problem]
 ) -> tuple[IntArray, tuple[str, ...]]:
-    before = len(problems)
     code, names = label_codes(values, weight.size, "arm", problems)
-    if len(problems) > before:
-        return code, (reference_arm,)
     if reference_arm not in names:
         problems.append(Problem.of_key("reference_arm", *unknown_reference(reference_arm, names)))
     elif len(names) == 1:

@@ -136,7 +136,9 @@ def estimate_quantile(
     >>> [f"{e.contrast} {e.estimate:.2f} min" for e in found.arms]
     ['plain 4.00 min', 'buffered 3.00 min']
     """
-    _check_share(share)
+    if not 0.0 < share < 1.0:
+        mend = "write a number between 0 and 1, for example 0.5 for the median"
+        raise OnsetStudyError.of_key("share", f"share is {share!r}", mend)
     normal_quantile(conf_level)
     cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
     found = {a: _quantile(_Group.of(cases.gaps(a), cases.mix), share, conf_level) for a in cases.arms}
@@ -150,13 +152,6 @@ def estimate_quantile(
             bound=None if math.isinf(low) and math.isinf(high) else (low, high),
         )
     return _contrast(cases, found, share, conf_level)
-
-
-def _check_share(share: float) -> None:
-    if not 0.0 < share < 1.0:
-        raise OnsetStudyError.of_key(
-            "share", f"share is {share!r}", "write a number between 0 and 1, for example 0.5 for the median"
-        )
 
 
 def _first(ticks: FloatArray, holds: Callable[[float], bool]) -> int:
