@@ -276,15 +276,10 @@ def _estimate(setting: Setting, maximum: Maximum, covariance: FloatArray, index:
         for upwards in (False, True)
     )
     span = Interval(low=low, high=high, level=level, method="profile likelihood, log scale")
-    return replace(wald, interval=span, p_value=_profile_p(problem, maximum, index))
-
-
-def _profile_p(problem: Problem, maximum: Maximum, index: int) -> float:
-    """Likelihood-ratio p-value of one coefficient, the others free."""
     without = problem.log_likelihood_null
     if maximum.b.size > 1:
         without = maximise(problem, maximum, held={index: 0.0}).log_likelihood
-    return float(stats.chi2.sf(max(0.0, 2 * (maximum.log_likelihood - without)), 1))
+    return replace(wald, interval=span, p_value=float(stats.chi2.sf(max(0.0, 2 * (top - without)), 1)))
 
 
 def _overall_tests(setting: Setting, maximum: Maximum, covariance: FloatArray) -> tuple[HypothesisTest, ...]:

@@ -209,10 +209,12 @@ def _told(left: FloatArray, right: FloatArray, grid: FloatArray, mass: FloatArra
     """How much each case speaks for the other arm, f1 / f0, shape (studies, cases, 2 ratios)."""
     share = mass / mass.sum(axis=1, keepdims=True)
     survival = np.concatenate((np.ones((mass.shape[0], 1)), 1 - np.cumsum(share, axis=1)), axis=1).clip(0.0, 1.0)
-    ends = [_at(minute, grid, survival)[..., None] for minute in (left, right)]
+    start, stop = (_at(minute, grid, survival)[..., None] for minute in (left, right))
     exact, late = (left == right)[..., None], np.isinf(right)[..., None]
     never = (NEVER * survival[:, -2])[:, None, None]
-    return np.concatenate([_spoken(*ends, exact, late, power, most) for most in (np.zeros_like(never), never)], axis=2)
+    return np.concatenate(
+        [_spoken(start, stop, exact, late, power, most) for most in (np.zeros_like(never), never)], axis=2
+    )
 
 
 def _covered(left: FloatArray, right: FloatArray, grid: FloatArray) -> FloatArray:

@@ -79,7 +79,8 @@ def mean_gaps(strata: Sequence[tuple[float, Gaps, Gaps]], tau_min: float) -> tup
 def _compared(reference: Gaps, other: Gaps, tau_min: float) -> tuple[tuple[float, float], float]:
     """Mean widths of one stratum, and the variance of their difference if the arms are alike."""
     both = (reference, other)
-    edges = np.unique(np.concatenate([[0.0, tau_min], *(_ends(g, tau_min) for g in both)]))
+    ends = (end for g in both for end in (g.times.left, g.times.right, g.curve.left, g.curve.right))
+    edges = np.unique(np.minimum(np.concatenate([[0.0, tau_min], *ends]), tau_min))
     total = float(sum(g.weight.sum() for g in both))
     if edges.size < 2 or total <= 0:
         return (0.0, 0.0), 0.0
@@ -138,11 +139,6 @@ class _Held:
         one, mean = (np.concatenate([[0.0], np.cumsum(v)]) for v in (each, each * common))
         pulled = self.wide * (one[self.end] - one[self.start]) - (mean[self.end] - mean[self.start])
         return float(self.weight @ pulled**2)
-
-
-def _ends(gaps: Gaps, tau_min: float) -> FloatArray:
-    ends = np.concatenate([gaps.times.left, gaps.times.right, gaps.curve.left, gaps.curve.right])
-    return np.asarray(np.minimum(ends, tau_min), dtype=np.float64)
 
 
 def _mass(curve: OnsetCurve, edges: FloatArray) -> FloatArray:
