@@ -80,10 +80,8 @@ def _held_at(problem: Problem, near: Maximum, index: int, value: float) -> Maxim
     return near
 
 
-def profile_limit(
-    problem: Problem, maximum: Maximum, index: int, *, drop: float, top: float, step: float, upwards: bool
-) -> float:
-    """Coefficient at which the profile log-likelihood has fallen by ``drop`` from ``top``.
+def profile_limit(problem: Problem, maximum: Maximum, index: int, *, drop: float, step: float, upwards: bool) -> float:
+    """Coefficient at which the profile log-likelihood has fallen by ``drop`` from its maximum.
 
     Newton steps on the profile, whose slope is the gradient of the held coefficient, inside a bracket that is made
     first.
@@ -99,7 +97,7 @@ def profile_limit(
     outside = None
     for _ in range(LIMIT_STEPS):
         at = _held_at(problem, at, index, point)
-        excess = top - at.log_likelihood - drop
+        excess = maximum.log_likelihood - at.log_likelihood - drop
         if abs(excess) < 1e-8 * max(drop, 1.0):
             return float(point)
         inside, outside = (inside, point) if excess > 0 else (point, outside)
@@ -127,5 +125,4 @@ def one_sided_bound(problem: Problem, index: int, *, rising: int, drop: float) -
     The coefficient at which the profile log-likelihood lies ``drop`` below the value that it rises to.
     """
     far = _held_at(problem, _without_covariates(problem), index, rising * FAR / _spread(problem, index))
-    top = far.log_likelihood
-    return profile_limit(problem, far, index, drop=drop, top=top, step=1.0, upwards=rising < 0)
+    return profile_limit(problem, far, index, drop=drop, step=1.0, upwards=rising < 0)

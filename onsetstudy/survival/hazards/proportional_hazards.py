@@ -272,7 +272,7 @@ def _estimate(setting: Setting, maximum: Maximum, covariance: FloatArray, index:
         return replace(wald, p_value=None) if too_few_clusters(setting.clusters) else wald
     z, top = normal_quantile(level), maximum.log_likelihood
     low, high = (
-        float(np.exp(profile_limit(problem, maximum, index, drop=z * z / 2, top=top, step=z * error, upwards=upwards)))
+        float(np.exp(profile_limit(problem, maximum, index, drop=z * z / 2, step=z * error, upwards=upwards)))
         for upwards in (False, True)
     )
     span = Interval(low=low, high=high, level=level, method="profile likelihood, log scale")

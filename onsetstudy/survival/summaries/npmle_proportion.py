@@ -240,8 +240,7 @@ def _limits_at(
 ) -> Estimate | NotAvailable:
     numb, not_numb = decided(times, minute)
     counts = Counts.of(numb, cases=many)
-    nothing = len(times) == 0 or (not numb.any() and not not_numb.any())
-    if nothing:
+    if not (numb.any() or not_numb.any()):
         return NotAvailable(
             quantity="share_numb",
             contrast=None,
@@ -318,11 +317,8 @@ class _Profile:
         numb, not_numb = decided(self.times, self.minute)
         if (not_numb if upwards else numb).any():
             return -math.inf
-        left, right = self.times.left, self.times.right
-        if upwards:
-            held = Intervals(left, np.minimum(right, self.minute))
-        else:
-            held = Intervals(np.maximum(left, self.minute), right)
+        left, right, minute = self.times.left, self.times.right, self.minute
+        held = Intervals(left, np.minimum(right, minute)) if upwards else Intervals(np.maximum(left, minute), right)
         return self.curves.fit(held, weight=self.many).log_likelihood
 
     def effective_n(self, share: float, conf_level: float, *, upwards: bool) -> float:
