@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -41,19 +40,8 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Described(Serialisable):
-    """What every result says of itself: how it was found, from how many cases, on what it rests, what goes with it."""
-
-    method: str
-    n: Counts
-    assumptions: tuple[Assumption, ...] = ()
-    caution: tuple[Caution, ...] = ()
-    source: str = ""
-
-
 @result_kind("onset_curve", eq=False)
-class OnsetCurve(Described):
+class OnsetCurve(Serialisable):
     """Nonparametric maximum likelihood curve of onset.
 
     The data place probability ``mass[j]`` somewhere in ``(left[j], right[j]]`` and nowhere
@@ -80,7 +68,11 @@ class OnsetCurve(Described):
     determined: NDArray[np.float64]
     log_likelihood: float
     certificate: Certificate
+    n: Counts
     method: str = "nonparametric maximum likelihood for interval-censored times"
+    assumptions: tuple[Assumption, ...] = ()
+    caution: tuple[Caution, ...] = ()
+    source: str = ""
 
     def __post_init__(self) -> None:
         for name in ("left", "right", "mass", "determined"):
@@ -149,7 +141,7 @@ class Bounds:
 
 
 @result_kind("arm_contrast")
-class ArmContrast(Described):
+class ArmContrast(Serialisable):
     """One quantity per arm (reference arm first), and the contrast of the other arm with the reference.
 
     With more than two arms, ``difference`` is of the first arm other than the reference and ``more``
@@ -159,9 +151,14 @@ class ArmContrast(Described):
 
     arms: tuple[Estimate, ...]
     difference: Estimate
+    method: str
+    n: Counts
     ratio: Estimate | None = None
     more: tuple[Estimate, ...] = ()
     bounds: tuple[Bounds, ...] = ()
+    assumptions: tuple[Assumption, ...] = ()
+    caution: tuple[Caution, ...] = ()
+    source: str = ""
 
     def to_frame(self) -> pd.DataFrame:
         """One row per arm, then the contrasts."""
@@ -182,12 +179,17 @@ class EffectStretch:
 
 
 @result_kind("proportionality_check")
-class ProportionalityCheck(Described):
+class ProportionalityCheck(Serialisable):
     """Whether the hazard ratio changes with time, and how large it is early and late."""
 
     test: HypothesisTest
     stretches: tuple[EffectStretch, ...]
     contrast: str
+    method: str
+    n: Counts
+    assumptions: tuple[Assumption, ...] = ()
+    caution: tuple[Caution, ...] = ()
+    source: str = ""
 
     def to_frame(self) -> pd.DataFrame:
         """The test, with the estimate columns."""
@@ -205,7 +207,7 @@ class ClusterEffect:
 
 
 @result_kind("shared_frailty")
-class SharedFrailty(Described):
+class SharedFrailty(Serialisable):
     """How much clusters (operators, practices) differ in the rate of becoming numb, beyond the covariates.
 
     ``spread`` is the standard deviation of the clusters' log rates; ``estimates`` are the covariates' hazard ratios
@@ -219,6 +221,11 @@ class SharedFrailty(Described):
     log_likelihood: float
     log_likelihood_without: float
     certificate: Certificate
+    method: str
+    n: Counts
+    assumptions: tuple[Assumption, ...] = ()
+    caution: tuple[Caution, ...] = ()
+    source: str = ""
 
     def to_frame(self) -> pd.DataFrame:
         """Spread, then the hazard ratios."""
@@ -226,7 +233,7 @@ class SharedFrailty(Described):
 
 
 @result_kind("parametric_fit")
-class ParametricFit(Described):
+class ParametricFit(Serialisable):
     """An accelerated-time model. ``parameters`` holds ``(name, value, standard error)`` on the log scale of time."""
 
     family: str
@@ -235,6 +242,11 @@ class ParametricFit(Described):
     log_likelihood: float
     aic: float
     certificate: Certificate
+    method: str
+    n: Counts
+    assumptions: tuple[Assumption, ...] = ()
+    caution: tuple[Caution, ...] = ()
+    source: str = ""
 
     def to_frame(self) -> pd.DataFrame:
         """One row per time ratio."""
@@ -242,7 +254,7 @@ class ParametricFit(Described):
 
 
 @result_kind("never_numb_fit")
-class NeverNumbFit(Described):
+class NeverNumbFit(Serialisable):
     """A mixture of cases that never become numb and cases that do."""
 
     family: str
@@ -252,6 +264,11 @@ class NeverNumbFit(Described):
     log_likelihood: float
     log_likelihood_without: float
     certificate: Certificate
+    method: str
+    n: Counts
+    assumptions: tuple[Assumption, ...] = ()
+    caution: tuple[Caution, ...] = ()
+    source: str = ""
 
     def to_frame(self) -> pd.DataFrame:
         """Shares, then the time ratio."""
@@ -291,7 +308,7 @@ class FinenessOfTesting(Serialisable):
 
 
 @result_kind("anytime_test", eq=False)
-class AnytimeTest(Described):
+class AnytimeTest:
     """Evidence against "the arm makes no difference", case by case.
 
     ``path`` is the e-value after each case, shape (n,): if there is no difference it passes ``1 / alpha`` ever, at any
@@ -305,6 +322,11 @@ class AnytimeTest(Described):
     contrast: str
     ratios: tuple[float, ...]
     leaning: float
+    method: str
+    n: Counts
+    assumptions: tuple[Assumption, ...] = ()
+    caution: tuple[Caution, ...] = ()
+    source: str = ""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "path", frozen_array(self.path))
@@ -316,7 +338,7 @@ class AnytimeTest(Described):
 
 
 @result_kind("confidence_sequence", eq=False)
-class ConfidenceSequence(Described):
+class ConfidenceSequence:
     """Limits of a difference after each case, shapes (n,): they hold at all cases at once with chance ``level``."""
 
     low: NDArray[np.float64]
@@ -326,6 +348,11 @@ class ConfidenceSequence(Described):
     quantity: str
     unit: str
     undecided: int
+    method: str
+    n: Counts
+    assumptions: tuple[Assumption, ...] = ()
+    caution: tuple[Caution, ...] = ()
+    source: str = ""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "low", frozen_array(self.low))
