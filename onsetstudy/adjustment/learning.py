@@ -9,9 +9,9 @@ import numpy as np
 import statsmodels.api as sm
 from numpy.typing import NDArray
 
-from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.results import Assumption, Counts, Estimate, NotAvailable
 from onsetstudy.inference.likelihood import wald_ratio
+from onsetstudy.inference.parameter import Parameter
 
 __all__ = ["learning_curve"]
 
@@ -40,15 +40,12 @@ def learning_curve(
     """
     y, number, arm = numb[known].astype(np.float64), case_number[known], other[known].astype(np.float64)
     n = Counts(cases=int(known.size), onsets=int(y.sum()))
-
-    def gone(reason: str, code: str) -> NotAvailable:
-        error = NotEstimable("learning", reason, code=code)
-        return NotAvailable.because(error, contrast="each doubling of cases", unit="ratio", method=METHOD, n=n)
-
+    of = Parameter(quantity="learning", contrast="each doubling of cases", unit="ratio", n=n)
     if y.size < LEAST:
-        return gone(f"{y.size} decided cases are too few; it takes {LEAST}", "too_few")
+        return of.absent(f"{y.size} decided cases are too few; it takes {LEAST}", code="too_few", method=METHOD)
     if np.unique(y).size < 2 or np.unique(number).size < 3:
-        return gone("all cases ended alike, or operators have too few cases each", "no_spread")
+        reason = "all cases ended alike, or operators have too few cases each"
+        return of.absent(reason, code="no_spread", method=METHOD)
     columns = [np.ones(y.size), np.log2(number.astype(np.float64))]
     if np.unique(arm).size > 1:
         columns.append(arm)
@@ -57,8 +54,6 @@ def learning_curve(
         fit = sm.GLM(y, np.column_stack(columns), family=sm.families.Binomial()).fit(maxiter=50)
     beta, error = float(fit.params[1]), float(fit.bse[1])
     if not fit.converged or not math.isfinite(error) or error > 10 or error <= 0:
-        return gone("the regression did not reach a finite answer", "separation")
+        return of.absent("the regression did not reach a finite answer", code="separation", method=METHOD)
     alike = (Assumption(name="one curve", detail="all operators learn alike"),)
-    return wald_ratio(
-        "learning", "each doubling of cases", beta, error, conf_level, method=METHOD, n=n, assumptions=alike
-    )
+    return wald_ratio(of.quantity, of.contrast, beta, error, conf_level, method=METHOD, n=n, assumptions=alike)

@@ -12,7 +12,7 @@ import pandas as pd
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import OnsetStudyError, Problem, require
 
-__all__ = ["Coded", "code_covariates", "with_arm"]
+__all__ = ["Coded", "code_covariates"]
 
 MAIN = "arm"
 
@@ -30,7 +30,11 @@ class Coded:
 
 
 def code_covariates(
-    covariates: Mapping[str, Any] | pd.DataFrame, n: int, reference: Mapping[str, Any] | None = None
+    covariates: Mapping[str, Any] | pd.DataFrame,
+    n: int,
+    reference: Mapping[str, Any] | None = None,
+    *,
+    reference_arm: object = "",
 ) -> Coded:
     """Numbers for covariates.
 
@@ -41,6 +45,8 @@ def code_covariates(
         names, become one column per level other than the reference.
     reference : mapping, optional
         Reference level by column; by default the first category of a categorical, the first in sorted order of others.
+    reference_arm : object
+        Reference level of the arm, if it is named; its label is read as text.
 
     Raises
     ------
@@ -48,8 +54,8 @@ def code_covariates(
         If there are no named columns, or two of one name; if a column has another length, a missing value, dates or
         durations, one level only, or an unknown reference level; all at once.
     """
+    reference = _reference_levels(str(reference_arm), reference)
     _refuse_unnamed(covariates)
-    reference = {str(key): str(level) for key, level in (reference or {}).items()}
     columns: list[FloatArray] = []
     names: list[str] = []
     contrasts: list[str] = []
@@ -98,18 +104,16 @@ def code_covariates(
     return Coded(x=np.column_stack(columns), names=tuple(names), contrasts=tuple(contrasts))
 
 
-def with_arm(reference_arm: object, reference: Mapping[str, str] | None) -> Mapping[str, str] | None:
-    """Reference levels, that of the arm among them if it is named; its label is read as text."""
-    if reference is not None:
-        require(
-            reference, Mapping, "reference", 'give the reference level by column, for example {"technique": "block"}'
-        )
-    named = str(reference_arm)
-    other = str((reference or {}).get(MAIN, named))
-    if named and named != other:
-        what = f"two reference arms are named: {named!r} as reference_arm, {other!r} in reference"
-        raise OnsetStudyError(Problem.of_key("reference_arm", what, "name one of them only", code="twice"))
-    return {MAIN: named, **(reference or {})} if named else reference
+def _reference_levels(named: str, reference: Mapping[str, Any] | None) -> dict[str, str]:
+    """Reference levels as text, that of the arm among them if it is ``named``."""
+    mend = 'give the reference level by column, for example {"technique": "block"}'
+    reference = {} if reference is None else reference
+    require(reference, Mapping, "reference", mend)
+    levels = {str(key): str(level) for key, level in reference.items()}
+    if named and named != levels.setdefault(MAIN, named):
+        what = f"two reference arms are named: {named!r} as reference_arm, {levels[MAIN]!r} in reference"
+        raise OnsetStudyError.of_key("reference_arm", what, "name one of them only", code="twice")
+    return levels
 
 
 def _problem(key: str, what: str, mend: str) -> Problem:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Unpack
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -10,6 +11,7 @@ from scipy import stats
 
 from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, HypothesisTest, Interval
+from onsetstudy.inference.parameter import Told
 from onsetstudy.inference.proportions import normal_quantile
 
 __all__ = ["boundary_test", "central_slopes", "log_scale_interval", "wald_ratio"]
@@ -28,12 +30,9 @@ def wald_ratio(
     error: float,
     conf_level: float,
     *,
-    method: str,
-    n: Counts,
     how: str = "Wald, log scale",
-    assumptions: tuple[Assumption, ...] = (),
     caution: tuple[Caution, ...] = (),
-    source: str = "",
+    **told: Unpack[Told],
 ) -> Estimate:
     """A ratio from its logarithm ``b`` and the standard error of that; ``how`` names the limits."""
     return Estimate(
@@ -44,11 +43,8 @@ def wald_ratio(
         interval=log_scale_interval(b, error, conf_level, how),
         p_value=float(2 * stats.norm.sf(abs(b) / error)) if error > 0 else None,
         unit="ratio",
-        method=method,
-        n=n,
-        assumptions=assumptions,
         caution=caution,
-        source=source,
+        **told,
     )
 
 

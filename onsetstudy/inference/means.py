@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
-from onsetstudy.core.errors import NotEstimable
-from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval, NotAvailable
+from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, NotAvailable
+from onsetstudy.inference.parameter import Parameter
 
 __all__ = ["LEAST", "WELCH", "MeanDifference", "Moments", "contrast_of_means", "mean_difference", "moments_by_stratum"]
 
@@ -175,6 +175,7 @@ def contrast_of_means(
     needs_spread : bool
         Whether values that do not vary give no result; otherwise the interval is one number.
     """
+    of = Parameter(quantity=quantity, contrast=contrast, unit=unit, n=n, conf_level=conf_level)
     found = mean_difference(pairs, conf_level=conf_level)
     within = (
         "" if found is None or found.strata == 1 else f" within {found.strata} strata, combined by numbers of cases"
@@ -183,18 +184,14 @@ def contrast_of_means(
     if found is None or (needs_spread and found.std_error == 0):
         few = found is None
         reason = f"it takes {LEAST} {what} in each arm" if few else f"the {what} do not vary"
-        error = NotEstimable(quantity, reason, code="too_few" if few else "no_spread")
-        return NotAvailable.because(error, contrast=contrast, unit=unit, method=method, n=n, level=conf_level)
-    return Estimate(
-        quantity=quantity,
-        contrast=contrast,
-        estimate=found.estimate,
-        std_error=found.std_error,
-        interval=Interval(low=found.low, high=found.high, level=conf_level, method=method),
-        p_value=found.p_value if found.std_error > 0 else None,
-        unit=unit,
+        return of.absent(reason, code="too_few" if few else "no_spread", method=method)
+    return of.estimate(
+        found.estimate,
+        (found.low, found.high),
+        by=method,
         method=method,
-        n=n,
+        std_error=found.std_error,
+        p_value=found.p_value if found.std_error > 0 else None,
         assumptions=assumptions,
         caution=caution,
         source="Welch 1947, Biometrika 34:28-35",

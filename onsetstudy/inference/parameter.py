@@ -3,10 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NotRequired, TypedDict
 
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval, NotAvailable
 
-__all__ = ["Parameter"]
+__all__ = ["Parameter", "Told"]
+
+
+class Told(TypedDict):
+    """What all results of one fit say of it: how it was made, from which cases, on what it rests, and by whom."""
+
+    method: str
+    n: Counts
+    assumptions: NotRequired[tuple[Assumption, ...]]
+    source: NotRequired[str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,17 +7,12 @@ from numpy.typing import NDArray
 from scipy import stats
 from scipy.optimize import brentq
 
-from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.arrays import FloatArray, IndexArray
 
 __all__ = ["ordered_differences", "rank_sum_p_value", "shift_rank", "superiority_limits"]
 
 EXACT_TOTAL = 100
 DIRECT_PAIRS = 4_000_000
-
-
-def _counted(values: FloatArray) -> tuple[FloatArray, NDArray[np.int64]]:
-    unique, count = np.unique(values, return_counts=True)
-    return unique, count.astype(np.int64)
 
 
 def ordered_differences(x: FloatArray, y: FloatArray, ranks: NDArray[np.int64]) -> FloatArray:
@@ -33,8 +28,7 @@ def ordered_differences(x: FloatArray, y: FloatArray, ranks: NDArray[np.int64]) 
     -------
     ndarray of float, shape (k,)
     """
-    ux, cx = _counted(x)
-    uy, cy = _counted(y)
+    (ux, cx), (uy, cy) = (np.unique(values, return_counts=True) for values in (x, y))
     if ux.size * uy.size <= DIRECT_PAIRS:
         differences = np.subtract.outer(ux, uy).ravel()
         order = np.argsort(differences, kind="stable")
@@ -43,9 +37,7 @@ def ordered_differences(x: FloatArray, y: FloatArray, ranks: NDArray[np.int64]) 
     return np.array([_difference_by_bisection(ux, cx, uy, cy, int(rank)) for rank in ranks])
 
 
-def _difference_by_bisection(
-    ux: FloatArray, cx: NDArray[np.int64], uy: FloatArray, cy: NDArray[np.int64], rank: int
-) -> float:
+def _difference_by_bisection(ux: FloatArray, cx: IndexArray, uy: FloatArray, cy: IndexArray, rank: int) -> float:
     cumulative = np.concatenate(([0], np.cumsum(cy)))
 
     def at_most(d: float) -> int:

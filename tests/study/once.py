@@ -58,7 +58,7 @@ def counted() -> Iterator[Work]:
         return derive(case, minute, felt, **how)
 
     def searching(spans, tolerance, max_steps):
-        arrays = (spans.left, spans.right, spans.first, spans.last, spans.weight)
+        arrays = (spans.left, spans.right, spans.first, spans.after, spans.weight)
         work.fitted.append(digest(*arrays, tolerance, max_steps))
         return search(spans, tolerance, max_steps)
 

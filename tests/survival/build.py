@@ -5,10 +5,9 @@ from __future__ import annotations
 import numpy as np
 from hypothesis import strategies as st
 
-from onsetstudy.core.cases import merge_alike
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.summaries import quantiles
-from onsetstudy.survival.summaries.standardisation import Cell
+from onsetstudy.survival.testing.unlike_gaps import Gaps
 
 inf = np.inf
 
@@ -39,4 +38,4 @@ def interval_rows(draw, min_size=2, max_size=14):
 
 def quantile_alone(times, share=0.5, conf_level=0.95):
     """Bounds, estimate and limits of the minute by which a share of one group is numb, reached or not."""
-    return quantiles._quantile(quantiles._Group.of((Cell(*merge_alike(times, None)),), np.ones(1)), share, conf_level)
+    return quantiles._quantile(quantiles._Group.of((Gaps.of(times),), np.ones(1)), share, conf_level)

@@ -172,11 +172,10 @@ def test_the_integral_is_right_however_many_cases_a_cluster_has(clusters, size, 
     times, x = Intervals(ticks[cell - 1], ticks[cell]), rng.integers(0, 2, (onset.size, 1)).astype(float)
     problem = set_up(times, x, np.zeros(onset.size, dtype=np.intp), np.ones(onset.size))
     plain = maximise(problem)
-    rows = plain.cell_of[problem.kind_of]
-    model = frailty.build(plain.cells, rows, cluster.astype(np.intp), clusters, np.ones(onset.size))
-    increments = plain.baseline.increment[np.isfinite(plain.baseline.increment)]
-    theta = np.concatenate((plain.b, np.log(increments), [spread]))
-    c, total = model.cells, np.concatenate(([0.0], np.cumsum(increments)))
+    rows = plain.active.cell_of[problem.kind_of]
+    model = frailty.build(plain.active.cells, rows, cluster.astype(np.intp), clusters, np.ones(onset.size))
+    theta = np.concatenate((plain.b, np.log(plain.h), [spread]))
+    c, total = model.cells, np.concatenate(([0.0], np.cumsum(plain.h)))
     before = total[c.start] - total[c.base]
     inside = np.where(c.open_end, np.inf, total[c.stop] - total[c.start])
     marginal = 0.0
@@ -269,9 +268,9 @@ def fitted_model(seed=35):
     times, arm, cluster, _ = study(seed, n=60, spread=0.5, clusters=4)
     coded = (arm == "buffered").astype(float)[:, None]
     problem = set_up(times, coded, np.zeros(60, dtype=np.intp), np.ones(60))
-    plain = maximise(problem)
-    model = frailty.build(plain.cells, plain.cell_of[problem.kind_of], cluster.astype(np.intp), 4, np.ones(60))
-    return frailty, model, np.concatenate(([0.3], np.full(plain.cells.n_increments, -1.5), [0.5]))
+    active = maximise(problem).active
+    model = frailty.build(active.cells, active.cell_of[problem.kind_of], cluster.astype(np.intp), 4, np.ones(60))
+    return frailty, model, np.concatenate(([0.3], np.full(active.cells.n_increments, -1.5), [0.5]))
 
 
 @pytest.mark.parametrize("predictor", [-20.0, 0.0, 20.0])

@@ -206,14 +206,14 @@ def scores_of(scenario: TrialScenario, drawn: Drawn, fraction: float = 1.0) -> F
         )  # fmt: skip
     counts = counted((seen.other, 2), (place, len(cells)))
     used = counts.any(axis=(0, 1))
-    return compare_many(cells.take(used), counts[..., used]).statistic
+    return compare_many(cells.take(used), counts[..., used])
 
 
 def _paired_scores(scenario: TrialScenario, drawn: Drawn, patients: int) -> FloatArray:
     place = place_of(drawn.left, drawn.right, scenario.tests_min)
     first, second = place[:, :patients], place[:, scenario.cases : scenario.cases + patients]
     if scenario.decision == "log_rank":
-        return compare_many_pairs(cells_of(scenario.tests_min), first, second).statistic
+        return compare_many_pairs(cells_of(scenario.tests_min), first, second)
     numb, known = drawn.right <= scenario.target_min, drawn.left >= scenario.target_min
     a, b = slice(0, patients), slice(scenario.cases, scenario.cases + patients)
     decided = (numb[:, a] | known[:, a]) & (numb[:, b] | known[:, b])

@@ -73,9 +73,7 @@ def functional_variance(
     return max(0.0, float(target @ solution))
 
 
-def influence_values(
-    times: Intervals, curve: OnsetCurve, value: FloatArray, weight: FloatArray | None = None
-) -> FloatArray:
+def influence_values(times: Intervals, curve: OnsetCurve, value: FloatArray) -> FloatArray:
     """What each case adds to the error of ``sum(mass * value)``, shape (n,); parameters as :func:`functional_variance`.
 
     Notes
@@ -84,7 +82,7 @@ def influence_values(
     :func:`functional_variance`, as the observed information is the sum of the scores' squares. Of one gap that decides
     every case they are the deviations of the cases' values from their mean, over n.
     """
-    held, _, solution = _solved(times, curve, value, weight)
+    held, _, solution = _solved(times, curve, value, None)
     moved, mass = np.zeros(curve.mass.size), np.where(held, curve.mass, 0.0)
     moved[held] = mass[held] * solution
     first, last = support_index(times, curve)

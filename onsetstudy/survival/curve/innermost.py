@@ -15,7 +15,7 @@ References
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -23,7 +23,7 @@ from onsetstudy.core.arrays import AnyInt, BoolArray, FloatArray, IndexArray
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.results import OnsetCurve
 
-__all__ = ["Spans", "innermost_intervals", "reduce_cases", "support_index"]
+__all__ = ["Kinds", "Spans", "innermost_intervals", "reduce_cases", "support_index"]
 
 
 TIE = 1e-12
@@ -37,37 +37,79 @@ _MERGE_BY_SORTING = 50_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Spans:
-    """Cases as spans of innermost intervals.
+class Kinds:
+    """Kinds of cases by which of ``k`` intervals they cover.
+
+    Parameters
+    ----------
+    k : int
+    first, after : ndarray of int, shape (m,)
+        First interval covered, and the one after the last.
+    weight : ndarray of float, shape (m,)
+        Positive.
+    single : ndarray of int
+        Kinds that cover one interval only.
+    """
+
+    k: int
+    first: AnyInt
+    after: AnyInt
+    weight: FloatArray
+    single: IndexArray = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "single", np.flatnonzero(self.after - self.first == 1))
+
+    def chances(self, mass: FloatArray) -> FloatArray:
+        """Mass that each kind covers, shape (m,)."""
+        share = np.zeros(self.k + 1)
+        np.cumsum(mass, out=share[1:])
+        chance: FloatArray = share[self.after] - share[self.first]
+        # A difference of sums would lose the digits of small single masses.
+        chance[self.single] = mass[self.first[self.single]]
+        return chance
+
+    def slope(self, ratio: FloatArray) -> FloatArray:
+        """Sum of ``ratio`` over the kinds that cover each interval, shape (k,)."""
+        steps = np.bincount(self.first, ratio, self.k + 1) - np.bincount(self.after, ratio, self.k + 1)
+        return np.asarray(np.cumsum(steps[:-1]))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Spans(Kinds):
+    """Cases as spans of innermost intervals; ``first`` never decreases.
+
+    Equal cases have been merged where that was worth while.
 
     Parameters
     ----------
     left, right : ndarray of float, shape (k,)
         The innermost intervals.
-    first, last : ndarray of int, shape (m,)
-        Case ``i`` covers the innermost intervals ``first[i]`` to ``last[i]``; ``first`` never decreases.
-    weight : ndarray of float, shape (m,)
-        Positive; equal cases have been merged where that was worth while.
     """
 
     left: FloatArray
     right: FloatArray
-    first: AnyInt
-    last: AnyInt
-    weight: FloatArray
 
-    @property
-    def k(self) -> int:
-        """Number of innermost intervals."""
-        return self.left.size
+    def gap(self, mass: FloatArray) -> float:
+        """Kuhn-Tucker gap of ``mass`` relative to the total weight; 0 or more, infinite if a case has no mass.
+
+        For masses ``m``, ``p_i`` the sum that case ``i`` covers, and ``g_j = sum of w_i / p_i over the cases that cover
+        j``, the masses are optimal if and only if no ``g_j`` exceeds the total weight ``W``; and, the log-likelihood
+        being concave, no distribution at all has a log-likelihood greater by more than ``max g - W``. The gap is that
+        number divided by ``W``.
+        """
+        p = self.chances(mass)
+        if not np.all(p > 0):
+            return np.inf
+        return max(0.0, float(self.slope(self.weight / p).max()) / float(self.weight.sum()) - 1.0)
 
     def thinned(self, step: int) -> tuple[Spans, IndexArray]:
         """Every ``step``-th case in order of its opening end, and where its innermost intervals lie among all."""
         rows = slice(step // 2, None, step)
         # Innermost intervals stand for values here; a case opens before its first and closes after its last.
-        first, last, opens, closes = innermost_of_ranks(2 * self.first[rows], 2 * self.last[rows] + 1, 2 * self.k)
-        weight = self.weight[rows]
-        return Spans(self.left[opens // 2], self.right[closes // 2], first, last, weight), (opens + closes) // 4
+        first, after, opens, closes = innermost_of_ranks(2 * self.first[rows], 2 * self.after[rows] - 1, 2 * self.k)
+        ends = self.left[opens // 2], self.right[closes // 2]
+        return Spans(opens.size, first, after, self.weight[rows], *ends), (opens + closes) // 4
 
 
 def innermost_of_ranks(opens: AnyInt, closes: AnyInt, size: int) -> tuple[AnyInt, AnyInt, IndexArray, IndexArray]:
@@ -80,7 +122,8 @@ def innermost_of_ranks(opens: AnyInt, closes: AnyInt, size: int) -> tuple[AnyInt
 
     Returns
     -------
-    first, last : ndarray of int, shape (n,)
+    first, after : ndarray of int, shape (n,)
+        First innermost interval of each case, and the one after its last.
     inner_opens, inner_closes : ndarray of int, shape (k,)
         Places of the innermost intervals' ends.
     """
@@ -95,7 +138,7 @@ def innermost_of_ranks(opens: AnyInt, closes: AnyInt, size: int) -> tuple[AnyInt
     closing[inner_closes] = 1
     # Number of innermost intervals that have closed by each place. No opening end lies inside one.
     closed = np.cumsum(closing, dtype=np.int32)
-    return closed[opens], closed[closes] - 1, inner_opens, inner_closes
+    return closed[opens], closed[closes], inner_opens, inner_closes
 
 
 def innermost_intervals(times: Intervals) -> Intervals:
@@ -173,8 +216,8 @@ def reduce_cases(left: FloatArray, right: FloatArray, weight: FloatArray | None)
     exact = left_rank == right_rank
     # Three places per value: exact times open, then everything closes, then intervals open.
     opens = 3 * left_rank + np.where(exact, 0, 2).astype(left_rank.dtype)
-    first, last, inner_opens, inner_closes = innermost_of_ranks(opens, 3 * right_rank + 1, 3 * value.size)
-    return Spans(value[inner_opens // 3], value[inner_closes // 3], first, last, weight)
+    first, after, inner_opens, inner_closes = innermost_of_ranks(opens, 3 * right_rank + 1, 3 * value.size)
+    return Spans(inner_opens.size, first, after, weight, value[inner_opens // 3], value[inner_closes // 3])
 
 
 def _merged(

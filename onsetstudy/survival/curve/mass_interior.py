@@ -22,7 +22,6 @@ from scipy.linalg import LinAlgError, cho_solve_banded, cholesky_banded
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.survival.curve.innermost import Spans
-from onsetstudy.survival.curve.optimality import chances, gradient, relative_gap
 
 __all__ = ["interior_masses"]
 
@@ -61,7 +60,7 @@ def interior_masses(spans: Spans, *, tolerance: float, max_steps: int) -> tuple[
     scale = float(spans.weight.sum())
     weight = spans.weight / scale
     mass = _first_guess(spans, weight)
-    state = _State(mass, np.full(k, 1.0), weight / chances(spans, mass))
+    state = _State(mass, np.full(k, 1.0), weight / spans.chances(mass))
     best, best_gap, aim = mass, np.inf, 0.1 * tolerance
     for step in range(1, max_steps + 1):
         target = float(np.mean(state.mass * state.held))
@@ -77,7 +76,7 @@ def interior_masses(spans: Spans, *, tolerance: float, max_steps: int) -> tuple[
 
 def _first_guess(spans: Spans, weight: FloatArray) -> FloatArray:
     """Each case's weight spread evenly over the intervals that it covers, mixed with the even distribution."""
-    spread = gradient(spans, weight / (spans.last - spans.first + 1.0))
+    spread = spans.slope(weight / (spans.after - spans.first))
     mass = 0.9 * spread / spread.sum() + 0.1 / spans.k
     return np.asarray(mass / mass.sum())
 
@@ -85,22 +84,22 @@ def _first_guess(spans: Spans, weight: FloatArray) -> FloatArray:
 def _settled(spans: Spans, state: _State) -> tuple[FloatArray, float]:
     """Masses with those near 0 set to 0 where that leaves the gap as good, and their gap."""
     raw = state.mass / state.mass.sum()
-    gap = relative_gap(spans, raw)
+    gap = spans.gap(raw)
     cleared = np.where(raw < state.held, 0.0, raw)
     cleared /= cleared.sum()
-    cleared_gap = relative_gap(spans, cleared)
+    cleared_gap = spans.gap(cleared)
     return (cleared, cleared_gap) if cleared_gap <= 2.0 * gap else (raw, gap)
 
 
 def _advance(spans: Spans, weight: FloatArray, state: _State, target: float) -> None:
     """One predictor-corrector step towards products of mass and multiplier below ``target``."""
-    chance = chances(spans, state.mass)
+    chance = spans.chances(state.mass)
     stiffness = state.pull / chance
     barrier = state.held / state.mass
     solve = _solver(spans, stiffness, barrier)
 
     def direction(wanted: FloatArray, wanted_pull: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        rise = gradient(spans, wanted_pull / chance) + wanted / state.mass
+        rise = spans.slope(wanted_pull / chance) + wanted / state.mass
         node = solve(rise[:-1] - rise[1:])
         move = np.diff(np.concatenate(([0.0], node, [0.0])))
         move_held = wanted / state.mass - state.held - barrier * move
@@ -126,7 +125,7 @@ def _advance(spans: Spans, weight: FloatArray, state: _State, target: float) -> 
 def _sums(spans: Spans, move: FloatArray) -> FloatArray:
     """Sum of ``move`` over the intervals of each case."""
     running = np.concatenate(([0.0], np.cumsum(move)))
-    return np.asarray(running[spans.last + 1] - running[spans.first])
+    return np.asarray(running[spans.after] - running[spans.first])
 
 
 def _longest(value: FloatArray, move: FloatArray) -> float:
@@ -144,7 +143,7 @@ def _solver(spans: Spans, stiffness: FloatArray, barrier: FloatArray) -> Solver:
     the shortest cases as preconditioner.
     """
     k = spans.k
-    begin, end = spans.first, spans.last + 1
+    begin, end = spans.first, spans.after
     diagonal = np.append(barrier, 0.0) + np.append(0.0, barrier)
     diagonal += np.bincount(begin, stiffness, k + 1) + np.bincount(end, stiffness, k + 1)
     inner = np.flatnonzero((begin > 0) & (end < k))
@@ -165,7 +164,7 @@ def _solver(spans: Spans, stiffness: FloatArray, barrier: FloatArray) -> Solver:
 
     def network(node: FloatArray) -> FloatArray:
         move = np.diff(np.concatenate(([0.0], node, [0.0])))
-        force = gradient(spans, stiffness * _sums(spans, move)) + barrier * move
+        force = spans.slope(stiffness * _sums(spans, move)) + barrier * move
         return force[:-1] - force[1:]
 
     return direct if whole else lambda rhs: _conjugate_gradients(network, direct, rhs)

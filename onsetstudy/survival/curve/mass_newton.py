@@ -21,8 +21,9 @@ from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IndexArray
 from onsetstudy.survival.curve.blocked_solve import solve_positive
+from onsetstudy.survival.curve.innermost import Kinds
 
-__all__ = ["Kinds", "MassFit", "maximise_masses", "maximise_quadratic"]
+__all__ = ["MassFit", "kinds_of", "maximise_masses"]
 
 
 _RIDGE = 1e-12
@@ -31,62 +32,12 @@ _DUAL_SLACK = 1e-12
 _EXHAUSTED = 1e-13
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Kinds:
-    """Distinct kinds of cases over ``k`` intervals.
-
-    Parameters
-    ----------
-    k : int
-    code : ndarray of int, shape (m,)
-        ``first * k + last`` of the intervals that a kind covers, increasing.
-    first, after : ndarray of int, shape (m,)
-        First interval covered, and the one after the last.
-    single : ndarray of int
-        Kinds that cover one interval only.
-    weight : ndarray of float, shape (m,)
-        Positive.
-    """
-
-    k: int
-    code: IndexArray
-    first: IndexArray
-    after: IndexArray
-    single: IndexArray
-    weight: FloatArray
-
-    @classmethod
-    def of(cls, code: NDArray[np.signedinteger], weight: FloatArray, k: int) -> Kinds:
-        """Kinds from the codes of all cases, one weight each."""
-        count = np.bincount(code, weights=weight, minlength=k * k)
-        kinds = np.flatnonzero(count)
-        first = kinds // k
-        after = kinds - first * k + 1
-        single = np.flatnonzero(after - first == 1)
-        return cls(k, kinds, first, after, single, count[kinds].astype(np.float64))
-
-    def sums(self, mass: FloatArray) -> FloatArray:
-        """Mass that each kind covers, shape (m,)."""
-        share = np.zeros(self.k + 1)
-        np.cumsum(mass, out=share[1:])
-        chance = share[self.after] - share[self.first]
-        # A difference of sums would lose the digits of small single masses.
-        chance[self.single] = mass[self.first[self.single]]
-        return np.asarray(chance)
-
-    def slope(self, ratio: FloatArray) -> FloatArray:
-        """Sum of ``ratio`` over the kinds that cover each interval, shape (k,)."""
-        steps = np.bincount(self.first, ratio, self.k + 1) - np.bincount(self.after, ratio, self.k + 1)
-        return np.asarray(np.cumsum(steps[:-1]))
-
-    def curvature(self, corner: FloatArray) -> FloatArray:
-        """Sum of ``corner`` over the kinds that cover ``j`` and ``l``, shape (k, k), right for ``j <= l`` only."""
-        whole = np.zeros((self.k, self.k))
-        whole.ravel()[self.code] = corner
-        np.cumsum(whole, axis=0, out=whole)
-        backwards = whole[:, ::-1]
-        np.cumsum(backwards, axis=1, out=backwards)
-        return whole
+def kinds_of(code: NDArray[np.signedinteger], weight: FloatArray, k: int) -> Kinds:
+    """Distinct kinds of cases in order of their codes: ``first * k + last`` of the intervals that a case covers."""
+    count = np.bincount(code, weights=weight, minlength=k * k)
+    kinds = np.flatnonzero(count)
+    first = kinds // k
+    return Kinds(k, first, kinds - first * k + 1, count[kinds].astype(np.float64))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -117,7 +68,7 @@ def maximise_masses(
         Whether steps that still diminish the gap are taken beyond the tolerance.
     """
     total = float(kinds.weight.sum())
-    mass, chance = start, kinds.sums(start)
+    mass, chance = start, kinds.chances(start)
     value = _value(kinds, chance, mass, total)
     gap, step = np.inf, 0
     for step in range(max_steps + 1):
@@ -127,7 +78,7 @@ def maximise_masses(
         done = gap <= tolerance and (not polish or gap <= _EXHAUSTED or gap > 0.1 * before)
         if done or step == max_steps:
             break
-        aim = maximise_quadratic(kinds, ratio / chance, 2.0 * slope - total, (mass > 0) | (slope > total))
+        aim = _maximise_quadratic(kinds, ratio / chance, 2.0 * slope - total, (mass > 0) | (slope > total))
         moved = _step_towards(kinds, mass, aim, slope - total, value)
         if moved is None:
             # No rise along the quadratic's maximiser: an EM step always rises.
@@ -135,7 +86,7 @@ def maximise_masses(
         if moved is None:
             break
         mass = moved / moved.sum()
-        chance = kinds.sums(mass)
+        chance = kinds.chances(mass)
         value = _value(kinds, chance, mass, total)
     return MassFit(mass, chance, gap, step)
 
@@ -156,7 +107,7 @@ def _step_towards(
     size = 1.0
     while size > 1e-9:
         trial = mass + size * direction
-        chance = kinds.sums(trial)
+        chance = kinds.chances(trial)
         enough = value + 1e-4 * size * rise - 1e-13 * abs(value)
         if chance.min() > 0 and _value(kinds, chance, trial, total) >= enough:
             return trial
@@ -164,7 +115,7 @@ def _step_towards(
     return None
 
 
-def maximise_quadratic(kinds: Kinds, corner: FloatArray, linear: FloatArray, positive: BoolArray) -> FloatArray:
+def _maximise_quadratic(kinds: Kinds, corner: FloatArray, linear: FloatArray, positive: BoolArray) -> FloatArray:
     """Maximiser of ``linear @ x - x @ H @ x / 2`` over ``x >= 0``, shape (k,).
 
     Parameters
@@ -177,7 +128,12 @@ def maximise_quadratic(kinds: Kinds, corner: FloatArray, linear: FloatArray, pos
         First guess of the positive places.
     """
     k = linear.size
-    curvature = kinds.curvature(corner)
+    # Sum of ``corner`` over the kinds that cover both of two places, right above the diagonal only.
+    curvature = np.zeros((k, k))
+    curvature[kinds.first, kinds.after - 1] = corner
+    np.cumsum(curvature, axis=0, out=curvature)
+    backwards = curvature[:, ::-1]
+    np.cumsum(backwards, axis=1, out=backwards)
     slack = _DUAL_SLACK * float(np.abs(linear).max())
     fewest, patience = k + 1, 3
     x = np.zeros(k)
@@ -187,7 +143,7 @@ def maximise_quadratic(kinds: Kinds, corner: FloatArray, linear: FloatArray, pos
         x[inside] = _solve(curvature, linear, inside)
         wrong = positive & (x < 0)
         if inside.size < k:
-            excess = linear - kinds.slope(corner * kinds.sums(x))
+            excess = linear - kinds.slope(corner * kinds.chances(x))
             wrong |= ~positive & (excess > slack)
         count = int(np.count_nonzero(wrong))
         if count == 0:

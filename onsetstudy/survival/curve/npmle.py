@@ -11,16 +11,17 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy import sparse
+from scipy.sparse.csgraph import connected_components
 
-from onsetstudy.core.arrays import FloatArray, checked_weight, require_number
+from onsetstudy.core.arrays import FloatArray, IndexArray, checked_weight, require_number
 from onsetstudy.core.cases import Cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals, require_intervals
 from onsetstudy.core.results import Assumption, Caution, Certificate, Counts
 from onsetstudy.survival.curve.innermost import Spans, reduce_cases
 from onsetstudy.survival.curve.mass_interior import interior_masses
-from onsetstudy.survival.curve.mass_newton import Kinds, maximise_masses
-from onsetstudy.survival.curve.optimality import chances, determined_masses, product_limit, relative_gap
+from onsetstudy.survival.curve.mass_newton import kinds_of, maximise_masses
 from onsetstudy.survival.curve.support_search import MOST_ACTIVE, fewest_intervals, search_support
 from onsetstudy.survival.results import OnsetCurve
 
@@ -29,6 +30,9 @@ __all__ = ["Curves", "fit_npmle"]
 
 _ALL_ACTIVE = 100
 """Innermost intervals up to which all are worked on at once."""
+
+_NEARLY_OPTIMAL = 1e-7
+"""An interval without mass whose derivative is this close to ``W`` could have mass in another maximiser."""
 
 _CONDITION = "Kuhn-Tucker gap relative to the total weight"
 _ASSUMPTIONS = (Assumption(name="times of testing do not depend on onset"),)
@@ -144,7 +148,7 @@ def _digest(spans: Spans, tolerance: float, max_iterations: int) -> bytes:
     name = hashlib.sha256(f"{tolerance!r} {max_iterations} {spans.k}".encode())
     for ends in (spans.left, spans.right, spans.weight):
         name.update(np.ascontiguousarray(ends, dtype=np.float64).tobytes())
-    for place in (spans.first, spans.last):
+    for place in (spans.first, spans.after):
         name.update(np.ascontiguousarray(place, dtype=np.int64).tobytes())
     return name.digest()
 
@@ -158,13 +162,13 @@ def _fit(spans: Spans, n: Counts, tolerance: float, max_iterations: int) -> Onse
         reason = f"the search for the maximum stopped at a gap of {gap:.1e} instead of {tolerance:.1e}"
         raise NotEstimable("onset_curve", reason, code="not_converged")
     keep = mass > 0
-    determined = determined_masses(spans, mass)[keep]
+    determined = _determined(spans, mass)[keep]
     return OnsetCurve(
         left=spans.left[keep],
         right=spans.right[keep],
         mass=mass[keep],
         determined=determined.astype(np.float64),
-        log_likelihood=float(np.sum(spans.weight * np.log(chances(spans, mass)))),
+        log_likelihood=float(np.sum(spans.weight * np.log(spans.chances(mass)))),
         certificate=Certificate(converged=True, iterations=steps, gap=gap, tolerance=tolerance, condition=_CONDITION),
         n=n,
         assumptions=_ASSUMPTIONS,
@@ -202,19 +206,76 @@ def _cautions(determined: NDArray[np.bool_]) -> tuple[Caution, ...]:
 
 def _maximum(spans: Spans, tolerance: float, max_steps: int) -> tuple[FloatArray, float, int]:
     """Masses of all innermost intervals, their gap over all cases, and the steps taken."""
-    closed = product_limit(spans)
+    closed = _product_limit(spans)
     if closed is not None:
-        gap = relative_gap(spans, closed)
+        gap = spans.gap(closed)
         if gap <= tolerance:
             return closed, gap, 0
     k = spans.k
     if k <= _ALL_ACTIVE:
-        kinds = Kinds.of(spans.first * spans.first.dtype.type(k) + spans.last, spans.weight, k)
+        kinds = kinds_of(spans.first * spans.first.dtype.type(k) + spans.after - 1, spans.weight, k)
         fit = maximise_masses(kinds, np.full(k, 1.0 / k), tolerance=tolerance, max_steps=max_steps)
-        return fit.mass, relative_gap(spans, fit.mass), fit.steps
+        return fit.mass, spans.gap(fit.mass), fit.steps
     found = None
-    if fewest_intervals(spans.first, spans.last, k).size <= MOST_ACTIVE // 2:
+    if fewest_intervals(spans.first, spans.after, k).size <= MOST_ACTIVE // 2:
         found = search_support(spans, tolerance=tolerance, max_rounds=max_steps)
     if found is None or not found[1] <= tolerance:
         found = interior_masses(spans, tolerance=tolerance, max_steps=max_steps)
     return found
+
+
+def _product_limit(spans: Spans) -> FloatArray | None:
+    """Masses in closed form if every case covers one innermost interval or reaches to the last; else ``None``.
+
+    This is the Kaplan-Meier estimate, also for onset known to lie in one of several gaps that do not overlap.
+    """
+    k = spans.k
+    single = spans.after - spans.first == 1
+    if not np.all(single | (spans.after == k)):
+        return None
+    onset = np.bincount(spans.first[single], weights=spans.weight[single], minlength=k)
+    left_early = np.bincount(spans.first[~single], weights=spans.weight[~single], minlength=k)
+    # A case that left before an interval, without onset, is not at risk in it.
+    at_risk = np.cumsum((onset + left_early)[::-1])[::-1] - left_early
+    hazard = np.ones(k)
+    hazard[:-1] = onset[:-1] / at_risk[:-1]
+    before = np.concatenate(([1.0], np.cumprod(1.0 - hazard[:-1])))
+    return np.asarray(before * hazard)
+
+
+def _determined(spans: Spans, mass: FloatArray) -> NDArray[np.bool_]:
+    """Which masses are the same in every maximiser of the likelihood, shape (k,).
+
+    Every maximiser gives each case the same chance. A case thus fixes the difference of the distribution
+    function between its two ends. Draw the ends of the intervals that may have mass as points, join the two
+    points of each case, and the first with the last (their difference is 1): a mass is fixed if its two points are
+    joined. An interval that may have mass but has none cannot lose any, which joins its points in one
+    direction only; two points are then as good as joined if each can be reached from the other. This is the
+    condition that the cases' columns of ones have full rank, for columns of consecutive ones.
+
+    References
+    ----------
+    .. [1] Gentleman R, Geyer CJ (1994). Maximum likelihood for interval censored data: consistency and
+       computation. Biometrika 81, 618-623, on uniqueness.
+    """
+    slope = spans.slope(spans.weight / spans.chances(mass)) / float(spans.weight.sum())
+    candidate = (mass > 0) | (slope > 1.0 - _NEARLY_OPTIMAL)
+    number = np.concatenate(([0], np.cumsum(candidate)))
+    s = int(number[-1])
+    begin, end = _distinct_pairs(number[spans.first], number[spans.after], s + 1)
+    held = np.flatnonzero(mass[candidate] == 0)
+    source = np.concatenate((begin, end, held, [0, s]))
+    target = np.concatenate((end, begin, held + 1, [s, 0]))
+    joined = sparse.coo_array((np.ones(source.size, dtype=np.int8), (source, target)), shape=(s + 1, s + 1))
+    _, label = connected_components(joined.tocsr(), directed=True, connection="strong")
+    fixed = np.ones(spans.k, dtype=bool)
+    fixed[candidate] = label[:-1] == label[1:]
+    return fixed
+
+
+def _distinct_pairs(begin: IndexArray, end: IndexArray, size: int) -> tuple[IndexArray, IndexArray]:
+    """Pairs of numbers below ``size`` without most of their repetitions."""
+    if size * size <= 4 * begin.size + 4096:
+        code = np.flatnonzero(np.bincount(begin * size + end, minlength=size * size))
+        return code // size, code % size
+    return begin, end

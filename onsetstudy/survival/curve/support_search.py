@@ -21,9 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import AnyInt, FloatArray, IndexArray
-from onsetstudy.survival.curve.innermost import Spans
-from onsetstudy.survival.curve.mass_newton import Kinds, maximise_masses
-from onsetstudy.survival.curve.optimality import gradient
+from onsetstudy.survival.curve.innermost import Kinds, Spans
+from onsetstudy.survival.curve.mass_newton import kinds_of, maximise_masses
 
 __all__ = ["MOST_ACTIVE", "fewest_intervals", "search_support"]
 
@@ -45,24 +44,24 @@ class Active:
     mass: FloatArray
 
 
-def fewest_intervals(first: AnyInt, last: AnyInt, k: int) -> IndexArray:
+def fewest_intervals(first: AnyInt, after: AnyInt, k: int) -> IndexArray:
     """Fewest innermost intervals so that every case covers one, shape (h,).
 
     Parameters
     ----------
-    first, last : ndarray of int, shape (m,)
+    first, after : ndarray of int, shape (m,)
         Spans of the cases in order of ``first``.
     k : int
         Number of innermost intervals.
     """
     if first.size == 0:
         return np.zeros(0, dtype=np.intp)
-    earliest_last = np.append(np.minimum.accumulate(last[::-1])[::-1], k)
-    following: list[int] = earliest_last[np.searchsorted(first, np.arange(k + 1))].tolist()
-    chosen, place = [], following[0]
-    while place < k:
-        chosen.append(place)
-        place = following[place + 1]
+    earliest_end = np.append(np.minimum.accumulate(after[::-1])[::-1], k + 1)
+    following: list[int] = earliest_end[np.searchsorted(first, np.arange(k + 1))].tolist()
+    chosen, end = [], following[0]
+    while end <= k:
+        chosen.append(end - 1)
+        end = following[end]
     return np.array(chosen, dtype=np.intp)
 
 
@@ -89,7 +88,8 @@ def search_support(spans: Spans, *, tolerance: float, max_rounds: int) -> tuple[
             mass = np.zeros(spans.k)
             mass[active.place] = active.mass
             return mass, gap, rounds
-        active = _joined(active, better)
+        at = np.searchsorted(active.place, better)
+        active = Active(np.insert(active.place, at, better), np.insert(active.mass, at, 0.0))
         if active.place.size > MOST_ACTIVE:
             active = None
     return None
@@ -99,8 +99,8 @@ def _covering(spans: Spans, start: Active) -> Active | None:
     """The intervals of ``start`` that have mass, and those needed for every case to cover one."""
     place, mass = start.place[start.mass > 0], start.mass[start.mass > 0]
     number = _number_before(place, spans.k)
-    bare = number[spans.last + 1] == number[spans.first]
-    more = fewest_intervals(spans.first[bare], spans.last[bare], spans.k)
+    bare = number[spans.after] == number[spans.first]
+    more = fewest_intervals(spans.first[bare], spans.after[bare], spans.k)
     size = place.size + more.size
     if size > MOST_ACTIVE:
         return None
@@ -116,19 +116,13 @@ def _number_before(place: IndexArray, k: int) -> NDArray[np.int32]:
     return np.cumsum(mark, dtype=np.int32)
 
 
-def _joined(active: Active, more: IndexArray) -> Active:
-    """Active intervals with others, of no mass yet, among them."""
-    at = np.searchsorted(active.place, more)
-    return Active(np.insert(active.place, at, more), np.insert(active.mass, at, 0.0))
-
-
 def _round(spans: Spans, active: Active, tolerance: float) -> tuple[Active, IndexArray, float]:
     """Better masses for the active intervals, intervals worth taking up, and the gap over all intervals."""
     s = active.place.size
     total = float(spans.weight.sum())
     number = _number_before(active.place, spans.k)
-    code = number[spans.first] * np.int32(s) + (number[spans.last + 1] - np.int32(1))
-    kinds = Kinds.of(code, spans.weight, s)
+    code = number[spans.first] * np.int32(s) + (number[spans.after] - np.int32(1))
+    kinds = kinds_of(code, spans.weight, s)
     fit = maximise_masses(kinds, active.mass, tolerance=_FINE, max_steps=2, polish=False)
     slope = _slope(spans, code, kinds, fit.chance)
     gap = max(0.0, float(slope.max()) / total - 1.0)
@@ -144,9 +138,9 @@ def _round(spans: Spans, active: Active, tolerance: float) -> tuple[Active, Inde
 
 def _slope(spans: Spans, code: AnyInt, kinds: Kinds, chance: FloatArray) -> FloatArray:
     """Derivative of the log-likelihood by the mass of every innermost interval, shape (k,)."""
-    table = np.zeros(kinds.k * kinds.k)
-    table[kinds.code] = 1.0 / chance
-    return gradient(spans, table[code] * spans.weight)
+    table = np.zeros((kinds.k, kinds.k))
+    table[kinds.first, kinds.after - 1] = 1.0 / chance
+    return spans.slope(table.ravel()[code] * spans.weight)
 
 
 def _best_between(slope: FloatArray, place: IndexArray, number: NDArray[np.int32], total: float) -> IndexArray:

@@ -16,7 +16,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from contextlib import suppress
-from functools import partial
 from typing import Any
 
 import numpy as np
@@ -29,8 +28,9 @@ from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Estimate, Interval
-from onsetstudy.inference.design_matrix import Coded, code_covariates, with_arm
+from onsetstudy.inference.design_matrix import Coded, code_covariates
 from onsetstudy.inference.likelihood import boundary_test, central_slopes, log_scale_interval, wald_ratio
+from onsetstudy.inference.parameter import Told
 from onsetstudy.survival.hazards.frailty_likelihood import Model, at_nodes, build, negative
 from onsetstudy.survival.hazards.ph_fit import NEGLIGIBLE, maximise, set_up
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
@@ -112,29 +112,31 @@ def fit_shared_frailty(
     >>> [c.cluster for c in found.clusters]
     ['d1', 'd2']
     """
-    reference = with_arm(reference_arm, reference)
-    coded = code_covariates(covariates, len(times), reference)
+    coded = code_covariates(covariates, len(times), reference, reference_arm=reference_arm)
     names, codes = np.unique(np.asarray(cluster).astype(str), return_inverse=True)
     if codes.size != len(times) or len(names) < 2:
         raise OnsetStudyError("cluster must name at least two clusters, one per case")
     many = np.ones(len(times)) if weight is None else np.asarray(weight, dtype=np.float64)
     # A ratio that runs away does so with clusters and without; the reason and its bound are told by the plain fit.
-    fit_proportional_hazards(times, covariates, weight=many, reference=reference, conf_level=conf_level)
+    fit_proportional_hazards(
+        times, covariates, weight=many, reference=reference, reference_arm=reference_arm, conf_level=conf_level
+    )
     problem = set_up(times, coded.x, weight=many)
     plain = maximise(problem)
-    model = build(plain.cells, plain.cell_of[problem.kind_of], codes.astype(np.intp), len(names), many)
-    increments = plain.increments
-    best, gap, steps = _search(model, np.concatenate((plain.b, np.log(np.maximum(increments, 1e-6)))))
+    active = plain.active
+    model = build(active.cells, active.cell_of[problem.kind_of], codes.astype(np.intp), len(names), many)
+    best, gap, steps = _search(model, np.concatenate((plain.b, np.log(np.maximum(plain.h, 1e-6)))))
     if best[-1] > LARGEST_SPREAD - 1e-3:
         reason = "the clusters differ as much as can be, so that their spread has no finite estimate"
         raise NotEstimable("frailty_spread", reason, code="separation", bound=(0.0, np.inf))
     value = -negative(best, model)[0]
     if value < plain.log_likelihood or best[-1] < 1e-3:
-        best = np.concatenate((plain.b, np.log(np.maximum(increments, NEGLIGIBLE)), [0.0]))
+        best = np.concatenate((plain.b, np.log(np.maximum(plain.h, NEGLIGIBLE)), [0.0]))
         value = plain.log_likelihood
     counts = Counts.of(np.isfinite(times.right), cases=many)
     condition = "largest gradient of the marginal log-likelihood, relative to the number of cases"
-    spread = _spread(model, best, value, plain.log_likelihood, conf_level, counts)
+    told = Told(method=METHOD, n=counts, assumptions=ASSUMPTIONS, source=SOURCE)
+    spread = _spread(model, best, value, plain.log_likelihood, conf_level, told)
     cases = np.bincount(codes, weights=many).astype(np.float64)
     few = f"Only {len(names)} clusters: how much they differ is hardly known."
     return SharedFrailty(
@@ -148,16 +150,13 @@ def fit_shared_frailty(
             assumptions=ASSUMPTIONS,
             source="Self & Liang 1987, JASA 82:605-610",
         ),
-        estimates=_ratios(model, best, coded, conf_level, counts),
+        estimates=_ratios(model, best, coded, conf_level, told),
         clusters=_clusters(model, best, spread.interval.high, [str(n) for n in names], cases, conf_level),
         log_likelihood=value,
         log_likelihood_without=plain.log_likelihood,
         certificate=Certificate(converged=True, iterations=steps, gap=gap, tolerance=TOLERANCE, condition=condition),
-        method=METHOD,
-        n=counts,
-        assumptions=ASSUMPTIONS,
         caution=(Caution(code="few_clusters", text=few),) if len(names) < FEW_CLUSTERS else (),
-        source=SOURCE,
+        **told,
     )
 
 
@@ -190,9 +189,7 @@ def _maximise(model: Model, start: FloatArray, spread: float | None = None) -> t
     return found.x, gap, int(found.nit)
 
 
-def _spread(
-    model: Model, best: FloatArray, value: float, without: float, conf_level: float, counts: Counts
-) -> Estimate:
+def _spread(model: Model, best: FloatArray, value: float, without: float, conf_level: float, told: Told) -> Estimate:
     """Spread with the limits at which the profile likelihood has fallen by half a chi-square quantile."""
     drop = float(stats.chi2.ppf(conf_level, 1)) / 2
     spread = float(best[-1])
@@ -217,20 +214,16 @@ def _spread(
         estimate=spread,
         interval=Interval(low=low, high=float(high), level=conf_level, method="profile likelihood"),
         unit="log ratio",
-        method=METHOD,
-        n=counts,
-        assumptions=ASSUMPTIONS,
-        source=SOURCE,
+        **told,
     )
 
 
-def _ratios(model: Model, best: FloatArray, coded: Coded, conf_level: float, counts: Counts) -> tuple[Estimate, ...]:
+def _ratios(model: Model, best: FloatArray, coded: Coded, conf_level: float, told: Told) -> tuple[Estimate, ...]:
     free = np.ones(best.size, dtype=bool)
     free[-1] = best[-1] > STEP
     errors = np.sqrt(np.maximum(np.diag(_covariance(model, best, free)), 0.0))
-    ratio = partial(wald_ratio, "hazard_ratio", how="normal, log scale", assumptions=ASSUMPTIONS, source=SOURCE)
     return tuple(
-        ratio(contrast, best[j], errors[j], conf_level, method=METHOD, n=counts)
+        wald_ratio("hazard_ratio", contrast, best[j], errors[j], conf_level, how="normal, log scale", **told)
         for j, contrast in enumerate(coded.contrasts)
     )
 

@@ -30,8 +30,9 @@ from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Certificate, Counts, Fit
-from onsetstudy.inference.design_matrix import code_covariates, with_arm
+from onsetstudy.inference.design_matrix import code_covariates
 from onsetstudy.inference.likelihood import central_slopes, wald_ratio
+from onsetstudy.inference.parameter import Told
 from onsetstudy.survival.curve.innermost import innermost_intervals, support_index
 from onsetstudy.survival.hazards.proportional_hazards import ASSUMPTIONS
 
@@ -103,7 +104,7 @@ def fit_grouped_hazards(
     >>> f"{ratio.contrast}: {ratio.estimate:.2f}"
     'buffered / plain: 1.97'
     """
-    coded = code_covariates(covariates, len(times), with_arm(reference_arm, reference))
+    coded = code_covariates(covariates, len(times), reference, reference_arm=reference_arm)
     counts = Counts.of(np.isfinite(times.right))
     if counts.onsets == 0:
         raise NotEstimable("hazard_ratio", "no case was seen to become numb", code="no_information")
@@ -115,19 +116,10 @@ def fit_grouped_hazards(
         raise NotEstimable("hazard_ratio", "a coefficient runs away: the cases are separated", code="separation")
     covariance = np.asarray(np.linalg.inv(information)[kinds.gaps :, kinds.gaps :], dtype=np.float64)
     alone = replace(kinds, x=np.zeros((kinds.first.size, 0)))
+    told = Told(method=METHOD, n=counts, assumptions=ASSUMPTIONS, source=SOURCE)
     return Fit(
         estimates=tuple(
-            wald_ratio(
-                "hazard_ratio",
-                name,
-                b,
-                error,
-                conf_level,
-                method=METHOD,
-                n=counts,
-                assumptions=ASSUMPTIONS,
-                source=SOURCE,
-            )
+            wald_ratio("hazard_ratio", name, b, error, conf_level, **told)
             for name, b, error in zip(coded.contrasts, theta[kinds.gaps :], np.sqrt(np.diag(covariance)), strict=True)
         ),
         covariance=tuple(tuple(float(v) for v in row) for row in covariance),
@@ -140,10 +132,7 @@ def fit_grouped_hazards(
             tolerance=TOLERANCE,
             condition="largest gradient of the observed log-likelihood per case",
         ),
-        method=METHOD,
-        n=counts,
-        assumptions=ASSUMPTIONS,
-        source=SOURCE,
+        **told,
     )
 
 

@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
@@ -33,7 +32,6 @@ def standardise_curves(
     *,
     by: str = "arm",
     reference: Mapping[str, str] | None = None,
-    weight: ArrayLike | None = None,
     curves: Curves | None = None,
 ) -> dict[str, OnsetCurve]:
     """Curve for each level of ``by``, as if every observed case had had that level (g-computation).
@@ -42,8 +40,6 @@ def standardise_curves(
     ----------
     by : str
         A factor among the covariates.
-    weight : array_like of float, shape (n,), optional
-        Weight of each case in the average.
     curves : Curves, optional
         Those of the work that this belongs to; default: fitted for this call only.
 
@@ -62,7 +58,6 @@ def standardise_curves(
     coded = code_covariates(frame, len(times), reference)
     problem = set_up(times, coded.x, curves=curves)
     maximum = maximise(problem)
-    w = np.ones(len(times)) if weight is None else np.asarray(weight, dtype=np.float64)
     counts = Counts.of(np.isfinite(times.right))
     standardised = {}
     for level in sorted(frame[by].astype(str).unique()):
@@ -70,8 +65,7 @@ def standardise_curves(
         for j, (name, contrast) in enumerate(zip(coded.names, coded.contrasts, strict=True)):
             if name == by:
                 x[:, j] = float(contrast.split(": ")[-1].split(" / ")[0] == level)
-        rows, kind = np.unique(x, axis=0, return_inverse=True)
-        share = np.bincount(np.asarray(kind).reshape(-1), weights=w)
+        rows, share = np.unique(x, axis=0, return_counts=True)
         method = f"proportional hazards, standardised over the observed cases as if all were {level}"
         standardised[level] = _curve(problem, maximum, rows, share / share.sum(), counts, method)
     return standardised
@@ -81,7 +75,7 @@ def _curve(
     problem: Problem, maximum: Maximum, rows: FloatArray, share: FloatArray, counts: Counts, method: str
 ) -> OnsetCurve:
     """Average over rows of covariates of the curves they predict."""
-    position, cumulative = maximum.baseline.position, np.cumsum(maximum.baseline.increment)
+    position, cumulative = maximum.active.position, np.append(np.cumsum(maximum.h), np.inf)
     predictor = (rows - problem.centre) @ maximum.b
     if not np.max(np.abs(predictor), initial=0.0) <= LARGEST_PREDICTOR:
         raise NotEstimable(

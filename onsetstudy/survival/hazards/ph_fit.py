@@ -22,7 +22,7 @@ from onsetstudy.survival.curve.innermost import reduce_cases, support_index
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.hazards.ph_likelihood import Cells, Derivatives, collapse, derivatives, log_likelihood
 
-__all__ = ["Baseline", "Maximum", "Problem", "maximise", "set_up"]
+__all__ = ["Maximum", "Problem", "maximise", "set_up"]
 
 NEGLIGIBLE = 1e-10
 GRADIENT_TOLERANCE = 1e-7
@@ -63,30 +63,34 @@ class Problem:
         return float(self.weight.sum())
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Baseline:
-    """Baseline increments at chosen innermost intervals (``position``) of the problem; strata end with what is left."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Active:
+    """The likelihood on some innermost intervals: their places, which end a stratum, and the cells of the cases.
+
+    A place that ends its stratum takes what is left and has no increment.
+    """
 
     position: IndexArray
-    increment: FloatArray
+    final: BoolArray
+    cells: Cells
+    cell_of: IndexArray
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Maximum:
-    """A certified maximum: coefficients, baseline, cells of the active baseline, and the largest violation."""
+    """A certified maximum: coefficients, increments of the baseline at the active places, and the largest violation."""
 
+    active: Active
     b: FloatArray
-    baseline: Baseline
-    cells: Cells
-    cell_of: IndexArray
+    h: FloatArray
     log_likelihood: float
     iterations: int
     gap: float
 
     @property
-    def increments(self) -> FloatArray:
-        """Increments of the baseline, without the ends of the strata."""
-        return self.baseline.increment[np.isfinite(self.baseline.increment)]
+    def holding(self) -> IndexArray:
+        """Places of the coefficients, and of the increments that hold something, among all parameters."""
+        return np.flatnonzero(np.concatenate((np.ones(self.b.size, dtype=bool), self.h > NEGLIGIBLE)))
 
     def certificate(self, condition: str) -> Certificate:
         """Proof that no allowed change raises the likelihood."""
@@ -155,36 +159,19 @@ def _distinct_rows(x: FloatArray) -> tuple[FloatArray, IndexArray]:
     return x[chosen], code
 
 
-def _start(problem: Problem) -> Baseline:
-    """Increments of the nonparametric curve of each stratum."""
+def _start(problem: Problem) -> tuple[IndexArray, FloatArray]:
+    """Places and increments of the nonparametric curve of each stratum."""
     positions, increments = [], []
     for number in range(int(problem.stratum_of.max()) + 1):
         place = np.flatnonzero((problem.stratum_of == number) & (problem.mass > NEGLIGIBLE))
         # The last place takes what is left and has no increment of its own.
         surv = np.clip(1.0 - np.cumsum(problem.mass[place]), 1e-300, 1.0)
-        hazard = np.diff(np.concatenate(([0.0], -np.log(surv))))[:-1]
         positions.append(place)
-        increments.append(np.concatenate((hazard, [np.inf])))
-    return Baseline(position=np.concatenate(positions), increment=np.concatenate(increments))
+        increments.append(np.diff(np.concatenate(([0.0], -np.log(surv))))[:-1])
+    return np.concatenate(positions), np.concatenate(increments)
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class _Active:
-    """The likelihood on some innermost intervals: their places, which end a stratum, and the cells of the cases."""
-
-    position: IndexArray
-    final: BoolArray
-    cells: Cells
-    cell_of: IndexArray
-
-    def baseline(self, h: FloatArray) -> Baseline:
-        """Increments with what is left at the ends of the strata."""
-        increment = np.full(self.final.size, np.inf)
-        increment[~self.final] = h
-        return Baseline(position=self.position, increment=increment)
-
-
-def _activated(problem: Problem, position: IndexArray) -> _Active:
+def _activated(problem: Problem, position: IndexArray) -> Active:
     owner = problem.stratum_of[position]
     final = np.append(owner[1:] != owner[:-1], True)
     stop = np.searchsorted(position, problem.last, side="right")
@@ -203,22 +190,19 @@ def _activated(problem: Problem, position: IndexArray) -> _Active:
         weight=problem.weight,
         n_increments=int((~final).sum()),
     )
-    cells, cell_of = collapse(each, problem.pattern)
-    return _Active(position=position, final=final, cells=cells, cell_of=cell_of)
+    return Active(position, final, *collapse(each, problem.pattern))
 
 
 def _newton(cells: Cells, b: FloatArray, h: FloatArray, free: BoolArray) -> tuple[FloatArray, FloatArray, float, int]:
     """Projected Newton steps on free coefficients and increments; gives the largest scaled violation left."""
-    total = float(cells.weight.sum())
-    gap = np.inf
+    total, p, gap = float(cells.weight.sum()), b.size, np.inf
     for step in range(1, INNER_STEPS + 1):
         # A coefficient that runs off leaves what floating numbers hold: that is found here and said, not warned of.
         with np.errstate(over="ignore", invalid="ignore"):
             d = derivatives(cells, b, h)
-        parts = (d.gradient_b, d.gradient_h, d.information_bb, d.information_bh, d.information_hh)
-        if not all(np.isfinite(part).all() for part in parts):
+        if not (np.isfinite(d.gradient).all() and np.isfinite(d.information).all()):
             raise NotEstimable("hazard_ratio", "a coefficient runs off without end", code="run_away")
-        gap = _violation(d.gradient_b[free], d.gradient_h, h) / total
+        gap = _violation(d.gradient[:p][free], d.gradient[p:], h) / total
         if gap <= GRADIENT_TOLERANCE / 4:
             return b, h, gap, step
         moved = _step(cells, d, b, h, free) or _step(cells, d, b, h, free, damped=True)
@@ -237,17 +221,12 @@ def _step(
     increment that the likelihood hardly feels then no longer dictates the length of the step for all.
     """
     # An increment at 0 that the likelihood would lower is held there.
-    loose, move = np.flatnonzero(free), np.flatnonzero((h > NEGLIGIBLE) | (d.gradient_h > 0))
-    p = loose.size
-    info = np.empty((p + move.size, p + move.size))
-    info[:p, :p] = d.information_bb[loose[:, None], loose]
-    info[:p, p:] = d.information_bh[loose[:, None], move]
-    info[p:, :p] = info[:p, p:].T
-    info[p:, p:] = d.information_hh[move[:, None], move]
-    gradient = np.concatenate((d.gradient_b[free], d.gradient_h[move]))
+    move = np.flatnonzero((h > NEGLIGIBLE) | (d.gradient[b.size :] > 0))
+    loose = np.concatenate((np.flatnonzero(free), b.size + move))
+    info, gradient, p = d.information[loose[:, None], loose], d.gradient[loose], loose.size - move.size
     if damped:
-        place = np.arange(p, p + move.size)
-        info[place, place] += np.maximum(-d.gradient_h[move], 0.0) / np.maximum(h[move], NEGLIGIBLE)
+        place = np.arange(p, loose.size)
+        info[place, place] += np.maximum(-gradient[p:], 0.0) / np.maximum(h[move], NEGLIGIBLE)
     direction = _solve(info, gradient)
     size, shortest = 1.0, 1e-12 if damped else 2.0**-6
     while size > shortest:
@@ -302,37 +281,30 @@ def maximise(
     free = np.ones(b.size, dtype=bool)
     for j, value in held.items():
         b[j], free[j] = value, False
-    baseline = _start(problem) if near is None else near.baseline
+    position, h = _start(problem) if near is None else (near.active.position, near.h)
     iterations, total, last = 0, problem.total, (np.inf, b"")
     for _ in range(OUTER_STEPS):
-        active = _activated(problem, baseline.position)
-        b, h, gap, steps = _newton(active.cells, b, baseline.increment[~active.final], free)
+        active = _activated(problem, position)
+        b, h, gap, steps = _newton(active.cells, b, h, free)
         iterations += steps
         if not patient and free.any() and steps == INNER_STEPS and float(np.ptp(problem.x @ b)) > SUSPICIOUS:
             raise NotEstimable("hazard_ratio", "a coefficient does not settle", code="run_away")
         gain = _outside_gain(problem, active, b, h)
         left = max(gap, float(gain.max(initial=0.0)) / total)
         if left <= GRADIENT_TOLERANCE:
-            return Maximum(
-                b=b,
-                baseline=active.baseline(h),
-                cells=active.cells,
-                cell_of=active.cell_of,
-                log_likelihood=log_likelihood(active.cells, b, h),
-                iterations=iterations,
-                gap=left,
-            )
-        here = gap, baseline.position.tobytes()
+            value = log_likelihood(active.cells, b, h)
+            return Maximum(active=active, b=b, h=h, log_likelihood=value, iterations=iterations, gap=left)
+        here = gap, position.tobytes()
         if steps == INNER_STEPS and here[1] == last[1] and gap >= last[0]:
             break  # the last turn ended here, too: what is left is below what floating numbers tell apart
         last = here
-        baseline = _enlarged(active.baseline(h), gain, GRADIENT_TOLERANCE * total)
+        position, h = _enlarged(active, h, gain, GRADIENT_TOLERANCE * total)
     raise NotEstimable(
         "hazard_ratio", f"the search for the maximum stopped with {left:.1e} left to gain", code="not_converged"
     )
 
 
-def _outside_gain(problem: Problem, active: _Active, b: FloatArray, h: FloatArray) -> FloatArray:
+def _outside_gain(problem: Problem, active: Active, b: FloatArray, h: FloatArray) -> FloatArray:
     """Derivative of the log-likelihood by an increment at every innermost interval that is not active; 0 at the others.
 
     Beyond the last active place of a stratum there is nothing left to move; an increment there is worth nothing.
@@ -360,16 +332,18 @@ def _outside_gain(problem: Problem, active: _Active, b: FloatArray, h: FloatArra
     return np.asarray(gain, dtype=np.float64)
 
 
-def _enlarged(baseline: Baseline, gain: FloatArray, least: float) -> Baseline:
-    """Active places that hold something, and the best place of each gap between them."""
-    stay = baseline.increment > NEGLIGIBLE
+def _enlarged(active: Active, h: FloatArray, gain: FloatArray, least: float) -> tuple[IndexArray, FloatArray]:
+    """Active places that hold something, and the best place of each gap between them; with their increments."""
+    increment = np.full(active.final.size, np.inf)
+    increment[~active.final] = h
+    stay = increment > NEGLIGIBLE
     # A held increment whose interval is still needed to give its cases a chance is kept as well.
-    kept, amount = baseline.position[stay], baseline.increment[stay]
+    kept = active.position[stay]
     gap_of = np.searchsorted(kept, np.arange(gain.size))
     order = np.lexsort((-gain, gap_of))
     best = order[np.append(True, gap_of[order][1:] != gap_of[order][:-1])]
     best = best[gain[best] > least / 4]
     position = np.concatenate((kept, best)).astype(np.intp)
-    amount = np.concatenate((amount, np.zeros(best.size)))
+    amount = np.concatenate((increment[stay], np.zeros(best.size)))
     sort = np.argsort(position, kind="stable")
-    return Baseline(position=position[sort], increment=amount[sort])
+    return position[sort], amount[sort][np.isfinite(amount[sort])]

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from scipy import linalg
 
-from onsetstudy.core.arrays import BoolArray, FloatArray, IndexArray
+from onsetstudy.core.arrays import FloatArray, IndexArray
 from onsetstudy.core.errors import NotEstimable
-from onsetstudy.survival.hazards.ph_fit import NEGLIGIBLE, Maximum, Problem, maximise
+from onsetstudy.survival.hazards.ph_fit import Maximum, Problem, maximise
 from onsetstudy.survival.hazards.ph_likelihood import Derivatives, derivatives, score_rows
 
 __all__ = ["cluster_covariance", "information", "one_sided_bound", "profile_limit", "score_statistic"]
@@ -20,21 +20,25 @@ FAR = 24.0
 LIMIT_STEPS = 60
 
 
-def _active(maximum: Maximum) -> tuple[Derivatives, BoolArray]:
-    """Derivatives at a maximum, and which increments hold something."""
-    h = maximum.increments
-    return derivatives(maximum.cells, maximum.b, h), h > NEGLIGIBLE
+def _derivatives(maximum: Maximum) -> Derivatives:
+    return derivatives(maximum.active.cells, maximum.b, maximum.h)
+
+
+def _held(maximum: Maximum) -> FloatArray:
+    """Observed information in the coefficients and the increments that hold something; those at zero stay there."""
+    kept = maximum.holding
+    return _derivatives(maximum).information[kept[:, None], kept]
 
 
 def information(maximum: Maximum) -> FloatArray:
     """Curvature of the profile log-likelihood in the coefficients, shape (p, p).
 
-    The observed information with the increments that hold something profiled out; those at zero stay there.
+    The observed information with the increments that hold something profiled out.
     """
-    d, active = _active(maximum)
-    hh, bh = d.information_hh[np.ix_(active, active)], d.information_bh[:, active]
-    profile = d.information_bb - bh @ linalg.lstsq(hh, bh.T)[0] if active.any() else d.information_bb
-    return np.asarray(profile, dtype=np.float64)
+    held, p = _held(maximum), maximum.b.size
+    # The last digits of a product depend on how its factors lie in memory: one block each.
+    bb, hb, hh = held[:p, :p], np.ascontiguousarray(held[p:, :p]), held[p:, p:]
+    return np.asarray(bb - hb.T @ linalg.lstsq(hh, hb)[0] if hh.size else bb, dtype=np.float64)
 
 
 def _without_covariates(problem: Problem) -> Maximum:
@@ -45,8 +49,7 @@ def _without_covariates(problem: Problem) -> Maximum:
 def score_statistic(problem: Problem) -> tuple[FloatArray, FloatArray]:
     """Gradient of the log-likelihood in the coefficients at 0, and its variance by the observed information."""
     null = _without_covariates(problem)
-    d = derivatives(null.cells, null.b, null.increments)
-    return d.gradient_b, information(null)
+    return _derivatives(null).gradient[: null.b.size], information(null)
 
 
 def cluster_covariance(problem: Problem, maximum: Maximum, cluster: IndexArray, weight: FloatArray) -> FloatArray:
@@ -54,15 +57,13 @@ def cluster_covariance(problem: Problem, maximum: Maximum, cluster: IndexArray, 
 
     With the usual small-sample factor ``g / (g - 1)`` for ``g`` clusters.
     """
-    d, active = _active(maximum)
-    in_b, in_h = score_rows(maximum.cells, maximum.b, maximum.increments)
-    rows = np.hstack((in_b, in_h[:, active]))[maximum.cell_of][problem.kind_of] * weight[:, None]
+    active = maximum.active
+    kinds = score_rows(active.cells, maximum.b, maximum.h)[:, maximum.holding]
+    rows = kinds[active.cell_of][problem.kind_of] * weight[:, None]
     groups = int(cluster.max()) + 1
     summed = np.zeros((groups, rows.shape[1]))
     np.add.at(summed, cluster, rows)
-    hh, bh = d.information_hh[np.ix_(active, active)], d.information_bh[:, active]
-    bread = linalg.pinvh(np.block([[d.information_bb, bh], [bh.T, hh]]))
-    p = problem.x.shape[1]
+    bread, p = linalg.pinvh(_held(maximum)), maximum.b.size
     meat = summed.T @ summed * groups / max(groups - 1, 1)
     return np.asarray((bread @ meat @ bread)[:p, :p], dtype=np.float64)
 
@@ -79,15 +80,8 @@ def _held_at(problem: Problem, near: Maximum, index: int, value: float) -> Maxim
     return near
 
 
-def _slope(maximum: Maximum, index: int) -> float:
-    """Derivative of the profile log-likelihood in the coefficient that is held."""
-    return float(derivatives(maximum.cells, maximum.b, maximum.increments).gradient_b[index])
-
-
-def profile_limit(
-    problem: Problem, maximum: Maximum, index: int, *, drop: float, top: float, step: float, upwards: bool
-) -> float:
-    """Coefficient at which the profile log-likelihood has fallen by ``drop`` from ``top``.
+def profile_limit(problem: Problem, maximum: Maximum, index: int, *, drop: float, step: float, upwards: bool) -> float:
+    """Coefficient at which the profile log-likelihood has fallen by ``drop`` from its maximum.
 
     Newton steps on the profile, whose slope is the gradient of the held coefficient, inside a bracket that is made
     first.
@@ -103,11 +97,12 @@ def profile_limit(
     outside = None
     for _ in range(LIMIT_STEPS):
         at = _held_at(problem, at, index, point)
-        excess = top - at.log_likelihood - drop
+        excess = maximum.log_likelihood - at.log_likelihood - drop
         if abs(excess) < 1e-8 * max(drop, 1.0):
             return float(point)
         inside, outside = (inside, point) if excess > 0 else (point, outside)
-        slope = -_slope(at, index)
+        # The slope of the profile is that of the likelihood in the coefficient that is held.
+        slope = -float(_derivatives(at).gradient[index])
         newton = point - excess / slope if slope * sign > 0 else np.nan
         if outside is None:
             near_by = np.isfinite(newton) and sign * (newton - point) <= 3 * step
@@ -130,5 +125,4 @@ def one_sided_bound(problem: Problem, index: int, *, rising: int, drop: float) -
     The coefficient at which the profile log-likelihood lies ``drop`` below the value that it rises to.
     """
     far = _held_at(problem, _without_covariates(problem), index, rising * FAR / _spread(problem, index))
-    top = far.log_likelihood
-    return profile_limit(problem, far, index, drop=drop, top=top, step=1.0, upwards=rising < 0)
+    return profile_limit(problem, far, index, drop=drop, step=1.0, upwards=rising < 0)

@@ -76,14 +76,11 @@ class Cells:
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Derivatives:
-    """Log-likelihood, gradient and negative second derivative in ``(b, h)``."""
+    """Log-likelihood, gradient and negative second derivative in ``b`` followed by ``h``."""
 
     log_likelihood: float
-    gradient_b: FloatArray
-    gradient_h: FloatArray
-    information_bb: FloatArray
-    information_bh: FloatArray
-    information_hh: FloatArray
+    gradient: FloatArray
+    information: FloatArray
 
 
 def collapse(cells: Cells, pattern: IndexArray) -> tuple[Cells, IndexArray]:
@@ -154,23 +151,24 @@ def derivatives(cells: Cells, b: FloatArray, h: FloatArray) -> Derivatives:
     np.add.at(corner, (cells.start, np.maximum(stop - 1, 0)), np.where(stop > cells.start, w * curve_inside, 0.0))
     # Entry (j, l) with j <= l sums the cells whose interval begins by j and ends at or after l.
     upper = np.triu(np.cumsum(np.cumsum(corner, axis=0)[:, ::-1], axis=1)[:, ::-1])[:m, :m]
-    hh = upper + np.triu(upper, 1).T
-    x = cells.x
+    x, p = cells.x, cells.x.shape[1]
+    information = np.empty((p + m, p + m))
+    information[:p, :p] = -(x * (w * curve_b)[:, None]).T @ x
+    information[p:, :p] = -along(x * (w * slope_before)[:, None], x * (w * cross_inside)[:, None])
+    information[:p, p:] = information[p:, :p].T
+    information[p:, p:] = -(upper + np.triu(upper, 1).T)
     return Derivatives(
         log_likelihood=float(w @ _log_chance(relative, before, inside)),
-        gradient_b=x.T @ (w * slope_b),
-        gradient_h=along(w * slope_before, w * slope_inside),
-        information_bb=-(x * (w * curve_b)[:, None]).T @ x,
-        information_bh=-along(x * (w * slope_before)[:, None], x * (w * cross_inside)[:, None]).T,
-        information_hh=-hh,
+        gradient=np.concatenate((x.T @ (w * slope_b), along(w * slope_before, w * slope_inside))),
+        information=information,
     )
 
 
-def score_rows(cells: Cells, b: FloatArray, h: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Gradient of each cell's log-likelihood for one case: in ``b``, shape (c, p), and in ``h``, shape (c, m)."""
+def score_rows(cells: Cells, b: FloatArray, h: FloatArray) -> FloatArray:
+    """Gradient of each cell's log-likelihood for one case in ``b`` followed by ``h``, shape (c, p + m)."""
     before, inside = _spans(cells, h)
     relative = np.exp(cells.x @ b)
     s, first, _ = _curvature(relative, inside)
     waits, inner = cells.covered()
     in_h = -relative[:, None] * waits + (relative * first)[:, None] * inner
-    return cells.x * (-relative * before + s * first)[:, None], in_h
+    return np.hstack((cells.x * (-relative * before + s * first)[:, None], in_h))

@@ -17,8 +17,9 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Fit, HypothesisTest, Interval
 from onsetstudy.inference.clusters import too_few_clusters, too_narrow
-from onsetstudy.inference.design_matrix import Coded, code_covariates, with_arm
+from onsetstudy.inference.design_matrix import Coded, code_covariates
 from onsetstudy.inference.likelihood import wald_ratio
+from onsetstudy.inference.parameter import Told
 from onsetstudy.inference.proportions import normal_quantile
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.hazards.ph_fit import GRADIENT_TOLERANCE, SUSPICIOUS, Maximum, Problem, maximise, set_up
@@ -150,13 +151,12 @@ def fit_proportional_hazards(
     >>> f"{ratio.contrast}: {ratio.estimate:.2f}"
     'buffered / plain: 1.97'
     """
-    reference = with_arm(reference_arm, reference)
     n = len(times)
     if n == 0:
         raise NotEstimable("hazard_ratio", "there is no case", code="no_cases")
     if not 0.5 < conf_level < 1:
         raise OnsetStudyError(f"the confidence level must lie between 0.5 and 1, not {conf_level:g}")
-    coded = code_covariates(covariates, n, reference)
+    coded = code_covariates(covariates, n, reference, reference_arm=reference_arm)
     w = np.ones(n) if weight is None else np.asarray(weight, dtype=np.float64)
     strata, groups = (None if v is None else np.unique(v, return_inverse=True)[1] for v in (stratum, cluster))
     if groups is not None and groups.max() + 1 <= coded.x.shape[1]:
@@ -174,20 +174,18 @@ def fit_proportional_hazards(
     _refuse_no_contrast(setting, unseen(setting.problem))
     maximum = _maximum(setting)
     covariance = _covariance(setting, maximum)
+    told = Told(method=METHOD, n=setting.counts, assumptions=ASSUMPTIONS, source=SOURCE)
     return Fit(
-        estimates=tuple(_estimate(setting, maximum, covariance, j) for j in range(maximum.b.size)),
+        estimates=tuple(_estimate(setting, maximum, covariance, j, told) for j in range(maximum.b.size)),
         covariance=tuple(tuple(float(v) for v in row) for row in covariance),
         log_likelihood=maximum.log_likelihood,
         log_likelihood_null=setting.problem.log_likelihood_null,
         certificate=maximum.certificate(
             "largest gradient or gain of a coefficient or baseline increment, relative to the total weight"
         ),
-        method=METHOD,
-        n=setting.counts,
         tests=_overall_tests(setting, maximum, covariance),
-        assumptions=ASSUMPTIONS,
         caution=_cautions(setting),
-        source=SOURCE,
+        **told,
     )
 
 
@@ -265,39 +263,23 @@ def _refuse_separation(setting: Setting) -> None:
         raise NotEstimable("hazard_ratio", reason, code="separation", bound=bound)
 
 
-def _estimate(setting: Setting, maximum: Maximum, covariance: FloatArray, index: int) -> Estimate:
-    problem, level = setting.problem, setting.conf_level
+def _estimate(setting: Setting, maximum: Maximum, covariance: FloatArray, index: int, told: Told) -> Estimate:
+    problem, level, contrast = setting.problem, setting.conf_level, setting.coded.contrasts[index]
     b, error = float(maximum.b[index]), float(np.sqrt(covariance[index, index]))
-    wald = wald_ratio(
-        "hazard_ratio",
-        setting.coded.contrasts[index],
-        b,
-        error,
-        level,
-        method=METHOD,
-        n=setting.counts,
-        how="cluster-robust normal, log scale",
-        assumptions=ASSUMPTIONS,
-        caution=_cautions(setting),
-        source=SOURCE,
-    )
+    how, caution = "cluster-robust normal, log scale", _cautions(setting)
+    wald = wald_ratio("hazard_ratio", contrast, b, error, level, how=how, caution=caution, **told)
     if setting.cluster is not None:
         return replace(wald, p_value=None) if too_few_clusters(setting.clusters) else wald
     z, top = normal_quantile(level), maximum.log_likelihood
     low, high = (
-        float(np.exp(profile_limit(problem, maximum, index, drop=z * z / 2, top=top, step=z * error, upwards=upwards)))
+        float(np.exp(profile_limit(problem, maximum, index, drop=z * z / 2, step=z * error, upwards=upwards)))
         for upwards in (False, True)
     )
     span = Interval(low=low, high=high, level=level, method="profile likelihood, log scale")
-    return replace(wald, interval=span, p_value=_profile_p(problem, maximum, index))
-
-
-def _profile_p(problem: Problem, maximum: Maximum, index: int) -> float:
-    """Likelihood-ratio p-value of one coefficient, the others free."""
     without = problem.log_likelihood_null
     if maximum.b.size > 1:
         without = maximise(problem, maximum, held={index: 0.0}).log_likelihood
-    return float(stats.chi2.sf(max(0.0, 2 * (maximum.log_likelihood - without)), 1))
+    return replace(wald, interval=span, p_value=float(stats.chi2.sf(max(0.0, 2 * (top - without)), 1)))
 
 
 def _overall_tests(setting: Setting, maximum: Maximum, covariance: FloatArray) -> tuple[HypothesisTest, ...]:

@@ -26,7 +26,7 @@ from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Counts, HypothesisTest
-from onsetstudy.inference.design_matrix import code_covariates, with_arm
+from onsetstudy.inference.design_matrix import code_covariates
 from onsetstudy.inference.likelihood import central_slopes
 from onsetstudy.inference.proportions import normal_quantile
 from onsetstudy.survival.curve.npmle import Curves
@@ -98,7 +98,7 @@ def check_proportionality(
     >>> f"{found.contrast}: p = {found.test.p_value:.2f}"
     'buffered / plain: p = 0.84'
     """
-    coded = code_covariates(covariates, len(times), with_arm(reference_arm, reference))
+    coded = code_covariates(covariates, len(times), reference, reference_arm=reference_arm)
     columns = [j for j, name in enumerate(coded.names) if name == covariate]
     if len(columns) != 1:
         what = f"{covariate!r} is {len(columns)} columns of the design"
@@ -107,9 +107,8 @@ def check_proportionality(
     strata = None if stratum is None else np.unique(stratum, return_inverse=True)[1]
     problem = set_up(times, coded.x, strata, curves=curves)
     maximum = maximise(problem)
-    finite = np.isfinite(maximum.baseline.increment)
-    ends = problem.support_right[maximum.baseline.position][finite]
-    if np.unique(ends[maximum.baseline.increment[finite] > NEGLIGIBLE]).size < FEWEST:
+    ends = problem.support_right[maximum.active.position[~maximum.active.final]]
+    if np.unique(ends[maximum.h > NEGLIGIBLE]).size < FEWEST:
         raise NotEstimable("proportionality", "onset was seen in too few gaps to tell early from late", code="few_gaps")
     counts = Counts.of(np.isfinite(times.right))
     contrast = coded.contrasts[columns[0]]
@@ -179,17 +178,14 @@ def _widened(maximum: Maximum, column: int, g: FloatArray, *, replace: bool = Fa
 
     ``replace`` drops the covariate's own coefficient from what the variance is given, for when ``g`` contains it.
     """
-    h, q, none = maximum.increments, g.shape[0], np.zeros(g.shape[0])
-    kept = np.concatenate((np.ones(maximum.b.size, dtype=bool), h > NEGLIGIBLE))
-    kept[column] = not replace
+    cells, b, h, q, none = maximum.active.cells, maximum.b, maximum.h, g.shape[0], np.zeros(g.shape[0])
+    kept = maximum.holding
+    kept = kept[kept != column] if replace else kept
 
     def gradient(c: FloatArray) -> FloatArray:
-        return _gradient(maximum.cells, maximum.b, h, column, g, c)
+        return _gradient(cells, b, h, column, g, c)
 
-    base = derivatives(maximum.cells, maximum.b, h)
-    rest = np.block([[base.information_bb, base.information_bh], [base.information_bh.T, base.information_hh]])[
-        np.ix_(kept, kept)
-    ]
+    rest = derivatives(cells, b, h).information[kept[:, None], kept]
     rows = -central_slopes(gradient, none, STEP)
     own, cross = rows[:, :q], rows[:, q:][:, kept]
     variance = (own + own.T) / 2 - cross @ np.linalg.lstsq(rest, cross.T)[0]

@@ -92,12 +92,6 @@ def _constraints(problem: Problem) -> tuple[sparse.csr_matrix, sparse.csr_matrix
     at = sparse.csr_matrix((sign, (np.arange(rows.size), place)), shape=(rows.size, size))
     contradicted = sparse.hstack((sparse.csr_matrix(x[rows] * sign[:, None]), at)).tocsr()
     inner = np.flatnonzero(problem.stratum_of[1:] == problem.stratum_of[:-1])
-    number = np.arange(inner.size)
-    order = sparse.csr_matrix(
-        (
-            np.concatenate((np.ones(inner.size), -np.ones(inner.size))),
-            (np.concatenate((number, number)), np.concatenate((p + inner, p + inner + 1))),
-        ),
-        shape=(inner.size, p + size),
-    )
+    places = sparse.csr_matrix(sparse.eye(size))
+    order = sparse.hstack((sparse.csr_matrix((inner.size, p)), places[inner] - places[inner + 1])).tocsr()
     return contradicted, order

@@ -24,7 +24,7 @@ from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Counts
-from onsetstudy.inference.design_matrix import Coded, code_covariates, with_arm
+from onsetstudy.inference.design_matrix import Coded, code_covariates
 from onsetstudy.inference.likelihood import wald_ratio
 from onsetstudy.survival.parametric.time_models import (
     FAMILIES,
@@ -100,7 +100,7 @@ def fit_accelerated_time(
     coded = (
         Coded(x=np.zeros((n, 0)), names=(), contrasts=())
         if covariates is None
-        else code_covariates(covariates, n, with_arm(reference_arm, reference))
+        else code_covariates(covariates, n, reference, reference_arm=reference_arm)
     )
     _refuse_silent_arm(times, coded)
     value = _log_likelihood(times, coded, family)

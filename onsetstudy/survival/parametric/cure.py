@@ -23,9 +23,10 @@ from scipy import optimize, special
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval
-from onsetstudy.inference.design_matrix import Coded, code_covariates, with_arm
+from onsetstudy.core.results import Assumption, Caution, Counts, Estimate
+from onsetstudy.inference.design_matrix import Coded, code_covariates
 from onsetstudy.inference.likelihood import boundary_test, wald_ratio
+from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.proportions import normal_quantile
 from onsetstudy.survival.parametric.accelerated_time import fit_accelerated_time
 from onsetstudy.survival.parametric.time_models import (
@@ -41,6 +42,7 @@ from onsetstudy.survival.results import NeverNumbFit, ParametricFit
 
 __all__ = ["fit_never_numb"]
 
+SHARE = "never_numb_share"
 CURE_FAMILIES = ("weibull", "lognormal", "loglogistic")
 SOURCE = "Farewell 1982, Biometrics 38:1041-1046; Maller & Zhou 1996, Survival Analysis with Long-Term Survivors"
 STILL_EXPECTED = 0.05
@@ -111,7 +113,7 @@ def fit_never_numb(
     )
     model = _Mixture(times=times, family=family, coded=coded, arms=arms)
     optimum, free = _with_some_at_nought(model, without)
-    covariance = observed_information(model.value(free), optimum.theta, "never_numb_share")
+    covariance = observed_information(model.value(free), optimum.theta, SHARE)
     return NeverNumbFit(
         family=family,
         shares=_shares(model, optimum, free, covariance, counts, conf_level),
@@ -165,7 +167,7 @@ def _labels(arm: ArrayLike) -> ArrayLike:
 def _coded(arm: ArrayLike | None, n: int, reference_arm: str) -> tuple[Coded, tuple[str, ...]]:
     if arm is None:
         return Coded(x=np.zeros((n, 0)), names=(), contrasts=()), ("all",)
-    coded = code_covariates({"arm": arm}, n, with_arm(reference_arm, None))
+    coded = code_covariates({"arm": arm}, n, reference_arm=reference_arm)
     first = coded.contrasts[0].split(" / ")[1]
     return coded, (first, *(c.split(" / ")[0] for c in coded.contrasts))
 
@@ -212,7 +214,7 @@ def _with_some_at_nought(model: _Mixture, without: ParametricFit) -> tuple[Optim
     location = np.array([v for _, v, _ in without.parameters])
     starts = _starts(model, location, free)
     while free:
-        optimum = polish(model.value(free), starts, n, "never_numb_share")
+        optimum = polish(model.value(free), starts, n, SHARE)
         above = special.expit(optimum.theta[: len(free)]) >= NOUGHT
         if above.all() and optimum.log_likelihood > without.log_likelihood + 1e-7:
             return optimum, free
@@ -221,7 +223,7 @@ def _with_some_at_nought(model: _Mixture, without: ParametricFit) -> tuple[Optim
         keep = np.append(above, np.ones(location.size, dtype=bool))
         free, starts = [k for k, up in zip(free, above, strict=True) if up], [optimum.theta[keep]]
     reason = "the likelihood is greatest without never-numb cases"
-    raise NotEstimable("never_numb_share", reason, code="boundary", bound=(0.0, 1.0))
+    raise NotEstimable(SHARE, reason, code="boundary", bound=(0.0, 1.0))
 
 
 def _starts(model: _Mixture, location: FloatArray, free: Sequence[int]) -> list[FloatArray]:
@@ -238,33 +240,21 @@ def _starts(model: _Mixture, location: FloatArray, free: Sequence[int]) -> list[
 def _shares(
     model: _Mixture, optimum: Optimum, free: Sequence[int], covariance: FloatArray, counts: Counts, conf_level: float
 ) -> tuple[Estimate, ...]:
-    z = normal_quantile(conf_level)
+    z, method = normal_quantile(conf_level), f"mixture of never and {model.family} onset"
     estimates = []
-    error: float | None
     for k, name in enumerate(model.arms):
-        share, low, error = 0.0, 0.0, None
+        of = Parameter(quantity=SHARE, contrast=name, unit="proportion", n=counts, conf_level=conf_level)
         if k in free:
             place = list(free).index(k)
-            logit, spread = float(optimum.theta[place]), float(np.sqrt(covariance[place, place]))
-            share, error = float(special.expit(logit)), spread
-            low, high = (float(special.expit(logit + sign * z * spread)) for sign in (-1, 1))
-            how = "Wald, logit scale"
-        else:
-            high = _largest_share(model, optimum, free, k, z * z / 2)
-            how = "profile likelihood; the estimate is at its bound"
-        estimates.append(
-            Estimate(
-                quantity="never_numb_share",
-                contrast=name,
-                estimate=share,
-                std_error=error,
-                interval=Interval(low=low, high=high, level=conf_level, method=how),
-                unit="proportion",
-                method=f"mixture of never and {model.family} onset",
-                n=counts,
-                source=SOURCE,
+            logit, error = float(optimum.theta[place]), float(np.sqrt(covariance[place, place]))
+            share, low, high = special.expit([logit, logit - z * error, logit + z * error]).tolist()
+            estimates.append(
+                of.estimate(share, (low, high), by="Wald, logit scale", method=method, std_error=error, source=SOURCE)
             )
-        )
+        else:
+            limits = 0.0, _largest_share(model, optimum, free, k, z * z / 2)
+            how = "profile likelihood; the estimate is at its bound"
+            estimates.append(of.estimate(0.0, limits, by=how, method=method, source=SOURCE))
     return tuple(estimates)
 
 
@@ -273,7 +263,7 @@ def _largest_share(model: _Mixture, optimum: Optimum, free: Sequence[int], arm: 
     n, start = len(model.times), [optimum.theta]
 
     def left(logit: float) -> float:
-        found = polish(model.value(free, (arm, logit)), [start[0]], n, "never_numb_share")
+        found = polish(model.value(free, (arm, logit)), [start[0]], n, SHARE)
         start[0] = found.theta
         return drop - (optimum.log_likelihood - found.log_likelihood)
 

@@ -12,68 +12,22 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import chi2
 
 from onsetstudy.core.arrays import FloatArray, IndexArray
-from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.innermost import innermost_intervals, support_index
 from onsetstudy.survival.curve.npmle import fit_npmle
-from onsetstudy.survival.ranktests.rank_scores import emphasis_of, survival_moves, untold
+from onsetstudy.survival.ranktests.rank_scores import survival_moves, untold
 from onsetstudy.survival.ranktests.score_statistics import NO_SPREAD
 
-__all__ = [
-    "Grid",
-    "ManyComparisons",
-    "checked_tables",
-    "compare_many",
-    "compare_many_pairs",
-    "information_of",
-    "many_curves",
-    "own_ends",
-]
+__all__ = ["Grid", "compare_many", "compare_many_pairs", "information_of", "many_curves", "on_gaps", "own_ends"]
 
 
 GAP = 1e-9
 """Largest accepted Kuhn-Tucker gap of a curve, relative to the number of cases."""
+STEPS = 60
 
 _CHUNK_NUMBERS = 4_000_000
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class ManyComparisons:
-    """Tests of many trials, arrays over trials.
-
-    Parameters
-    ----------
-    observed_minus_expected : ndarray of float, shape (trials, arms - 1)
-        Of the arms after the first; positive means sooner than the first.
-    variance : ndarray of float, shape (trials, arms - 1, arms - 1)
-    statistic : ndarray of float, shape (trials,)
-        Z for two arms, chi-square for more; ``nan`` where a trial has nothing to compare.
-    p_value : ndarray of float, shape (trials,)
-        Normal approximation, two-sided.
-    """
-
-    observed_minus_expected: FloatArray
-    variance: FloatArray
-    statistic: FloatArray
-    p_value: FloatArray
-
-    @classmethod
-    def of(cls, observed: FloatArray, variance: FloatArray) -> ManyComparisons:
-        """The tests from what was observed less what was expected, and its variance."""
-        if observed.shape[1] == 1:
-            root = np.sqrt(variance[:, 0, 0])
-            statistic = np.divide(observed[:, 0], root, where=root > 0, out=np.full(root.size, np.nan))
-            p_value = chi2.sf(statistic**2, 1)
-        else:
-            inverse = np.linalg.pinv(variance, rcond=1e-10, hermitian=True)
-            statistic = np.einsum("ti,tij,tj->t", observed, inverse, observed)
-            df = np.linalg.matrix_rank(variance, rtol=1e-10, hermitian=True)
-            statistic[df == 0] = np.nan
-            p_value = chi2.sf(statistic, np.maximum(df, 1))
-        return cls(observed_minus_expected=observed, variance=variance, statistic=statistic, p_value=p_value)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,140 +50,96 @@ class Grid:
         return (slice(start, start + step) for start in range(0, trials, step))
 
 
-def compare_many(
-    cells: Intervals, counts: ArrayLike, *, scores: str = "logrank", target_min: float | None = None
-) -> ManyComparisons:
-    """Weighted log-rank tests of many trials whose cases fall into the same few intervals.
+def compare_many(cells: Intervals, counts: ArrayLike) -> FloatArray:
+    """Log-rank tests of many trials of two arms whose cases fall into the same few intervals.
 
     Parameters
     ----------
     cells : Intervals, c intervals
         The intervals in (left, right] that a case can have under the schedule, also those widened by missed tests.
-    counts : array_like of int, shape (trials, arms, c) or (trials, strata, arms, c)
+    counts : array_like of int, shape (trials, 2, c)
         Cases of each arm in each cell, reference arm first.
-    scores : str
-        As for :func:`~onsetstudy.survival.ranktests.compare.compare_arms`.
-    target_min : float, optional
-        Target minute of the scores ``"by_target"``.
 
     Returns
     -------
-    ManyComparisons
-        Trial by trial what ``compare_arms(..., method="asymptotic")`` gives on the rows.
-
-    Raises
-    ------
-    OnsetStudyError
-        If the counts do not fit the cells, or are negative.
+    ndarray of float, shape (trials,)
+        Z, positive where the other arm was sooner: trial by trial the statistic of
+        ``compare_arms(..., method="asymptotic")`` on the rows; ``nan`` where a trial has nothing to compare.
     """
-    grid, tables = checked_tables(cells, counts)
-    trials, strata, arms, c = tables.shape
-    observed = np.zeros((trials, arms - 1))
-    variance = np.zeros((trials, arms - 1, arms - 1))
-    for rows in grid.chunks(trials, c * arms):
-        for stratum in range(strata):
-            part_observed, part_variance = _stratum(grid, tables[rows, stratum], scores, target_min)
-            observed[rows] += part_observed
-            variance[rows] += part_variance
-    return ManyComparisons.of(observed, variance)
+    grid, tables = on_gaps(cells, np.asarray(counts, dtype=np.float64))
+    trials, _, c = tables.shape
+    observed, variance = np.zeros(trials), np.zeros(trials)
+    for rows in grid.chunks(trials, c * 2):
+        observed[rows], variance[rows] = _observed(grid, tables[rows])
+    return _z(observed, variance)
 
 
-def checked_tables(cells: Intervals, counts: ArrayLike) -> tuple[Grid, FloatArray]:
-    """The cells in terms of gaps and the counts with strata, less the cells of cases that were never tested."""
-    tables = np.asarray(counts, dtype=np.float64)
-    if tables.ndim == 3:
-        tables = tables[:, None]
-    if tables.ndim != 4 or tables.shape[3] != len(cells) or tables.shape[2] < 2:
-        raise OnsetStudyError.of_key(
-            "counts",
-            f"counts have the shape {np.shape(counts)} for {len(cells)} cells",
-            "give (trials, arms, cells) or (trials, strata, arms, cells) with at least two arms",
-            code="shape",
-        )
-    if not np.all((tables >= 0) & (tables == np.round(tables))):
-        raise OnsetStudyError.of_key(
-            "counts", "counts hold negative, broken or missing numbers", "a count is a whole number of 0 or more"
-        )
-    silent = untold(cells)
-    cells, tables = cells.take(~silent), tables[..., ~silent]
+def _z(observed: FloatArray, variance: FloatArray) -> FloatArray:
+    root = np.sqrt(variance)
+    found: FloatArray = np.divide(observed, root, where=root > 0, out=np.full(root.size, np.nan))
+    return found
+
+
+def on_gaps(cells: Intervals, counts: FloatArray) -> tuple[Grid, FloatArray]:
+    """The cells in terms of gaps, and their counts, shape (..., c), less the cells of cases that were never tested."""
+    told = ~untold(cells)
+    cells = cells.take(told)
     support = innermost_intervals(cells)
-    first, inclusive = support_index(cells, support)
-    return Grid(cells, support, first, inclusive + 1), tables
+    first, last = support_index(cells, support)
+    return Grid(cells, support, first, last + 1), counts[..., told]
 
 
-def _stratum(grid: Grid, tables: FloatArray, scores: str, target_min: float | None) -> tuple[FloatArray, FloatArray]:
-    """Observed minus expected and covariance of one stratum of every trial."""
-    trials, arms, _ = tables.shape
+def _observed(grid: Grid, tables: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Observed minus expected of the other arm in every trial, and its variance."""
     pooled = tables.sum(axis=1)
-    score = _cell_scores(grid, pooled, scores, target_min)
-    per_arm = tables.sum(axis=2)
-    n = per_arm.sum(axis=1)
-    mean = np.divide((pooled * score).sum(axis=1), n, where=n > 0, out=np.zeros(trials))
+    score = _cell_scores(grid, pooled)
+    n, other = pooled.sum(axis=1), tables[:, 1].sum(axis=1)
+    mean = np.divide((pooled * score).sum(axis=1), n, where=n > 0, out=np.zeros_like(n))
     squares = (pooled * (score - mean[:, None]) ** 2).sum(axis=1)
     squares[squares <= NO_SPREAD * n] = 0.0
-    spread = np.divide(squares, n * (n - 1), where=n > 1, out=np.zeros(trials))
-    observed = (tables * score[:, None, :]).sum(axis=2) - per_arm * mean[:, None]
-    share = (per_arm * n[:, None])[:, :, None] * np.eye(arms) - per_arm[:, :, None] * per_arm[:, None, :]
-    # A stratum with cases of one arm only has a sum of 0 but for rounding.
-    told = (share[:, 1:, 1:].any(axis=(1, 2)) & (spread > 0)).astype(np.float64)
-    return observed[:, 1:] * told[:, None], (spread[:, None, None] * share)[:, 1:, 1:]
+    spread = np.divide(squares, n * (n - 1), where=n > 1, out=np.zeros_like(n))
+    return (tables[:, 1] * score).sum(axis=1) - other * mean, spread * (other * n - other * other)
 
 
-def _cell_scores(grid: Grid, pooled: FloatArray, scores: str, target_min: float | None) -> FloatArray:
-    """Score of each cell in each trial from the trial's pooled curve, shape (trials, c)."""
+def _cell_scores(grid: Grid, pooled: FloatArray) -> FloatArray:
+    """Log-rank score of each cell in each trial from the trial's pooled curve, shape (trials, c)."""
     survival = many_curves(grid, pooled)
-    left, right = own_ends(grid, pooled) if scores == "by_target" else (grid.support.left, grid.support.right)
-    emphasis = emphasis_of(scores, survival, left, right, target_min)
-    moves = survival_moves(scores, survival, emphasis)
-    chance = survival[:, grid.first] - survival[:, grid.last]
-    return np.divide(
-        moves[:, grid.first] - moves[:, grid.last],
-        chance,
-        where=pooled > 0,
-        out=np.zeros((pooled.shape[0], grid.first.size)),
-    )
+    moves = survival_moves("logrank", survival, np.ones_like(survival[:, 1:]))
+    change, chance = (each[:, grid.first] - each[:, grid.last] for each in (moves, survival))
+    return np.divide(change, chance, where=pooled > 0, out=np.zeros_like(pooled))
 
 
 def compare_many_pairs(
-    cells: Intervals,
-    reference: NDArray[np.integer[Any]],
-    other: NDArray[np.integer[Any]],
-    *,
-    scores: str = "logrank",
-    target_min: float | None = None,
-) -> ManyComparisons:
-    """Tests of many trials in which every patient had both arms; labels are exchanged within patients.
+    cells: Intervals, reference: NDArray[np.integer[Any]], other: NDArray[np.integer[Any]]
+) -> FloatArray:
+    """Log-rank tests of many trials in which every patient had both arms; labels are exchanged within patients.
 
     Parameters
     ----------
     cells : Intervals, c intervals
     reference, other : ndarray of int, shape (trials, patients)
         Cell of each patient's case in the one and the other arm.
-    scores, target_min
-        As for :func:`compare_many`.
 
     Returns
     -------
-    ManyComparisons
-        Trial by trial what ``compare_arms(..., block=patient, method="asymptotic")`` gives on the rows.
+    ndarray of float, shape (trials,)
+        Z: trial by trial the statistic of ``compare_arms(..., block=patient, method="asymptotic")`` on the rows.
     """
     trials, c = reference.shape[0], len(cells)
-    row = np.arange(trials)[:, None]
-    tables = np.zeros((trials, 2, c))
-    for arm, place in enumerate((reference, other)):
-        np.add.at(tables[:, arm], (np.broadcast_to(row, place.shape), place), 1.0)
+    pooled = np.zeros((trials, c))
+    for place in (reference, other):
+        np.add.at(pooled, (np.arange(trials)[:, None], place), 1.0)
     silent = untold(cells)
-    grid, counted = checked_tables(cells, tables)
-    observed, variance = np.zeros((trials, 1)), np.zeros((trials, 1, 1))
+    grid, pooled = on_gaps(cells, pooled)
+    observed, variance = np.zeros(trials), np.zeros(trials)
     for rows in grid.chunks(trials, c * 2):
-        score = np.zeros((counted[rows].shape[0], c))
-        score[:, ~silent] = _cell_scores(grid, counted[rows, 0].sum(axis=1), scores, target_min)
+        score = np.zeros((pooled[rows].shape[0], c))
+        score[:, ~silent] = _cell_scores(grid, pooled[rows])
         apart = np.take_along_axis(score, other[rows], axis=1) - np.take_along_axis(score, reference[rows], axis=1)
         # A case that tells nothing takes its partner with it.
         apart[silent[other[rows]] | silent[reference[rows]]] = 0.0
-        observed[rows, 0] = apart.sum(axis=1) / 2
-        variance[rows, 0, 0] = (apart**2).sum(axis=1) / 4
-    return ManyComparisons.of(observed, variance)
+        observed[rows], variance[rows] = apart.sum(axis=1) / 2, (apart**2).sum(axis=1) / 4
+    return _z(observed, variance)
 
 
 # --- curves ---------------------------------------------------------------------------------------------------------
@@ -280,7 +190,7 @@ def _product_limit(grid: Grid, counts: FloatArray) -> FloatArray:
     return np.concatenate((np.ones((counts.shape[0], 1)), np.cumprod(1 - hazard, axis=1)[:, :-1], 0 * events[:, :1]), 1)
 
 
-def _interior_point(grid: Grid, counts: FloatArray, steps: int = 60) -> tuple[FloatArray, NDArray[np.bool_]]:
+def _interior_point(grid: Grid, counts: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Masses, shape (trials, m), and whether the optimality gap is met, shape (trials,)."""
     m, n = grid.size, counts.sum(axis=1)
     covers = ((np.arange(m) >= grid.first[:, None]) & (np.arange(m) < grid.last[:, None])).astype(np.float64)
@@ -288,7 +198,7 @@ def _interior_point(grid: Grid, counts: FloatArray, steps: int = 60) -> tuple[Fl
     mass = np.full((counts.shape[0], m), 1.0 / m)
     slack = np.ones_like(mass)
     done = np.zeros(counts.shape[0], dtype=bool)
-    for _ in range(steps):
+    for _ in range(STEPS):
         rows = np.flatnonzero(~done)
         p, s, w = mass[rows], slack[rows], weight[rows]
         chance = p @ covers.T

@@ -26,7 +26,6 @@ from onsetstudy.survival.ranktests.permutation import PermutationP, arrangements
 from onsetstudy.survival.ranktests.rank_scores import SCORE_FAMILY
 from onsetstudy.survival.ranktests.score_statistics import (
     arm_direction,
-    check_method,
     combine_pieces,
     pieces_of,
     score_cases,
@@ -186,7 +185,7 @@ def compare_arms(
         times, arm, reference_arm=reference_arm, stratum=stratum, block=block, cluster=cluster, weight=weight
     )
     direction = arm_direction(cases.arms, trend)
-    check_method(method, block is not None or cluster is not None)
+    _check_method(method, block is not None or cluster is not None)
     scored = score_cases(cases, scores, target_min, curves)
     pieces, units = pieces_of(scored, method)
     p_from: PermutationP | None = None
@@ -206,6 +205,18 @@ def compare_arms(
 
 
 # --- scores and pieces ----------------------------------------------------------------------------------------------
+
+
+def _check_method(method: str, restricted: bool) -> None:
+    """Refuse a method that is not known, or that takes as independent what blocks and clusters say is not."""
+    if method not in ("asymptotic", "permutation", "score"):
+        raise OnsetStudyError.of_key(
+            "method", f"the method {method!r} is not known", 'choose "asymptotic", "permutation" or "score"'
+        )
+    if method == "score" and restricted:
+        what = "the score test takes all cases as independent, which blocks and clusters say they are not"
+        mend = 'choose "asymptotic" or "permutation" where block or cluster is given'
+        raise OnsetStudyError.of_key("method", what, mend)
 
 
 def _permutation(

@@ -7,7 +7,7 @@ A *unit* carries one label: a case, or a whole cluster when clusters were alloca
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -47,19 +47,6 @@ class LabelledCases:
     arms: tuple[str, ...]
     strata: tuple[str, ...]
 
-    def take(self, rows: IntArray) -> LabelledCases:
-        """Some of the cases, with the codes that they have among all."""
-        block, cluster = (None if code is None else code[rows] for code in (self.block, self.cluster))
-        return replace(
-            self,
-            times=self.times.take(rows),
-            arm=self.arm[rows],
-            stratum=self.stratum[rows],
-            block=block,
-            cluster=cluster,
-            weight=self.weight[rows],
-        )
-
     def counts(self) -> Counts:
         """Cases and observed onsets, in total and by arm."""
         return Counts.of(np.isfinite(self.times.right), np.array(self.arms)[self.arm], self.arms, cases=self.weight)
@@ -93,10 +80,7 @@ class Units:
 def _arms(
     values: ArrayLike, weight: FloatArray, reference_arm: str, problems: list[Problem]
 ) -> tuple[IntArray, tuple[str, ...]]:
-    before = len(problems)
     code, names = label_codes(values, weight.size, "arm", problems)
-    if len(problems) > before:
-        return code, (reference_arm,)
     if reference_arm not in names:
         problems.append(Problem.of_key("reference_arm", *unknown_reference(reference_arm, names)))
     elif len(names) == 1:
@@ -113,10 +97,10 @@ def label_cases(
     arm: ArrayLike,
     *,
     reference_arm: str,
-    stratum: ArrayLike | None,
-    block: ArrayLike | None,
-    cluster: ArrayLike | None,
-    weight: ArrayLike | None,
+    stratum: ArrayLike | None = None,
+    block: ArrayLike | None = None,
+    cluster: ArrayLike | None = None,
+    weight: ArrayLike | None = None,
 ) -> LabelledCases:
     """Cases with checked labels.
 
@@ -166,20 +150,20 @@ def _torn_clusters(cluster: IntArray, names: Sequence[str], inside: dict[str, In
     return found
 
 
-def make_units(cases: LabelledCases, score: FloatArray) -> Units:
-    """Units that carry the labels, and the groups within which labels change places.
+def make_units(cases: LabelledCases, score: FloatArray, rows: IntArray) -> Units:
+    """Units that carry the labels, and the groups within which labels change places, of chosen ``rows``.
 
     Parameters
     ----------
     cases : LabelledCases, n rows
     score : ndarray of float, shape (n,)
+    rows : ndarray of int
     """
-    if cases.cluster is None:
-        total, count, first = score, cases.weight, np.arange(score.size)
-    else:
-        _, first, member = np.unique(cases.cluster, return_index=True, return_inverse=True)
-        total = np.asarray(np.bincount(member, cases.weight * score), dtype=np.float64)
-        count = np.ones(total.size)
+    total, count, first = score[rows], cases.weight[rows], rows
+    if cases.cluster is not None:
+        _, place, member = np.unique(cases.cluster[rows], return_index=True, return_inverse=True)
+        total = np.asarray(np.bincount(member, count * total), dtype=np.float64)
+        count, first = np.ones(total.size), rows[place]
     stratum = cases.stratum[first]
     block = np.zeros(first.size, dtype=np.int64) if cases.block is None else cases.block[first]
     key = stratum * (block.max(initial=0) + 1) + block

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -146,10 +145,9 @@ def _group_outcomes(
 def _merged(sums: FloatArray, probability: FloatArray, quantum: float) -> tuple[FloatArray, FloatArray]:
     """The same distribution, with sums that differ by rounding only taken together."""
     key = np.round(sums[:, 1:] / quantum).astype(np.int64)
-    if key.shape[1] == 1:
-        _, first, member = np.unique(key[:, 0], return_index=True, return_inverse=True)
-    else:
-        _, first, member = np.unique(key, axis=0, return_index=True, return_inverse=True)
+    # One number by row is sorted much faster than rows are.
+    key, axis = (key[:, 0], None) if key.shape[1] == 1 else (key, 0)
+    _, first, member = np.unique(key, axis=axis, return_index=True, return_inverse=True)
     return sums[first], np.asarray(np.bincount(member.ravel(), probability), dtype=np.float64)
 
 
@@ -185,16 +183,10 @@ def draw_p_value(
     total, arm, group = units.total[repeat], units.arm[repeat], units.group[repeat]
     per_chunk = max(1, min(n_resamples, _CHUNK_NUMBERS // max(total.size, 1)))
     chunks = [(i, min(per_chunk, n_resamples - start)) for i, start in enumerate(range(0, n_resamples, per_chunk))]
-    count = partial(
-        _count_extreme,
-        total=total,
-        label=np.eye(units.n_arms)[arm],
-        same_size=_groups_by_size(group),
-        extremity=extremity,
-        threshold=float(extremity(observed[None, :])[0]),
-        seed=seed,
-    )
-    hits = sum(mapper.map(count, chunks))
+    _, start, size = np.unique(group, return_index=True, return_counts=True)
+    same_size = tuple(start[size == s][:, None] + np.arange(s) for s in np.unique(size))
+    threshold = float(extremity(observed[None, :])[0])
+    hits = sum(mapper.map(_Drawn(total, np.eye(units.n_arms)[arm], same_size, extremity, threshold, seed), chunks))
     level = 0.95
     tail = (1 - level) / 2
     low = 0.0 if hits == 0 else float(beta.ppf(tail, hits, n_resamples - hits + 1))
@@ -207,30 +199,26 @@ def draw_p_value(
     )
 
 
-def _groups_by_size(group: IntArray) -> tuple[IntArray, ...]:
-    """Positions of the units of all groups of one size, shape (number of groups, size), for every size."""
-    _, start, size = np.unique(group, return_index=True, return_counts=True)
-    return tuple(start[size == s][:, None] + np.arange(s) for s in np.unique(size))
+@dataclass(frozen=True, slots=True, eq=False)
+class _Drawn:
+    """Scores and labels (a column an arm) of single units whose scores change places within groups of one size each."""
 
+    total: FloatArray
+    label: FloatArray
+    same_size: tuple[IntArray, ...]
+    extremity: Extremity
+    threshold: float
+    seed: int
 
-def _count_extreme(
-    chunk: tuple[int, int],
-    *,
-    total: FloatArray,
-    label: FloatArray,
-    same_size: tuple[IntArray, ...],
-    extremity: Extremity,
-    threshold: float,
-    seed: int,
-) -> int:
-    """How many of a chunk's random arrangements are at least as extreme as the observed one."""
-    number, rows = chunk
-    generator = stream(seed, "compare_arms", number)
-    drawn = np.empty((rows, total.size))
-    # Scores change places under fixed labels, which comes to the same and can be done for all groups of a size at once.
-    for place in same_size:
-        shuffled = np.tile(total[place], (rows, 1))
-        if place.shape[1] > 1:
-            generator.permuted(shuffled, axis=1, out=shuffled)
-        drawn[:, place.ravel()] = shuffled.reshape(rows, -1)
-    return int(_as_extreme(extremity(drawn @ label), threshold).sum())
+    def __call__(self, chunk: tuple[int, int]) -> int:
+        """How many of a chunk's random arrangements are at least as extreme as the observed one."""
+        number, rows = chunk
+        generator = stream(self.seed, "compare_arms", number)
+        drawn = np.empty((rows, self.total.size))
+        # Scores change places under fixed labels, which comes to the same and can be done for all groups of a size.
+        for place in self.same_size:
+            shuffled = np.tile(self.total[place], (rows, 1))
+            if place.shape[1] > 1:
+                generator.permuted(shuffled, axis=1, out=shuffled)
+            drawn[:, place.ravel()] = shuffled.reshape(rows, -1)
+        return int(_as_extreme(self.extremity(drawn @ self.label), self.threshold).sum())

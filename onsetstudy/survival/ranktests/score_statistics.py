@@ -28,7 +28,6 @@ __all__ = [
     "NO_SPREAD",
     "Scored",
     "arm_direction",
-    "check_method",
     "combine_pieces",
     "pieces_of",
     "score_cases",
@@ -51,30 +50,23 @@ class Scored:
     caution: tuple[Caution, ...]
 
 
-@takes_cases("stratum", "block", "cluster", "weight")
+@takes_cases("stratum", "weight")
 def score_pieces(
     times: Intervals,
     arm: ArrayLike,
     *,
     reference_arm: str,
     stratum: ArrayLike | None = None,
-    scores: str = "logrank",
     method: Literal["asymptotic", "score"] = "asymptotic",
-    block: ArrayLike | None = None,
-    cluster: ArrayLike | None = None,
     weight: ArrayLike | None = None,
     weight_kind: str = "counts",
-    target_min: float | None = None,
 ) -> tuple[ScorePiece, ...]:
-    """Each stratum's observed minus expected and covariance, to be pooled with those of other practices.
+    """Each stratum's observed minus expected and covariance by log-rank scores, for pooling with other practices.
 
     As :func:`compare_arms`, but a practice whose cases tell nothing by themselves gives no piece instead of an error.
     """
-    cases = label_cases(
-        times, arm, reference_arm=reference_arm, stratum=stratum, block=block, cluster=cluster, weight=weight
-    )
-    check_method(method, block is not None or cluster is not None)
-    return pieces_of(score_cases(cases, scores, target_min), method)[0]
+    cases = label_cases(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
+    return pieces_of(score_cases(cases, "logrank", None), method)[0]
 
 
 def score_cases(cases: LabelledCases, scores: str, target_min: float | None, curves: Curves | None = None) -> Scored:
@@ -113,15 +105,15 @@ def score_cases(cases: LabelledCases, scores: str, target_min: float | None, cur
 def pieces_of(scored: Scored, method: str) -> tuple[tuple[ScorePiece, ...], Units]:
     """Piece of every informative stratum, and the units whose labels may change places."""
     rows = np.sort(np.concatenate([r for r, _ in scored.by_stratum.values()] or [np.zeros(0, dtype=np.int64)]))
-    used = scored.cases.take(rows)
-    units = make_units(used, scored.value[rows])
+    cases = scored.cases
+    units = make_units(cases, scored.value, rows)
     sums, mean, covariance = group_moments(units)
-    k = len(used.arms)
+    k = len(cases.arms)
     pieces = []
     for place, (members, found) in scored.by_stratum.items():
-        weight = scored.cases.weight[members]
+        weight = cases.weight[members]
         if method == "score":
-            member = (scored.cases.arm[members][:, None] == np.arange(1, k)) * weight[:, None]
+            member = (cases.arm[members][:, None] == np.arange(1, k)) * weight[:, None]
             observed, variance = found.value @ member, score_variance(found, member, weight)
         else:
             groups = units.group_stratum == place
@@ -131,25 +123,13 @@ def pieces_of(scored: Scored, method: str) -> tuple[tuple[ScorePiece, ...], Unit
             continue
         pieces.append(
             ScorePiece(
-                stratum=used.strata[place],
+                stratum=cases.strata[place],
                 cases=round(float(weight.sum())),
                 observed_minus_expected=tuple(observed.tolist()),
                 variance=tuple(variance.ravel().tolist()),
             )
         )
     return tuple(pieces), units
-
-
-def check_method(method: str, restricted: bool) -> None:
-    """Refuse a method that is not known, or that takes as independent what blocks and clusters say is not."""
-    if method not in ("asymptotic", "permutation", "score"):
-        raise OnsetStudyError.of_key(
-            "method", f"the method {method!r} is not known", 'choose "asymptotic", "permutation" or "score"'
-        )
-    if method == "score" and restricted:
-        what = "the score test takes all cases as independent, which blocks and clusters say they are not"
-        mend = 'choose "asymptotic" or "permutation" where block or cluster is given'
-        raise OnsetStudyError.of_key("method", what, mend)
 
 
 def arm_direction(arms: Sequence[str], trend: Mapping[str, float] | None) -> FloatArray | None:

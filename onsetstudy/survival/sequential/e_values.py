@@ -209,13 +209,12 @@ def _told(left: FloatArray, right: FloatArray, grid: FloatArray, mass: FloatArra
     """How much each case speaks for the other arm, f1 / f0, shape (studies, cases, 2 ratios)."""
     share = mass / mass.sum(axis=1, keepdims=True)
     survival = np.concatenate((np.ones((mass.shape[0], 1)), 1 - np.cumsum(share, axis=1)), axis=1).clip(0.0, 1.0)
-    never = NEVER * survival[:, -2]
-    nobody = np.zeros_like(never)
-    parts = []
-    for i in range(left.shape[1]):
-        ends = (left[:, i], right[:, i], grid, survival, power)
-        parts.append(np.concatenate((_one(*ends, nobody), _one(*ends, never)), axis=1))
-    return np.stack(parts, axis=1)
+    start, stop = (_at(minute, grid, survival)[..., None] for minute in (left, right))
+    exact, late = (left == right)[..., None], np.isinf(right)[..., None]
+    never = (NEVER * survival[:, -2])[:, None, None]
+    return np.concatenate(
+        [_spoken(start, stop, exact, late, power, most) for most in (np.zeros_like(never), never)], axis=2
+    )
 
 
 def _covered(left: FloatArray, right: FloatArray, grid: FloatArray) -> FloatArray:
@@ -236,10 +235,9 @@ def _covered(left: FloatArray, right: FloatArray, grid: FloatArray) -> FloatArra
 
 
 def _at(minute: FloatArray, grid: FloatArray, survival: FloatArray) -> FloatArray:
-    """Curve at a minute of each study, straight within gaps; constant beyond the grid, and 0 at infinity."""
+    """Curve of each study at minutes, (studies, cases), straight within gaps; constant beyond, and 0 at infinity."""
     place = np.clip(np.searchsorted(grid, minute, side="right") - 1, 0, grid.size - 1)
-    row = np.arange(minute.size)
-    start, stop = survival[row, place], survival[row, place + 1]
+    start, stop = (np.take_along_axis(survival, place + step, axis=1) for step in (0, 1))
     ends = np.concatenate((grid[1:], [np.inf]))
     width = ends[place] - grid[place]
     part = np.where(np.isfinite(width), (np.minimum(minute, 1e300) - grid[place]) / width, 0.0)
@@ -247,21 +245,16 @@ def _at(minute: FloatArray, grid: FloatArray, survival: FloatArray) -> FloatArra
     return np.asarray(np.where(np.isinf(minute), 0.0, value), dtype=np.float64)
 
 
-def _one(
-    left: FloatArray, right: FloatArray, grid: FloatArray, survival: FloatArray, power: FloatArray, never: FloatArray
+def _spoken(
+    start: FloatArray, stop: FloatArray, exact: BoolArray, late: BoolArray, power: FloatArray, never: FloatArray
 ) -> FloatArray:
-    """f1 / f0 of one case of each study when a share ``never`` becomes numb in neither arm, shape (studies, ratios)."""
-    share = never[:, None]
-    before, after = (
-        ((_at(minute, grid, survival)[:, None] - share) / (1 - share)).clip(0.0, 1.0) for minute in (left, right)
-    )
-    end = np.where(np.isinf(right)[:, None], share / (1 - share), 0.0)
+    """f1 / f0 of cases between two heights of the curve, when a share ``never`` becomes numb in neither arm."""
+    before, after = (((height - never) / (1 - never)).clip(0.0, 1.0) for height in (start, stop))
+    end = np.where(late, never / (1 - never), 0.0)
     f1 = before**power - after**power + end
     f0 = before ** (1 / power) - after ** (1 / power) + end
-    exact = (left == right)[:, None]
-    if exact.any():
-        middle = np.maximum(before, 1e-12)
-        f1 = np.where(exact, power * middle ** (power - 1), f1)
-        f0 = np.where(exact, middle ** (1 / power - 1) / power, f0)
+    middle = np.maximum(before, 1e-12)
+    f1 = np.where(exact, power * middle ** (power - 1), f1)
+    f0 = np.where(exact, middle ** (1 / power - 1) / power, f0)
     told = (f1 > 0) & (f0 > 0)
     return np.asarray(np.divide(f1, f0, where=told, out=np.ones_like(f1)), dtype=np.float64)

@@ -16,7 +16,7 @@ from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.functionals import functional_variance
 from onsetstudy.survival.curve.npmle import fit_npmle
-from onsetstudy.survival.ranktests.batched_rank_tests import Grid, checked_tables, information_of, many_curves, own_ends
+from onsetstudy.survival.ranktests.batched_rank_tests import Grid, information_of, many_curves, on_gaps, own_ends
 from onsetstudy.survival.summaries.npmle_proportion import tells_something
 from onsetstudy.survival.summaries.restricted_mean import even_waits
 
@@ -71,10 +71,6 @@ def many_waits(
     ManyWaits
         Trial by trial the difference, its standard error and half its interval, of ``estimate_rmst`` on the rows.
 
-    Raises
-    ------
-    OnsetStudyError
-        If the counts do not fit the cells, or are negative.
     """
     table = np.asarray(counts, dtype=np.float64)
     sizes = table.sum(axis=3)
@@ -104,8 +100,7 @@ def many_waits(
 def _means(cells: Intervals, counts: FloatArray, tau: float, grace: float) -> FloatArray:
     """Mean waits of groups of cases (counts of shape (groups, c)) and their variances, shape (2, groups)."""
     cells, counts = _followed(cells, counts, tau, grace)
-    grid, tables = checked_tables(cells, np.stack((counts, np.zeros_like(counts)), axis=1))
-    tables = tables[:, 0, 0]
+    grid, tables = on_gaps(cells, counts)
     moments = np.full((2, counts.shape[0]), np.nan)
     told = np.flatnonzero(tables.any(axis=1))
     for chunk in grid.chunks(told.size, len(grid.cells)):

@@ -106,7 +106,7 @@ def cluster_spread(
             )  # fmt: skip
         single.append((own[inside], int(inside.sum())))
         summed.append((np.bincount(whose, own).astype(np.float64), int(np.unique(whose[inside]).size)))
-    shared = 2 * float(summed[0][0] @ summed[1][0]) if len(summed) == 2 else 0.0
+    shared = 2 * float(summed[0][0] @ summed[1][0])
     # What a patient's two arms share enters the difference with the other sign.
     return (*(_spread([s], [c], 0.0) for s, c in zip(single, summed, strict=True)), _spread(single, summed, -shared))
 

@@ -198,7 +198,6 @@ def curve_limits(
     conf_level: float = 0.95,
     weight: ArrayLike | None = None,
     weight_kind: str = "counts",
-    seed: int | None = None,
     curves: Curves | None = None,
 ) -> tuple[Estimate | NotAvailable, ...]:
     """Share numb by each minute of ``t_min``, with pointwise confidence limits.
@@ -215,8 +214,6 @@ def curve_limits(
         How many like cases a row stands for, whole numbers; default 1.
     weight_kind : str
         ``"counts"``; there is no robust error for weights of another kind.
-    seed : int, optional
-        Seed of the bootstrap where one is needed.
     curves : Curves, optional
         Those of the work that this belongs to; default: fitted for this call only.
 
@@ -243,8 +240,7 @@ def _limits_at(
 ) -> Estimate | NotAvailable:
     numb, not_numb = decided(times, minute)
     counts = Counts.of(numb, cases=many)
-    nothing = len(times) == 0 or (not numb.any() and not not_numb.any())
-    if nothing:
+    if not (numb.any() or not_numb.any()):
         return NotAvailable(
             quantity="share_numb",
             contrast=None,
@@ -321,11 +317,8 @@ class _Profile:
         numb, not_numb = decided(self.times, self.minute)
         if (not_numb if upwards else numb).any():
             return -math.inf
-        left, right = self.times.left, self.times.right
-        if upwards:
-            held = Intervals(left, np.minimum(right, self.minute))
-        else:
-            held = Intervals(np.maximum(left, self.minute), right)
+        left, right, minute = self.times.left, self.times.right, self.minute
+        held = Intervals(left, np.minimum(right, minute)) if upwards else Intervals(np.maximum(left, minute), right)
         return self.curves.fit(held, weight=self.many).log_likelihood
 
     def effective_n(self, share: float, conf_level: float, *, upwards: bool) -> float:

@@ -22,7 +22,6 @@ from onsetstudy.survival.results import OnsetCurve
 from onsetstudy.survival.summaries.standardisation import (
     INDEPENDENT_CASES,
     SCHEDULE_ASSUMPTION,
-    Cell,
     Compared,
     Value,
     sort_arms,
@@ -178,7 +177,7 @@ def probability_numb_sooner(
         two_arms=True,
     )
     reference, other = cases.arms
-    parts = [_part(one, two) for one, two in zip(cases.cells(other), cases.cells(reference), strict=True)]
+    parts = [_part(one, two) for one, two in zip(cases.gaps(other), cases.gaps(reference), strict=True)]
     mix = cases.mix
     chance = float(min(1.0, max(0.0, mix @ np.array([p.chance for p in parts]))))
     bounds = mix @ np.array([p.bounds for p in parts])
@@ -202,14 +201,13 @@ def probability_numb_sooner(
     return compared.estimate("probability_numb_sooner", f"{other} before {reference}", found)
 
 
-def _part(first: Cell, second: Cell) -> _Part:
+def _part(first: Gaps, second: Gaps) -> _Part:
     """One stratum of both arms, the first the one that may be sooner."""
     if min(first.n, second.n) < 2:
         raise NotEstimable(
             "probability_numb_sooner", "an arm (in a stratum) has fewer than two cases", code="too_few_cases"
         )
-    gaps = first.fitted(), second.fitted()
-    one, two = (g.curve for g in gaps)
+    one, two = first.curve, second.curve
     least, even, most = ordered_chances(one, two)
     errors = [
         functional_variance(cell.times, curve, value, cell.weight) * cell.n / (cell.n - 1)
@@ -220,7 +218,7 @@ def _part(first: Cell, second: Cell) -> _Part:
         bounds=(float(one.mass @ least @ two.mass), float(one.mass @ most @ two.mass)),
         variance=(errors[0], errors[1]),
         n=(first.n, second.n),
-        gaps=gaps,
+        gaps=(first, second),
     )
 
 

@@ -18,7 +18,7 @@ from onsetstudy.core.results import Caution
 from onsetstudy.inference.proportions import Limits, mover_difference, mover_ratio, normal_quantile
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.npmle_proportion import share_limit, spread_evenly
-from onsetstudy.survival.summaries.standardisation import SPREAD_EVENLY, ArmedCases, Cell, Compared, Value, sort_arms
+from onsetstudy.survival.summaries.standardisation import SPREAD_EVENLY, ArmedCases, Compared, Value, sort_arms
 from onsetstudy.survival.testing.unlike_gaps import Gaps
 
 __all__ = ["estimate_quantile"]
@@ -49,10 +49,10 @@ class _Group:
     ticks: FloatArray
 
     @classmethod
-    def of(cls, cells: Iterable[Cell], mix: FloatArray) -> _Group:
-        fitted = tuple(cell.fitted() for cell in cells)
-        ends = np.concatenate([np.concatenate((c.times.left, c.times.right)) for c in fitted])
-        return cls(fitted, mix, np.unique(ends[np.isfinite(ends) & (ends > 0)]))
+    def of(cls, cells: Iterable[Gaps], mix: FloatArray) -> _Group:
+        cells = tuple(cells)
+        ends = np.concatenate([np.concatenate((c.times.left, c.times.right)) for c in cells])
+        return cls(cells, mix, np.unique(ends[np.isfinite(ends) & (ends > 0)]))
 
     def share(self, minute: float) -> Limits:
         """Least and greatest share numb by the minute that the curves allow."""
@@ -136,10 +136,12 @@ def estimate_quantile(
     >>> [f"{e.contrast} {e.estimate:.2f} min" for e in found.arms]
     ['plain 4.00 min', 'buffered 3.00 min']
     """
-    _check_share(share)
+    if not 0.0 < share < 1.0:
+        mend = "write a number between 0 and 1, for example 0.5 for the median"
+        raise OnsetStudyError.of_key("share", f"share is {share!r}", mend)
     normal_quantile(conf_level)
     cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
-    found = {a: _quantile(_Group.of(cases.cells(a), cases.mix), share, conf_level) for a in cases.arms}
+    found = {a: _quantile(_Group.of(cases.gaps(a), cases.mix), share, conf_level) for a in cases.arms}
     missing = [a for a in cases.arms if math.isinf(found[a].estimate)]
     if missing:
         low, high = _difference_limits(found[cases.arms[1]], found[reference_arm])
@@ -150,13 +152,6 @@ def estimate_quantile(
             bound=None if math.isinf(low) and math.isinf(high) else (low, high),
         )
     return _contrast(cases, found, share, conf_level)
-
-
-def _check_share(share: float) -> None:
-    if not 0.0 < share < 1.0:
-        raise OnsetStudyError.of_key(
-            "share", f"share is {share!r}", "write a number between 0 and 1, for example 0.5 for the median"
-        )
 
 
 def _first(ticks: FloatArray, holds: Callable[[float], bool]) -> int:

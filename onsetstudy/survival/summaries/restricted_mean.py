@@ -13,10 +13,9 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.seeds import checked_seed, stream
 from onsetstudy.inference.proportions import wilson_limits
 from onsetstudy.survival.curve.functionals import functional_bounds, functional_variance
-from onsetstudy.survival.curve.npmle import Curves, fit_npmle
+from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.results import OnsetCurve
 from onsetstudy.survival.summaries.npmle_proportion import tells_something
-from onsetstudy.survival.summaries.standardisation import Cell
 from onsetstudy.survival.testing.unlike_gaps import Gaps
 
 __all__ = ["METHODS", "CellWait", "Options", "cell_wait", "even_waits", "wait_to", "waits_of_masses", "weighted_curve"]
@@ -102,21 +101,17 @@ class CellWait:
     reach: tuple[float, float] = (0.0, 0.0)
 
 
-def cell_wait(
-    cell: Cell, carried_min: float, name: str, stratum: str, weight: float, options: Options, curves: Curves
-) -> CellWait:
-    """Restricted mean of one cell; ``carried_min``: by how much its follow-up was carried forward at most.
+def cell_wait(gaps: Gaps, carried_min: float, name: str, stratum: str, weight: float, options: Options) -> CellWait:
+    """Restricted mean of an arm in a stratum; ``carried_min``: by how much its follow-up was carried forward at most.
 
     Raises
     ------
     NotEstimable
         If the curve is undefined before the horizon.
     """
-    times = cell.times
+    times, curve = gaps.times, gaps.curve
     # Cases that were never tested add nothing; they must not add degrees of freedom either.
-    tau, n = options.tau_min, round(float(cell.weight[tells_something(times)].sum()))
-    gaps = cell.fitted(curves)
-    curve = gaps.curve
+    tau, n = options.tau_min, round(float(gaps.weight[tells_something(times)].sum()))
     if np.isinf(curve.right[-1]) and curve.left[-1] < tau:
         place = f"the arm {name}" + (f" in the stratum {stratum}" if stratum else "")
         raise NotEstimable(
@@ -130,7 +125,7 @@ def cell_wait(
     low = np.where(np.isinf(curve.right), low - carried_min, low)
     mean = min(float(curve.mass @ even), tau)
     bounds = functional_bounds(times, curve, low, high)
-    variance = _variance(cell, curve, even, f"{name}|{stratum}", options)
+    variance = _variance(gaps, even, f"{name}|{stratum}", options)
     found = CellWait(mean=weight * mean, bounds=(weight * bounds[0], weight * bounds[1]), share=weight, gaps=gaps)
     if n < 2 or variance <= 1e-18 * tau * tau:
         outside = wilson_limits(0, n, options.conf_level)[1]
@@ -140,9 +135,9 @@ def cell_wait(
     return replace(found, variance=used, spread=(inflated, n - 1.0))
 
 
-def _variance(cell: Cell, curve: OnsetCurve, even: FloatArray, name: str, options: Options) -> float:
+def _variance(cell: Gaps, even: FloatArray, name: str, options: Options) -> float:
     if options.method == "information":
-        return functional_variance(cell.times, curve, even, cell.weight)
+        return functional_variance(cell.times, cell.curve, even, cell.weight)
     means = []
     for replicate in range(options.replicates):
         chance = stream(int(options.seed or 0), f"rmst_bootstrap|{name}", replicate)

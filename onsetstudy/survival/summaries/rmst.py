@@ -158,16 +158,15 @@ def estimate_rmst(
 
 def _cells(cases: ArmedCases, followed: ArmedCases, name: str, options: Options, curves: Curves) -> list[CellWait]:
     forward = followed.times.left - cases.times.left
+    parts = zip(followed.gaps(name, curves), cases.rows(name), cases.strata, cases.mix, strict=True)
     return [
-        cell_wait(cell, float(forward[rows].max()), name, stratum, float(share), options, curves)
-        for cell, rows, stratum, share in zip(
-            followed.cells(name), cases.rows(name), cases.strata, cases.mix, strict=True
-        )
+        cell_wait(gaps, float(forward[rows].max()), name, stratum, float(share), options)
+        for gaps, rows, stratum, share in parts
     ]
 
 
-def _margins(cells: Sequence[tuple[CellWait, float]], options: Options) -> tuple[float, float, float | None]:
-    """How far the limits of a signed sum of cells reach below and above it, and its standard error."""
+def _margins(cells: Sequence[tuple[CellWait, float]], options: Options) -> tuple[float, float, float | None, str]:
+    """How far the limits of a signed sum of cells reach below and above it, its standard error, and their method."""
     spreads = [cell.spread for cell, _ in cells if cell.spread is not None]
     total = sum(variance for variance, _ in spreads)
     if total > 0 and options.small_sample:
@@ -176,21 +175,16 @@ def _margins(cells: Sequence[tuple[CellWait, float]], options: Options) -> tuple
         quantile = normal_quantile(options.conf_level)
     reach = np.array([cell.reach if sign > 0 else cell.reach[::-1] for cell, sign in cells])
     below, above = np.sqrt(quantile**2 * total + np.sum(reach**2, axis=0))
-    whole = len(spreads) == len(cells)
-    return float(below), float(above), math.sqrt(sum(cell.variance for cell, _ in cells)) if whole else None
-
-
-def _how(cells: Sequence[CellWait], options: Options) -> str:
     how = "Student t, Welch" if options.small_sample else "normal"
     how += ", bootstrap variance" if options.method == "bootstrap" else ", variance from the observed information"
-    alone = any(cell.spread is None for cell in cells)
-    return how + (", and Wilson's limit for 0 of n where an arm has no spread" if alone else "")
+    if len(spreads) < len(cells):
+        return float(below), float(above), None, how + ", and Wilson's limit for 0 of n where an arm has no spread"
+    return float(below), float(above), math.sqrt(sum(cell.variance for cell, _ in cells)), how
 
 
 def _mean(cells: list[CellWait], options: Options) -> Value:
     mean, tau = sum(cell.mean for cell in cells), options.tau_min
-    below, above, error = _margins([(cell, 1.0) for cell in cells], options)
-    how = _how(cells, options)
+    below, above, error, how = _margins([(cell, 1.0) for cell in cells], options)
     if error is not None and options.small_sample and 0.0 < mean < tau:
         # Waits are skewed: long tails when most are short, the reverse when many reach the horizon.
         centre, half = math.log(mean / (tau - mean)), below * tau / (mean * (tau - mean))
@@ -202,8 +196,8 @@ def _mean(cells: list[CellWait], options: Options) -> Value:
 def _difference(cells: dict[str, list[CellWait]], arms: tuple[str, str], options: Options) -> Value:
     own, ref = cells[arms[0]], cells[arms[1]]
     value = sum(cell.mean for cell in own) - sum(cell.mean for cell in ref)
-    below, above, error = _margins([(cell, 1.0) for cell in own] + [(cell, -1.0) for cell in ref], options)
-    tau, how = options.tau_min, _how([*own, *ref], options)
+    below, above, error, how = _margins([(cell, 1.0) for cell in own] + [(cell, -1.0) for cell in ref], options)
+    tau = options.tau_min
     gap_ref, gap = mean_gaps([(a.share, b.gaps, a.gaps) for a, b in zip(own, ref, strict=True)], tau)
     # In which part of a gap onset lies moves the mean of the coarser arm further, by half of what the gaps differ.
     moves = abs(gap - gap_ref) / 2
@@ -229,9 +223,9 @@ def _ratio(cells: list[CellWait], reference: list[CellWait], options: Options) -
         return None
     # On the log scale every variance and reach is relative to its arm's mean.
     relative = [(_over(cell, mean), 1.0) for cell in cells] + [(_over(cell, mean_ref), -1.0) for cell in reference]
-    below, above, error = _margins(relative, options)
-    ratio, how = mean / mean_ref, _how([*cells, *reference], options) + ", log scale"
-    return Value(ratio, (ratio * math.exp(-below), ratio * math.exp(above)), how, error)
+    below, above, error, how = _margins(relative, options)
+    ratio = mean / mean_ref
+    return Value(ratio, (ratio * math.exp(-below), ratio * math.exp(above)), how + ", log scale", error)
 
 
 def _over(cell: CellWait, mean: float) -> CellWait:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray, texts_per_case
-from onsetstudy.core.cases import merge_alike, unknown_reference
+from onsetstudy.core.cases import unknown_reference
 from onsetstudy.core.errors import OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval
@@ -24,7 +24,6 @@ __all__ = [
     "SCHEDULE_ASSUMPTION",
     "SPREAD_EVENLY",
     "ArmedCases",
-    "Cell",
     "Compared",
     "Value",
     "sort_arms",
@@ -43,23 +42,6 @@ INDEPENDENT_CASES = Assumption(
 )
 SPREAD_EVENLY = (INDEPENDENT_CASES, SCHEDULE_ASSUMPTION, EVEN_WITHIN_GAPS)
 """What a quantity rests on for which onset lies evenly inside gaps."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Cell:
-    """Cases of one arm in one stratum: distinct intervals in order, and how many cases have each."""
-
-    times: Intervals
-    weight: FloatArray
-
-    @property
-    def n(self) -> int:
-        """Number of cases."""
-        return round(float(self.weight.sum()))
-
-    def fitted(self, curves: Curves | None = None) -> Gaps:
-        """The cases with their curve; ``curves`` are those of the work that this belongs to."""
-        return Gaps(self.times, self.weight, (curves or Curves()).fit(self.times, weight=self.weight))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,10 +89,10 @@ class ArmedCases:
         for stratum in self.strata:
             yield np.flatnonzero((self.arm == arm) & (self.stratum == stratum))
 
-    def cells(self, arm: str) -> Iterator[Cell]:
-        """Cases of one arm, stratum by stratum in the order of ``strata``."""
+    def gaps(self, arm: str, curves: Curves | None = None) -> Iterator[Gaps]:
+        """Cases of one arm with their curve, stratum by stratum in the order of ``strata``."""
         for rows in self.rows(arm):
-            yield Cell(*merge_alike(self.times.take(rows), self.weight[rows]))
+            yield Gaps.of(self.times.take(rows), self.weight[rows], curves)
 
     def follow_to(
         self, tau_min: float, grace_min: float | None, until: str = ""

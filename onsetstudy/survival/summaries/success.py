@@ -264,8 +264,15 @@ def _compared(cases: ArmedCases, asked: _Asked, grace_min: float | None, curves:
 def _arm_share(cases: ArmedCases, arm: str, asked: _Asked, curves: Curves) -> _ArmShare:
     """Share of an arm; raises if no case of it shows whether it was numb at the minute."""
     parts = tuple(
-        share_numb_by(cell.times, asked.minute, asked.conf_level, asked.limits, weight=cell.weight, curves=curves)
-        for cell in cases.cells(arm)
+        share_numb_by(
+            cases.times.take(rows),
+            asked.minute,
+            asked.conf_level,
+            asked.limits,
+            weight=cases.weight[rows],
+            curves=curves,
+        )
+        for rows in cases.rows(arm)
     )
     if all(part.low < 1e-12 and part.high > 1 - 1e-12 and part.undecided for part in parts):
         reason = f"no case of the arm {arm} shows whether it was numb at {asked.minute:g} min or not"

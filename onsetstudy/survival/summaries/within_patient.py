@@ -12,6 +12,7 @@ from onsetstudy.core.arrays import BoolArray, StrArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, Interval
+from onsetstudy.inference.parameter import Told
 from onsetstudy.inference.proportions import mcnemar_exact, newcombe_paired_difference, normal_quantile, wilson_limits
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.npmle_proportion import decided
@@ -82,16 +83,8 @@ def paired_success(
         by_arm=tuple(ArmCount(arm=name, cases=n, onsets=count) for name, count in counted.items()),
     )
     method = f"share by {target_min:g} min of {n} patients treated in both arms"
-
-    estimate = partial(
-        Estimate,
-        unit="proportion",
-        method=method,
-        n=counts,
-        assumptions=(_PATIENTS, _PERIOD),
-        caution=caution,
-        source=_SOURCE,
-    )
+    told = Told(method=method, n=counts, assumptions=(_PATIENTS, _PERIOD), source=_SOURCE)
+    estimate = partial(Estimate, unit="proportion", caution=caution, **told)
 
     def per_arm(name: str) -> Estimate:
         share = counted[name] / n
@@ -116,11 +109,8 @@ def paired_success(
             interval=Interval(low=low, high=high, level=conf_level, method="Newcombe paired, method 10"),
             p_value=mcnemar_exact(other_only, reference_only),
         ),
-        method=method,
-        n=counts,
-        assumptions=(_PATIENTS, _PERIOD),
         caution=caution,
-        source=_SOURCE,
+        **told,
     )
 
 

@@ -89,7 +89,7 @@ def check_schedule(case: ArrayLike, minute: ArrayLike, arm: ArrayLike, *, refere
         minutes=_quartiles(frame),
         method="minutes of the first tests compared between arms",
         n=counts,
-        caution=_schedule_caution(p_value, frame, worst, reference_arm, others[0]),
+        caution=_unlike(frame, worst, reference_arm, others[0]) if p_value < 0.05 else (),
     )
 
 
@@ -102,13 +102,8 @@ def _quartiles(frame: pd.DataFrame) -> tuple[tuple[str, int, int, float, float, 
     return tuple(rows)
 
 
-def _schedule_caution(
-    p_value: float, frame: pd.DataFrame, worst: int, reference_arm: str, other: str
-) -> tuple[Caution, ...]:
-    if p_value >= 0.05:
-        return ()
-    part = frame[frame["test"] == worst]
-    mean = part.groupby("arm")["minute"].mean()
+def _unlike(frame: pd.DataFrame, worst: int, reference_arm: str, other: str) -> tuple[Caution, ...]:
+    mean = frame[frame["test"] == worst].groupby("arm")["minute"].mean()
     text = (
         f"The arms were not tested alike: test {worst} came at {mean[other]:.1f} min on average in the arm {other} "
         f"and at {mean[reference_arm]:.1f} min in the arm {reference_arm}. Differences in onset may come from that."

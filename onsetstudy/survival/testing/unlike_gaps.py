@@ -13,7 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from onsetstudy.core.arrays import FloatArray, IntArray
+from onsetstudy.core.cases import merge_alike
 from onsetstudy.core.intervals import Intervals
+from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import OnsetCurve
 
 __all__ = ["Gaps", "mean_gaps"]
@@ -28,14 +30,22 @@ SOME = 1e-9
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Gaps:
-    """What is known of the gaps of one arm: its cases and the curve that they give.
-
-    ``weight`` is how many like cases a row stands for.
-    """
+    """What is known of the gaps of one arm (in a stratum): distinct intervals, cases of each, and their curve."""
 
     times: Intervals
     weight: FloatArray
     curve: OnsetCurve
+
+    @classmethod
+    def of(cls, times: Intervals, weight: FloatArray | None = None, curves: Curves | None = None) -> Gaps:
+        """Gaps of cases, ``weight`` like ones in each row; ``curves`` are those of the work that this belongs to."""
+        times, weight = merge_alike(times, weight)
+        return cls(times, weight, (curves or Curves()).fit(times, weight=weight))
+
+    @property
+    def n(self) -> int:
+        """Number of cases."""
+        return round(float(self.weight.sum()))
 
 
 def mean_gaps(strata: Sequence[tuple[float, Gaps, Gaps]], tau_min: float) -> tuple[float, float]:
@@ -69,7 +79,8 @@ def mean_gaps(strata: Sequence[tuple[float, Gaps, Gaps]], tau_min: float) -> tup
 def _compared(reference: Gaps, other: Gaps, tau_min: float) -> tuple[tuple[float, float], float]:
     """Mean widths of one stratum, and the variance of their difference if the arms are alike."""
     both = (reference, other)
-    edges = np.unique(np.concatenate([[0.0, tau_min], *(_ends(g, tau_min) for g in both)]))
+    ends = (end for g in both for end in (g.times.left, g.times.right, g.curve.left, g.curve.right))
+    edges = np.unique(np.minimum(np.concatenate([[0.0, tau_min], *ends]), tau_min))
     total = float(sum(g.weight.sum() for g in both))
     if edges.size < 2 or total <= 0:
         return (0.0, 0.0), 0.0
@@ -128,11 +139,6 @@ class _Held:
         one, mean = (np.concatenate([[0.0], np.cumsum(v)]) for v in (each, each * common))
         pulled = self.wide * (one[self.end] - one[self.start]) - (mean[self.end] - mean[self.start])
         return float(self.weight @ pulled**2)
-
-
-def _ends(gaps: Gaps, tau_min: float) -> FloatArray:
-    ends = np.concatenate([gaps.times.left, gaps.times.right, gaps.curve.left, gaps.curve.right])
-    return np.asarray(np.minimum(ends, tau_min), dtype=np.float64)
 
 
 def _mass(curve: OnsetCurve, edges: FloatArray) -> FloatArray:
