@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from onsetstudy.records.derived.allocation import KeptList
     from onsetstudy.study.exchange_results import Exchange
 
-__all__ = ["command"]
+__all__ = ["reduce"]
 
 
 @click.command("reduce")
@@ -31,7 +31,7 @@ __all__ = ["command"]
 @options.hands
 @click.option("--work", type=options.A_FOLDER, help="Folder of what is done  [default: INTO/work]")
 @options.into("Folder for the files.", "exchange")
-def command(
+def reduce(
     protocol: Path,
     folder: Path,
     quarter: str | None,
@@ -60,7 +60,7 @@ def command(
     from onsetstudy.cli.withdrawals import say_unmatched, withdrawn_codes
     from onsetstudy.cluster.mapper import chosen_mapper
     from onsetstudy.core.errors import RecordsError
-    from onsetstudy.files.bulk.reduce import reduce_parts
+    from onsetstudy.files.bulk.reduce import Terms, reduce_parts, slips_shown
     from onsetstudy.files.exchange import write_exchange
     from onsetstudy.files.output import private_folder
     from onsetstudy.files.sources.protocol_toml import read_protocol
@@ -74,21 +74,19 @@ def command(
     with progress_line() as progress:
         folder = _in_parts(folder, work, progress)
         withdrawn, gone = withdrawn_codes(protocol)
-        found = reduce_parts(
-            folder,
-            promised,
-            work,
+        terms = Terms(
+            protocol=promised,
             through=through,
+            work=work,
             drop_unknown=drop_unknown,
             today=dt.date.today(),
             kept=kept,
-            opened=opened,
             without_list=arms.without_list,
             gone=gone,
             withdrawn=withdrawn,
-            mapper=mapper,
-            progress=progress,
+            opened=slips_shown(opened),
         )
+        found = reduce_parts(folder, terms, mapper=mapper, progress=progress)
     _say(found, work / "rejects")
     say_unmatched(found.unmatched)
     arms.say(kept)
@@ -152,7 +150,7 @@ def _say(found: Reduced, rejects: Path) -> None:
     from onsetstudy.cli.say import please_look
     from onsetstudy.cli.withdrawals import say_left_out_withdrawn
 
-    for told in found.unread:
+    for told in found.queries:
         please_look(told)
     refused, tests_refused = found.rows_read - found.rows_accepted, found.readings_read - found.readings_accepted
     click.echo(f"Parts: {found.parts}, of which {found.kept} were done before.")
