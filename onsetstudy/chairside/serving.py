@@ -72,7 +72,7 @@ def serve(protocol: Protocol, path: Path, options: ServeOptions, *, say: Callabl
             ledger=options.ledger,
             shared=bool(options.share),
         )
-        sessions, pairing = Sessions(store, recorder.reading), PairingCodes(recorder.reading)
+        sessions, pairing = Sessions(store, recorder.clock.read), PairingCodes(recorder.clock.read)
         scheme = "https" if options.share else "http"
         origins = [f"{scheme}://{host}:{port}" for host in (options.share, HERE, "localhost") if host]
 

@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from onsetstudy.chairside.case_flow import CaseState, RunningLog
+from onsetstudy.chairside.clock import Reading
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.agreement import Agreement
@@ -89,12 +90,9 @@ class ChairView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ClockView:
+class ClockView(Reading):
     """The computer's clocks, and ``axis_s``, by which the pages tell each other's times."""
 
-    boot: str
-    server_s: float
-    server_wall_s: float
     axis_s: float
 
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from onsetstudy.study.exchange_results import Exchange
     from onsetstudy.study.group.results import GroupResults
 
-__all__ = ["command"]
+__all__ = ["group"]
 
 
 @click.command("group")
@@ -52,7 +52,7 @@ __all__ = ["command"]
 @options.into("Folder for the reports.", "reports")
 @options.paper
 @options.formats
-def command(
+def group(
     protocol: Path,
     files: tuple[Path, ...],
     quarter: str | None,
@@ -73,7 +73,7 @@ def command(
     from onsetstudy.cli.ledger_entries import keeps_ledger
     from onsetstudy.cli.reported_entries import enter_files, with_ledger
     from onsetstudy.cli.say import please_look, progress_line, say_written
-    from onsetstudy.files.documents.earlier_pages import earlier_cases
+    from onsetstudy.files.documents.archive import earlier_cases
     from onsetstudy.files.documents.reports import write_group
     from onsetstudy.files.exchange import read_exchanges, refuse_sent_twice, skipped_files
     from onsetstudy.files.sources.protocol_toml import read_protocol

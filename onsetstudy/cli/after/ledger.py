@@ -8,7 +8,7 @@ import click
 
 from onsetstudy.cli import options
 
-__all__ = ["command"]
+__all__ = ["ledger"]
 
 
 @click.command("ledger")
@@ -24,7 +24,7 @@ __all__ = ["command"]
     help="Report (HTML or JSON), exchange file or file of a list to hold the ledger against, or a folder of such.",
 )
 @click.option("--head", "heads", multiple=True, help="Last entry as a printed page quotes it, such as 12:0f3a….")
-def command(protocol: Path, verify: bool, others: tuple[Path, ...], heads: tuple[str, ...]) -> int:
+def ledger(protocol: Path, verify: bool, others: tuple[Path, ...], heads: tuple[str, ...]) -> int:
     """Read the ledger beside PROTOCOL (or the file ….ledger.jsonl itself) as plain sentences.
 
     Ends with exit code 1 if something disagrees, or if nothing in the ledger speaks of what was given.

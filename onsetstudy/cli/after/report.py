@@ -13,7 +13,7 @@ from onsetstudy.cli import options
 if TYPE_CHECKING:
     from onsetstudy.cli.given import GivenArms, GivenRecords
 
-__all__ = ["command"]
+__all__ = ["report"]
 
 
 @click.command("report")
@@ -26,7 +26,7 @@ __all__ = ["command"]
 @click.option("--for-patients", is_flag=True, help="Write half a page for patients too, a draft for the committee.")
 @options.paper
 @options.formats
-def command(
+def report(
     protocol: Path,
     records: GivenRecords,
     quarter: str | None,
@@ -59,9 +59,9 @@ def command(
 
     promised = read_protocol(protocol)
     kept, log = arms.read(promised, records.paths)
-    beside = read_companions(protocol)
+    beside = read_companions(protocol, kept)
     checked = records.read(promised)
-    beside = replace(beside, allocation=kept, slips_recorded=recorded_slips(checked), slips_log=log)
+    beside = replace(beside, slips_recorded=recorded_slips(checked), slips_log=log)
     checked, withdrawn = leave_out_withdrawn(checked, protocol)
     arms.say(kept)
     through = given.chosen_quarter(promised, quarter)

@@ -1,4 +1,4 @@
-"""``onsetstudy allocate``."""
+"""``onsetstudy allocate`` and ``block-sizes``, for who keeps the list."""
 
 from __future__ import annotations
 
@@ -14,7 +14,8 @@ if TYPE_CHECKING:
     from onsetstudy.design.allocation.results import AllocationList
     from onsetstudy.protocol.model import Protocol
 
-__all__ = ["command"]
+__all__ = ["allocate", "block_sizes"]
+
 
 WAYS = {
     "passphrases": "The sealed file opens only with the passphrase printed inside each envelope: neither the file nor "
@@ -55,7 +56,7 @@ WAYS = {
     help="Keeper's file of block sizes, where PROTOCOL holds its digest only (command block-sizes).",
 )
 @click.option("--print", "printed", is_flag=True, help="Also make slips to print, fold and close (PDF).")
-def command(
+def allocate(
     protocol: Path,
     into: Path,
     slips: int,
@@ -76,8 +77,7 @@ def command(
     from onsetstudy.cli.say import say_written
     from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.design.allocation.lists import draw_allocation_list
-    from onsetstudy.files.atomic_write import together
-    from onsetstudy.files.output import write_bytes
+    from onsetstudy.files.output import together, write_bytes
     from onsetstudy.files.sealed.allocation_list import read_passphrases, write_minimisation
     from onsetstudy.files.sealed.block_sizes import with_sizes
     from onsetstudy.files.sealed.kept_allocation import read_slips
@@ -130,7 +130,7 @@ def _refuse_list_there(protocol: Path, promised: Protocol, into: Path) -> None:
     """
     from onsetstudy.cli.entering_lists import enter_list_there
     from onsetstudy.core.errors import OnsetStudyError
-    from onsetstudy.files.atomic_write import finish_together
+    from onsetstudy.files.output import finish_together
 
     # A list that was whole when its program was killed is there, and no other is drawn in its place.
     finish_together(into)
@@ -149,12 +149,10 @@ def _refuse_list_there(protocol: Path, promised: Protocol, into: Path) -> None:
 
 def _say_list_held(protocol: Path) -> None:
     """That the study has a list already: whoever holds two could take the one whose next arm suits."""
+    from onsetstudy.cli.ledger_entries import entered
     from onsetstudy.cli.say import please_look
-    from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
-    from onsetstudy.protocol.ledger import of_kind
 
-    held = of_kind(verified_ledger(ledger_path(protocol)), "list_drawn")
-    if held:
+    if held := entered(protocol, "list_drawn"):
         days = ", ".join(sorted({entry.at[:10] for entry in held}))
         longer = " To make a list longer, --after with its folder goes on with it."
         please_look(
@@ -208,3 +206,31 @@ def _say(drawn: AllocationList, into: Path, way: str, *, after: Path | None, bef
         )
     given = "" if way == "coordinator" else " Give each practice only its own sealed file or closed slips."
     click.echo(f"Keep the list and its seed apart.{given}")
+
+
+@click.command("block-sizes")
+@options.protocol
+@click.argument("file", type=options.A_FILE)
+@click.option("--size", "sizes", type=click.IntRange(2, 24), multiple=True, help="Size; may be given more than once.")
+@click.option("--check", is_flag=True, help="Hold FILE against the digest in PROTOCOL, and tell the sizes.")
+def block_sizes(protocol: Path, file: Path, sizes: tuple[int, ...], check: bool) -> None:
+    """Write FILE with the block sizes and a nonce, and tell the digest to put into PROTOCOL before it is locked.
+
+    Whoever knows the sizes and the arms so far can foretell the last arms of a block. With --check the file shows,
+    once the study is closed, that the sizes are those that were promised.
+    """
+    from onsetstudy.core.errors import OnsetStudyError
+    from onsetstudy.files.sealed.block_sizes import read_block_sizes, write_block_sizes
+    from onsetstudy.files.sources.protocol_toml import read_protocol
+
+    promised = read_protocol(protocol)
+    if check:
+        told = ", ".join(map(str, read_block_sizes(file, promised)))
+        click.echo(f"The protocol holds the digest of this file. Block sizes: {told}.")
+        return
+    if not sizes:
+        raise OnsetStudyError("give the sizes, as --size 4 --size 6")
+    digest = write_block_sizes(file, promised, sizes, nonce=secrets.token_hex(16))
+    click.echo(f"Written: {file}. Keep it with the list, away from everybody who treats.")
+    click.echo("In the protocol, under [allocation], in place of block_sizes, before it is locked:")
+    click.echo(f'block_sizes_digest = "{digest}"')

@@ -9,7 +9,7 @@ import click
 
 from onsetstudy.cli import options
 
-__all__ = ["command"]
+__all__ = ["lock"]
 
 
 @click.command("lock")
@@ -19,7 +19,7 @@ __all__ = ["command"]
     "--into", type=options.A_FOLDER, help="Folder for the protocol document (HTML and PDF)  [default: none is written]"
 )
 @options.paper
-def command(protocol: Path, reason: str, into: Path | None, paper: str) -> None:
+def lock(protocol: Path, reason: str, into: Path | None, paper: str) -> None:
     """Write down what PROTOCOL promises today, with its digest, so that a report can show that it came first."""
     from onsetstudy.cli.entering_lists import enter_lists_beside
     from onsetstudy.cli.ledger_entries import enter_lock, head_beside, plain_reason
@@ -46,6 +46,6 @@ def command(protocol: Path, reason: str, into: Path | None, paper: str) -> None:
     head = head_beside(protocol)
     click.echo(f"Ledger, last entry: {head}")
     if into is not None:
-        from onsetstudy.files.documents.protocol_document import write_protocol_document
+        from onsetstudy.files.documents.reports import write_protocol_document
 
         say_written(write_protocol_document(promised, lock, into, paper=paper, ledger_head=head))

@@ -18,14 +18,14 @@ if TYPE_CHECKING:
     from onsetstudy.protocol.guided.questions import GuidedQuestion
     from onsetstudy.protocol.model import Protocol
 
-__all__ = ["command", "refuse_if_there", "set_up"]
+__all__ = ["new", "refuse_if_there", "set_up"]
 
 SLIPS = 200
 
 
 @click.command("new")
 @options.into("Folder for the protocol; made if it is not there.")
-def command(into: Path) -> None:
+def new(into: Path) -> None:
     """Ask, and write the protocol; if chance decides, also the list, the slips and the lock.
 
     Everything else stands at its usual, and can be changed in the file before the first case.

@@ -8,7 +8,7 @@ import click
 
 from onsetstudy.cli import options
 
-__all__ = ["command"]
+__all__ = ["plan"]
 
 
 @click.command("plan")
@@ -19,7 +19,7 @@ __all__ = ["command"]
 @options.paper
 @options.formats
 @click.option("--papers", is_flag=True, help="Write drafts for the ethics committee instead, and reporting items.")
-def command(
+def plan(
     protocol: Path,
     into: Path,
     trials: int,

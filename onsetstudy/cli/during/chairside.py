@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from onsetstudy.chairside.serving import ServeOptions
     from onsetstudy.protocol.model import Protocol
 
-__all__ = ["command"]
+__all__ = ["chairside"]
 
 NEXT = (
     "The page at the chair opens now. Where several people share the work, the window of the recorder has an address "
@@ -47,7 +47,7 @@ NEXT = (
 @click.option("--export", type=options.A_FOLDER, help="Write the open tables, and end.")
 @click.option("--backup", type=options.A_FILE, help="Copy the store, also while it is in use, and end.")
 @click.option("--restore", type=options.A_FILE, help="Put a backup in the place of a store that is gone, and end.")
-def command(
+def chairside(
     protocol: Path | None,
     store: Path,
     practice: str,

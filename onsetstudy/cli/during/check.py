@@ -15,14 +15,14 @@ if TYPE_CHECKING:
     from onsetstudy.protocol.model import Protocol
     from onsetstudy.records.model import Records
 
-__all__ = ["command"]
+__all__ = ["check"]
 
 
 @click.command("check")
 @options.protocol
 @options.records
 @options.arms
-def command(protocol: Path, records: GivenRecords, arms: GivenArms) -> int:
+def check(protocol: Path, records: GivenRecords, arms: GivenArms) -> int:
     """Check RECORDS against PROTOCOL without analysing them.
 
     RECORDS is one workbook (.xlsx) with the sheets cases and cold_tests, a folder with cases.csv and

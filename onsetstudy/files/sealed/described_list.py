@@ -9,7 +9,7 @@ from typing import Any
 
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.core.type_check import may_be_newer
-from onsetstudy.files.guard import Unreadable, problem_in, read_json
+from onsetstudy.files.guard import problem_in, read_json
 from onsetstudy.files.sealed.sealed_check import is_text, listed
 
 __all__ = ["COORDINATOR", "newer_parts", "read_commitments", "read_description"]
@@ -61,10 +61,7 @@ def read_description(path: Path) -> dict[str, Any]:
     RecordsError
         If it is none; with all that is wrong, and without the values.
     """
-    try:
-        content = read_json(path)
-    except Unreadable as error:
-        raise _refused(path, [error.problem.what]) from None
+    content = read_json(path, refuse=lambda what: _refused(path, [what]))
     if not isinstance(content, dict):
         raise _refused(path, ["it is not a description of a list"])
     faults = [f"{k} is not what it must be" for k, fits in KEYS.items() if k in content and not fits(content[k])]
@@ -83,10 +80,7 @@ def read_commitments(path: Path) -> dict[str, str]:
     RecordsError
         If it holds none.
     """
-    try:
-        content = read_json(path)
-    except Unreadable as error:
-        raise _refused(path, [error.problem.what]) from None
+    content = read_json(path, refuse=lambda what: _refused(path, [what]))
     slips = content.get("slips") if isinstance(content, dict) else None
     if not isinstance(slips, dict) or len(slips) > MOST_COMMITMENTS:
         raise _refused(path, ["it holds no commitments of slips"])
