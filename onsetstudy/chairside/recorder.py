@@ -90,7 +90,7 @@ class Recorder:
     ledger : LedgerDoor or None
         Where pauses, unblindings and openings are entered; ``None`` on invented patients.
     shared : bool
-        Whether tablets of the same surgery may be paired.
+        Whether tablets of the same surgery may be paired; it is served by TLS then.
     """
 
     protocol: Protocol

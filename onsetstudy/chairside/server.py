@@ -73,7 +73,6 @@ class _Server:
     pairing: PairingCodes
     announce: Callable[[str, str], None]
     cookie: str
-    secure: bool
 
     def routes(self) -> list[Route]:
         may = self._may
@@ -137,7 +136,13 @@ class _Server:
 
     def _with_session(self, response: Response, secret: str) -> Response:
         response.set_cookie(
-            self.cookie, secret, max_age=12 * 3600, httponly=True, samesite="strict", secure=self.secure, path="/"
+            self.cookie,
+            secret,
+            max_age=12 * 3600,
+            httponly=True,
+            samesite="strict",
+            secure=self.recorder.shared,
+            path="/",
         )
         return response
 
@@ -237,9 +242,8 @@ def make_app(
     *,
     origins: Sequence[str],
     cookie: str,
-    pairing: PairingCodes | None = None,
-    announce: Callable[[str, str], None] = lambda role, code: None,
-    secure: bool = False,
+    pairing: PairingCodes,
+    announce: Callable[[str, str], None],
 ) -> ASGIApp:
     """The application, behind its guard.
 
@@ -251,15 +255,10 @@ def make_app(
         Addresses under which a browser may reach it.
     cookie : str
         Name of its cookie; browsers do not tell ports apart, so the port stands in it.
-    pairing : PairingCodes or None
-        Codes for a tablet; by default none fits.
+    pairing : PairingCodes
+        Codes for a tablet.
     announce : callable
         Shows a role and its new pairing code on the computer's screen.
-    secure : bool
-        Whether it is served by TLS.
     """
-    codes = PairingCodes(recorder.clock.read) if pairing is None else pairing
-    server = _Server(
-        recorder=recorder, sessions=sessions, pairing=codes, announce=announce, cookie=cookie, secure=secure
-    )
+    server = _Server(recorder=recorder, sessions=sessions, pairing=pairing, announce=announce, cookie=cookie)
     return Guard(Starlette(routes=server.routes()), origins)

@@ -6,8 +6,8 @@ import hashlib
 from collections.abc import Sequence
 from pathlib import Path
 
+from onsetstudy.cli import say
 from onsetstudy.cli.ledger_entries import entered, keeps_ledger, moment
-from onsetstudy.cli.say import to_look_at
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.files.ledger.ledger import Proposed, enter, ledger_path
 from onsetstudy.files.sealed.described_list import read_description
@@ -78,7 +78,7 @@ def enter_lists_beside(protocol: Path, promised: Protocol) -> tuple[str, ...]:
             found.append((folder, str(about.get("protocol", "")), str(about.get("commitment", ""))))
     if alike := _unlike_copies([(folder, commitment) for folder, _, commitment in found]):
         names = ", ".join(folder.name for folder in alike)
-        return (*told, to_look_at(f"{names} hold one list with different contents: none of these was entered."))
+        return (*told, say.to_look_at(f"{names} hold one list with different contents: none of these was entered."))
     for folder, under, _ in found:
         try:
             fresh = enter_list_there(protocol, promised, folder, drawn_under=under)
@@ -88,7 +88,7 @@ def enter_lists_beside(protocol: Path, promised: Protocol) -> tuple[str, ...]:
         if fresh:
             told.append(f"Entered as it is today: the list in {folder.name}, which was drawn before.")
             if under != promised.digest:
-                told.append(to_look_at(f"the list in {folder.name} was drawn under another text of this protocol."))
+                told.append(say.to_look_at(f"the list in {folder.name} was drawn under another text of this protocol."))
     return tuple(told)
 
 

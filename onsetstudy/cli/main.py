@@ -7,7 +7,7 @@ import sys
 
 import click
 
-from onsetstudy.cli.say import say_problems
+from onsetstudy.cli import say
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 
 __all__ = ["main", "onsetstudy"]
@@ -94,6 +94,6 @@ def main() -> None:
         click.echo(str(error), err=True)
         sys.exit(NOT_ESTIMABLE)
     except OnsetStudyError as error:
-        say_problems(error.problems, kept=" of such lines; correct these first")
+        say.problems(error.problems, kept=" of such lines; correct these first")
         sys.exit(MEND_YOUR_FILES)
     sys.exit(code)

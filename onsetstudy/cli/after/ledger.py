@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli import options
+from onsetstudy.cli import options, say
+from onsetstudy.core.errors import OnsetStudyError
 
 __all__ = ["ledger"]
 
@@ -29,8 +30,6 @@ def ledger(protocol: Path, verify: bool, others: tuple[Path, ...], heads: tuple[
 
     Ends with exit code 1 if something disagrees, or if nothing in the ledger speaks of what was given.
     """
-    from onsetstudy.cli.say import please_look
-    from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.files.ledger.ledger import ledger_path, read_ledger
     from onsetstudy.files.ledger.ledger_check import faults_of, held_against_nothing
     from onsetstudy.files.sources.protocol_toml import read_protocol
@@ -48,7 +47,7 @@ def ledger(protocol: Path, verify: bool, others: tuple[Path, ...], heads: tuple[
     click.echo(f"Last entry: {short_head(entries)}")
     faults = [*broken, *(faults_of(path, entries, others=others, heads=heads) if verify or others or heads else ())]
     for fault in faults:
-        please_look(fault)
+        say.please_look(fault)
     if faults or not (verify or others or heads):
         return 1 if faults else 0
     silent, nothing = held_against_nothing(entries, others)

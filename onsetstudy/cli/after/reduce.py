@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from onsetstudy.cli import options
+from onsetstudy.cli import options, say
+from onsetstudy.core.errors import RecordsError
 
 if TYPE_CHECKING:
     from onsetstudy.cli.given import GivenArms
@@ -54,12 +55,8 @@ def reduce(
     """
     import datetime as dt
 
-    from onsetstudy.cli import given
-    from onsetstudy.cli.ledger_entries import head_beside
-    from onsetstudy.cli.say import progress_line
-    from onsetstudy.cli.withdrawals import say_unmatched, withdrawn_codes
+    from onsetstudy.cli import given, ledger_entries, withdrawals
     from onsetstudy.cluster.mapper import chosen_mapper
-    from onsetstudy.core.errors import RecordsError
     from onsetstudy.files.bulk.reduce import Terms, reduce_parts, slips_shown
     from onsetstudy.files.exchange import write_exchange
     from onsetstudy.files.output import private_folder
@@ -71,9 +68,9 @@ def reduce(
     work = work or into / "work"
     private_folder(work)
     mapper = chosen_mapper(workers, cluster)
-    with progress_line() as progress:
+    with say.progress_line() as progress:
         folder = _in_parts(folder, work, progress)
-        withdrawn, gone = withdrawn_codes(protocol)
+        withdrawn, gone = withdrawals.withdrawn_codes(protocol)
         terms = Terms(
             protocol=promised,
             through=through,
@@ -88,7 +85,7 @@ def reduce(
         )
         found = reduce_parts(folder, terms, mapper=mapper, progress=progress)
     _say(found, work / "rejects")
-    say_unmatched(found.unmatched)
+    withdrawals.say_unmatched(found.unmatched)
     arms.say(kept)
     if not found.tally.practices:
         raise RecordsError(
@@ -103,7 +100,7 @@ def reduce(
         except RecordsError as error:
             click.echo(str(error), err=True)
             continue
-        write_exchange(replace(exchange, ledger_head=head_beside(protocol)), into)
+        write_exchange(replace(exchange, ledger_head=ledger_entries.head_beside(protocol)), into)
         written += 1
     click.echo(f"Written: {written} files in {into}")
     click.echo(f"Rows and refused rows stay in {work}: give the group the files, not this folder.")
@@ -147,11 +144,10 @@ def _counts(
 
 def _say(found: Reduced, rejects: Path) -> None:
     """What was read and refused."""
-    from onsetstudy.cli.say import please_look
     from onsetstudy.cli.withdrawals import say_left_out_withdrawn
 
     for told in found.queries:
-        please_look(told)
+        say.please_look(told)
     refused, tests_refused = found.rows_read - found.rows_accepted, found.readings_read - found.readings_accepted
     click.echo(f"Parts: {found.parts}, of which {found.kept} were done before.")
     click.echo(f"Cases: {found.rows_read} read, {found.rows_accepted} accepted, {refused} refused.")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from onsetstudy.cli import options
+from onsetstudy.core.errors import Problem, RecordsError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -56,9 +57,7 @@ def send(
     more than one in ten of the practice's cases are refused, or of its opened slips have no record, unless
     --send-incomplete is given.
     """
-    from onsetstudy.cli import given
-    from onsetstudy.cli.ledger_entries import head_beside
-    from onsetstudy.cli.withdrawals import leave_out_withdrawn
+    from onsetstudy.cli import given, ledger_entries, withdrawals
     from onsetstudy.files.exchange import read_exchange, write_exchange
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.records.derived.allocation import resolve_arms
@@ -75,7 +74,7 @@ def send(
     through = given.chosen_quarter(promised, quarter)
     checked = records.read(promised)
     recorded = recorded_slips(checked)
-    checked, _ = leave_out_withdrawn(checked, protocol)
+    checked, _ = withdrawals.leave_out_withdrawn(checked, protocol)
     given.refuse_if_none_is_left(checked, promised, through=through)
     kept, log = arms.read(promised, records.paths)
     checked, resolved = resolve_arms(promised, checked, kept, without_list=arms.without_list)
@@ -91,7 +90,7 @@ def send(
     exchange = make_exchange(
         tally, promised, practice, records_digest=checked.digest, options=chosen, doubts=doubts, slips=slips
     )
-    exchange = replace(exchange, ledger_head=head_beside(protocol))
+    exchange = replace(exchange, ledger_head=ledger_entries.head_beside(protocol))
     told = () if after is None else learned_by_subtraction(read_exchange(after), exchange)
     path = write_exchange(exchange, into)
     # Without list and log, the line on the arms has said it.
@@ -105,8 +104,6 @@ def send(
 
 def _practice(given: tuple[str, ...], tally: Tally, promised: Protocol) -> str:
     """The practice that is meant, in the capitals of the protocol; the only one of the records where none is named."""
-    from onsetstudy.core.errors import RecordsError
-
     if given:
         known = (*promised.study.practices, *tally.practices)
         return next((code for code in known if code.casefold() == given[0].strip().casefold()), given[0])
@@ -118,7 +115,6 @@ def _practice(given: tuple[str, ...], tally: Tally, promised: Protocol) -> str:
 def _refuse_unfit(practice: str, records: Records, promised: Protocol, tally: Tally, *, allowed: bool) -> None:
     """Stop where none of the practice's cases can be sent, or many are refused."""
     from onsetstudy.cli.given import refuse_incomplete
-    from onsetstudy.core.errors import Problem, RecordsError
     from onsetstudy.records.derived.flow import UNKNOWN_PRACTICE, refused_by_practice
 
     by_practice = refused_by_practice(records, promised)

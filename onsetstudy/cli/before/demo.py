@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli import options
+from onsetstudy.cli import options, say
 
 __all__ = ["demo"]
 
@@ -16,8 +16,7 @@ __all__ = ["demo"]
 @click.option("--seed", type=click.IntRange(min=0), help="Seed of the chance  [default: that of the demo study]")
 def demo(into: Path, seed: int | None) -> None:
     """Make the records of the demo study: invented cases whose truth is written down beside them."""
-    from onsetstudy.cli.say import say_written
     from onsetstudy.files.documents.demo import write_demo
 
-    say_written(write_demo(into) if seed is None else write_demo(into, seed=seed))
+    say.written(write_demo(into) if seed is None else write_demo(into, seed=seed))
     click.echo("All cases are invented.")

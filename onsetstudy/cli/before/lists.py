@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from onsetstudy.cli import options
+from onsetstudy.cli import options, say
+from onsetstudy.core.errors import OnsetStudyError
 
 if TYPE_CHECKING:
     from onsetstudy.design.allocation.results import AllocationList
@@ -72,10 +73,7 @@ def allocate(
     list goes on in new files: what was opened stays opened. A list goes on in the way that it was begun. PROTOCOL is
     locked first (command lock), so that the list stands in its ledger.
     """
-    from onsetstudy.cli.entering_lists import enter_list
-    from onsetstudy.cli.order import hold_to_order
-    from onsetstudy.cli.say import say_written
-    from onsetstudy.core.errors import OnsetStudyError
+    from onsetstudy.cli import entering_lists, order
     from onsetstudy.design.allocation.lists import draw_allocation_list
     from onsetstudy.files.output import together, write_bytes
     from onsetstudy.files.sealed.allocation_list import read_passphrases, write_minimisation
@@ -84,7 +82,7 @@ def allocate(
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
     promised = read_protocol(protocol)
-    hold_to_order(protocol, promised)
+    order.hold_to_order(protocol, promised)
     _refuse_list_there(protocol, promised, into)
     if after is None:
         _say_list_held(protocol)
@@ -98,8 +96,8 @@ def allocate(
             told = "minimisation has no blocks and no slips to print; leave out --block-sizes and --print"
             raise OnsetStudyError(told)
         paths = write_minimisation(promised, into, seed=seed)
-        enter_list(protocol, promised, commitment="none: drawn one by one", slips=0, paths=paths)
-        say_written(paths)
+        entering_lists.enter_list(protocol, promised, commitment="none: drawn one by one", slips=0, paths=paths)
+        say.written(paths)
         click.echo("Each arm is drawn when it is asked for, with four chances in five for the arm that is behind.")
         click.echo(WAYS["chain"])
         return
@@ -115,8 +113,8 @@ def allocate(
             slips_pdf = render_slips(promised, drawn, passphrases=words)
             made.append(write_bytes(fresh / "slips.pdf", slips_pdf, private=True))
     paths = [into / path.name for path in made]
-    enter_list(protocol, promised, commitment=drawn.commitment, slips=len(drawn.slips), paths=paths)
-    say_written(paths)
+    entering_lists.enter_list(protocol, promised, commitment=drawn.commitment, slips=len(drawn.slips), paths=paths)
+    say.written(paths)
     _say(drawn, into, way, after=after, before=len(before))
 
 
@@ -129,7 +127,6 @@ def _refuse_list_there(protocol: Path, promised: Protocol, into: Path) -> None:
         If the folder holds a list or slips that were opened.
     """
     from onsetstudy.cli.entering_lists import enter_list_there
-    from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.files.output import finish_together
 
     # A list that was whole when its program was killed is there, and no other is drawn in its place.
@@ -150,12 +147,11 @@ def _refuse_list_there(protocol: Path, promised: Protocol, into: Path) -> None:
 def _say_list_held(protocol: Path) -> None:
     """That the study has a list already: whoever holds two could take the one whose next arm suits."""
     from onsetstudy.cli.ledger_entries import entered
-    from onsetstudy.cli.say import please_look
 
     if held := entered(protocol, "list_drawn"):
         days = ", ".join(sorted({entry.at[:10] for entry in held}))
         longer = " To make a list longer, --after with its folder goes on with it."
-        please_look(
+        say.please_look(
             f"the ledger holds a list of this study already (drawn {days}), and this is another one beside it. With "
             "two lists an arm could be chosen: let slips be opened from one alone."
             # What minimisation draws one by one is never used up.
@@ -167,7 +163,6 @@ def _write(
     drawn: AllocationList, folder: Path, way: str, *, seed: int, after: Path | None, case_codes: str
 ) -> list[Path]:
     """Files of the list, in the way that its arms are concealed."""
-    from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.files.sealed.allocation_list import write_allocation, write_enveloped, write_list
 
     if way == "passphrases":
@@ -219,7 +214,6 @@ def block_sizes(protocol: Path, file: Path, sizes: tuple[int, ...], check: bool)
     Whoever knows the sizes and the arms so far can foretell the last arms of a block. With --check the file shows,
     once the study is closed, that the sizes are those that were promised.
     """
-    from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.files.sealed.block_sizes import read_block_sizes, write_block_sizes
     from onsetstudy.files.sources.protocol_toml import read_protocol
 

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from onsetstudy.cli import options
+from onsetstudy.cli import options, say
+from onsetstudy.core.errors import OnsetStudyError, Problem, ProtocolError, Where
 
 if TYPE_CHECKING:
     from onsetstudy.chairside.recorder import LedgerDoor
@@ -103,10 +104,9 @@ def chairside(
 
 
 def _export(store: Path, folder: Path) -> None:
-    from onsetstudy.cli.say import say_written
     from onsetstudy.files.sources.recorded import export_screening, export_store
 
-    say_written((*export_store(store, folder), export_screening(store, folder)))
+    say.written((*export_store(store, folder), export_screening(store, folder)))
 
 
 def _backup(store: Path, target: Path) -> None:
@@ -135,7 +135,6 @@ def _refuse_unlocked(path: Path, promised: Protocol) -> None:
         If the study is randomised and not locked, or changed since.
     """
     from onsetstudy.cli.order import lock_fault
-    from onsetstudy.core.errors import ProtocolError
 
     if (fault := lock_fault(path, promised)) is not None:
         raise ProtocolError(fault)
@@ -149,7 +148,6 @@ def _refuse_pattern(path: Path, promised: Protocol) -> None:
     ProtocolError
         If not all codes that the recorder makes fit.
     """
-    from onsetstudy.core.errors import Problem, ProtocolError, Where
     from onsetstudy.protocol.keys import code_fault
 
     for practice in promised.study.practices or ("P01",):
@@ -212,8 +210,6 @@ def _set_up(protocol: Path, *, no_browser: bool) -> bool:
 @contextlib.contextmanager
 def _installed() -> Iterator[None]:
     """What is imported inside may be missing: that is told with what to install."""
-    from onsetstudy.core.errors import OnsetStudyError
-
     try:
         yield
     except ModuleNotFoundError as error:

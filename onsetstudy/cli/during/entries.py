@@ -8,7 +8,8 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli import options
+from onsetstudy.cli import options, say
+from onsetstudy.core.errors import OnsetStudyError
 
 __all__ = ["pause", "withdraw"]
 
@@ -21,7 +22,6 @@ __all__ = ["pause", "withdraw"]
 def pause(protocol: Path, reason: str, resume: bool, close: bool) -> None:
     """Enter in the ledger of PROTOCOL that the study pauses (or goes on, or is closed)."""
     from onsetstudy.cli.ledger_entries import enter_event, plain_reason
-    from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.protocol.ledger import sentence
@@ -61,14 +61,12 @@ def withdraw(protocol: Path, case_id: str, remove_data: bool, reason: str, recor
     Data up to then stay in the analysis, unless --remove-data is given. A code that does not fit the pattern of the
     protocol is refused; one that no record and no opening log has is entered with a warning.
     """
-    from onsetstudy.cli.ledger_entries import enter_event, entered, plain_code, plain_reason
-    from onsetstudy.cli.withdrawals import codes_found
-    from onsetstudy.core.errors import OnsetStudyError
+    from onsetstudy.cli import ledger_entries, withdrawals
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.protocol.keys import code_fault
     from onsetstudy.protocol.ledger import sentence
 
-    case_id = plain_code(case_id, "the case")
+    case_id = ledger_entries.plain_code(case_id, "the case")
     if not case_id:
         raise OnsetStudyError("give the code of the case; nothing was entered")
     promised = read_protocol(protocol)
@@ -77,32 +75,30 @@ def withdraw(protocol: Path, case_id: str, remove_data: bool, reason: str, recor
     body = {
         "case": case_id,
         "data": "removed" if remove_data else "kept",
-        "reason": plain_reason(reason) if reason else "",
+        "reason": ledger_entries.plain_reason(reason) if reason else "",
     }
-    known = codes_found(promised, protocol, records)
+    known = withdrawals.codes_found(promised, protocol, records)
     if known is not None and case_id.casefold() not in known:
         _say_unknown(case_id, known)
     alike = (
         e
-        for e in entered(protocol, "consent_withdrawn")
+        for e in ledger_entries.entered(protocol, "consent_withdrawn")
         if e.body["case"].casefold() == case_id.casefold() and e.body["data"] == body["data"]
     )
     if (before := next(alike, None)) is not None:
         click.echo(f"Entered before: {sentence(before)}")
         return
-    click.echo(sentence(enter_event(protocol, "consent_withdrawn", body)))
+    click.echo(sentence(ledger_entries.enter_event(protocol, "consent_withdrawn", body)))
 
 
 def _say_unknown(case_id: str, known: frozenset[str]) -> None:
     """That no row has the code, and which codes are nearly it: the wrong one would leave nobody out."""
-    from onsetstudy.cli.say import please_look
-
     asked, codes = case_id.casefold(), sorted(known)
     # Noughts that were left out are the likeliest slip, and leave codes of other cases more alike than the right one.
     near = [code for code in codes if _bare(code) == _bare(asked)]
     near = near or difflib.get_close_matches(asked, codes, n=3, cutoff=0.75)
     meant = f" Was {' or '.join(code.upper() for code in near)} meant? Enter that code then." if near else ""
-    please_look(
+    say.please_look(
         f"no record and no opening log that was looked through has the case {case_id}. It is entered, and leaves out "
         f"nothing until there is such a case.{meant}"
     )

@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from onsetstudy.cli import options
+from onsetstudy.core.errors import OnsetStudyError
 
 __all__ = ["open_for", "open_slip", "unblind"]
 
@@ -29,23 +30,21 @@ def open_slip(
     sealed: Path, case_id: str, levels: tuple[str, ...], opened_by: str, passphrase: str, protocol: Path | None
 ) -> None:
     """Open the next slip of SEALED when the patient has agreed and the tooth felt the cold, not before."""
-    from onsetstudy.cli.ledger_entries import plain_code
-    from onsetstudy.cli.openings import enter_opening, levels_given, openings_of_practice, said
-    from onsetstudy.cli.order import hold_to_order, hold_to_order_beside
+    from onsetstudy.cli import ledger_entries, openings, order
     from onsetstudy.files.ledger.ledger import practice_ledger_path
     from onsetstudy.files.sealed.opening import open_next
     from onsetstudy.files.sealed.opening_log import log_path
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
-    given = levels_given(levels)
-    opened_by = plain_code(opened_by, "who opens")
+    given = openings.levels_given(levels)
+    opened_by = ledger_entries.plain_code(opened_by, "who opens")
     promised = None if protocol is None else read_protocol(protocol)
     if protocol is None or promised is None:
-        hold_to_order_beside(sealed)
+        order.hold_to_order_beside(sealed)
     else:
-        hold_to_order(protocol, promised)
+        order.hold_to_order(protocol, promised)
     if sealed.exists():
-        openings_of_practice(sealed, protocol).refuse_cut()
+        openings.openings_of_practice(sealed, protocol).refuse_cut()
     asked = passphrase or (lambda slip: click.prompt(f"Passphrase inside the envelope of slip {slip}"))
     opened = open_next(
         sealed,
@@ -56,7 +55,7 @@ def open_slip(
         passphrase=asked,
         study=None if promised is None else promised.study,
     )
-    enter_opening(sealed, protocol)
+    openings.enter_opening(sealed, protocol)
     if opened.again:
         click.echo(f"Opened before for {case_id}: slip {opened.slip}.")
         if opened.asked != opened.stratum:
@@ -65,7 +64,7 @@ def open_slip(
                 "if the plan changed after opening, record the case as it was treated. If this is another case, give "
                 "its own code."
             )
-    click.echo(said(opened, case_id))
+    click.echo(openings.said(opened, case_id))
     click.echo(f"Enter {opened.slip} as allocation_slip. Logged: {log_path(sealed)}")
     if protocol is None:
         click.echo(
@@ -99,20 +98,19 @@ def open_for(
     The list is one that `allocate --way coordinator` drew. Who asked and when, the case and the number of the slip go
     into the ledger beside PROTOCOL; the arm stands in the log beside the list alone.
     """
-    from onsetstudy.cli.ledger_entries import plain_code
-    from onsetstudy.cli.openings import Openings, levels_given, said
-    from onsetstudy.cli.order import hold_to_order
+    from onsetstudy.cli import ledger_entries, openings, order
     from onsetstudy.files.ledger.ledger import ledger_path
     from onsetstudy.files.sealed.coordinator import coordinator_log, open_from_list
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
-    given = levels_given(levels)
-    asked_by, opened_by = plain_code(asked_by, "who asks"), plain_code(opened_by, "who opens")
+    given = openings.levels_given(levels)
+    asked_by = ledger_entries.plain_code(asked_by, "who asks")
+    opened_by = ledger_entries.plain_code(opened_by, "who opens")
     promised = read_protocol(protocol)
-    hold_to_order(protocol, promised)
+    order.hold_to_order(protocol, promised)
     log = coordinator_log(folder, practice)
-    openings = Openings(log=log, practice=practice, ledger=ledger_path(protocol), by_keeper=True)
-    openings.refuse_cut()
+    of_practice = openings.Openings(log=log, practice=practice, ledger=ledger_path(protocol), by_keeper=True)
+    of_practice.refuse_cut()
     opened = open_from_list(
         folder,
         practice=practice,
@@ -124,8 +122,8 @@ def open_for(
         study=promised.study,
         slip=slip,
     )
-    openings.enter()
-    click.echo(said(opened, case_id))
+    of_practice.enter()
+    click.echo(openings.said(opened, case_id))
     click.echo(f"Tell it to who mixes, and nobody else. The practice enters {opened.slip} as allocation_slip.")
     click.echo(f"Logged: {log}")
 
@@ -142,7 +140,6 @@ def unblind(protocol: Path, log: Path, case_id: str, reason: str) -> None:
     it.
     """
     from onsetstudy.cli.ledger_entries import enter_event, plain_reason
-    from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.files.sealed.kept_allocation import read_kept_logs
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.protocol.ledger import sentence

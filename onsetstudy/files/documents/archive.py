@@ -16,6 +16,7 @@ from onsetstudy.core.errors import OnsetStudyError, ReportError
 from onsetstudy.files.exchange import SUFFIX, find_exchanges, read_exchange
 from onsetstudy.files.guard import Unreadable, parse_json, read_json
 from onsetstudy.files.output import finish_together, throw_away, write_bytes, write_together
+from onsetstudy.files.sealed.sealed_check import is_text
 from onsetstudy.files.sources.results import read_results
 from onsetstudy.records.derived.roster import ROWS, Listed, Roster, roster_change
 from onsetstudy.study.group.given_away import cases_of_files, cases_of_page
@@ -28,7 +29,6 @@ MARK = 12
 MOST_BYTES = 200_000_000
 WHAT = "Cases that the documents named below stood on. For who holds the records: not to be given away."
 MOST_CASES = 10_000_000
-LONGEST = 200
 PAGE = "*.coordinator.json"
 """Names of the coordinator's files of a group's pages."""
 
@@ -170,7 +170,10 @@ def changes(earlier: Any, now: Any) -> tuple[str, ...]:
     """
     if not isinstance(earlier, Mapping):
         return ("The earlier JSON file is no report: what changed is not listed.",)
-    found = [*_counts(earlier, now), *_claims(earlier, now)]
+    found = [*map(_count_told, _differing(_stages(earlier), _stages(now)))]
+    found += [
+        f"{key}: {a or 'not told'} → {b or 'not told'}." for key, a, b in _differing(_numbers(earlier), _numbers(now))
+    ]
     data = _at(earlier, "provenance", "records_digest") != _at(now, "provenance", "records_digest")
     promised = _at(earlier, "provenance", "protocol_digest") != _at(now, "provenance", "protocol_digest")
     told = ["The records are others than before." if data else "The records are the same."]
@@ -179,13 +182,16 @@ def changes(earlier: Any, now: Any) -> tuple[str, ...]:
     return (*told, *(found or ["No count and no number of a claim differs."]))
 
 
-def _counts(earlier: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[str]:
-    before, after = _stages(earlier), _stages(now)
-    for stage in dict.fromkeys((*before, *after)):
-        a, b = before.get(stage), after.get(stage)
-        if a != b:
-            step = f" ({b - a:+d})" if isinstance(a, int) and isinstance(b, int) else ""
-            yield f"Cases {stage}: {_shown(a)} → {_shown(b)}{step}."
+def _differing(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[tuple[str, Any, Any]]:
+    """What differs, as it was and as it is; ``None`` where it is not there."""
+    pairs = [(key, before.get(key), after.get(key)) for key in dict.fromkeys((*before, *after))]
+    return [(key, a, b) for key, a, b in pairs if a != b]
+
+
+def _count_told(change: tuple[str, Any, Any]) -> str:
+    stage, a, b = change
+    step = f" ({b - a:+d})" if isinstance(a, int) and isinstance(b, int) else ""
+    return f"Cases {stage}: {_shown(a)} → {_shown(b)}{step}."
 
 
 def _stages(report: Mapping[str, Any]) -> dict[str, Any]:
@@ -195,13 +201,6 @@ def _stages(report: Mapping[str, Any]) -> dict[str, Any]:
         return {str(s.get("name")): s.get("count") for s in _mappings(stages)}
     each = {f"of {p.get('letter')}": _at(p, "n", "cases") for p in _mappings(report.get("practices"))}
     return {"compared": _at(report, "overall", "n", "cases"), **each}
-
-
-def _claims(earlier: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[str]:
-    before, after = _numbers(earlier), _numbers(now)
-    for key in dict.fromkeys((*before, *after)):
-        if before.get(key) != after.get(key):
-            yield f"{key}: {before.get(key, 'not told')} → {after.get(key, 'not told')}."
 
 
 def _numbers(report: Mapping[str, Any]) -> dict[str, str]:
@@ -265,17 +264,13 @@ def _roster(content: Mapping[str, Any]) -> Roster | None:
         return None
     if set(rows) != set(ROWS) or not all(type(n) is int and n >= 0 for n in rows.values()):
         return None
-    if not all(_text(code) and _is_case(told) for code, told in cases.items()):
+    if not all(is_text(code) and _is_case(told) for code, told in cases.items()):
         return None
     return Roster(rows=rows, cases={code: Listed(**told) for code, told in cases.items()})
 
 
 def _is_case(told: Any) -> bool:
-    return isinstance(told, dict) and set(told) == {"row", "tests", "standing"} and all(map(_text, told.values()))
-
-
-def _text(value: Any) -> bool:
-    return isinstance(value, str) and 0 < len(value) <= LONGEST and value.isprintable()
+    return isinstance(told, dict) and set(told) == {"row", "tests", "standing"} and all(map(is_text, told.values()))
 
 
 def _counts_told(before: Roster | None, now: Roster, *, place: str) -> Iterator[str]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -12,11 +11,12 @@ from onsetstudy.core.errors import DesignError
 from onsetstudy.design.allocation.lists import draw_allocation_list
 from onsetstudy.files.guard import digest_of_content, problem_in, read_json
 from onsetstudy.files.output import write_json
+from onsetstudy.files.sealed.sealed_check import hexadecimal
 from onsetstudy.protocol.model import Protocol
 
 __all__ = ["read_block_sizes", "with_sizes", "write_block_sizes"]
 
-NONCE = re.compile(r"[0-9a-f]{32}")
+NONCE = hexadecimal(32)
 KEYS = {"study", "block_sizes", "nonce"}
 
 
@@ -93,7 +93,7 @@ def _is_one(content: Any) -> bool:
         return False
     sizes, nonce = content["block_sizes"], content["nonce"]
     whole = isinstance(sizes, list) and 0 < len(sizes) <= 24 and all(type(s) is int and 2 <= s <= 24 for s in sizes)
-    return whole and isinstance(nonce, str) and NONCE.fullmatch(nonce) is not None
+    return whole and NONCE(nonce)
 
 
 def _refused(path: Path, what: str) -> DesignError:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -10,14 +9,13 @@ from typing import Any
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.core.type_check import may_be_newer
 from onsetstudy.files.guard import problem_in, read_json
-from onsetstudy.files.sealed.sealed_check import is_text, listed
+from onsetstudy.files.sealed.sealed_check import hexadecimal, is_text, listed
 
 __all__ = ["COORDINATOR", "newer_parts", "read_commitments", "read_description"]
 
 COORDINATOR = "coordinator"
 """How a list says that its slips are opened by its keeper alone."""
 MOST_COMMITMENTS = 1_000_000
-DIGEST = re.compile(r"[0-9a-f]{64}")
 
 
 def _text(value: Any) -> bool:
@@ -84,7 +82,8 @@ def read_commitments(path: Path) -> dict[str, str]:
     slips = content.get("slips") if isinstance(content, dict) else None
     if not isinstance(slips, dict) or len(slips) > MOST_COMMITMENTS:
         raise _refused(path, ["it holds no commitments of slips"])
-    if strange := sum(not (_text(k) and isinstance(v, str) and DIGEST.fullmatch(v)) for k, v in slips.items()):
+    is_digest = hexadecimal(64)
+    if strange := sum(not (_text(k) and is_digest(v)) for k, v in slips.items()):
         raise _refused(path, [f"{strange} of its entries {'is no commitment' if strange == 1 else 'are none'}"])
     return {str(slip): str(digest) for slip, digest in slips.items()}
 

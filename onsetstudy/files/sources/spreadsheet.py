@@ -17,8 +17,8 @@ import pandas as pd
 
 from onsetstudy.core.errors import Problem, RecordsError, Where, require
 from onsetstudy.files.guard import problem_in
-from onsetstudy.files.sources.recorded import read_screening, read_store, refuse_other_study
-from onsetstudy.files.store import EventStore, is_store
+from onsetstudy.files.sources.recorded import read_screening, read_store
+from onsetstudy.files.store import is_store
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.checks.open_tables import OPEN_TABLES, fold_open_tables
@@ -161,10 +161,7 @@ def read_tables(path_or_paths: Paths, protocol: Protocol | None = None) -> tuple
 
 def _store(path: Path, protocol: Protocol | None) -> tuple[RawTable, RawTable, Companions]:
     """The two tables of a store, and what it keeps beside them: every event, who was screened, how its clocks ran."""
-    if protocol is not None:
-        with EventStore(path) as store:
-            refuse_other_study(path, store.facts(), protocol)
-    folded = read_store(path)
+    folded = read_store(path, protocol)
     screened = read_screening(path).frame
     screening = None if screened.empty else screened
     beside = Companions(adverse_events=folded.adverse_events, screening=screening, clocks=folded.clocks)
