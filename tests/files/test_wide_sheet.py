@@ -242,7 +242,7 @@ def test_a_baseline_that_was_not_done_is_not_recorded(tmp_path):
 def test_cells_of_the_head_that_nobody_filled_in_are_named_each(tmp_path):
     protocol = protocol_of("audit")
     path = write_wide_template(tmp_path / "wide.csv", protocol)
-    lines = list(csv.reader(path.open(encoding="utf-8", newline="")))
+    lines = list(csv.reader(path.read_text(encoding="utf-8").splitlines()))
     rows = {line[0]: number for number, line in enumerate(lines, start=1)}
     fill(path, {}, [{"case_id": "P01-1", "patient_id": "P01-K1", "arm": "plain", "case_date": "2026-02-03"}])
     with pytest.raises(RecordsError) as error:
@@ -253,7 +253,7 @@ def test_cells_of_the_head_that_nobody_filled_in_are_named_each(tmp_path):
     assert str(told["clinician_id"]) == (
         f"wide.csv, row {rows['clinician_id']}, column clinician_id: clinician_id is not filled in, neither in the "
         f"head nor in a column. Write it into cell B{rows['clinician_id']} of the head, or give it to every case in a "
-        "column: code of the operator who injects."
+        "column: code of the operator."
     )
     of_arms = f"B{rows['plain: volume_ml']} and B{rows['buffered: volume_ml']}"
     assert f"cell {of_arms} of the head" in told["volume_ml"].mend
