@@ -13,7 +13,6 @@ from onsetstudy.core.errors import RecordsError
 
 if TYPE_CHECKING:
     from onsetstudy.cli.given import GivenArms
-    from onsetstudy.core.parallel import Progress
     from onsetstudy.files.bulk.reduce import Reduced
     from onsetstudy.protocol.model import Protocol, Quarter
     from onsetstudy.records.derived.allocation import KeptList
@@ -57,6 +56,7 @@ def reduce(
 
     from onsetstudy.cli import given, ledger_entries, withdrawals
     from onsetstudy.cluster.mapper import chosen_mapper
+    from onsetstudy.files.bulk.parts import in_parts
     from onsetstudy.files.bulk.reduce import Terms, reduce_parts, slips_shown
     from onsetstudy.files.exchange import write_exchange
     from onsetstudy.files.output import private_folder
@@ -69,7 +69,7 @@ def reduce(
     private_folder(work)
     mapper = chosen_mapper(workers, cluster)
     with say.progress_line() as progress:
-        folder = _in_parts(folder, work, progress)
+        folder = in_parts(folder, work / "split", progress=progress)
         withdrawn, gone = withdrawals.withdrawn_codes(protocol)
         terms = Terms(
             protocol=promised,
@@ -105,19 +105,6 @@ def reduce(
     click.echo(f"Written: {written} files in {into}")
     click.echo(f"Rows and refused rows stay in {work}: give the group the files, not this folder.")
     return 0 if written == len(found.tally.practices) else 1
-
-
-def _in_parts(folder: Path, work: Path, progress: Progress | None) -> Path:
-    """The folder of the parts; records that are kept otherwise are split first."""
-    from onsetstudy.files.bulk.parts import BESIDE, split_tables, tables_as_part
-
-    cases, cold_tests = folder / "cases.csv", folder / "cold_tests.csv"
-    if cases.is_file():
-        beside = {table: path for table in BESIDE if (path := folder / f"{table}.csv").is_file()}
-        return split_tables(cases, cold_tests, work / "split", beside=beside, progress=progress)
-    if folder.is_file() or (not (folder / "cases").is_dir() and any(folder.glob("*.xlsx"))):
-        return tables_as_part(folder, work / "split")
-    return folder
 
 
 def _counts(

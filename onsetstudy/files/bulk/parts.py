@@ -23,7 +23,7 @@ from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.checks.open_tables import fold_open_tables
 from onsetstudy.records.model import Companions, RawTable
 
-__all__ = ["BESIDE", "Part", "find_parts", "read_part", "split_tables", "tables_as_part"]
+__all__ = ["BESIDE", "Part", "find_parts", "in_parts", "read_part", "split_tables", "tables_as_part"]
 
 TABLES = ("cases", "cold_tests")
 BESIDE = ("injections", "adverse_events")
@@ -138,6 +138,16 @@ def _as_text(values: pd.Series[Any]) -> pd.Series[Any]:
 
 def _shown(value: float) -> str:
     return str(int(value)) if float(value).is_integer() else repr(float(value))
+
+
+def in_parts(folder: Path, into: Path, *, progress: Progress | None = None) -> Path:
+    """The folder of the parts: records that are kept otherwise, also in one file, are put into parts first."""
+    if (folder / "cases.csv").is_file():
+        beside = {table: path for table in BESIDE if (path := folder / f"{table}.csv").is_file()}
+        return split_tables(folder / "cases.csv", folder / "cold_tests.csv", into, beside=beside, progress=progress)
+    if folder.is_file() or (not (folder / "cases").is_dir() and any(folder.glob("*.xlsx"))):
+        return tables_as_part(folder, into)
+    return folder
 
 
 def tables_as_part(path: str | Path, into: str | Path) -> Path:
