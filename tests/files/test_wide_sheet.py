@@ -255,8 +255,8 @@ def test_cells_of_the_head_that_nobody_filled_in_are_named_each(tmp_path):
         f"head nor in a column. Write it into cell B{rows['clinician_id']} of the head, or give it to every case in a "
         "column: code of the operator."
     )
-    of_arms = f"B{rows['plain: volume_ml']} and B{rows['buffered: volume_ml']}"
-    assert f"cell {of_arms} of the head" in told["volume_ml"].mend
+    of_arms = f"cell B{rows['plain: volume_ml']} and cell B{rows['buffered: volume_ml']}"
+    assert f"{of_arms} of the head" in told["volume_ml"].mend
     # Where the head has no such row, the row of headings is the place.
     lines = [line for line in lines if line[0] != "clinician_id"]
     with pytest.raises(RecordsError, match=rf"row {len(lines)}: the column clinician_id is missing"):

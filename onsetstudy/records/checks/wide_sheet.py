@@ -154,8 +154,8 @@ class _Wide:
         for column in (column for column in NEEDED if column.name not in told):
             if lines := self.unfilled.get(column.name):
                 what = f"{column.name} is not filled in, neither in the head nor in a column"
-                cells = " and ".join(f"B{line}" for line in lines)
-                mend = f"write it into cell {cells} of the head, or give it to every case in a column: {column.meaning}"
+                cells = " and ".join(f"cell B{line}" for line in lines)
+                mend = f"write it into {cells} of the head, or give it to every case in a column: {column.meaning}"
                 self.refuse(lines[0] - 1, column.name, "", what, mend, "missing_column")
             else:
                 what, mend = f"the column {column.name} is missing", f"add it: {column.meaning}"
