@@ -259,5 +259,5 @@ def test_cells_of_the_head_that_nobody_filled_in_are_named_each(tmp_path):
     assert f"{of_arms} of the head" in told["volume_ml"].mend
     # Where the head has no such row, the row of headings is the place.
     lines = [line for line in lines if line[0] != "clinician_id"]
-    with pytest.raises(RecordsError, match=rf"row {len(lines)}: the column clinician_id is missing"):
+    with pytest.raises(RecordsError, match=rf"row {len(lines)}, column clinician_id: the column clinician_id"):
         read_records(save(path, lines), protocol, today=TODAY)

@@ -152,14 +152,13 @@ class _Wide:
         """What every case needs, and neither the head nor a column says."""
         told = {*self.headings, *(name for _, name in self.head)}
         for column in (column for column in NEEDED if column.name not in told):
-            if lines := self.unfilled.get(column.name):
+            lines = self.unfilled.get(column.name, [])
+            what, mend = f"the column {column.name} is missing", f"add it: {column.meaning}"
+            if lines:
                 what = f"{column.name} is not filled in, neither in the head nor in a column"
                 cells = " and ".join(f"cell B{line}" for line in lines)
                 mend = f"write it into {cells} of the head, or give it to every case in a column: {column.meaning}"
-                self.refuse(lines[0] - 1, column.name, "", what, mend, "missing_column")
-            else:
-                what, mend = f"the column {column.name} is missing", f"add it: {column.meaning}"
-                self.refuse(self.start, "", "", what, mend, "missing_column")
+            self.refuse(lines[0] - 1 if lines else self.start, column.name, "", what, mend, "missing_column")
 
     def read_case(self, i: int) -> None:
         """One row: the case, and its tests."""
