@@ -99,7 +99,8 @@ class Recorder:
     _: KW_ONLY
     practice: str
     sealed: Path | None = None
-    clock: ServerClock = field(default_factory=ServerClock)
+    # The name is looked up as a recorder is made: another clock may stand in its place.
+    clock: ServerClock = field(default_factory=lambda: ServerClock())
     practising: bool = False
     ledger: LedgerDoor | None = None
     shared: bool = False
