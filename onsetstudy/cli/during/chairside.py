@@ -87,7 +87,11 @@ def chairside(
     if practise:
         store = store.with_name(f"{store.stem}.practise{store.suffix}")
     else:
-        _refuse_unlocked(protocol, promised)
+        from onsetstudy.cli.order import lock_fault
+
+        # A randomised study begins with a lock; an audit need not.
+        if (fault := lock_fault(protocol, promised)) is not None:
+            raise ProtocolError(fault)
     _refuse_pattern(protocol, promised)
     code = _practice(practice, promised)
     with _installed():
@@ -124,20 +128,6 @@ def _restore(store: Path, backup: Path) -> None:
     for source, place in ((backup, store), (preparations_path(backup), preparations_path(store))):
         if source == backup or source.exists():
             click.echo(f"Written: {place} ({restore_store(source, place)} entries)")
-
-
-def _refuse_unlocked(path: Path, promised: Protocol) -> None:
-    """A randomised study begins with a lock; an audit need not.
-
-    Raises
-    ------
-    ProtocolError
-        If the study is randomised and not locked, or changed since.
-    """
-    from onsetstudy.cli.order import lock_fault
-
-    if (fault := lock_fault(path, promised)) is not None:
-        raise ProtocolError(fault)
 
 
 def _refuse_pattern(path: Path, promised: Protocol) -> None:
