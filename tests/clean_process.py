@@ -26,7 +26,7 @@ CLEAN.set_forkserver_preload(
         "onsetstudy.chairside.serving",
         "onsetstudy.cli.during.chairside",
         "onsetstudy.files.sources.recorded",
-        "onsetstudy.cli.before.allocate",
+        "onsetstudy.cli.before.lists",
         "onsetstudy.cli.after.group",
         "onsetstudy.cli.after.reduce",
         "onsetstudy.cli.after.report",
@@ -69,7 +69,7 @@ def run_command(
 ) -> subprocess.CompletedProcess[str]:
     """``python -m`` with these arguments in a process of its own, run to its end.
 
-    ``parts`` is into how many parts a count splits tables: each costs a tenth of a second, however few its rows.
+    ``parts`` is into how many parts a count splits tables, which is otherwise as their size asks for.
     """
     with tempfile.TemporaryDirectory() as place:
         out, err = Path(place) / "out", Path(place) / "err"

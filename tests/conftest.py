@@ -88,14 +88,6 @@ def few_draws(monkeypatch):
         monkeypatch.setattr("onsetstudy.study.topics.confounding.REPLICATES", 30)
 
 
-@pytest.fixture
-def few_parts(monkeypatch):
-    """A count splits tables into two parts, not thirty-two: each takes a tenth of a second, however few its rows."""
-    from onsetstudy.files.bulk.parts import split_tables
-
-    monkeypatch.setitem(split_tables.__kwdefaults__, "parts", 2)
-
-
 def _processor_s() -> float:
     """What this process and the ended ones that it started have used; waiting for others' work is not counted."""
     return sum(os.times()[:4])

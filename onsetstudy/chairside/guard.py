@@ -12,6 +12,8 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from onsetstudy.files.guard import deeper_than
+
 __all__ = ["Guard", "Unreadable", "read_json"]
 
 LARGEST_BODY = 64 * 1024
@@ -111,26 +113,10 @@ async def read_json(request: Request) -> dict[str, Any]:
         value = json.loads(body.decode("utf-8"), parse_constant=_no_constant)
     except (ValueError, RecursionError):
         raise Unreadable("no JSON") from None
-    if not isinstance(value, dict) or _depth(value) > DEEPEST:
+    if not isinstance(value, dict) or deeper_than(DEEPEST, value):
         raise Unreadable("no object")
     return value
 
 
 def _no_constant(name: str) -> float:
     raise ValueError(name)
-
-
-def _depth(value: Any) -> int:
-    """How deep lists and objects lie in each other, counted no further than refused."""
-    layer, depth = [value], 0
-    while layer and depth <= DEEPEST:
-        depth += 1
-        inner = [v for item in layer if isinstance(item, dict | list) for v in _inside(item)]
-        layer = [v for v in inner if isinstance(v, dict | list)]
-        if not layer:
-            break
-    return depth
-
-
-def _inside(item: dict[str, Any] | list[Any]) -> list[Any]:
-    return list(item.values()) if isinstance(item, dict) else item

@@ -6,13 +6,13 @@ import dataclasses
 import datetime as dt
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass, field
 from pathlib import Path
 from typing import Any
 
 from onsetstudy.chairside import views
 from onsetstudy.chairside.case_flow import RunningLog, visit_fault, visits_of, washout_fault
-from onsetstudy.chairside.clock import Reading, ServerClock
+from onsetstudy.chairside.clock import ServerClock
 from onsetstudy.chairside.sessions import ALONE, MAY, MIXER
 from onsetstudy.chairside.slips import open_slip_for
 from onsetstudy.core.errors import OnsetStudyError
@@ -32,7 +32,6 @@ FRAME = {"id", "kind", "clock", "at_monotonic", "at_wall", "device", "payload", 
 STUDY_ONLY = ("paused", "resumed", "unblinded", "followed_up")
 LEDGERED = ("paused", "resumed", "unblinded")
 MOST_ENTRIES = 100
-NOT_ALLOWED = "this role may not do that"
 TAKEN = "another entry has this name"
 
 
@@ -72,6 +71,7 @@ class LedgerDoor:
     opened: Callable[[Path], object]
 
 
+@dataclass(eq=False)
 class Recorder:
     """A practice's study while the page is open.
 
@@ -84,33 +84,30 @@ class Recorder:
     sealed : Path or None
         Sealed file of the practice.
     clock : ServerClock
+        By default the one that is there.
     practising : bool
         Whether these are invented patients.
     ledger : LedgerDoor or None
         Where pauses, unblindings and openings are entered; ``None`` on invented patients.
     shared : bool
-        Whether tablets of the same surgery may be paired.
+        Whether tablets of the same surgery may be paired; it is served by TLS then.
     """
 
-    def __init__(
-        self,
-        protocol: Protocol,
-        store: EventStore,
-        preparations: EventStore,
-        *,
-        practice: str,
-        sealed: Path | None = None,
-        clock: ServerClock | None = None,
-        practising: bool = False,
-        ledger: LedgerDoor | None = None,
-        shared: bool = False,
-    ) -> None:
-        self.protocol, self.store, self.preparations = protocol, store, preparations
-        self.practice, self.sealed, self.practising = practice, sealed, practising
-        self.clock = clock or ServerClock()
-        self.ledger, self.shared = ledger, shared
+    protocol: Protocol
+    store: EventStore
+    preparations: EventStore
+    _: KW_ONLY
+    practice: str
+    sealed: Path | None = None
+    # The name is looked up as a recorder is made: another clock may stand in its place.
+    clock: ServerClock = field(default_factory=lambda: ServerClock())
+    practising: bool = False
+    ledger: LedgerDoor | None = None
+    shared: bool = False
+
+    def __post_init__(self) -> None:
         self._log = RunningLog()
-        self._log.take(store.events())
+        self._log.take(self.store.events())
         self._lock = threading.Lock()
 
     def setup(self, role: str) -> views.SetupView:
@@ -124,13 +121,9 @@ class Recorder:
             paired_roles=roles_offered(self.protocol) if paired else (),
         )
 
-    def reading(self) -> Reading:
-        """The computer's clocks now."""
-        return self.clock.read()
-
     def clock_view(self) -> views.ClockView:
         """The computer's clocks now, and the one axis of all clocks."""
-        now = self.reading()
+        now = self.clock.read()
         with self._lock:
             axis_s = self._log.axis_s(now.boot, now.server_s, now.server_wall_s)
         return views.ClockView(**dataclasses.asdict(now), axis_s=axis_s)
@@ -183,13 +176,10 @@ class Recorder:
             faults.append("what was mixed is entered on the mixer's page")
         if event.kind in ("trained", "drilled") and not self.practising:
             faults.append("training belongs to practice, on invented patients")
-        may = MAY[role]
-        if event.kind == "drilled" and "mixing" not in may:
-            faults.append(NOT_ALLOWED)
-        if event.kind in STUDY_ONLY and "study" not in may:
-            faults.append(NOT_ALLOWED)
-        if "chair" not in may and event.kind not in ("anchor", "prepared", "drilled"):
-            faults.append(NOT_ALLOWED)
+        needed = "study" if event.kind in STUDY_ONLY else "mixing" if event.kind == "drilled" else ""
+        of_all = event.kind in ("anchor", "prepared", "drilled")
+        if (needed and needed not in MAY[role]) or not (of_all or "chair" in MAY[role]):
+            faults.append("this role may not do that")
         if event.kind == "case_opened" and not faults:
             before = self._log.opened_by(str(event.case_id))
             if before not in (None, event.id):
@@ -199,12 +189,9 @@ class Recorder:
             if not str(event.case_id).startswith(f"{self.practice}-"):
                 faults.append("the code of the case does not begin with that of the practice")
             if before is None and self.protocol.study.paired:
-                faults += filter(None, [self._visit_fault(event)])
-        return "; ".join(faults)
-
-    def _visit_fault(self, event: Event) -> str:
-        day = dt.date.fromisoformat(event.at_wall[:10])
-        return visit_fault(self._log.states(self.protocol), event.payload, day, self._washout_days())
+                day = dt.date.fromisoformat(event.at_wall[:10])
+                faults.append(visit_fault(self._log.states(self.protocol), event.payload, day, self._washout_days()))
+        return "; ".join(filter(None, faults))
 
     def _washout_days(self) -> int:
         rule = self.protocol.allocation

@@ -26,6 +26,7 @@ __all__ = ["answered", "make_app", "no_session", "page_routes", "told_response",
 
 PAGE = Path(__file__).parent / "page"
 TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
+Answering = Callable[[Request], Awaitable[Response]]
 Handler = Callable[[Request, str], Awaitable[Response]]
 
 
@@ -35,7 +36,7 @@ def page_routes() -> list[Route]:
     return [*files, Route("/", _file(PAGE / "index.html"))]
 
 
-def _file(path: Path) -> Callable[[Request], Awaitable[Response]]:
+def _file(path: Path) -> Answering:
     content = path.read_bytes()
 
     async def answer(_: Request) -> Response:
@@ -44,14 +45,18 @@ def _file(path: Path) -> Callable[[Request], Awaitable[Response]]:
     return answer
 
 
-async def answered(answer: Awaitable[Response]) -> Response:
-    """An answer, or the refusal of a request that cannot be read or obeyed."""
-    try:
-        return await answer
-    except Unreadable as error:
-        return PlainTextResponse(f"The request cannot be read: {error}.", 400)
-    except OnsetStudyError as error:
-        return told_response({"why": str(error)}, 503 if isinstance(error, StoreUnavailable) else 409)
+def answered(handler: Answering) -> Answering:
+    """The handler, and the refusal of a request that cannot be read or obeyed."""
+
+    async def answer(request: Request) -> Response:
+        try:
+            return await handler(request)
+        except Unreadable as error:
+            return PlainTextResponse(f"The request cannot be read: {error}.", 400)
+        except OnsetStudyError as error:
+            return told_response({"why": str(error)}, 503 if isinstance(error, StoreUnavailable) else 409)
+
+    return answer
 
 
 async def _view(ask: Callable[..., object], *given: object, padded: bool = False) -> Response:
@@ -68,14 +73,13 @@ class _Server:
     pairing: PairingCodes
     announce: Callable[[str, str], None]
     cookie: str
-    secure: bool
 
     def routes(self) -> list[Route]:
         may = self._may
         return [
             *page_routes(),
             Route("/enter", self.enter),
-            Route("/api/pair", self.paired, methods=["POST"]),
+            Route("/api/pair", answered(self.pair), methods=["POST"]),
             Route("/api/setup", may("", self.setup)),
             Route("/api/leave", may("", self.leave), methods=["POST"]),
             Route("/api/clock", may("", self.clock), methods=["POST"]),
@@ -92,7 +96,7 @@ class _Server:
             Route("/api/mixing/prepared", may("mixing", self.prepare), methods=["POST"]),
         ]
 
-    def _may(self, right: str, handler: Handler) -> Callable[[Request], Awaitable[Response]]:
+    def _may(self, right: str, handler: Handler) -> Answering:
         """The handler for those who have a session, and the right."""
 
         async def allowed(request: Request) -> Response:
@@ -103,10 +107,7 @@ class _Server:
                 return PlainTextResponse("This role may not see that.", 403)
             return await handler(request, role)
 
-        async def answer(request: Request) -> Response:
-            return await answered(allowed(request))
-
-        return answer
+        return answered(allowed)
 
     async def enter(self, request: Request) -> Response:
         """Take a one-time token for a session."""
@@ -116,11 +117,8 @@ class _Server:
             return PlainTextResponse(text, 403)
         return self._with_session(RedirectResponse("/", 303), entered[0])
 
-    async def paired(self, request: Request) -> Response:
+    async def pair(self, request: Request) -> Response:
         """Take a pairing code for a session."""
-        return await answered(self._pair(request))
-
-    async def _pair(self, request: Request) -> Response:
         code = (await read_json(request)).get("code")
         role = self.pairing.role_for(code) if isinstance(code, str) else None
         if role is None:
@@ -138,7 +136,13 @@ class _Server:
 
     def _with_session(self, response: Response, secret: str) -> Response:
         response.set_cookie(
-            self.cookie, secret, max_age=12 * 3600, httponly=True, samesite="strict", secure=self.secure, path="/"
+            self.cookie,
+            secret,
+            max_age=12 * 3600,
+            httponly=True,
+            samesite="strict",
+            secure=self.recorder.shared,
+            path="/",
         )
         return response
 
@@ -238,9 +242,8 @@ def make_app(
     *,
     origins: Sequence[str],
     cookie: str,
-    pairing: PairingCodes | None = None,
-    announce: Callable[[str, str], None] = lambda role, code: None,
-    secure: bool = False,
+    pairing: PairingCodes,
+    announce: Callable[[str, str], None],
 ) -> ASGIApp:
     """The application, behind its guard.
 
@@ -252,15 +255,10 @@ def make_app(
         Addresses under which a browser may reach it.
     cookie : str
         Name of its cookie; browsers do not tell ports apart, so the port stands in it.
-    pairing : PairingCodes or None
-        Codes for a tablet; by default none fits.
+    pairing : PairingCodes
+        Codes for a tablet.
     announce : callable
         Shows a role and its new pairing code on the computer's screen.
-    secure : bool
-        Whether it is served by TLS.
     """
-    codes = PairingCodes(recorder.reading) if pairing is None else pairing
-    server = _Server(
-        recorder=recorder, sessions=sessions, pairing=codes, announce=announce, cookie=cookie, secure=secure
-    )
+    server = _Server(recorder=recorder, sessions=sessions, pairing=pairing, announce=announce, cookie=cookie)
     return Guard(Starlette(routes=server.routes()), origins)

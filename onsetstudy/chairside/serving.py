@@ -72,22 +72,15 @@ def serve(protocol: Protocol, path: Path, options: ServeOptions, *, say: Callabl
             ledger=options.ledger,
             shared=bool(options.share),
         )
-        sessions, pairing = Sessions(store, recorder.reading), PairingCodes(recorder.reading)
+        sessions, pairing = Sessions(store, recorder.clock.read), PairingCodes(recorder.clock.read)
         scheme = "https" if options.share else "http"
         origins = [f"{scheme}://{host}:{port}" for host in (options.share, HERE, "localhost") if host]
 
         def announce(role: str, code: str) -> None:
             say(f"pairing code for one tablet ({role}, ten minutes): {code} at", f"{origins[0]}/")
 
-        app = make_app(
-            recorder,
-            sessions,
-            origins=origins,
-            cookie=f"onset_{port}",
-            pairing=pairing,
-            announce=announce,
-            secure=bool(options.share),
-        )
+        cookie = f"onset_{port}"
+        app = make_app(recorder, sessions, origins=origins, cookie=cookie, pairing=pairing, announce=announce)
         if options.share:
             first = roles_offered(protocol)[0]
             announce(first, pairing.new(first))

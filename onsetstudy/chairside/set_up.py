@@ -6,7 +6,6 @@ import hmac
 import secrets
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 
 from starlette.applications import Starlette
 from starlette.background import BackgroundTask
@@ -16,57 +15,30 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from onsetstudy.chairside.guard import Guard, Unreadable, read_json
-from onsetstudy.chairside.server import answered, no_session, page_routes, view_response
+from onsetstudy.chairside.server import answered, no_session, page_routes, told_response
 from onsetstudy.protocol.guided.questions import GUIDED, SETTLED, GuidedQuestion
 from onsetstudy.records.chair.case_questions import words
 
-__all__ = ["Finish", "SetUpPage", "SetUpView", "make_set_up_app"]
+__all__ = ["Finish", "SetUpPage", "make_set_up_app"]
 
 Finish = Callable[[Mapping[str, str]], tuple[str, ...]]
 """Writes the protocol from the answers by name and tells what it wrote; raises OnsetStudyError if it cannot."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AskedOnPage:
-    """One question of the set-up, with its answers in words where there is a choice.
+def _asked(question: GuidedQuestion) -> dict[str, object]:
+    """One question as the page asks it, with its answers in words where there is a choice.
 
     ``needs`` is empty, or an earlier question and the answers to it after which this one is asked.
     """
-
-    name: str
-    question: str
-    kind: str
-    usual: str
-    answers: tuple[tuple[str, str], ...]
-    needs: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SetUpView:
-    """Questions for everybody, and ``settled``: those that are asked where chance decides."""
-
-    role: str
-    questions: tuple[AskedOnPage, ...]
-    settled: tuple[AskedOnPage, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Written:
-    """What was written, in sentences."""
-
-    lines: tuple[str, ...]
-
-
-def _asked(question: GuidedQuestion) -> AskedOnPage:
     given = (("yes", "Yes"), ("no", "No")) if question.kind == "yes_no" else ()
-    return AskedOnPage(
-        name=question.name,
-        question=question.text,
-        kind=question.kind,
-        usual=question.default,
-        answers=given or tuple((code, words(code)) for code in question.codes),
-        needs=() if question.needs is None else (question.needs[0], *question.needs[1]),
-    )
+    return {
+        "name": question.name,
+        "question": question.text,
+        "kind": question.kind,
+        "usual": question.default,
+        "answers": given or [(code, words(code)) for code in question.codes],
+        "needs": () if question.needs is None else (question.needs[0], *question.needs[1]),
+    }
 
 
 class SetUpPage:
@@ -93,7 +65,7 @@ class SetUpPage:
             *page_routes(),
             Route("/enter", self.enter),
             Route("/api/setup", self.setup),
-            Route("/api/set-up", self.taken, methods=["POST"]),
+            Route("/api/set-up", answered(self.take), methods=["POST"]),
         ]
 
     async def enter(self, request: Request) -> Response:
@@ -120,21 +92,18 @@ class SetUpPage:
         """The questions."""
         if not self._is_in(request):
             return no_session()
-        asked, settled = (tuple(map(_asked, questions)) for questions in (GUIDED, SETTLED))
-        return view_response(SetUpView(role="set_up", questions=asked, settled=settled))
+        # Questions for everybody, and those that are asked where chance decides.
+        asked, settled = (list(map(_asked, questions)) for questions in (GUIDED, SETTLED))
+        return told_response({"role": "set_up", "questions": asked, "settled": settled})
 
-    async def taken(self, request: Request) -> Response:
-        """What became of the answers."""
-        return await answered(self._take(request))
-
-    async def _take(self, request: Request) -> Response:
+    async def take(self, request: Request) -> Response:
         """Write the protocol from the answers."""
         if not self._is_in(request):
             return no_session()
         told = (await read_json(request)).get("answers")
         if not isinstance(told, dict) or not all(isinstance(text, str) for text in told.values()):
             raise Unreadable("the answers are missing")
-        response = view_response(Written(lines=await run_in_threadpool(self._write, told)))
+        response = told_response({"lines": await run_in_threadpool(self._write, told)})
         response.background = BackgroundTask(self._end)
         return response
 

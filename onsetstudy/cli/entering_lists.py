@@ -6,10 +6,10 @@ import hashlib
 from collections.abc import Sequence
 from pathlib import Path
 
-from onsetstudy.cli.ledger_entries import keeps_ledger, moment
-from onsetstudy.cli.say import to_look_at
+from onsetstudy.cli import say
+from onsetstudy.cli.ledger_entries import entered, keeps_ledger, moment
 from onsetstudy.core.errors import RecordsError
-from onsetstudy.files.ledger.ledger import Proposed, enter, ledger_path, verified_ledger
+from onsetstudy.files.ledger.ledger import Proposed, enter, ledger_path
 from onsetstudy.files.sealed.described_list import read_description
 from onsetstudy.files.sealed.kept_allocation import read_allocation_list
 from onsetstudy.protocol.ledger import LedgerEntry, of_kind
@@ -47,8 +47,7 @@ def enter_list_there(protocol: Path, promised: Protocol, folder: Path, *, drawn_
     A list with the commitment of one that was entered, and another content, is a changed copy and never entered.
     """
     listed, commitment = read_allocation_list(folder / "list.csv")
-    held = of_kind(verified_ledger(ledger_path(protocol)), "list_drawn")
-    if commitment and any(e.body["commitment"] == commitment for e in held):
+    if commitment and any(e.body["commitment"] == commitment for e in entered(protocol, "list_drawn")):
         return False
     names = ("commitments.json", "passphrases.csv", "list.json", "list.csv")
     paths = [*sorted(folder.glob("sealed-*.json")), *(folder / n for n in names if (folder / n).exists())]
@@ -62,7 +61,7 @@ def enter_lists_beside(protocol: Path, promised: Protocol) -> tuple[str, ...]:
     A list that was drawn before the lock would otherwise never stand in the ledger, and could be changed unseen. Once
     a list was entered no other is entered so: it would be vouched for, whoever wrote it.
     """
-    if of_kind(verified_ledger(ledger_path(protocol)), "list_drawn"):
+    if entered(protocol, "list_drawn"):
         return ()
     home = protocol.absolute().parent
     told: list[str] = []
@@ -79,7 +78,7 @@ def enter_lists_beside(protocol: Path, promised: Protocol) -> tuple[str, ...]:
             found.append((folder, str(about.get("protocol", "")), str(about.get("commitment", ""))))
     if alike := _unlike_copies([(folder, commitment) for folder, _, commitment in found]):
         names = ", ".join(folder.name for folder in alike)
-        return (*told, to_look_at(f"{names} hold one list with different contents: none of these was entered."))
+        return (*told, say.to_look_at(f"{names} hold one list with different contents: none of these was entered."))
     for folder, under, _ in found:
         try:
             fresh = enter_list_there(protocol, promised, folder, drawn_under=under)
@@ -89,7 +88,7 @@ def enter_lists_beside(protocol: Path, promised: Protocol) -> tuple[str, ...]:
         if fresh:
             told.append(f"Entered as it is today: the list in {folder.name}, which was drawn before.")
             if under != promised.digest:
-                told.append(to_look_at(f"the list in {folder.name} was drawn under another text of this protocol."))
+                told.append(say.to_look_at(f"the list in {folder.name} was drawn under another text of this protocol."))
     return tuple(told)
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.say import first_of, gathered, please_look, say_lines, say_problems, to_look_at
+from onsetstudy.cli import say
 from onsetstudy.core.errors import OnsetStudyError, Problem, RecordsError
 from onsetstudy.files.ledger.side_files import read_arms
 from onsetstudy.files.output import rejects_path, write_escaped
@@ -90,7 +90,7 @@ class GivenArms:
             click.echo(f"Arms as allocated, from {told}.")
             if kept.broken_lines:
                 named = ", ".join(kept.broken_lines[:5])
-                please_look(f"the opening log was changed at {named}; ask for its backup.")
+                say.please_look(f"the opening log was changed at {named}; ask for its backup.")
         elif (self.without_list or "").strip():
             click.echo(f"Arms as injected; allocation not checked: {self.without_list}", err=True)
 
@@ -102,8 +102,8 @@ def _say_records(records: Records, rejects: Path | None) -> None:
         # Another protocol is the usual reason, and its many faults would bury the question.
         text = f"{refused} of {records.rows_read} cases are refused: is this the protocol of these records?"
         click.echo(text, err=True)
-    say_problems(records.problems)
-    say_lines([to_look_at(query) for query in gathered(records.queries)], " to look at")
+    say.problems(records.problems)
+    say.lines([say.to_look_at(query) for query in say.gathered(records.queries)], " to look at")
     for repair in records.repairs:
         often = "once" if repair.count == 1 else f"{repair.count} times"
         click.echo(f"Column {repair.column}: {repair.text} ({often}).", err=True)
@@ -119,10 +119,10 @@ def slips_told(
     """Opened slips of practices; that some have no record is said, with the first of them."""
     slips = opened_slips(log, recorded, practices=practices, until=through.last_day)
     if slips is not None and slips.without:
-        please_look(
-            f"{len(slips.without)} of {slips.opened} opened slips have no record ({first_of(slips.without)}). Enter "
-            "these cases under their practice, or find out what became of them: whoever leaves them out chooses who "
-            "counts."
+        say.please_look(
+            f"{len(slips.without)} of {slips.opened} opened slips have no record ({say.first_of(slips.without)}). "
+            "Enter these cases under their practice, or find out what became of them: whoever leaves them out chooses "
+            "who counts."
         )
     return slips
 
@@ -157,7 +157,7 @@ def say_left_out(
 ) -> None:
     """Cases (of a practice) that are kept but not analysed, one line for each reason."""
     for why, cases in _left_out(records, promised, through, practice):
-        click.echo(f"Kept, but {where} will leave out: {len(cases)}, {why} ({first_of(cases)}).")
+        click.echo(f"Kept, but {where} will leave out: {len(cases)}, {why} ({say.first_of(cases)}).")
 
 
 def say_draft(records: Records, promised: Protocol, *, through: Quarter) -> None:

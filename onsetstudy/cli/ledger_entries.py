@@ -18,6 +18,7 @@ __all__ = [
     "enter_event",
     "enter_lock",
     "enter_missing",
+    "entered",
     "head_beside",
     "keeps_ledger",
     "moment",
@@ -96,6 +97,11 @@ def enter_lock(protocol: Path, lock: ProtocolLock) -> None:
 def enter_event(ledger: Path, kind: str, body: Mapping[str, Any]) -> LedgerEntry:
     """Enter one event and return its entry."""
     return enter(ledger_path(ledger), lambda _: [(kind, body)], at=moment())[-1]
+
+
+def entered(protocol: Path, kind: str) -> tuple[LedgerEntry, ...]:
+    """Entries of a kind in the ledger beside a protocol, whose chain has to hold."""
+    return of_kind(verified_ledger(ledger_path(protocol)), kind)
 
 
 def head_beside(protocol: Path) -> str:

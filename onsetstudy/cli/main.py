@@ -7,35 +7,35 @@ import sys
 
 import click
 
-from onsetstudy.cli.say import say_problems
+from onsetstudy.cli import say
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 
 __all__ = ["main", "onsetstudy"]
 
 DOORS = {
-    "allocate": ("before", "Draw the list of arms, sealed files and slips to print."),
-    "block-sizes": ("before", "As keeper of the list: keep the block sizes out of the protocol, or show them."),
-    "cartridge": ("before", "Work out what a mixed cartridge holds. Not a dosing tool."),
-    "chairside": ("during", "Time and record cases at the chair, on a page of this computer."),
-    "check": ("during", "Check records and list everything that has to be corrected."),
-    "demo": ("before", "Make the invented demo study anew."),
-    "group": ("after", "Pool the practices' files and write the report of the group."),
-    "ledger": ("after", "Read the ledger of a study as sentences, and verify it."),
-    "lock": ("before", "Lock the protocol before the first case; amend it later with a reason."),
-    "look-inside": ("after", "Say what a reader of an exchange file could learn."),
-    "new": ("before", "Set up a study or an audit of your own by questions."),
-    "open-for": ("during", "As keeper of the list: open the next slip for a practice's case, and log it."),
-    "open-slip": ("during", "Open the next allocation slip for a case, and log it."),
-    "pause": ("during", "Enter in the ledger that the study pauses, goes on or is closed."),
-    "plan": ("before", "Say what a study can show, how many cases it takes and how long."),
-    "reduce": ("after", "Count records larger than memory into files for a group."),
-    "report": ("after", "Write the quarterly report (HTML, PDF and JSON)."),
-    "send": ("after", "Make the file of counts that a practice gives to its group."),
-    "template": ("before", "Write a workbook for entering cases, or a case sheet on paper."),
-    "unblind": ("during", "Tell the arm of a case in an emergency, with the reason, and log it."),
-    "withdraw": ("during", "Enter that a patient took consent back."),
+    "allocate": ("before.lists", "Draw the list of arms, sealed files and slips to print."),
+    "block-sizes": ("before.lists", "As keeper of the list: keep the block sizes out of the protocol, or show them."),
+    "cartridge": ("before.cartridge", "Work out what a mixed cartridge holds. Not a dosing tool."),
+    "chairside": ("during.chairside", "Time and record cases at the chair, on a page of this computer."),
+    "check": ("during.check", "Check records and list everything that has to be corrected."),
+    "demo": ("before.demo", "Make the invented demo study anew."),
+    "group": ("after.group", "Pool the practices' files and write the report of the group."),
+    "ledger": ("after.ledger", "Read the ledger of a study as sentences, and verify it."),
+    "lock": ("before.lock", "Lock the protocol before the first case; amend it later with a reason."),
+    "look-inside": ("after.send", "Say what a reader of an exchange file could learn."),
+    "new": ("before.new", "Set up a study or an audit of your own by questions."),
+    "open-for": ("during.slips", "As keeper of the list: open the next slip for a practice's case, and log it."),
+    "open-slip": ("during.slips", "Open the next allocation slip for a case, and log it."),
+    "pause": ("during.entries", "Enter in the ledger that the study pauses, goes on or is closed."),
+    "plan": ("before.plan", "Say what a study can show, how many cases it takes and how long."),
+    "reduce": ("after.reduce", "Count records larger than memory into files for a group."),
+    "report": ("after.report", "Write the quarterly report (HTML, PDF and JSON)."),
+    "send": ("after.send", "Make the file of counts that a practice gives to its group."),
+    "template": ("before.template", "Write a workbook for entering cases, or a case sheet on paper."),
+    "unblind": ("during.slips", "Tell the arm of a case in an emergency, with the reason, and log it."),
+    "withdraw": ("during.entries", "Enter that a patient took consent back."),
 }
-"""The sub-room of each door, and what it is for."""
+"""The module of each door, and what it is for."""
 MEND_YOUR_FILES, USAGE, NOT_ESTIMABLE = 1, 2, 3
 """Exit codes."""
 
@@ -51,8 +51,8 @@ class Doors(click.Group):
         """The command of that name."""
         if cmd_name not in DOORS:
             return None
-        name = f"onsetstudy.cli.{DOORS[cmd_name][0]}.{cmd_name.replace('-', '_')}"
-        command: click.Command = importlib.import_module(name).command
+        module = importlib.import_module(f"onsetstudy.cli.{DOORS[cmd_name][0]}")
+        command: click.Command = getattr(module, cmd_name.replace("-", "_"))
         return command
 
     def invoke(self, ctx: click.Context) -> int:
@@ -94,6 +94,6 @@ def main() -> None:
         click.echo(str(error), err=True)
         sys.exit(NOT_ESTIMABLE)
     except OnsetStudyError as error:
-        say_problems(error.problems, kept=" of such lines; correct these first")
+        say.problems(error.problems, kept=" of such lines; correct these first")
         sys.exit(MEND_YOUR_FILES)
     sys.exit(code)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from onsetstudy.cli.say import please_look
+from onsetstudy.cli import say
 from onsetstudy.core.errors import Problem, ProtocolError, Where
 from onsetstudy.files.ledger.lock import changes_since_lock, read_lock
 from onsetstudy.files.sealed.opening_log import read_sealed
@@ -46,7 +46,7 @@ def hold_to_order(path: Path, promised: Protocol) -> None:
         return
     if not promised.study.invented:
         raise ProtocolError(fault)
-    please_look(f"{fault} A study that is not invented would stop here.")
+    say.please_look(f"{fault} A study that is not invented would stop here.")
 
 
 def hold_to_order_beside(sealed: Path) -> None:
@@ -66,4 +66,4 @@ def hold_to_order_beside(sealed: Path) -> None:
         if promised.study.id == study:
             hold_to_order(path, promised)
             return
-    please_look("without --protocol, nothing shows whether the protocol was locked before this slip is opened.")
+    say.please_look("without --protocol, nothing shows whether the protocol was locked before this slip is opened.")

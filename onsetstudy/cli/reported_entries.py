@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
 
-from onsetstudy.cli.ledger_entries import keeps_ledger, moment
+from onsetstudy.cli.ledger_entries import entered, keeps_ledger, moment
 from onsetstudy.core.canonical import canonical_json, digest_of_text
 from onsetstudy.core.results import Caution
 from onsetstudy.files.ledger.ledger import Proposed, enter, ledger_path, verified_ledger
@@ -56,7 +56,7 @@ def _digests_of(found: Exchange) -> tuple[str, str]:
 def practices_sent_before(protocol: Path, read: Sequence[tuple[str, Exchange]]) -> tuple[str, ...]:
     """Practices of which the ledger holds another file than those that are read now."""
     now = {digest for _, found in read for digest in _digests_of(found)}
-    held = of_kind(verified_ledger(ledger_path(protocol)), "file_received")
+    held = entered(protocol, "file_received")
     return tuple(sorted({str(e.body["practice"]) for e in held if e.body["digest"] not in now}))
 
 

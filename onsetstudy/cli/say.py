@@ -16,12 +16,12 @@ from onsetstudy.core.parallel import Progress
 __all__ = [
     "first_of",
     "gathered",
+    "lines",
     "please_look",
+    "problems",
     "progress_line",
-    "say_lines",
-    "say_problems",
-    "say_written",
     "to_look_at",
+    "written",
 ]
 
 SHOWN = 50
@@ -38,7 +38,7 @@ def please_look(text: object) -> None:
     click.echo(to_look_at(text), err=True)
 
 
-def say_written(paths: Iterable[Path]) -> None:
+def written(paths: Iterable[Path]) -> None:
     """Each file that was written, in a line."""
     for path in paths:
         click.echo(f"Written: {path}")
@@ -73,17 +73,17 @@ def _told(alike: Sequence[Problem]) -> list[str]:
     return [str(replace(first, what=what)).replace(f"row {first.where.row}", f"rows {text}", 1)]
 
 
-def say_lines(lines: Sequence[str], more: str) -> None:
+def lines(told: Sequence[str], more: str) -> None:
     """Lines on the error stream; a long list is cut, and ``more`` follows the number of those that are left."""
-    for line in lines[:SHOWN]:
+    for line in told[:SHOWN]:
         click.echo(line, err=True)
-    if len(lines) > SHOWN:
-        click.echo(f"… and {len(lines) - SHOWN} more{more}.", err=True)
+    if len(told) > SHOWN:
+        click.echo(f"… and {len(told) - SHOWN} more{more}.", err=True)
 
 
-def say_problems(problems: Sequence[Problem], *, kept: str = "; all are in the rejects file") -> None:
+def problems(found: Sequence[Problem], *, kept: str = "; all are in the rejects file") -> None:
     """One kind of problem a line, on the error stream; a long list is cut and counted."""
-    say_lines(gathered(problems), kept)
+    lines(gathered(found), kept)
 
 
 @contextmanager

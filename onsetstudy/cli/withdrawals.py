@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli.say import please_look
+from onsetstudy.cli import say
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
 from onsetstudy.files.sealed.opening_log import read_opening_log
@@ -47,7 +47,7 @@ def say_left_out_withdrawn(cases: int) -> None:
 def say_unmatched(codes: Collection[str]) -> None:
     """Each withdrawn code that no row has: a mistyped one leaves nobody out."""
     for code in codes:
-        please_look(
+        say.please_look(
             f"consent for case {code} was entered as taken back, and no row that was read has this code: nothing is "
             "left out for it. If it was mistyped, enter the right code with the command withdraw."
         )

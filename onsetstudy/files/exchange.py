@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import hashlib
 import importlib.metadata
 import itertools
 import json
@@ -15,7 +14,7 @@ from typing import Any
 from onsetstudy.core.canonical import canonical_json
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.core.type_check import may_be_newer
-from onsetstudy.files.guard import Unreadable, parse_json, problem_in, read_text, understood
+from onsetstudy.files.guard import digest_of_content, parse_json, problem_in, read_text, understood
 from onsetstudy.files.output import write_bytes
 from onsetstudy.study.counts.exchange_check import CODE, check_exchange, coded
 from onsetstudy.study.exchange_results import SCHEMA, Exchange, as_sent
@@ -52,7 +51,7 @@ def exchange_name(exchange: Exchange) -> str:
 def exchange_text(exchange: Exchange) -> str:
     """The file's text; the same counts give the same text."""
     content = as_sent(exchange)
-    body = {"about": ABOUT, "schema": SCHEMA, "digest": _digest(content), "content": content}
+    body = {"about": ABOUT, "schema": SCHEMA, "digest": digest_of_content(content), "content": content}
     return json.dumps(body, indent=0, ensure_ascii=False, allow_nan=False) + "\n"
 
 
@@ -128,13 +127,10 @@ def read_exchange(path: str | Path) -> Exchange:
         If it cannot be read, was cut short, was changed after it was made, or is of a version that is not known.
     """
     path = Path(path)
-    try:
-        text = read_text(path)
-        if not text.lstrip().startswith("{"):
-            raise RecordsError(problem_in(path, *NO_EXCHANGE))
-        return _checked(path, parse_json(path, text))
-    except Unreadable as error:
-        raise RecordsError(error.problem) from None
+    text = read_text(path)
+    if not text.lstrip().startswith("{"):
+        raise RecordsError(problem_in(path, *NO_EXCHANGE))
+    return _checked(path, parse_json(path, text))
 
 
 def refuse_sent_twice(read: Sequence[tuple[str, Exchange]]) -> None:
@@ -179,7 +175,7 @@ def _checked(path: Path, body: Any) -> Exchange:
     if unknown or body.get("about", ABOUT) != ABOUT:
         what = f"it holds {len(unknown) or 1} part beside its content that this version does not write"
         raise RecordsError(problem_in(path, what, "ask the practice to send the file as it was made", "unknown"))
-    if _digest(body["content"]) != body["digest"]:
+    if digest_of_content(body["content"]) != body["digest"]:
         what = "the content does not fit its digest: it was changed after it was made"
         raise RecordsError(problem_in(path, what, "ask the practice to send it again", "digest"))
     content, newer = _newer_parts(path, body["content"])
@@ -221,11 +217,10 @@ def _made_later(made_with: Any) -> bool:
     """Whether a file says that a version after this one made it."""
     told = VERSION.fullmatch(made_with) if isinstance(made_with, str) else None
     ours = VERSION.match(f"onsetstudy {importlib.metadata.version('onsetstudy')}")
-    return told is not None and ours is not None and _numbers(told) > _numbers(ours)
-
-
-def _numbers(version: re.Match[str]) -> tuple[int, ...]:
-    return tuple(map(int, version[1].split(".")))
+    if told is None or ours is None:
+        return False
+    later, own = (tuple(map(int, version[1].split("."))) for version in (told, ours))
+    return later > own
 
 
 def _other_version(path: Path, schema: Any) -> Problem:
@@ -235,8 +230,3 @@ def _other_version(path: Path, schema: Any) -> Problem:
         what += "; it was made before unfinished waits and cases without a word on harms were counted"
         mend = "ask the practice to make it anew from its records with this version of onsetstudy"
     return problem_in(path, what, mend, "schema")
-
-
-def _digest(content: Any) -> str:
-    text = json.dumps(content, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
-    return hashlib.sha256(text.encode("utf-8")).hexdigest()

@@ -5,49 +5,65 @@ Used for every JSON and TOML file that a command reads. What stands inside is ju
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 import tomllib
-from importlib.resources.abc import Traversable
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
-from onsetstudy.core.errors import OnsetStudyError, Problem, Where
+from onsetstudy.core.canonical import canonical_json
+from onsetstudy.core.errors import OnsetStudyError, Problem, RecordsError, Where
 from onsetstudy.core.serialise import from_dict
 
-__all__ = ["LARGEST_MB", "Unreadable", "parse_json", "parse_toml", "problem_in", "read_json", "read_text", "understood"]
+__all__ = [
+    "LARGEST_MB",
+    "Unreadable",
+    "deeper_than",
+    "digest_of_content",
+    "parse_json",
+    "parse_toml",
+    "problem_in",
+    "read_json",
+    "read_text",
+    "understood",
+]
 
 LARGEST_MB = 64
-DEEPEST = 40
+DEEPEST = 39
 MB = 1024 * 1024
-Read = TypeVar("Read")
 Result = TypeVar("Result")
 
 
-class Unreadable(Exception):
-    """A file that cannot be read; ``problem`` says why and what to do."""
-
-    def __init__(self, problem: Problem) -> None:
-        super().__init__(str(problem))
-        self.problem = problem
+class Unreadable(RecordsError):
+    """A file that cannot be read: why, and what to do."""
 
 
 def problem_in(
-    path: Path | Traversable, what: str, mend: str, code: str, *, sheet: str | None = None, row: int | None = None
+    path: Path, what: str, mend: str, code: str, *, sheet: str | None = None, row: int | None = None
 ) -> Problem:
     """What is wrong with a file, or at a place in it."""
     return Problem(what=what, where=Where(file=path.name, sheet=sheet, row=row), mend=mend, code=code)
 
 
-def read_json(path: str | Path) -> Any:
+def read_json(path: str | Path, *, refuse: Callable[[str], OnsetStudyError] | None = None) -> Any:
     """Content of a JSON file, as :func:`parse_json` takes it.
 
     Raises
     ------
     Unreadable
-        If it cannot be read.
+        If it cannot be read; or what ``refuse`` makes of the reason.
     """
-    return parse_json(path, read_text(path))
+    try:
+        return parse_json(path, read_text(path))
+    except Unreadable as error:
+        raise error if refuse is None else refuse(error.problems[0].what) from None
+
+
+def digest_of_content(content: Any) -> str:
+    """SHA-256 of the content of a JSON file, whatever the order of its keys."""
+    return hashlib.sha256(canonical_json(content).encode("utf-8")).hexdigest()
 
 
 def understood(content: Any, kind: type[Result]) -> Result | None:
@@ -100,9 +116,7 @@ def parse_json(path: str | Path, text: str) -> Any:
     """
     path = Path(path)
     try:
-        content = json.loads(
-            text, object_pairs_hook=_once, parse_constant=_no_constant, parse_float=_finite, parse_int=_whole
-        )
+        return _not_too_deep(path, lambda: DECODER.decode(text))
     except json.JSONDecodeError as error:
         # A file cut off in a word or a number fails at the beginning of that, on its last line.
         cut = "\n" not in text[error.pos :].rstrip()
@@ -110,9 +124,6 @@ def parse_json(path: str | Path, text: str) -> Any:
         raise Unreadable(problem_in(path, what, "copy or send it again; do not correct it by hand", "cut")) from None
     except _Refused as error:
         raise Unreadable(problem_in(path, str(error), "ask for the file as it was made", "content")) from None
-    except (RecursionError, ValueError):
-        raise _too_deep(path) from None
-    return _no_deeper(path, content)
 
 
 def parse_toml(path: str | Path, text: str) -> dict[str, Any]:
@@ -125,13 +136,7 @@ def parse_toml(path: str | Path, text: str) -> dict[str, Any]:
     tomllib.TOMLDecodeError
         If it is no TOML; its reader knows best what to say.
     """
-    path = Path(path)
-    try:
-        return _no_deeper(path, tomllib.loads(text))
-    except tomllib.TOMLDecodeError:
-        raise
-    except (RecursionError, ValueError):
-        raise _too_deep(path) from None
+    return _not_too_deep(Path(path), lambda: tomllib.loads(text))
 
 
 class _Refused(Exception):
@@ -164,21 +169,31 @@ def _whole(text: str) -> int:
     return int(text)
 
 
-def _no_deeper(path: Path, content: Read) -> Read:
-    """The content, refused if too deep; level by level, so that depth cannot exhaust the stack."""
-    here: list[Any] = [content]
-    for _ in range(DEEPEST):
+DECODER = json.JSONDecoder(object_pairs_hook=_once, parse_constant=_no_constant, parse_float=_finite, parse_int=_whole)
+
+
+def _not_too_deep(path: Path, read: Callable[[], Result]) -> Result:
+    what = "its content is nested deeper, or its numbers are longer, than in any file of this kind"
+    too_deep = Unreadable(problem_in(path, what, "ask for the file as it was made", "deep"))
+    try:
+        content = read()
+    except (json.JSONDecodeError, tomllib.TOMLDecodeError):
+        raise
+    except (RecursionError, ValueError):
+        raise too_deep from None
+    if deeper_than(DEEPEST, content):
+        raise too_deep
+    return content
+
+
+def deeper_than(levels: int, content: Any) -> bool:
+    """Whether lists and objects lie deeper in each other; level by level, so that depth cannot exhaust the stack."""
+    here = [content]
+    for _ in range(levels):
         here = [
             inner
             for value in here
             if isinstance(value, dict | list)
             for inner in (value.values() if isinstance(value, dict) else value)
         ]
-    if here:
-        raise _too_deep(path)
-    return content
-
-
-def _too_deep(path: Path) -> Unreadable:
-    what = "its content is nested deeper, or its numbers are longer, than in any file of this kind"
-    return Unreadable(problem_in(path, what, "ask for the file as it was made", "deep"))
+    return any(isinstance(value, dict | list) for value in here)

@@ -1,11 +1,21 @@
-"""Files that hold what other rooms have made."""
+"""How files are written: whole or not at all, several of them together, and by one writer at a time.
+
+Files that belong together reach their folder all at once or not at all: the documents of a report, a drawn list. They
+are made in a hidden folder inside the folder asked for. Once all of them are on the disk, that folder gets another
+name, which says in one step that they are whole; then each takes its place. What was killed before that step is thrown
+away an hour later by whoever writes there, what was killed after it is brought to its end.
+"""
 
 from __future__ import annotations
 
 import json
 import os
+import shutil
+import sys
 import tempfile
-from collections.abc import Sequence
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 import pandas as pd
@@ -13,16 +23,19 @@ import pandas as pd
 from onsetstudy.core.errors import OnsetStudyError
 
 __all__ = [
-    "PART",
-    "UNFINISHED",
+    "alone",
+    "finish_together",
     "private_folder",
     "reach_disk",
     "rejects_csv",
     "rejects_path",
+    "throw_away",
+    "together",
     "write_bytes",
     "write_csv",
     "write_escaped",
     "write_json",
+    "write_together",
 ]
 
 UNFINISHED = ".unfinished-"
@@ -32,6 +45,11 @@ PART = ".part"
 
 FORMULA = r"[=+\-@\t\r](?![\d.,]+$)"
 """What a spreadsheet would calculate instead of show; a signed number is none."""
+WHOLE = ".whole-"
+LEFT_S = 3600.0
+"""Age from which what is unfinished was left by somebody who was killed, and is not being written."""
+WAIT_S = 20.0
+STEP_S = 0.02
 
 
 def write_bytes(path: Path, content: bytes, *, private: bool = False) -> Path:
@@ -136,3 +154,133 @@ def rejects_csv(rejects: pd.DataFrame) -> str:
     text = rejects.astype("string")
     formula = text.apply(lambda column: column.str.match(FORMULA).fillna(False).astype(bool))
     return ("'" + text).where(formula, text).to_csv(index=False, lineterminator="\n")
+
+
+# Together -------------------------------------------------------------------------------------------------------------
+
+
+def write_together(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
+    """Write files into one folder, all or none; returns their paths.
+
+    Raises
+    ------
+    OnsetStudyError
+        If one of them cannot be written; what stood there before stays, all of it.
+    """
+    with together(folder) as fresh:
+        for name, content in files.items():
+            write_bytes(fresh / name, content)
+    return [Path(folder) / name for name in files]
+
+
+@contextmanager
+def together(folder: Path) -> Iterator[Path]:
+    """A folder for files that take their places in ``folder`` when the block ends without an error.
+
+    Raises
+    ------
+    OnsetStudyError
+        If the folder cannot be written to, or the disk is full; what stood there before stays.
+    """
+    folder = Path(folder)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        finish_together(folder)
+        throw_away(folder)
+        fresh = Path(tempfile.mkdtemp(dir=folder, prefix=UNFINISHED))
+    except OSError as error:
+        raise OnsetStudyError(
+            f"the folder {folder} cannot be written to ({error.strerror}). Choose another folder."
+        ) from None
+    try:
+        yield fresh
+        _finish(folder, _declare_whole(fresh))
+    except OSError as error:
+        raise OnsetStudyError(
+            f"the files of {folder} cannot be written ({error.strerror}). Make room, and give the same command again"
+        ) from None
+    finally:
+        shutil.rmtree(fresh, ignore_errors=True)
+
+
+def finish_together(folder: Path) -> None:
+    """Bring to its end what was killed between the files' being whole and their taking their places."""
+    for left in sorted(Path(folder).glob(f"{WHOLE}*")):
+        # No link that somebody laid there is followed.
+        if left.is_dir() and not left.is_symlink():
+            _finish(Path(folder), left)
+
+
+def _declare_whole(fresh: Path) -> Path:
+    reach_disk(fresh)
+    whole = fresh.with_name(fresh.name.replace(UNFINISHED, WHOLE, 1))
+    os.rename(fresh, whole)
+    reach_disk(fresh.parent)
+    return whole
+
+
+def _finish(folder: Path, whole: Path) -> None:
+    for file in sorted(whole.iterdir()):
+        os.replace(file, folder / file.name)
+    reach_disk(folder)
+    whole.rmdir()
+
+
+def throw_away(folder: Path) -> None:
+    """Throw away what somebody who was killed an hour ago or more has left unfinished in a folder."""
+    for left in (*folder.glob(f"{UNFINISHED}*"), *folder.glob(f".*{PART}")):
+        if left.is_symlink() or time.time() - left.stat().st_mtime < LEFT_S:
+            continue
+        if left.is_dir():
+            shutil.rmtree(left, ignore_errors=True)
+        else:
+            left.unlink(missing_ok=True)
+
+
+# One at a time --------------------------------------------------------------------------------------------------------
+
+
+@contextmanager
+def alone(path: Path) -> Iterator[None]:
+    """Hold the lock of a file; the lock's own file, ``.name.lock``, stays behind empty and means nothing by itself.
+
+    Parameters
+    ----------
+    path : Path
+        The file that is to be written.
+
+    Raises
+    ------
+    OnsetStudyError
+        If somebody else goes on holding it for :data:`WAIT_S` seconds, or the folder cannot be written to.
+    """
+    lock = path.with_name(f".{path.name}.lock")
+    try:
+        lock.parent.mkdir(parents=True, exist_ok=True)
+        number = os.open(lock, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o600)
+    except OSError as error:
+        raise OnsetStudyError(f"{lock.parent} cannot be written to ({error.strerror})") from None
+    try:
+        until = time.monotonic() + WAIT_S
+        while not _taken(number):
+            if time.monotonic() > until:
+                raise OnsetStudyError(f"{path.name} is being written by another program. Try again in a minute")
+            time.sleep(STEP_S)
+        yield
+    finally:
+        os.close(number)
+
+
+def _taken(number: int) -> bool:
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            msvcrt.locking(number, msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(number, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True

@@ -62,7 +62,7 @@ def preparations_path(store: Path) -> Path:
     return store.with_name(f"{store.stem}.preparations{store.suffix}")
 
 
-class EventStore:
+class EventStore(contextlib.AbstractContextManager["EventStore", None]):
     """An open store; safe to use from several threads.
 
     Parameters
@@ -116,18 +116,13 @@ class EventStore:
             elif version > VERSION:
                 what = f"it was written by a newer version of this program (form {version}; this one knows {VERSION})"
                 raise _problem(self.path, what, "update the program; nothing was changed")
-            elif version < 1 or not self._has_events():
+            elif version < 1 or not self._db.execute("select 1 from sqlite_master where name = 'events'").fetchone():
                 raise _problem(self.path, "this is not a store of the recorder", "check the name and the folder")
             else:
                 self._migrate(version)
 
-    def _has_events(self) -> bool:
-        found = self._db.execute("select 1 from sqlite_master where type = 'table' and name = 'events'").fetchone()
-        return found is not None
-
     def _make(self, facts: Mapping[str, str]) -> None:
-        script = f"begin immediate; {TABLES_1} {TABLES_3} pragma user_version = {VERSION}; commit;"
-        self._db.executescript(script)
+        self._run(f"{TABLES_1} {TABLES_3}")
         self._db.executemany("insert into facts values (?, ?)", sorted(facts.items()))
 
     def _migrate(self, version: int) -> None:
@@ -137,7 +132,9 @@ class EventStore:
         backup = self.path.with_name(f"{self.path.name}.form-{version}")
         if not backup.exists():
             self._copy(backup)
-        steps = " ".join(MIGRATIONS[v] for v in range(version, VERSION))
+        self._run(" ".join(MIGRATIONS[v] for v in range(version, VERSION)))
+
+    def _run(self, steps: str) -> None:
         self._db.executescript(f"begin immediate; {steps} pragma user_version = {VERSION}; commit;")
 
     @contextlib.contextmanager
@@ -163,9 +160,6 @@ class EventStore:
         """Rows that a statement gives; none where it only writes."""
         with self._lock, self._told():
             return self._db.execute(statement, given).fetchall()
-
-    def __enter__(self) -> EventStore:
-        return self
 
     def __exit__(self, *_: object) -> None:
         self.close()
@@ -293,11 +287,8 @@ class EventStore:
             here.backup(there)
             there.execute("pragma journal_mode = delete")
             _refuse_damaged(there, target)
-        number = os.open(target, os.O_RDONLY)
-        try:
-            os.fsync(number)
-        finally:
-            os.close(number)
+        with target.open("rb") as copied:
+            os.fsync(copied.fileno())
         return target
 
 

@@ -151,7 +151,7 @@ def counted_with_room(tmp_path_factory):
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("kib", "split", "files"),
-    [(150, False, False), (370, True, False), (510, True, True)],
+    [(150, False, False), (330, True, False), (430, True, True)],
     ids=["while tables are split", "while parts are counted", "while files are written"],
 )
 def test_counts_of_many_rows_go_on_once_there_is_room(disk, counted_with_room, kib, split, files):

@@ -17,11 +17,11 @@ from click.testing import CliRunner
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.cli.openings import enter_opening
 from onsetstudy.cli.reported_entries import with_ledger
-from onsetstudy.files.atomic_write import finish_together
 from onsetstudy.files.documents.archive import write_in_place
 from onsetstudy.files.documents.reports import write_report
 from onsetstudy.files.ledger.ledger import ledger_path, practice_ledger_path, verified_ledger
-from onsetstudy.files.ledger.side_files import read_companions
+from onsetstudy.files.ledger.side_files import read_arms, read_companions
+from onsetstudy.files.output import finish_together
 from onsetstudy.files.sealed.opening import open_next
 from onsetstudy.files.sealed.opening_log import log_path, read_opening_log
 from onsetstudy.files.sources.protocol_toml import read_protocol
@@ -208,7 +208,7 @@ def write_with_looks(found, mine, into):
 def test_report(tmp_path):
     promised = read_protocol(GROUP)
     records = read_records([Path("data/synthetic")], promised)
-    beside = read_companions(GROUP, beside=[Path("data/synthetic")])
+    beside = read_companions(GROUP, read_arms(beside=[Path("data/synthetic")]))
     found = analyse(promised, records, quarter="2026Q1", beside=beside)
     work = partial(write_with_looks, found)
 

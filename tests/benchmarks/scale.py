@@ -25,7 +25,7 @@ import pandas as pd
 from onsetstudy.cluster.mapper import DaskMapper, ProcessMapper
 from onsetstudy.core.parallel import serial
 from onsetstudy.core.seeds import stream
-from onsetstudy.files.bulk.reduce import reduce_parts
+from onsetstudy.files.bulk.reduce import Terms, reduce_parts
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.study.counts.counted_estimates import estimates_of_counts
 from onsetstudy.study.group.stratified_ipd import pool_in_one_stage
@@ -107,7 +107,7 @@ def timed(folder: Path, work: Path, mapper) -> tuple[object, float]:
     shutil.rmtree(work, ignore_errors=True)
     protocol = promised()
     start = time.perf_counter()
-    found = reduce_parts(folder, protocol, work, through=protocol.quarters[-1], mapper=mapper)
+    found = reduce_parts(folder, Terms(protocol=protocol, work=work, through=protocol.quarters[-1]), mapper=mapper)
     return found, time.perf_counter() - start
 
 

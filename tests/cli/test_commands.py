@@ -142,5 +142,5 @@ def test_the_version_is_told():
 
 def test_the_trials_that_help_tells_are_those_of_a_plan():
     # The door does not load the plan to say how many trials it takes.
-    told = next(p.default for p in plan.command.params if p.name == "trials")
+    told = next(p.default for p in plan.plan.params if p.name == "trials")
     assert told == TRIALS

@@ -10,7 +10,7 @@ from click.testing import CliRunner
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import DesignError, OnsetStudyError, RecordsError
 from onsetstudy.design.allocation.lists import draw_allocation_list
-from onsetstudy.files.file_lock import alone
+from onsetstudy.files.output import alone
 from onsetstudy.files.sealed.allocation_list import write_allocation, write_minimisation
 from onsetstudy.files.sealed.kept_allocation import read_allocation_list, read_kept_list, read_slips
 from onsetstudy.files.sealed.opening import open_next
@@ -101,7 +101,7 @@ def test_nothing_is_opened_on_a_changed_log(tmp_path, drawn):
 
 
 def test_two_at_once_do_not_get_the_same_slip(tmp_path, drawn, monkeypatch):
-    monkeypatch.setattr("onsetstudy.files.file_lock.WAIT_S", 0.1)
+    monkeypatch.setattr("onsetstudy.files.output.WAIT_S", 0.1)
     written = pytest.raises(OnsetStudyError, match="is being written by another program")
     with alone(log_path(tmp_path / "sealed-P01.json")), written:
         opened(tmp_path, "P01-0001")

@@ -13,7 +13,7 @@ from onsetstudy.design.trials.trial_model import DEMO, truth_of
 from onsetstudy.files.documents.demo import write_demo, write_tables
 from onsetstudy.files.documents.reports import results_json
 from onsetstudy.files.exchange import read_exchanges
-from onsetstudy.files.ledger.side_files import read_companions
+from onsetstudy.files.ledger.side_files import read_arms, read_companions
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.report.documents.practice import compose
@@ -56,7 +56,7 @@ def test_the_shipped_report_is_made_anew():
     How many steps a search took, and how near it came, differs between processors and says nothing of the study.
     """
     protocol = read_protocol(GROUP)
-    beside = read_companions(GROUP, allocation=SHIPPED / "allocation")
+    beside = read_companions(GROUP, read_arms(allocation=SHIPPED / "allocation"))
     results = analyse(protocol, read_records(SHIPPED, protocol), quarter="2026Q3", beside=beside)
     report = ROOT / "reports" / "mandibular-block-group-2026Q3"
     made, shipped = results_json(results), report.with_suffix(".json").read_text(encoding="utf-8")

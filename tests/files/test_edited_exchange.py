@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 
 from onsetstudy.core.errors import ProtocolError, RecordsError
 from onsetstudy.core.serialise import from_dict
-from onsetstudy.files.exchange import _digest, read_exchange
+from onsetstudy.files.exchange import read_exchange
+from onsetstudy.files.guard import digest_of_content
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.study.group.analyse_group import analyse_group
 from onsetstudy.study.group.pool_files import gather
@@ -196,7 +197,7 @@ EDITS = {
 
 def written(folder, content, **body):
     path = folder / SHIPPED.name
-    whole = {**BODY, "content": content, "digest": _digest(content), **body}
+    whole = {**BODY, "content": content, "digest": digest_of_content(content), **body}
     path.write_text(json.dumps(whole), encoding="utf-8")
     return path
 

@@ -10,7 +10,7 @@ from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import ProtocolError
-from onsetstudy.files.documents.protocol_document import write_protocol_document
+from onsetstudy.files.documents.reports import write_protocol_document
 from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
 from onsetstudy.files.ledger.ledger_check import faults_of
 from onsetstudy.files.ledger.lock import changes_since_lock, lock_path, lock_protocol_file, read_lock

@@ -224,3 +224,12 @@ def test_a_reason_in_free_words_is_refused_because_it_is_printed(tmp_path):
     tables["screening"].append({"screening_id": "X1", "practice_id": "P06", "date": "2026-02-01",
                                 "outcome": "not_eligible", "reason": "as the aunt told", "case_id": ""})  # fmt: skip
     assert [p.where.column for p in refused(tmp_path / "open", tables)] == ["reason"]
+
+
+@pytest.mark.parametrize("given", [list, tuple])
+def test_open_tables_of_the_one_folder_in_a_list_are_read_too(tmp_path, given):
+    """As commands give it, which take several paths."""
+    folder = write(tmp_path / "open", split(tmp_path))
+    ours, alone = (read_records(what, PROTOCOL, today=TODAY) for what in (given([folder]), folder))
+    pd.testing.assert_frame_equal(ours.cases, alone.cases)
+    pd.testing.assert_frame_equal(ours.companions.screening, alone.companions.screening)

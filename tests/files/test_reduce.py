@@ -14,8 +14,10 @@ from click.testing import CliRunner
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.cluster.mapper import DaskMapper, ProcessMapper
 from onsetstudy.core.errors import RecordsError
-from onsetstudy.files.bulk.parts import find_parts, split_tables
-from onsetstudy.files.bulk.reduce import reduce_parts
+from onsetstudy.core.parallel import serial
+from onsetstudy.files.bulk import parts
+from onsetstudy.files.bulk.parts import find_parts, split_tables, tables_as_part
+from onsetstudy.files.bulk.reduce import Terms, reduce_parts
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.records.derived.allocation import resolve_arms
@@ -50,8 +52,12 @@ def parts_of(folder, number):
     return split_tables(DATA / "cases.csv", DATA / "cold_tests.csv", folder, parts=number)
 
 
-def reduced(folder, protocol, work, **more):
-    return reduce_parts(folder, protocol, work, through=protocol.quarters[-1], without_list=NO_LIST, **more)
+def terms(protocol, work, **more):
+    return Terms(protocol=protocol, work=work, through=protocol.quarters[-1], without_list=NO_LIST, **more)
+
+
+def reduced(folder, protocol, work, *, mapper=serial, **more):
+    return reduce_parts(folder, terms(protocol, work, **more), mapper=mapper)
 
 
 def equal(ours, theirs):
@@ -110,22 +116,21 @@ def test_cases_whose_patients_wanted_their_data_gone_are_counted_no_more(tmp_pat
     folder, work = parts_of(tmp_path / "parts", 3), tmp_path / "work"
     equal(reduced(folder, protocol, work).tally, whole)
     read = read_records([DATA], protocol)
-    gone = read.cases["case_id"].iloc[[0, 7]].tolist()
+    gone = frozenset(read.cases["case_id"].iloc[[0, 7]].str.lower())
     left, arms = resolve_arms(protocol, without_cases(read, gone), None, without_list=NO_LIST)
-    found = reduced(folder, protocol, work, gone=[code.lower() for code in gone])
+    found = reduced(folder, protocol, work, gone=gone)
     # What was counted before the patient asked is counted anew.
     assert found.kept < 3
     assert found.withdrawn == 2
     equal(found.tally, tally_records(protocol, left, through=protocol.quarters[-1], arms=arms))
     assert reduced(folder, protocol, work, gone=gone).kept == 3
     # A mistyped code leaves nobody out, and is told, by whichever part it would have been met.
-    wrong = reduced(folder, protocol, work, gone=gone, withdrawn=["p01-1", gone[0]])
+    wrong = reduced(folder, protocol, work, gone=gone, withdrawn=("p01-1", max(gone).upper()))
     assert wrong.withdrawn == 2
     assert wrong.unmatched == ("p01-1",)
     assert found.unmatched == ()
 
 
-@pytest.mark.usefixtures("few_parts")
 def test_the_door_leaves_out_what_the_ledger_says(tmp_path):
     mine = Path(shutil.copy(PROTOCOL, tmp_path / "mine.toml"))
     code = pd.read_csv(DATA / "cases.csv", dtype=str)["case_id"].iloc[0]
@@ -185,8 +190,8 @@ def few(folder, *, delimiter=",", encoding="utf-8", change=lambda cases, tests: 
     return folder
 
 
-def split(folder, into, parts):
-    return split_tables(folder / "cases.csv", folder / "cold_tests.csv", into, parts=parts)
+def split(folder, into, number):
+    return split_tables(folder / "cases.csv", folder / "cold_tests.csv", into, parts=number)
 
 
 def test_parts_without_a_case_are_no_fault(tmp_path, protocol):
@@ -243,7 +248,67 @@ def test_columns_left_unread_are_told_once(tmp_path, protocol):
     words = (
         "column pain_depositon: this column was left unread. Did you mean pain_deposition? It is not read under this"
     )
-    assert found.unread == (f"{words} heading.",)
+    assert found.queries == (f"{words} heading.",)
+
+
+def test_a_practice_unknown_to_the_study_is_told_once(tmp_path, protocol):
+    def strange(cases, tests):
+        cases.loc[cases.index[:3], "practice_id"] = "P0X"
+
+    work = tmp_path / "work"
+    folder = split(few(tmp_path / "few", change=strange), tmp_path / "p", 3)
+    words = "column practice_id: P0X is not a practice of the study. Its practices are P01, P02, P03, P04, P05."
+    assert reduced(folder, protocol, work).queries == (words,)
+    # What a part was done before has told is told again.
+    again = reduced(folder, protocol, work)
+    assert (again.kept, again.queries) == (3, (words,))
+    arguments = ["reduce", str(PROTOCOL), str(folder), "--into", str(tmp_path / "out"), "--without-list", NO_LIST]
+    assert f"Please look: {words}" in CliRunner().invoke(onsetstudy, arguments).output
+
+
+def test_the_number_of_parts_follows_the_size_of_the_files(tmp_path, protocol, monkeypatch):
+    folder = few(tmp_path / "few")
+    size = sum(path.stat().st_size for path in folder.glob("*.csv"))
+    for part_bytes, number in ((size + 1, 1), (size, 1), (size // 3, 3), (1, parts.MOST_PARTS)):
+        monkeypatch.setattr(parts, "PART_BYTES", part_bytes)
+        made = find_parts(split(folder, tmp_path / str(part_bytes), None))
+        assert len(made) == number
+    equal(reduced(tmp_path / str(size // 3), protocol, tmp_path / "work").tally, counted(protocol, folder))
+
+
+def test_files_that_were_split_before_stay_in_their_parts_and_changed_ones_leave_nothing_of_the_others(
+    tmp_path, protocol, monkeypatch
+):
+    def wrong(cases, tests):
+        cases["tooth"] = "99"
+
+    folder, work = few(tmp_path / "few"), tmp_path / "work"
+    assert len(find_parts(split(folder, tmp_path / "p", 4))) == 4
+    first = reduced(split(folder, tmp_path / "p", None), protocol, work)
+    again = reduced(split(folder, tmp_path / "p", None), protocol, work)
+    assert (first.parts, again.kept, again.digest) == (4, 4, first.digest)
+    shutil.rmtree(folder)
+    few(folder, change=wrong)
+    monkeypatch.setattr(parts, "PART_BYTES", 2000)
+    with pytest.raises(RecordsError, match="none of 12 cases can be used"):
+        reduced(split(folder, tmp_path / "p", None), protocol, work)
+    assert len(list((work / "rejects").iterdir())) > 1
+    monkeypatch.undo()
+    shutil.rmtree(folder)
+    last = reduced(split(few(folder), tmp_path / "p", None), protocol, work)
+    assert (last.parts, last.kept, last.rows_accepted) == (1, 0, 12)
+    assert [path.name for path in (work / "parts").iterdir()] == ["part-0000.npz"]
+    assert not list((work / "rejects").iterdir())
+
+
+def test_a_workbook_in_between_does_not_stand_for_the_files_that_were_split(tmp_path, protocol):
+    folder = few(tmp_path / "few")
+    made = split(folder, tmp_path / "p", None)
+    before = {path.relative_to(made): path.read_bytes() for path in made.rglob("*.csv")}
+    tables_as_part(few(tmp_path / "other", change=lambda cases, tests: cases.drop(cases.index[6:], inplace=True)), made)
+    assert {path.relative_to(made): path.read_bytes() for path in made.rglob("*.csv")} != before
+    split(folder, made, None)
+    assert {path.relative_to(made): path.read_bytes() for path in made.rglob("*.csv")} == before
 
 
 def test_records_of_which_no_case_can_be_used_are_told_as_a_whole(tmp_path, protocol):
@@ -317,7 +382,7 @@ def test_killed_in_the_middle_it_loses_and_doubles_nothing(tmp_path, protocol, w
 def test_the_door_writes_the_files_that_send_writes(tmp_path):
     said = CliRunner().invoke(onsetstudy, ["reduce", str(PROTOCOL), str(DATA), "--into", str(tmp_path)])
     assert said.exit_code == 0, said.output
-    assert "Parts: 32, of which 0 were done before." in said.output
+    assert "Parts: 1, of which 0 were done before." in said.output
     assert "Cases: 420 read, 420 accepted, 0 refused." in said.output
     assert "Written: 5 files in" in said.output
     # Rows lie beside what is given away: nobody else looks in, and the door says which is which.

@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.files.bulk.parts import find_parts, split_tables, tables_as_part
-from onsetstudy.files.bulk.reduce import reduce_parts
+from onsetstudy.files.bulk.reduce import Terms, reduce_parts
 from onsetstudy.files.exchange import find_exchanges, read_exchange
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.study.counts.aggregate_counts import tally_records
@@ -36,7 +36,7 @@ def whole(path):
 
 
 def reduced(folder, work):
-    return reduce_parts(folder, PROTOCOL, work, through=PROTOCOL.quarters[-1], today=TODAY)
+    return reduce_parts(folder, Terms(protocol=PROTOCOL, work=work, through=PROTOCOL.quarters[-1], today=TODAY))
 
 
 def equal(ours, theirs):
@@ -87,7 +87,6 @@ def test_a_wide_sheet_is_one_part(tmp_path):
     equal(reduced(tables_as_part(sheet, tmp_path / "p"), tmp_path / "work").tally, whole(sheet))
 
 
-@pytest.mark.usefixtures("few_parts")
 @pytest.mark.parametrize("kind", ["open", "wide"])
 def test_the_command_takes_what_a_report_takes(tmp_path, tables, kind):
     given = write(tmp_path / "open", tables) if kind == "open" else save(tmp_path / "w.csv", lines_of("audit"))

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from onsetstudy.core.errors import OnsetStudyError
-from onsetstudy.files.atomic_write import finish_together, together, write_together
+from onsetstudy.files.output import finish_together, together, write_together
 
 OLD = {"r.html": b"old page", "r.json": b"old numbers", "r.pdf": b"old print"}
 NEW = {"r.html": b"new page", "r.json": b"new numbers", "r.pdf": b"new print"}

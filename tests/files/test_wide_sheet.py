@@ -237,3 +237,27 @@ def test_a_baseline_that_was_not_done_is_not_recorded(tmp_path):
         line[column] = told
     records = read_records(save(tmp_path / "wide.csv", lines), protocol_of("audit"), today=TODAY)
     assert list(records.cases["baseline_response"].fillna("")[:3]) == ["not_felt", "", "felt"]
+
+
+def test_cells_of_the_head_that_nobody_filled_in_are_named_each(tmp_path):
+    protocol = protocol_of("audit")
+    path = write_wide_template(tmp_path / "wide.csv", protocol)
+    lines = list(csv.reader(path.read_text(encoding="utf-8").splitlines()))
+    rows = {line[0]: number for number, line in enumerate(lines, start=1)}
+    fill(path, {}, [{"case_id": "P01-1", "patient_id": "P01-K1", "arm": "plain", "case_date": "2026-02-03"}])
+    with pytest.raises(RecordsError) as error:
+        read_records(path, protocol, today=TODAY)
+    told = {problem.where.column: problem for problem in error.value.problems}
+    assert {problem.code for problem in told.values()} == {"missing_column"}
+    assert {"clinician_id", "volume_ml"} <= set(told)
+    assert str(told["clinician_id"]) == (
+        f"wide.csv, row {rows['clinician_id']}, column clinician_id: clinician_id is not filled in, neither in the "
+        f"head nor in a column. Write it into cell B{rows['clinician_id']} of the head, or give it to every case in a "
+        "column: code of the operator."
+    )
+    of_arms = f"cell B{rows['plain: volume_ml']} and cell B{rows['buffered: volume_ml']}"
+    assert f"{of_arms} of the head" in told["volume_ml"].mend
+    # Where the head has no such row, the row of headings is the place.
+    lines = [line for line in lines if line[0] != "clinician_id"]
+    with pytest.raises(RecordsError, match=rf"row {len(lines)}, column clinician_id: the column clinician_id"):
+        read_records(save(path, lines), protocol, today=TODAY)

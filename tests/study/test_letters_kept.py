@@ -7,7 +7,7 @@ import pytest
 from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
-from onsetstudy.files.documents.earlier_pages import earlier_cases
+from onsetstudy.files.documents.archive import earlier_cases
 from onsetstudy.files.exchange import read_exchange, write_exchange
 from onsetstudy.files.sealed.kept_allocation import find_opening_logs, read_kept_logs
 from onsetstudy.files.sources.protocol_toml import read_protocol

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from onsetstudy.cli import options
+from onsetstudy.cli import options, say
 
 if TYPE_CHECKING:
     from onsetstudy.study.exchange_results import Exchange
     from onsetstudy.study.group.results import GroupResults
 
-__all__ = ["command"]
+__all__ = ["group"]
 
 
 @click.command("group")
@@ -52,7 +52,7 @@ __all__ = ["command"]
 @options.into("Folder for the reports.", "reports")
 @options.paper
 @options.formats
-def command(
+def group(
     protocol: Path,
     files: tuple[Path, ...],
     quarter: str | None,
@@ -70,10 +70,8 @@ def command(
     Practices stand under letters. The JSON file holds their key and is for the coordinator, as is what is told here by
     code; a report made with --page-for shows one practice to itself, and the others by letter.
     """
-    from onsetstudy.cli.ledger_entries import keeps_ledger
-    from onsetstudy.cli.reported_entries import enter_files, with_ledger
-    from onsetstudy.cli.say import please_look, progress_line, say_written
-    from onsetstudy.files.documents.earlier_pages import earlier_cases
+    from onsetstudy.cli import ledger_entries, reported_entries
+    from onsetstudy.files.documents.archive import earlier_cases
     from onsetstudy.files.documents.reports import write_group
     from onsetstudy.files.exchange import read_exchanges, refuse_sent_twice, skipped_files
     from onsetstudy.files.sources.protocol_toml import read_protocol
@@ -88,28 +86,28 @@ def command(
     read = read_exchanges(files)
     refuse_sent_twice(read)
     pooling = PoolOptions(between=between, adjustment=adjustment, conf_level=promised.plan.conf_level)
-    with progress_line() as progress:
+    with say.progress_line() as progress:
         results = analyse_group(
             read, promised, quarter=quarter, skipped=skipped_files(files), options=pooling, progress=progress
         )
-    if keeps_ledger(protocol, promised):
-        for note in enter_files(protocol, read):
-            please_look(note)
-    results = with_ledger(results, protocol, by="group")
+    if ledger_entries.keeps_ledger(protocol, promised):
+        for note in reported_entries.enter_files(protocol, read):
+            say.please_look(note)
+    results = reported_entries.with_ledger(results, protocol, by="group")
     _say_grown(results, protocol, earlier_cases(earlier, into, promised.study.id), read)
     for note in (*results.notes, *gate_words(results, None), *missing_words(results, None, coordinator=True)):
-        please_look(note)
+        say.please_look(note)
     for sent in sorted(results.practices, key=lambda p: p.code):
         click.echo(f"{sent.code}: {', '.join(sent.quarters)}; {', '.join(sent.files)}")
     codes = {p.letter: p.code for p in results.practices}
     for letter, opened, without in results.slips:
         if without:
-            please_look(f"{codes.get(letter, letter)}: {without} of {opened} opened slips have no record; ask.")
+            say.please_look(f"{codes.get(letter, letter)}: {without} of {opened} opened slips have no record; ask.")
     practices, cases = counted(len(results.practices), "practice"), counted(results.overall.n.cases, "case")
     click.echo(f"Files: {len(read)} read. {practices}, {cases} up to {results.quarter}.")
     click.echo(answer_line(results.claims, results.protocol))
     chosen = tuple(p.code for p in results.practices) if all_pages else pages
-    say_written(write_group(results, into, pages=sorted(chosen), paper=paper, formats=formats))
+    say.written(write_group(results, into, pages=sorted(chosen), paper=paper, formats=formats))
 
 
 def _say_grown(
@@ -120,7 +118,6 @@ def _say_grown(
 ) -> None:
     """Which practices grew by so few cases that two pages tell what became of them; or that nobody can say."""
     from onsetstudy.cli.reported_entries import practices_sent_before
-    from onsetstudy.cli.say import please_look
     from onsetstudy.report.numbers import counted
     from onsetstudy.study.group.given_away import cases_of_page, grown_by_few
 
@@ -132,13 +129,13 @@ def _say_grown(
                 continue
             told.add((few.practice, few.cases))
             more = f"{counted(abs(few.cases), 'case')} {'more' if few.cases > 0 else 'fewer'}"
-            please_look(
+            say.please_look(
                 f"{few.practice} has {more} than in {name}: whoever holds both pages can read them off by subtraction. "
                 "Wait until there are more, or ask that the earlier page be deleted."
             )
     known = {code for _, before in earlier for code in before}
     if unseen := [code for code in practices_sent_before(protocol, read) if code in now and code not in known]:
-        please_look(
+        say.please_look(
             f"the ledger holds earlier files of {', '.join(unseen)}, and no earlier page was found: give it with "
             "--after, to see whether a practice grew by so few cases that they can be read off."
         )

@@ -6,9 +6,10 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli import options
+from onsetstudy.cli import options, say
+from onsetstudy.core.errors import OnsetStudyError
 
-__all__ = ["command"]
+__all__ = ["ledger"]
 
 
 @click.command("ledger")
@@ -24,13 +25,11 @@ __all__ = ["command"]
     help="Report (HTML or JSON), exchange file or file of a list to hold the ledger against, or a folder of such.",
 )
 @click.option("--head", "heads", multiple=True, help="Last entry as a printed page quotes it, such as 12:0f3a….")
-def command(protocol: Path, verify: bool, others: tuple[Path, ...], heads: tuple[str, ...]) -> int:
+def ledger(protocol: Path, verify: bool, others: tuple[Path, ...], heads: tuple[str, ...]) -> int:
     """Read the ledger beside PROTOCOL (or the file ….ledger.jsonl itself) as plain sentences.
 
     Ends with exit code 1 if something disagrees, or if nothing in the ledger speaks of what was given.
     """
-    from onsetstudy.cli.say import please_look
-    from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.files.ledger.ledger import ledger_path, read_ledger
     from onsetstudy.files.ledger.ledger_check import faults_of, held_against_nothing
     from onsetstudy.files.sources.protocol_toml import read_protocol
@@ -48,7 +47,7 @@ def command(protocol: Path, verify: bool, others: tuple[Path, ...], heads: tuple
     click.echo(f"Last entry: {short_head(entries)}")
     faults = [*broken, *(faults_of(path, entries, others=others, heads=heads) if verify or others or heads else ())]
     for fault in faults:
-        please_look(fault)
+        say.please_look(fault)
     if faults or not (verify or others or heads):
         return 1 if faults else 0
     silent, nothing = held_against_nothing(entries, others)

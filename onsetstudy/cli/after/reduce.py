@@ -8,17 +8,17 @@ from typing import TYPE_CHECKING
 
 import click
 
-from onsetstudy.cli import options
+from onsetstudy.cli import options, say
+from onsetstudy.core.errors import RecordsError
 
 if TYPE_CHECKING:
     from onsetstudy.cli.given import GivenArms
-    from onsetstudy.core.parallel import Progress
     from onsetstudy.files.bulk.reduce import Reduced
     from onsetstudy.protocol.model import Protocol, Quarter
     from onsetstudy.records.derived.allocation import KeptList
     from onsetstudy.study.exchange_results import Exchange
 
-__all__ = ["command"]
+__all__ = ["reduce"]
 
 
 @click.command("reduce")
@@ -31,7 +31,7 @@ __all__ = ["command"]
 @options.hands
 @click.option("--work", type=options.A_FOLDER, help="Folder of what is done  [default: INTO/work]")
 @options.into("Folder for the files.", "exchange")
-def command(
+def reduce(
     protocol: Path,
     folder: Path,
     quarter: str | None,
@@ -54,13 +54,10 @@ def command(
     """
     import datetime as dt
 
-    from onsetstudy.cli import given
-    from onsetstudy.cli.ledger_entries import head_beside
-    from onsetstudy.cli.say import progress_line
-    from onsetstudy.cli.withdrawals import say_unmatched, withdrawn_codes
+    from onsetstudy.cli import given, ledger_entries, withdrawals
     from onsetstudy.cluster.mapper import chosen_mapper
-    from onsetstudy.core.errors import RecordsError
-    from onsetstudy.files.bulk.reduce import reduce_parts
+    from onsetstudy.files.bulk.parts import in_parts
+    from onsetstudy.files.bulk.reduce import Terms, reduce_parts, slips_shown
     from onsetstudy.files.exchange import write_exchange
     from onsetstudy.files.output import private_folder
     from onsetstudy.files.sources.protocol_toml import read_protocol
@@ -71,26 +68,24 @@ def command(
     work = work or into / "work"
     private_folder(work)
     mapper = chosen_mapper(workers, cluster)
-    with progress_line() as progress:
-        folder = _in_parts(folder, work, progress)
-        withdrawn, gone = withdrawn_codes(protocol)
-        found = reduce_parts(
-            folder,
-            promised,
-            work,
+    with say.progress_line() as progress:
+        folder = in_parts(folder, work / "split", progress=progress)
+        withdrawn, gone = withdrawals.withdrawn_codes(protocol)
+        terms = Terms(
+            protocol=promised,
             through=through,
+            work=work,
             drop_unknown=drop_unknown,
             today=dt.date.today(),
             kept=kept,
-            opened=opened,
             without_list=arms.without_list,
             gone=gone,
             withdrawn=withdrawn,
-            mapper=mapper,
-            progress=progress,
+            opened=slips_shown(opened),
         )
+        found = reduce_parts(folder, terms, mapper=mapper, progress=progress)
     _say(found, work / "rejects")
-    say_unmatched(found.unmatched)
+    withdrawals.say_unmatched(found.unmatched)
     arms.say(kept)
     if not found.tally.practices:
         raise RecordsError(
@@ -105,24 +100,11 @@ def command(
         except RecordsError as error:
             click.echo(str(error), err=True)
             continue
-        write_exchange(replace(exchange, ledger_head=head_beside(protocol)), into)
+        write_exchange(replace(exchange, ledger_head=ledger_entries.head_beside(protocol)), into)
         written += 1
     click.echo(f"Written: {written} files in {into}")
     click.echo(f"Rows and refused rows stay in {work}: give the group the files, not this folder.")
     return 0 if written == len(found.tally.practices) else 1
-
-
-def _in_parts(folder: Path, work: Path, progress: Progress | None) -> Path:
-    """The folder of the parts; records that are kept otherwise are split first."""
-    from onsetstudy.files.bulk.parts import BESIDE, split_tables, tables_as_part
-
-    cases, cold_tests = folder / "cases.csv", folder / "cold_tests.csv"
-    if cases.is_file():
-        beside = {table: path for table in BESIDE if (path := folder / f"{table}.csv").is_file()}
-        return split_tables(cases, cold_tests, work / "split", beside=beside, progress=progress)
-    if folder.is_file() or (not (folder / "cases").is_dir() and any(folder.glob("*.xlsx"))):
-        return tables_as_part(folder, work / "split")
-    return folder
 
 
 def _counts(
@@ -149,11 +131,10 @@ def _counts(
 
 def _say(found: Reduced, rejects: Path) -> None:
     """What was read and refused."""
-    from onsetstudy.cli.say import please_look
     from onsetstudy.cli.withdrawals import say_left_out_withdrawn
 
-    for told in found.unread:
-        please_look(told)
+    for told in found.queries:
+        say.please_look(told)
     refused, tests_refused = found.rows_read - found.rows_accepted, found.readings_read - found.readings_accepted
     click.echo(f"Parts: {found.parts}, of which {found.kept} were done before.")
     click.echo(f"Cases: {found.rows_read} read, {found.rows_accepted} accepted, {refused} refused.")

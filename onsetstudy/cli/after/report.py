@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from onsetstudy.cli import options
+from onsetstudy.cli import options, say
 
 if TYPE_CHECKING:
     from onsetstudy.cli.given import GivenArms, GivenRecords
 
-__all__ = ["command"]
+__all__ = ["report"]
 
 
 @click.command("report")
@@ -26,7 +26,7 @@ __all__ = ["command"]
 @click.option("--for-patients", is_flag=True, help="Write half a page for patients too, a draft for the committee.")
 @options.paper
 @options.formats
-def command(
+def report(
     protocol: Path,
     records: GivenRecords,
     quarter: str | None,
@@ -45,10 +45,7 @@ def command(
 
     A randomised study is analysed by the arm that chance had chosen, from the practice's opening log or the whole list.
     """
-    from onsetstudy.cli import given
-    from onsetstudy.cli.reported_entries import with_ledger
-    from onsetstudy.cli.say import progress_line, say_written
-    from onsetstudy.cli.withdrawals import leave_out_withdrawn
+    from onsetstudy.cli import given, reported_entries, withdrawals
     from onsetstudy.files.documents.reports import write_report
     from onsetstudy.files.ledger.side_files import read_companions
     from onsetstudy.files.sources.protocol_toml import read_protocol
@@ -59,21 +56,21 @@ def command(
 
     promised = read_protocol(protocol)
     kept, log = arms.read(promised, records.paths)
-    beside = read_companions(protocol)
+    beside = read_companions(protocol, kept)
     checked = records.read(promised)
-    beside = replace(beside, allocation=kept, slips_recorded=recorded_slips(checked), slips_log=log)
-    checked, withdrawn = leave_out_withdrawn(checked, protocol)
+    beside = replace(beside, slips_recorded=recorded_slips(checked), slips_log=log)
+    checked, withdrawn = withdrawals.leave_out_withdrawn(checked, protocol)
     arms.say(kept)
     through = given.chosen_quarter(promised, quarter)
     given.refuse_if_none_is_left(checked, promised, through=through)
     if draft:
         given.say_draft(checked, promised, through=through)
         return
-    with progress_line() as progress:
+    with say.progress_line() as progress:
         results = analyse(
             promised, checked, quarter=quarter, beside=beside, without_list=arms.without_list, progress=progress
         )
-    results = with_ledger(results, protocol, by="practice", withdrawn=withdrawn)
+    results = reported_entries.with_ledger(results, protocol, by="practice", withdrawn=withdrawn)
     paths = write_report(
         results,
         into,
@@ -83,4 +80,4 @@ def command(
         roster=case_roster(checked, promised, through=given.chosen_quarter(promised, results.quarter)),
     )
     click.echo(answer_line(results.claims, results.protocol))
-    say_written(paths)
+    say.written(paths)

@@ -1,4 +1,4 @@
-"""``onsetstudy send``."""
+"""``onsetstudy send`` and ``look-inside``: the file of a practice, and what a reader of it could learn."""
 
 from __future__ import annotations
 
@@ -9,14 +9,18 @@ from typing import TYPE_CHECKING
 import click
 
 from onsetstudy.cli import options
+from onsetstudy.core.errors import Problem, RecordsError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from onsetstudy.cli.given import GivenArms, GivenRecords
     from onsetstudy.protocol.model import Protocol
     from onsetstudy.records.model import Records
     from onsetstudy.study.counts.aggregate_counts import Tally
+    from onsetstudy.study.exchange_results import Exchange
 
-__all__ = ["command"]
+__all__ = ["look_inside", "send"]
 
 
 @click.command("send")
@@ -34,7 +38,7 @@ __all__ = ["command"]
 @click.option("--operators", is_flag=True, help="Count failures by operator too, under numbers.")
 @click.option("--after", type=options.A_PATH, help="File sent before: what both together give away.")
 @options.into("Folder for the file.", "exchange")
-def command(
+def send(
     protocol: Path,
     records: GivenRecords,
     practices: tuple[str, ...],
@@ -53,9 +57,7 @@ def command(
     more than one in ten of the practice's cases are refused, or of its opened slips have no record, unless
     --send-incomplete is given.
     """
-    from onsetstudy.cli import given
-    from onsetstudy.cli.ledger_entries import head_beside
-    from onsetstudy.cli.withdrawals import leave_out_withdrawn
+    from onsetstudy.cli import given, ledger_entries, withdrawals
     from onsetstudy.files.exchange import read_exchange, write_exchange
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.records.derived.allocation import resolve_arms
@@ -72,7 +74,7 @@ def command(
     through = given.chosen_quarter(promised, quarter)
     checked = records.read(promised)
     recorded = recorded_slips(checked)
-    checked, _ = leave_out_withdrawn(checked, protocol)
+    checked, _ = withdrawals.leave_out_withdrawn(checked, protocol)
     given.refuse_if_none_is_left(checked, promised, through=through)
     kept, log = arms.read(promised, records.paths)
     checked, resolved = resolve_arms(promised, checked, kept, without_list=arms.without_list)
@@ -88,7 +90,7 @@ def command(
     exchange = make_exchange(
         tally, promised, practice, records_digest=checked.digest, options=chosen, doubts=doubts, slips=slips
     )
-    exchange = replace(exchange, ledger_head=head_beside(protocol))
+    exchange = replace(exchange, ledger_head=ledger_entries.head_beside(protocol))
     told = () if after is None else learned_by_subtraction(read_exchange(after), exchange)
     path = write_exchange(exchange, into)
     # Without list and log, the line on the arms has said it.
@@ -102,8 +104,6 @@ def command(
 
 def _practice(given: tuple[str, ...], tally: Tally, promised: Protocol) -> str:
     """The practice that is meant, in the capitals of the protocol; the only one of the records where none is named."""
-    from onsetstudy.core.errors import RecordsError
-
     if given:
         known = (*promised.study.practices, *tally.practices)
         return next((code for code in known if code.casefold() == given[0].strip().casefold()), given[0])
@@ -115,7 +115,6 @@ def _practice(given: tuple[str, ...], tally: Tally, promised: Protocol) -> str:
 def _refuse_unfit(practice: str, records: Records, promised: Protocol, tally: Tally, *, allowed: bool) -> None:
     """Stop where none of the practice's cases can be sent, or many are refused."""
     from onsetstudy.cli.given import refuse_incomplete
-    from onsetstudy.core.errors import Problem, RecordsError
     from onsetstudy.records.derived.flow import UNKNOWN_PRACTICE, refused_by_practice
 
     by_practice = refused_by_practice(records, promised)
@@ -132,3 +131,63 @@ def _refuse_unfit(practice: str, records: Records, promised: Protocol, tally: Ta
     refuse_incomplete(practice, refused=refused, accepted=accepted, allowed=allowed)
     if refused:
         click.echo(f"Not in the file: {refused} of {refused + accepted} cases of {practice}, because they are refused.")
+
+
+@click.command("look-inside")
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+def look_inside(files: tuple[Path, ...]) -> None:
+    """Check exchange FILES (or their folders) and say what somebody who reads them could learn.
+
+    Of several files of a practice it is also said what one taken from the other gives away. Of two files up to one
+    quarter the one that counts more cases is taken to be the later.
+    """
+    from onsetstudy.files.exchange import find_exchanges, read_exchanges
+    from onsetstudy.study.counts.disclosure import learned_by_subtraction, what_can_be_learned
+
+    names = _told_apart(find_exchanges(files))
+    found = [(name, exchange) for name, (_, exchange) in zip(names, read_exchanges(files), strict=True)]
+    earlier: dict[tuple[str, str], tuple[str, Exchange]] = {}
+    for name, exchange in sorted(found, key=lambda item: _age(*item)):
+        click.echo(f"{name}:")
+        for sentence in what_can_be_learned(exchange):
+            click.echo(f"- {sentence}")
+        before = earlier.get((exchange.study, exchange.practice))
+        if before is not None:
+            click.echo(f"- {_which_is_earlier(before, (name, exchange))}")
+            for sentence in learned_by_subtraction(before[1], exchange):
+                click.echo(f"- {sentence}")
+        earlier[exchange.study, exchange.practice] = name, exchange
+
+
+def _told_apart(paths: Sequence[Path]) -> list[str]:
+    """Names of files, with as much of their folders as tells those of one name apart."""
+    names = [path.name for path in paths]
+    return [path.name if names.count(path.name) == 1 else str(path) for path in paths]
+
+
+def _cases(exchange: Exchange) -> int:
+    return sum(int(row[-1]) for row in exchange.cells.rows)
+
+
+def _age(name: str, exchange: Exchange) -> tuple[str, str, int, str]:
+    """Files of a practice from the earliest on: by their last quarter, then by the cases that they count.
+
+    No file says when it was made; a name says no more than whoever gave it.
+    """
+    return exchange.practice, exchange.quarters[-1], _cases(exchange), name
+
+
+def _which_is_earlier(before: tuple[str, Exchange], after: tuple[str, Exchange]) -> str:
+    """Which of two files is taken to be the one sent before, and on what ground."""
+    (old, earlier), (new, later) = before, after
+    counts = _cases(earlier), _cases(later)
+    if earlier.quarters[-1] != later.quarters[-1]:
+        ground = f"it ends with {earlier.quarters[-1]}, and {new} with {later.quarters[-1]}"
+    elif counts[0] == counts[1]:
+        return (
+            f"{old} and {new} both count {counts[0]} cases up to {later.quarters[-1]}: which was sent before cannot be "
+            f"told from them, and {old} is called so here."
+        )
+    else:
+        ground = f"it counts {counts[0]} cases up to {later.quarters[-1]}, and {new} counts {counts[1]}"
+    return f"The file sent before is {old}: {ground}."

@@ -14,10 +14,11 @@ from onsetstudy.protocol.vocabulary import CODES
 
 if TYPE_CHECKING:
     from onsetstudy.doses.dose_check import DoseCases
+    from onsetstudy.doses.free_base import PKa
     from onsetstudy.doses.limits import LimitsTable
     from onsetstudy.doses.results import LimitUsed, Mixture
 
-__all__ = ["command"]
+__all__ = ["cartridge"]
 
 WIDTH = 100
 ROWS = (
@@ -67,7 +68,7 @@ TISSUE_PH = (("body fluid", 7.4),)
               help="Whose labels.")  # fmt: skip
 @click.option("--limits", type=click.Path(path_type=Path, dir_okay=False),
               help="Table of dose limits  [default: the one that comes with the package]")  # fmt: skip
-def command(
+def cartridge(
     cartridge_ml: float,
     bicarbonate_ml: float,
     mode: str,
@@ -91,6 +92,7 @@ def command(
     minutes are predicted. This is not a dosing tool.
     """
     from onsetstudy.doses.cartridge import Preparation, mix
+    from onsetstudy.doses.free_base import PKa, pka_of
     from onsetstudy.doses.mixing import refuse_precipitate
 
     if (pka is None) != (temperature is None):
@@ -116,8 +118,11 @@ def command(
                f"{bicarbonate_percent:g} % sodium bicarbonate {how}.")  # fmt: skip
     click.echo("")
     _say_mixture(mixture)
-    own = None if pka is None or temperature is None else (pka, temperature)
-    _say_free_base(_published(agent, none), agent, ph, own)
+    constant = pka_of(agent)
+    if pka is not None and temperature is not None:
+        source = "stated on the command line"
+        constant = PKa(agent=agent, pka=pka, temperature_c=temperature, source=source, label="stated")
+    _say_free_base(_published(agent, none), constant, ph)
     if weight is not None or age_band is not None or limits is not None:
         from onsetstudy.doses.dose_check import DoseCases
         from onsetstudy.files.sources.dated_tables import read_dose_limits
@@ -162,18 +167,11 @@ def _published(agent: str, none: bool) -> tuple[tuple[str, float], ...]:
     return LIDOCAINE_PH if agent == "lidocaine" else OTHER_PH
 
 
-def _say_free_base(
-    published: tuple[tuple[str, float], ...], agent: str, ph: float | None, own: tuple[float, float] | None
-) -> None:
-    from onsetstudy.doses.free_base import PKa, illustrate_free_base, pka_of
+def _say_free_base(published: tuple[tuple[str, float], ...], constant: PKa, ph: float | None) -> None:
+    from onsetstudy.doses.free_base import illustrate_free_base
 
-    constant = pka_of(agent) if own is None else PKa(
-        agent=agent, pka=own[0], temperature_c=own[1], source="stated on the command line", label="stated"
-    )  # fmt: skip
-    solutions = published + TISSUE_PH
-    if ph is not None:
-        solutions += (("your mixture, as measured", ph),)
-    found = illustrate_free_base(solutions, constant)
+    own = () if ph is None else (("your mixture, as measured", ph),)
+    found = illustrate_free_base((*published, *TISSUE_PH, *own), constant)
     where = "temperature not stated" if found.temperature_c is None else f"at {found.temperature_c:g} degrees"
     click.echo("")
     click.echo(f"Free base, an illustration (pKa {found.pka:g}, {where}):")
@@ -188,22 +186,25 @@ def _say_free_base(
 def _say_limits(case: DoseCases, table: LimitsTable, country: str) -> None:
     from onsetstudy.doses.dose_check import check_doses, lowest_limits
 
-    agent, band = str(case.agent[0]), str(case.age_band[0])
+    agent, vasoconstrictor, band = str(case.agent[0]), str(case.vasoconstrictor[0]), str(case.age_band[0])
     weight = float(case.weight_kg[0])
     at = f"at {weight:g} kg" if weight == weight else "without a weight, absolute limits only"
     age = f"age {band}" if band else "age not given, so none of children"
     click.echo("")
     click.echo(f"Limits {at}, {age}, table dated {table.date}. This is not a dosing tool.")
     child = band in CHILDREN or (not band and weight < PERHAPS_A_CHILD_KG)
-    held = {"drug": float(case.drug_mg[0]), "vasoconstrictor": float(case.vasoconstrictor_mg[0])}
     for name, what in (("label", f"label of {country}"), ("conservative", "line of any list")):
         lines = tuple(line for line in table.lines(name, country) if not line.heart and not line.usual)
-        used = lowest_limits(case, lines).used(0)
-        if used is None:
-            click.echo(f"  {agent}: not checked, no {what} covers this solution, age and weight")
-        else:
-            _wrapped_line(f"{used.substance}: {_amount(used, held['drug'], child)} ({used.text}; {used.source})")
-    _say_vasoconstrictor(case, table, held["vasoconstrictor"], child)
+        none = f"{agent}: not checked, no {what} covers this solution, age and weight"
+        _say_limit(lowest_limits(case, lines).used(0), float(case.drug_mg[0]), child, none)
+    if vasoconstrictor != "none":
+        lines = tuple(line for line in table.limits if not line.heart)
+        used = None if child else lowest_limits(case, lines, of="vasoconstrictor").used(0)
+        none = f"{vasoconstrictor}: not checked, no amount for children under 18 years was found"
+        _say_limit(used, float(case.vasoconstrictor_mg[0]), child, none)
+        hearts = [line for line in table.limits if line.heart and line.max_mg and line.substance == vasoconstrictor]
+        for line in hearts if used is not None else ():
+            click.echo(f"  {line.substance} in significant heart disease: {line.max_mg:.4g} mg ({line.source})")
     for rule in table.rules:
         if rule.substance == agent:
             click.echo(f"  {rule.text[:1].upper()}{rule.text[1:]} ({rule.source})")
@@ -219,30 +220,13 @@ def _say_limits(case: DoseCases, table: LimitsTable, country: str) -> None:
             _wrapped(f"One such cartridge: {flag.text}")
 
 
-def _amount(used: LimitUsed, held: float, child: bool) -> str:
-    """A limit in mg, and in cartridges where the patient is not a child."""
-    cartridges = "" if held == 0 or child else f", as much as {used.max_mg / held:.1f} such cartridges hold"
-    return f"{used.max_mg:.4g} mg{cartridges}"
-
-
-def _say_vasoconstrictor(case: DoseCases, table: LimitsTable, held: float, child: bool) -> None:
-    from onsetstudy.doses.dose_check import lowest_limits
-
-    vasoconstrictor = str(case.vasoconstrictor[0])
-    if vasoconstrictor == "none":
-        return
-    lines = tuple(line for line in table.limits if not line.heart)
-    used = None if child else lowest_limits(case, lines, of="vasoconstrictor").used(0)
+def _say_limit(used: LimitUsed | None, held: float, child: bool, none: str) -> None:
+    """A limit in mg, and in cartridges that hold so much where the patient is not a child; or why there is none."""
     if used is None:
-        click.echo(f"  {vasoconstrictor}: not checked, no amount for children under 18 years was found")
+        click.echo(f"  {none}")
         return
-    _wrapped_line(f"{used.substance}: {_amount(used, held, child)} ({used.text}; {used.source})")
-    for line in table.limits:
-        if line.heart and line.max_mg and line.substance == vasoconstrictor:
-            click.echo(f"  {line.substance} in significant heart disease: {line.max_mg:.4g} mg ({line.source})")
-
-
-def _wrapped_line(text: str) -> None:
+    cartridges = "" if held == 0 or child else f", as much as {used.max_mg / held:.1f} such cartridges hold"
+    text = f"{used.substance}: {used.max_mg:.4g} mg{cartridges} ({used.text}; {used.source})"
     click.echo(textwrap.fill(text, WIDTH, initial_indent="  ", subsequent_indent="    "))
 
 

@@ -6,18 +6,17 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli import options
+from onsetstudy.cli import options, say
 
-__all__ = ["command"]
+__all__ = ["demo"]
 
 
 @click.command("demo")
 @options.into("Folder for the tables.", "data/synthetic")
 @click.option("--seed", type=click.IntRange(min=0), help="Seed of the chance  [default: that of the demo study]")
-def command(into: Path, seed: int | None) -> None:
+def demo(into: Path, seed: int | None) -> None:
     """Make the records of the demo study: invented cases whose truth is written down beside them."""
-    from onsetstudy.cli.say import say_written
     from onsetstudy.files.documents.demo import write_demo
 
-    say_written(write_demo(into) if seed is None else write_demo(into, seed=seed))
+    say.written(write_demo(into) if seed is None else write_demo(into, seed=seed))
     click.echo("All cases are invented.")

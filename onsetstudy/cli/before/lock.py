@@ -7,9 +7,9 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli import options
+from onsetstudy.cli import options, say
 
-__all__ = ["command"]
+__all__ = ["lock"]
 
 
 @click.command("lock")
@@ -19,16 +19,14 @@ __all__ = ["command"]
     "--into", type=options.A_FOLDER, help="Folder for the protocol document (HTML and PDF)  [default: none is written]"
 )
 @options.paper
-def command(protocol: Path, reason: str, into: Path | None, paper: str) -> None:
+def lock(protocol: Path, reason: str, into: Path | None, paper: str) -> None:
     """Write down what PROTOCOL promises today, with its digest, so that a report can show that it came first."""
-    from onsetstudy.cli.entering_lists import enter_lists_beside
-    from onsetstudy.cli.ledger_entries import enter_lock, head_beside, plain_reason
-    from onsetstudy.cli.say import say_written
+    from onsetstudy.cli import entering_lists, ledger_entries
     from onsetstudy.files.ledger.lock import changes_since_lock, lock_protocol_file, read_lock
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
     if reason:
-        plain_reason(reason)
+        ledger_entries.plain_reason(reason)
     promised = read_protocol(protocol)
     lock = read_lock(protocol)
     if lock is not None and lock.latest.digest == promised.digest and not reason:
@@ -39,13 +37,13 @@ def command(protocol: Path, reason: str, into: Path | None, paper: str) -> None:
         for key, before, after in changes:
             click.echo(f"Changed: {key}: {before} → {after}")
         click.echo(f"Locked: version {lock.latest.number} of {lock.latest.day}. Written: {path}")
-    enter_lock(protocol, lock)
-    for told in enter_lists_beside(protocol, promised):
+    ledger_entries.enter_lock(protocol, lock)
+    for told in entering_lists.enter_lists_beside(protocol, promised):
         click.echo(told)
     click.echo(f"SHA-256 of the protocol: {promised.digest}")
-    head = head_beside(protocol)
+    head = ledger_entries.head_beside(protocol)
     click.echo(f"Ledger, last entry: {head}")
     if into is not None:
-        from onsetstudy.files.documents.protocol_document import write_protocol_document
+        from onsetstudy.files.documents.reports import write_protocol_document
 
-        say_written(write_protocol_document(promised, lock, into, paper=paper, ledger_head=head))
+        say.written(write_protocol_document(promised, lock, into, paper=paper, ledger_head=head))

@@ -10,22 +10,22 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from onsetstudy.cli import options
-from onsetstudy.cli.say import say_problems
+from onsetstudy.cli import options, say
+from onsetstudy.core.errors import OnsetStudyError, ProtocolError
 
 if TYPE_CHECKING:
     from onsetstudy.protocol.guided.content import GuidedAnswers
     from onsetstudy.protocol.guided.questions import GuidedQuestion
     from onsetstudy.protocol.model import Protocol
 
-__all__ = ["command", "refuse_if_there", "set_up"]
+__all__ = ["new", "refuse_if_there", "set_up"]
 
 SLIPS = 200
 
 
 @click.command("new")
 @options.into("Folder for the protocol; made if it is not there.")
-def command(into: Path) -> None:
+def new(into: Path) -> None:
     """Ask, and write the protocol; if chance decides, also the list, the slips and the lock.
 
     Everything else stands at its usual, and can be changed in the file before the first case.
@@ -45,8 +45,6 @@ def refuse_if_there(path: Path) -> None:
     OnsetStudyError
         If the file is there.
     """
-    from onsetstudy.core.errors import OnsetStudyError
-
     if path.exists():
         raise OnsetStudyError(f"{path} is there already; choose another folder")
 
@@ -174,9 +172,7 @@ def _allocate_and_lock(path: Path, promised: Protocol) -> bool:
 
     Where something has to be settled before a lock, there is no list either: it would belong to another protocol.
     """
-    from onsetstudy.cli.entering_lists import enter_list
-    from onsetstudy.cli.ledger_entries import enter_lock
-    from onsetstudy.core.errors import ProtocolError
+    from onsetstudy.cli import entering_lists, ledger_entries
     from onsetstudy.design.allocation.lists import draw_allocation_list
     from onsetstudy.files.ledger.lock import lock_protocol_file
     from onsetstudy.files.sealed.allocation_list import write_allocation
@@ -185,11 +181,11 @@ def _allocate_and_lock(path: Path, promised: Protocol) -> bool:
         lock, lock_file = lock_protocol_file(path, day=dt.date.today())
     except ProtocolError as error:
         click.echo("Not locked yet, and no list is drawn: first settle this in the protocol file.", err=True)
-        say_problems(error.problems)
+        say.problems(error.problems)
         click.echo(f"What it can show: onsetstudy plan {path} --into {path.parent}; the lock comes after that.")
         click.echo(f"Then: onsetstudy lock {path}, and onsetstudy allocate {path} --into {path.parent / 'keep-apart'}")
         return False
-    enter_lock(path, lock)
+    ledger_entries.enter_lock(path, lock)
     click.echo(f"Locked: version {lock.latest.number} of {lock.latest.day}. Written: {lock_file}")
     seed = secrets.randbelow(2**53)
     drawn = draw_allocation_list(promised, slips_per_stratum=SLIPS, seed=seed)
@@ -200,6 +196,6 @@ def _allocate_and_lock(path: Path, promised: Protocol) -> bool:
             written = written.rename(path.parent / written.name)
         paths.append(written)
         click.echo(f"Written: {written}")
-    enter_list(path, promised, commitment=drawn.commitment, slips=len(drawn.slips), paths=paths)
+    entering_lists.enter_list(path, promised, commitment=drawn.commitment, slips=len(drawn.slips), paths=paths)
     click.echo(f"Give {keeper} to somebody who does not treat, and take it off this computer.")
     return True

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli import options
+from onsetstudy.cli import options, say
 
-__all__ = ["command"]
+__all__ = ["plan"]
 
 
 @click.command("plan")
@@ -19,7 +19,7 @@ __all__ = ["command"]
 @options.paper
 @options.formats
 @click.option("--papers", is_flag=True, help="Write drafts for the ethics committee instead, and reporting items.")
-def command(
+def plan(
     protocol: Path,
     into: Path,
     trials: int,
@@ -35,7 +35,6 @@ def command(
     patients, a consent form and a list of reporting items are written, with marked gaps.
     """
     from onsetstudy.cli.ledger_entries import head_beside
-    from onsetstudy.cli.say import progress_line, say_written
     from onsetstudy.cluster.mapper import chosen_mapper
     from onsetstudy.files.documents.reports import write_planning
     from onsetstudy.files.ledger.lock import read_lock
@@ -47,10 +46,10 @@ def command(
     if papers:
         from onsetstudy.files.documents.reports import write_papers
 
-        say_written(write_papers(promised, into, paper=paper))
+        say.written(write_papers(promised, into, paper=paper))
         return
     mapper = chosen_mapper(workers, cluster)
-    with progress_line() as progress:
+    with say.progress_line() as progress:
         results = plan_study(promised, lock=read_lock(protocol), trials=trials, mapper=mapper, progress=progress)
     said = headline(results)
     for sentence in (said.seen, said.allows, said.difference, planned_size(results)):
@@ -62,4 +61,4 @@ def command(
     click.echo("By formula, if the study is analysed once:")
     for line in size_lines(results):
         click.echo(f"  {line}")
-    say_written(write_planning(results, into, paper=paper, formats=formats, ledger_head=head_beside(protocol)))
+    say.written(write_planning(results, into, paper=paper, formats=formats, ledger_head=head_beside(protocol)))

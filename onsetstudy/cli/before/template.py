@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from onsetstudy.protocol.model import Protocol
 
-__all__ = ["command"]
+__all__ = ["template"]
 
 
 @click.command("template")
@@ -28,7 +28,7 @@ __all__ = ["command"]
 )
 @click.option("--overwrite", is_flag=True, help="Replace the file if it is there already.")
 @click.option("--wide", is_flag=True, help="One sheet, one row a case, a column a planned minute (.xlsx or .csv).")
-def command(protocol: Path, into: Path, overwrite: bool, wide: bool) -> None:
+def template(protocol: Path, into: Path, overwrite: bool, wide: bool) -> None:
     """Write an entry workbook for PROTOCOL with drop-downs, ranges and the data dictionary.
 
     With a name that ends in .pdf: the one-page case sheet, in the order of the page at the chair. With --wide: the

@@ -11,14 +11,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from onsetstudy.cli import options
+from onsetstudy.cli import options, say
+from onsetstudy.core.errors import OnsetStudyError, Problem, ProtocolError, Where
 
 if TYPE_CHECKING:
     from onsetstudy.chairside.recorder import LedgerDoor
     from onsetstudy.chairside.serving import ServeOptions
     from onsetstudy.protocol.model import Protocol
 
-__all__ = ["command"]
+__all__ = ["chairside"]
 
 NEXT = (
     "The page at the chair opens now. Where several people share the work, the window of the recorder has an address "
@@ -47,7 +48,7 @@ NEXT = (
 @click.option("--export", type=options.A_FOLDER, help="Write the open tables, and end.")
 @click.option("--backup", type=options.A_FILE, help="Copy the store, also while it is in use, and end.")
 @click.option("--restore", type=options.A_FILE, help="Put a backup in the place of a store that is gone, and end.")
-def command(
+def chairside(
     protocol: Path | None,
     store: Path,
     practice: str,
@@ -86,7 +87,11 @@ def command(
     if practise:
         store = store.with_name(f"{store.stem}.practise{store.suffix}")
     else:
-        _refuse_unlocked(protocol, promised)
+        from onsetstudy.cli.order import lock_fault
+
+        # A randomised study begins with a lock; an audit need not.
+        if (fault := lock_fault(protocol, promised)) is not None:
+            raise ProtocolError(fault)
     _refuse_pattern(protocol, promised)
     code = _practice(practice, promised)
     with _installed():
@@ -103,10 +108,9 @@ def command(
 
 
 def _export(store: Path, folder: Path) -> None:
-    from onsetstudy.cli.say import say_written
     from onsetstudy.files.sources.recorded import export_screening, export_store
 
-    say_written((*export_store(store, folder), export_screening(store, folder)))
+    say.written((*export_store(store, folder), export_screening(store, folder)))
 
 
 def _backup(store: Path, target: Path) -> None:
@@ -126,21 +130,6 @@ def _restore(store: Path, backup: Path) -> None:
             click.echo(f"Written: {place} ({restore_store(source, place)} entries)")
 
 
-def _refuse_unlocked(path: Path, promised: Protocol) -> None:
-    """A randomised study begins with a lock; an audit need not.
-
-    Raises
-    ------
-    ProtocolError
-        If the study is randomised and not locked, or changed since.
-    """
-    from onsetstudy.cli.order import lock_fault
-    from onsetstudy.core.errors import ProtocolError
-
-    if (fault := lock_fault(path, promised)) is not None:
-        raise ProtocolError(fault)
-
-
 def _refuse_pattern(path: Path, promised: Protocol) -> None:
     """The recorder makes codes itself: a pattern that only some of them fit would stop it in the middle of a case.
 
@@ -149,7 +138,6 @@ def _refuse_pattern(path: Path, promised: Protocol) -> None:
     ProtocolError
         If not all codes that the recorder makes fit.
     """
-    from onsetstudy.core.errors import Problem, ProtocolError, Where
     from onsetstudy.protocol.keys import code_fault
 
     for practice in promised.study.practices or ("P01",):
@@ -212,8 +200,6 @@ def _set_up(protocol: Path, *, no_browser: bool) -> bool:
 @contextlib.contextmanager
 def _installed() -> Iterator[None]:
     """What is imported inside may be missing: that is told with what to install."""
-    from onsetstudy.core.errors import OnsetStudyError
-
     try:
         yield
     except ModuleNotFoundError as error:

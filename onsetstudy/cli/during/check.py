@@ -8,21 +8,21 @@ from typing import TYPE_CHECKING
 
 import click
 
-from onsetstudy.cli import options
+from onsetstudy.cli import options, say
 
 if TYPE_CHECKING:
     from onsetstudy.cli.given import GivenArms, GivenRecords
     from onsetstudy.protocol.model import Protocol
     from onsetstudy.records.model import Records
 
-__all__ = ["command"]
+__all__ = ["check"]
 
 
 @click.command("check")
 @options.protocol
 @options.records
 @options.arms
-def command(protocol: Path, records: GivenRecords, arms: GivenArms) -> int:
+def check(protocol: Path, records: GivenRecords, arms: GivenArms) -> int:
     """Check RECORDS against PROTOCOL without analysing them.
 
     RECORDS is one workbook (.xlsx) with the sheets cases and cold_tests, a folder with cases.csv and
@@ -33,7 +33,6 @@ def command(protocol: Path, records: GivenRecords, arms: GivenArms) -> int:
     have no record.
     """
     from onsetstudy.cli import given
-    from onsetstudy.cli.say import first_of, please_look
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.records.derived.allocation import as_allocated, review_allocation
     from onsetstudy.records.derived.opened_slips import recorded_slips
@@ -45,10 +44,10 @@ def command(protocol: Path, records: GivenRecords, arms: GivenArms) -> int:
     arms.say(kept)
     if kept is not None:
         for deviation in review_allocation(checked.cases, promised, kept).deviations:
-            please_look(f"{deviation.count} {deviation.text} ({first_of(deviation.where)}).")
+            say.please_look(f"{deviation.count} {deviation.text} ({say.first_of(deviation.where)}).")
         checked = as_allocated(checked, kept)
     elif promised.study.randomised and arms.without_list is None:
-        please_look(
+        say.please_look(
             "no opening log was found, and the report of a randomised study asks for it: give --log or --allocation."
         )
     last = promised.quarters[-1]
@@ -83,7 +82,6 @@ def _say_missing(checked: Records, promised: Protocol) -> None:
 
 def _say_doubts(checked: Records, promised: Protocol) -> bool:
     """What makes the cold tests doubtful, as the report will judge them; whether it will show no answer."""
-    from onsetstudy.cli.say import please_look
     from onsetstudy.records.derived.flow import exclusion_reasons
     from onsetstudy.records.validity.gates import doubts_of
     from onsetstudy.report.sections.main.records import doubt_words
@@ -93,5 +91,5 @@ def _say_doubts(checked: Records, promised: Protocol) -> bool:
     doubts = doubts_of(replace(checked, cases=checked.cases[used].reset_index(drop=True)), promised)
     for doubt, words in zip(doubts, doubt_words(doubts), strict=True):
         then = "No answer will be shown." if keeps_off((doubt,)) else "The report will say so beside its answer."
-        please_look(f"{words} {then}")
+        say.please_look(f"{words} {then}")
     return keeps_off(doubts)

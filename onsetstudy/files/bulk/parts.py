@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import zlib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,18 +18,22 @@ from onsetstudy.core.errors import OnsetStudyError, RecordsError
 from onsetstudy.core.parallel import Progress
 from onsetstudy.files.guard import problem_in
 from onsetstudy.files.output import reach_disk, write_bytes, write_csv
-from onsetstudy.files.sources.spreadsheet import UNTOUCHED, csv_layout, read_csv_table, read_tables
+from onsetstudy.files.sources.spreadsheet import how_to_read, read_csv_table, read_tables
 from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.checks.open_tables import fold_open_tables
 from onsetstudy.records.model import Companions, RawTable
 
-__all__ = ["BESIDE", "Part", "find_parts", "read_part", "split_tables", "tables_as_part"]
+__all__ = ["BESIDE", "Part", "find_parts", "in_parts", "read_part", "split_tables", "tables_as_part"]
 
 TABLES = ("cases", "cold_tests")
 BESIDE = ("injections", "adverse_events")
 """Open tables with rows of cases; of persons screened a file for a group tells nothing."""
 SUFFIXES = (".parquet", ".csv")
 CHUNK_ROWS = 200_000
+PART_BYTES = 8_000_000
+"""A part of this size (some twenty thousand cases) is quickly counted, and small in memory."""
+MOST_PARTS = 1000
+"""Of larger files the parts grow: every chunk that is read is written to all of them."""
 PLACE = "source_row"
 """Column of split tables that keeps the row of the source."""
 DONE = "split.done"
@@ -38,17 +42,10 @@ HOLDS = "cases.csv and cold_tests.csv, or parts as cases/NAME.parquet and cold_t
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
-    """One part: two files with whole cases, and those of the open tables beside them."""
+    """One part: the files of its two tables with whole cases, and those of the open tables beside them."""
 
     name: str
-    cases: Path
-    cold_tests: Path
-    beside: tuple[tuple[str, Path], ...] = ()
-
-    @property
-    def files(self) -> tuple[Path, ...]:
-        """All files of the part."""
-        return (self.cases, self.cold_tests, *(path for _, path in self.beside))
+    files: Mapping[str, Path]
 
 
 def find_parts(folder: str | Path) -> tuple[Part, ...]:
@@ -64,22 +61,14 @@ def find_parts(folder: str | Path) -> tuple[Part, ...]:
         what = "this is a file, not a folder" if folder.exists() else f"there is no folder {folder}"
         raise RecordsError(problem_in(folder, what, f"give the folder that holds {HOLDS}", "not_there"))
     found = {table: _files_in(folder / table) for table in (*TABLES, *BESIDE)}
-    problems = []
-    for table in TABLES:
-        if not found[table]:
-            what = f"the folder {table} is {'empty' if (folder / table).is_dir() else 'not there'}"
-            problems.append(problem_in(folder, what, f"the folder has to hold {HOLDS}", "no_parts"))
-    if problems:
-        raise RecordsError(problems)
+    if missing := [table for table in TABLES if not found[table]]:
+        mend, state = f"the folder has to hold {HOLDS}", {True: "empty", False: "not there"}
+        whats = [f"the folder {table} is {state[(folder / table).is_dir()]}" for table in missing]
+        raise RecordsError([problem_in(folder, what, mend, "no_parts") for what in whats])
     _refuse_alone(folder, found, (TABLES, TABLES[::-1]), "both")
     _refuse_alone(folder, found, [(table, "cases") for table in BESIDE], "all")
     return tuple(
-        Part(
-            name=Path(n).stem,
-            cases=found["cases"][n],
-            cold_tests=found["cold_tests"][n],
-            beside=tuple((table, found[table][n]) for table in BESIDE if n in found[table]),
-        )
+        Part(name=Path(n).stem, files={table: files[n] for table, files in found.items() if n in files})
         for n in sorted(found["cases"])
     )
 
@@ -111,8 +100,8 @@ def read_part(part: Part) -> tuple[RawTable, RawTable, Companions]:
     OnsetStudyError
         If Parquet cannot be read here.
     """
-    beside = {table: _table(path) for table, path in part.beside}
-    return fold_open_tables(_table(part.cases), _table(part.cold_tests), beside)
+    tables = {table: _table(path) for table, path in part.files.items()}
+    return fold_open_tables(tables.pop("cases"), tables.pop("cold_tests"), tables)
 
 
 def _table(path: Path) -> RawTable:
@@ -137,24 +126,28 @@ def _table(path: Path) -> RawTable:
 
 def _as_text(values: pd.Series[Any]) -> pd.Series[Any]:
     """Values as a person writes them: 9, not 9.0; days without a time; what is missing stays missing."""
-    if pd.api.types.is_datetime64_any_dtype(values):
-        return _with_gaps(values.dt.strftime("%Y-%m-%d"), values.isna())
     if pd.api.types.is_numeric_dtype(values):
         codes, uniques = pd.factorize(values)
         shown = np.array([*(_shown(u) for u in uniques), None], dtype=object)
         return pd.Series(shown[codes])
-    return _with_gaps(values, values.isna())
-
-
-def _with_gaps(texts: pd.Series[Any], gaps: pd.Series[bool]) -> pd.Series[Any]:
-    """The texts as objects, ``None`` where there is none."""
-    told = texts.astype(object)
-    told[gaps] = None
+    days = pd.api.types.is_datetime64_any_dtype(values)
+    told = (values.dt.strftime("%Y-%m-%d") if days else values).astype(object)
+    told[values.isna()] = None
     return told
 
 
 def _shown(value: float) -> str:
     return str(int(value)) if float(value).is_integer() else repr(float(value))
+
+
+def in_parts(folder: Path, into: Path, *, progress: Progress | None = None) -> Path:
+    """The folder of the parts: records that are kept otherwise, also in one file, are put into parts first."""
+    if (folder / "cases.csv").is_file():
+        beside = {table: path for table in BESIDE if (path := folder / f"{table}.csv").is_file()}
+        return split_tables(folder / "cases.csv", folder / "cold_tests.csv", into, beside=beside, progress=progress)
+    if folder.is_file() or (not (folder / "cases").is_dir() and any(folder.glob("*.xlsx"))):
+        return tables_as_part(folder, into)
+    return folder
 
 
 def tables_as_part(path: str | Path, into: str | Path) -> Path:
@@ -168,20 +161,22 @@ def tables_as_part(path: str | Path, into: str | Path) -> Path:
         If the part cannot be written; nothing of it is left then.
     """
     folder = Path(into)
-    for table, raw in zip(TABLES, read_tables(path), strict=True):
-        placed = raw.frame.copy()
-        placed.insert(0, PLACE, np.asarray(raw.source_row))
-        with _all_or_none(folder):
-            for old in (folder / table).glob("*"):
-                old.unlink()
+    tables = read_tables(path)
+    with _made_anew(folder):
+        for table, raw in zip(TABLES, tables, strict=True):
+            placed = raw.frame.copy()
+            placed.insert(0, PLACE, np.asarray(raw.source_row))
             write_csv(folder / table / "part-0000.csv", placed)
     return folder
 
 
 @contextmanager
-def _all_or_none(folder: Path) -> Iterator[None]:
-    """Parts that can be written to their end; where they cannot, what was written makes room again."""
+def _made_anew(folder: Path) -> Iterator[None]:
+    """Parts that take the place of all earlier ones; if they cannot be written to their end, they make room again."""
     try:
+        (folder / DONE).unlink(missing_ok=True)
+        for old in (path for table in (*TABLES, *BESIDE) for path in (folder / table).glob("*.csv")):
+            old.unlink()
         yield
     except (OSError, OnsetStudyError) as error:
         for table in (*TABLES, *BESIDE):
@@ -200,7 +195,7 @@ def split_tables(
     into: str | Path,
     *,
     beside: Mapping[str, str | Path] | None = None,
-    parts: int = 32,
+    parts: int | None = None,
     progress: Progress | None = None,
 ) -> Path:
     """CSV files, however large, as CSV parts with whole cases; returns their folder.
@@ -212,8 +207,9 @@ def split_tables(
         Open tables of :data:`BESIDE`.
     into : path
         Folder of the parts; what a split that was interrupted has left there is written anew.
-    parts : int
-        A case goes to the part of the CRC-32 of its code, so both tables agree.
+    parts : int or None
+        A case goes to the part of the CRC-32 of its code, so all tables agree. By default one part for every
+        :data:`PART_BYTES` of all the files, or as many as the same files were split into before.
     progress : callable or None
 
     Raises
@@ -225,82 +221,59 @@ def split_tables(
     """
     folder = Path(into)
     done = folder / DONE
-    # A mended value may leave the size as it was: the time of saving tells.
     sources = {"cases": Path(cases), "cold_tests": Path(cold_tests)}
     sources |= {table: Path(path) for table, path in (beside or {}).items()}
-    there = [p for p in sources.values() if p.exists()]
-    stamp = "\n".join(f"{p.name} {p.stat().st_size} {p.stat().st_mtime_ns}" for p in there)
-    if done.exists() and done.read_text(encoding="utf-8") == f"{parts}\n{stamp}":
+    if missing := [source for source in sources.values() if not source.exists()]:
+        raise RecordsError(
+            problem_in(missing[0], "there is no such file", "check the name and the folder", "not_there")
+        )
+    files = [(source.name, source.stat()) for source in sources.values()]
+    # A mended value may leave the size as it was: the time of saving tells.
+    stamp = "\n".join(f"{name} {file.st_size} {file.st_mtime_ns}" for name, file in files)
+    before, _, held = done.read_text(encoding="utf-8").partition("\n") if done.exists() else ("", "", "")
+    if held == stamp and before == str(before if parts is None else parts):
         return folder
-    for source in sources.values():
-        if not source.exists():
-            raise RecordsError(
-                problem_in(source, "there is no such file", "check the name and the folder", "not_there")
-            )
-    with _all_or_none(folder):
-        done.unlink(missing_ok=True)
-        for old in (path for table in (*TABLES, *BESIDE) for path in (folder / table).glob("*.csv")):
-            old.unlink()
+    if parts is None:
+        parts = min(max(sum(file.st_size for _, file in files) // PART_BYTES, 1), MOST_PARTS)
+    with _made_anew(folder):
         for table, source in sources.items():
             inside = folder / table
             inside.mkdir(parents=True, exist_ok=True)
-            _split(source, inside, parts, progress)
-            _reach_disk(inside)
+            paths = [inside / f"part-{number:04d}.csv" for number in range(parts)]
+            _split(source, paths, progress)
+            for path in paths:
+                with path.open("rb+") as file:
+                    os.fsync(file.fileno())
+            reach_disk(inside)
         # Only once all parts have reached the disk.
         write_bytes(done, f"{parts}\n{stamp}".encode())
     return folder
 
 
-def _reach_disk(inside: Path) -> None:
-    for path in inside.glob("*.csv"):
-        with path.open("rb+") as file:
-            os.fsync(file.fileno())
-    reach_disk(inside)
-
-
-def _split(source: Path, inside: Path, parts: int, progress: Progress | None) -> None:
-    layout = csv_layout(source)
-    chunks = pd.read_csv(
-        source,
-        sep=layout.delimiter,
-        names=range(layout.width),
-        encoding=layout.encoding,
-        encoding_errors="replace" if layout.encoding == "cp1252" else "strict",
-        chunksize=CHUNK_ROWS,
-        **UNTOUCHED,
-    )
-    headings: list[str] = []
-    read = 0
-    for chunk in chunks:
-        rows = chunk
-        if not headings:
+def _split(source: Path, paths: Sequence[Path], progress: Progress | None) -> None:
+    """Put the rows of a file into their parts; a part without a row of this table has its headings alone."""
+    code, last_row = None, 0
+    for chunk in pd.read_csv(source, chunksize=CHUNK_ROWS, **how_to_read(source)):
+        placed = chunk.copy()
+        placed.insert(0, PLACE, np.arange(last_row, last_row + len(chunk)) + 1)
+        last_row += len(chunk)
+        if code is None:
             headings = chunk.iloc[0].fillna("").tolist()
-            rows = chunk.iloc[1:]
-        # Row 1 holds the headings.
-        read = _split_chunk(rows, headings, source, inside, parts, before=max(read, 1))
+            code = _code_column(headings, source)
+            for path in paths:
+                pd.DataFrame(columns=[PLACE, *headings]).to_csv(path, index=False, lineterminator="\n")
+            placed = placed.iloc[1:]
+        part = placed[code].fillna("").str.strip().map(lambda text: zlib.crc32(text.encode("utf-8")) % len(paths))
+        for number, own in placed.groupby(part, sort=True):
+            own.to_csv(paths[int(number)], mode="a", header=False, index=False, lineterminator="\n")
         if progress is not None:
-            progress(read, read, f"splitting {source.name}")
-    # A part without a row of this table still has its headings.
-    for number in range(parts):
-        path = inside / f"part-{number:04d}.csv"
-        if not path.exists():
-            pd.DataFrame(columns=[PLACE, *headings]).to_csv(path, index=False, lineterminator="\n")
+            progress(last_row, last_row, f"splitting {source.name}")
 
 
-def _split_chunk(
-    rows: pd.DataFrame, headings: list[str], source: Path, inside: Path, parts: int, *, before: int
-) -> int:
-    """Put rows into their parts; returns the row of the source that was read last."""
+def _code_column(headings: Sequence[str], source: Path) -> int:
+    """Place of the codes of cases among the headings of a file."""
     known = [normal_heading(heading) for heading in headings]
     if "case_id" not in known:
         mend = "add it: code of the case, the same in both tables"
         raise RecordsError(problem_in(source, "the column case_id is missing", mend, "missing_column"))
-    codes = rows[known.index("case_id")].fillna("").str.strip()
-    of = codes.map(lambda code: zlib.crc32(code.encode("utf-8")) % parts)
-    placed = rows.copy()
-    placed.insert(0, PLACE, np.arange(before, before + len(rows)) + 1)
-    for number, own in placed.groupby(of, sort=True):
-        path = inside / f"part-{int(number):04d}.csv"
-        shown = [PLACE, *headings] if not path.exists() else False
-        own.to_csv(path, mode="a", header=shown, index=False, lineterminator="\n")
-    return before + len(rows)
+    return known.index("case_id")

@@ -8,8 +8,9 @@ import io
 import json
 import zipfile
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -29,10 +30,12 @@ from onsetstudy.records.derived.opened_slips import practices_of, recorded_slips
 from onsetstudy.records.derived.withdrawn import codes_read, without_cases
 from onsetstudy.study.counts.aggregate_counts import Tally, add_tallies, tally_records
 
-__all__ = ["Reduced", "reduce_parts"]
+__all__ = ["Reduced", "Terms", "reduce_parts", "slips_shown"]
 
-FORM = 4
+FORM = 5
 """Form of a finished part's file: one of another form is done anew."""
+ONCE = ("unread_column", "other_practice")
+"""What is to be looked at in all rows alike: told once, whatever the number of parts."""
 COUNTED = ("rows_read", "rows_accepted", "readings_read", "readings_accepted", "withdrawn")
 BATCH = 64
 """Parts handed out at a time, so that progress is told and memory is bounded."""
@@ -44,8 +47,8 @@ class Reduced:
 
     ``problems`` counts refused rows by code, ``refused`` refused cases by practice; ``withdrawn`` counts accepted cases
     left out because consent was taken back; ``unmatched`` are codes of such cases that no row has; ``kept`` is how many
-    parts had been done before; ``unread`` says which columns were left unread; ``digest`` is of the accepted records of
-    all parts, whatever was done when; ``slips`` are the opened slips that a row names.
+    parts had been done before; ``queries`` say what is to be looked at, each once; ``digest`` is of the accepted
+    records of all parts, whatever was done when; ``slips`` are the opened slips that a row names.
     """
 
     tally: Tally
@@ -59,7 +62,7 @@ class Reduced:
     unmatched: tuple[str, ...]
     problems: tuple[tuple[str, int], ...]
     refused: tuple[tuple[str, int], ...]
-    unread: tuple[str, ...]
+    queries: tuple[str, ...]
     digest: str
     slips: frozenset[str] = frozenset()
 
@@ -72,36 +75,63 @@ class Reduced:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Job:
-    part: Part
+class Terms:
+    """How every part is counted.
+
+    Parameters
+    ----------
+    protocol : Protocol
+    through : Quarter
+        Last quarter counted.
+    work : Path
+        Each part's counts are kept there, written whole or not at all, under the digests of part and protocol: begun
+        again, a part that was finished and has not changed is not done anew. Refused rows are in ``rejects/``.
+    drop_unknown, today
+        As in :func:`~onsetstudy.records.checks.check.check_records`.
+    kept, without_list
+        As in :func:`~onsetstudy.records.derived.allocation.resolve_arms`.
+    gone : frozenset of str
+        Codes of cases, without capitals, whose patients took their consent back and wanted the data gone: they are
+        left out.
+    withdrawn : tuple of str
+        All codes whose consent was taken back, as they were entered: those that no row has are told.
+    opened : frozenset of str
+        Opened slips, see :func:`slips_shown`: those are told that a row names.
+    """
+
     protocol: Protocol
     through: Quarter
     work: Path
-    drop_unknown: bool
-    today: dt.date | None
-    kept: KeptList | None
-    without_list: str | None
-    arms: str
-    gone: frozenset[str]
-    withdrawn: frozenset[str]
-    opened: frozenset[str]
+    drop_unknown: bool = False
+    today: dt.date | None = None
+    kept: KeptList | None = None
+    without_list: str | None = None
+    gone: frozenset[str] = frozenset()
+    withdrawn: tuple[str, ...] = ()
+    opened: frozenset[str] = frozenset()
+
+    def stamp(self, part: Part) -> str:
+        """What a finished part was made from: one that was counted before a consent was taken back is counted again."""
+        kept = () if self.kept is None else (self.kept.source, self.kept.digest)
+        codes = [sorted(codes) for codes in (self.gone, self.withdrawn, self.opened)]
+        told = (FORM, self.protocol.digest, self.through.label, self.drop_unknown, kept, self.without_list, codes)
+        digest = hashlib.sha256(json.dumps(told).encode())
+        for path in part.files.values():
+            with path.open("rb") as file:
+                digest.update(hashlib.file_digest(file, "sha256").digest())
+        return digest.hexdigest()
+
+    def result(self, part: Part) -> Path:
+        """Where what a part comes to is kept."""
+        return self.work / "parts" / f"{part.name}.npz"
+
+    def rejects(self, part: Part) -> Path:
+        """Where the refused rows of a part are kept."""
+        return self.work / "rejects" / f"{part.name}.csv"
 
 
 def reduce_parts(
-    folder: str | Path,
-    protocol: Protocol,
-    work: str | Path,
-    *,
-    through: Quarter,
-    drop_unknown: bool = False,
-    today: dt.date | None = None,
-    kept: KeptList | None = None,
-    without_list: str | None = None,
-    gone: Collection[str] = (),
-    withdrawn: Collection[str] = (),
-    opened: KeptList | None = None,
-    mapper: Mapper = serial,
-    progress: Progress | None = None,
+    folder: str | Path, terms: Terms, *, mapper: Mapper = serial, progress: Progress | None = None
 ) -> Reduced:
     """Counts of the records in a folder of parts.
 
@@ -109,22 +139,7 @@ def reduce_parts(
     ----------
     folder : path
         With ``cases/`` and ``cold_tests/``, see :func:`~onsetstudy.files.bulk.parts.find_parts`.
-    protocol : Protocol
-    work : path
-        Each part's counts are kept there, written whole or not at all, under the digests of part and protocol: begun
-        again, a part that was finished and has not changed is not done anew. Refused rows are in ``rejects/``.
-    through : Quarter
-        Last quarter counted.
-    drop_unknown, today
-        As in :func:`~onsetstudy.records.checks.check.check_records`.
-    kept, without_list
-        As in :func:`~onsetstudy.records.derived.allocation.resolve_arms`.
-    gone : collection of str
-        Codes of cases whose patients took their consent back and wanted the data gone: they are left out.
-    withdrawn : collection of str
-        All codes whose consent was taken back, ``gone`` or not: those that no row has are told.
-    opened : KeptList or None
-        Log of opened slips, of which those are told that a row names; by default that of ``kept``.
+    terms : Terms
     mapper : Mapper
         Hands out the parts; the counts do not depend on it.
     progress : callable or None
@@ -136,44 +151,44 @@ def reduce_parts(
         case of all the parts can be used; if the study is randomised and neither list nor log nor a reason is given.
     """
     parts = find_parts(folder)
-    work = Path(work)
     # Before any part is read: a count of many hours must not end in a question.
-    known_arms(protocol, kept, without_list=without_list)
-    arms = f"{'' if kept is None else f'{kept.source} {kept.digest}'} {without_list or ''}"
-    jobs = [
-        _Job(part=p, protocol=protocol, through=through, work=work, drop_unknown=drop_unknown, today=today, kept=kept,
-             without_list=without_list, arms=arms, gone=frozenset(code.casefold() for code in gone),
-             opened=_opened(kept if opened is None else opened),
-             withdrawn=frozenset(code.casefold() for code in (*gone, *withdrawn)))
-        for p in parts
-    ]  # fmt: skip
+    known_arms(terms.protocol, terms.kept, without_list=terms.without_list)
+    _clear_others(terms, parts)
     n_kept = 0
     running: list[Tally] = []
     told: list[dict[str, Any]] = []
-    for first in range(0, len(jobs), BATCH):
-        batch = jobs[first : first + BATCH]
+    held: list[np.ndarray[Any, Any]] = []
+    for first in range(0, len(parts), BATCH):
+        batch = parts[first : first + BATCH]
         if progress is not None:
-            progress(first, len(jobs), "parts")
-        n_kept += sum(mapper.map(_reduce_part, batch))
-        read = [_read_result(_result_path(work, job.part)) for job in batch]
-        running = [add_tallies([*running, *(tally for tally, _ in read)])]
-        told += [found for _, found in read]
-    totals = _summed(told, "counts")
-    _refuse_nothing(folder, work, totals)
-    _refuse_twice(work, parts)
-    codes, met = {code.casefold(): code for code in (*gone, *withdrawn)}, _gathered(told, "withdrawn")
+            progress(first, len(parts), "parts")
+        n_kept += sum(mapper.map(partial(_reduce_part, terms), batch))
+        tallies, found, ids = zip(*(_read_result(terms.result(part)) for part in batch), strict=True)
+        running = [add_tallies([*running, *tallies])]
+        told += found
+        held += ids
+    totals, met = _summed(told, "counts"), _gathered(told, "withdrawn")
+    _refuse_nothing(folder, terms.work, totals)
+    _refuse_twice(parts, held)
     return Reduced(
         tally=running[0],
         parts=len(parts),
         kept=n_kept,
         **{name: totals[name] for name in COUNTED},
-        unmatched=tuple(code for plain, code in codes.items() if plain not in met),
+        unmatched=tuple(code for code in terms.withdrawn if code.casefold() not in met),
         problems=tuple(sorted(_summed(told, "problems").items())),
         refused=tuple(sorted(_summed(told, "refused").items())),
-        unread=tuple(sorted(_gathered(told, "unread"))),
+        queries=tuple(sorted(_gathered(told, "queries"))),
         digest=hashlib.sha256("\n".join(sorted(part["records"] for part in told)).encode()).hexdigest(),
         slips=_gathered(told, "slips"),
     )
+
+
+def _clear_others(terms: Terms, parts: Sequence[Part]) -> None:
+    """Throw away what an earlier count has left of parts that are there no longer."""
+    known = {path for part in parts for path in (terms.result(part), terms.rejects(part))}
+    for left in {*terms.work.glob("parts/*.npz"), *terms.work.glob("rejects/*.csv")} - known:
+        left.unlink()
 
 
 def _summed(told: Sequence[Mapping[str, Any]], what: str) -> Counter[str]:
@@ -201,84 +216,58 @@ def _refuse_nothing(folder: str | Path, work: Path, totals: Counter[str]) -> Non
     raise RecordsError(problem_in(Path(folder), what, mend, "nothing_left"))
 
 
-def _result_path(work: Path, part: Part) -> Path:
-    return work / "parts" / f"{part.name}.npz"
-
-
-def _reduce_part(job: _Job) -> bool:
+def _reduce_part(terms: Terms, part: Part) -> bool:
     """Do one part, unless it is done; whether it was."""
-    path = _result_path(job.work, job.part)
-    stamp = _stamp(job)
-    if _fits(path, stamp):
+    stamp = terms.stamp(part)
+    if _fits(terms.result(part), stamp):
         return True
     try:
-        cases, cold_tests, beside = read_part(job.part)
+        cases, cold_tests, beside = read_part(part)
         records = check_records(
-            cases, cold_tests, job.protocol, drop_unknown=job.drop_unknown, today=job.today, whole=False
+            cases, cold_tests, terms.protocol, drop_unknown=terms.drop_unknown, today=terms.today, whole=False
         )
     except RecordsError as error:
-        raise RecordsError([_in_part(job.part, p) for p in error.problems]) from None
+        in_part = [replace(p, where=replace(p.where, file=p.where.file or part.name)) for p in error.problems]
+        raise RecordsError(in_part) from None
     records = replace(records, companions=beside)
-    rejects = job.work / "rejects" / f"{job.part.name}.csv"
     if len(records.rejects):
-        write_escaped(rejects, records.rejects)
+        write_escaped(terms.rejects(part), records.rejects)
     else:
         # What was mended since is refused no longer.
-        rejects.unlink(missing_ok=True)
-    counts = {
-        "rows_read": records.rows_read,
-        "rows_accepted": len(records.cases),
-        "readings_read": records.readings_read,
-        "readings_accepted": len(records.readings),
-    }
+        terms.rejects(part).unlink(missing_ok=True)
+    left = without_cases(records, terms.gone) if terms.gone else records
+    asked = {code.casefold() for code in terms.withdrawn}
     told = {
         "stamp": stamp,
         "records": records.digest,
-        "problems": dict(Counter(p.code for p in records.problems)),
-        "refused": refused_by_practice(records, job.protocol),
-        "unread": [str(_without_file(p)) for p in records.queries if p.code == "unread_column"],
-        "counts": counts,
-        "slips": sorted(recorded_slips(records) & job.opened),
-        "withdrawn": sorted(job.withdrawn & codes_read(records)) if job.withdrawn else [],
+        "problems": Counter(p.code for p in records.problems),
+        "refused": refused_by_practice(records, terms.protocol),
+        "queries": sorted(
+            {str(replace(p, where=Where(column=p.where.column))) for p in records.queries if p.code in ONCE}
+        ),
+        "counts": {
+            "rows_read": records.rows_read,
+            "rows_accepted": len(records.cases),
+            "readings_read": records.readings_read,
+            "readings_accepted": len(records.readings),
+            "withdrawn": len(records.cases) - len(left.cases),
+        },
+        "slips": sorted(recorded_slips(records) & terms.opened),
+        "withdrawn": sorted(asked & codes_read(records)) if asked else [],
     }
-    if job.gone:
-        left = without_cases(records, job.gone)
-        counts["withdrawn"] = len(records.cases) - len(left.cases)
-        records = left
-    records, arms = resolve_arms(job.protocol, records, job.kept, without_list=job.without_list)
-    tally = tally_records(job.protocol, records, through=job.through, arms=arms)
-    ids = np.sort(pd.util.hash_array(records.cases["case_id"].to_numpy(dtype=object)))
-    write_bytes(path, _packed(tally, told, ids))
+    left, arms = resolve_arms(terms.protocol, left, terms.kept, without_list=terms.without_list)
+    tally = tally_records(terms.protocol, left, through=terms.through, arms=arms)
+    ids = np.sort(pd.util.hash_array(left.cases["case_id"].to_numpy(dtype=object)))
+    write_bytes(terms.result(part), _packed(tally, told, ids))
     return False
 
 
-def _opened(kept: KeptList | None) -> frozenset[str]:
-    """Slips that the log shows, as records may name them: of others a part need not keep whether it does."""
+def slips_shown(kept: KeptList | None) -> frozenset[str]:
+    """Slips that a log shows, as records may name them: of others a part need not keep whether it does."""
     if kept is None or kept.log is None:
         return frozenset()
     slips = kept.log["slip"].astype(str)
     return frozenset(slips) | frozenset(slips_of(practices_of(kept.log), slips))
-
-
-def _in_part(part: Part, problem: Problem) -> Problem:
-    return replace(problem, where=replace(problem.where, file=problem.where.file or part.name))
-
-
-def _without_file(problem: Problem) -> Problem:
-    """A problem of every part alike, told once."""
-    return replace(problem, where=Where(column=problem.where.column))
-
-
-def _stamp(job: _Job) -> str:
-    """What a finished part was made from."""
-    digest = hashlib.sha256(f"{FORM} {job.protocol.digest} {job.through.label} {job.drop_unknown} {job.arms}".encode())
-    # A part that was counted before a patient took the consent back is counted again.
-    digest.update("\n".join([*sorted(job.gone), "", *sorted(job.withdrawn)]).encode())
-    digest.update("\n".join(sorted(job.opened)).encode())
-    for path in job.part.files:
-        with path.open("rb") as file:
-            digest.update(hashlib.file_digest(file, "sha256").digest())
-    return digest.hexdigest()
 
 
 def _fits(path: Path, stamp: str) -> bool:
@@ -289,49 +278,29 @@ def _fits(path: Path, stamp: str) -> bool:
         return False
 
 
-def _packed(tally: Tally, told: dict[str, Any], ids: np.ndarray[Any, Any]) -> bytes:
-    """Counts as arrays without pickles: words by number, with the words beside them."""
-    arrays: dict[str, Any] = {"told": np.array(json.dumps(told, sort_keys=True)), "ids": ids}
+def _packed(tally: Tally, told: Mapping[str, Any], ids: np.ndarray[Any, Any]) -> bytes:
+    """What a part comes to, without pickles: its counts as text, and the hashes of its codes as numbers."""
+    tables = {}
     for field in fields(Tally):
         frame = getattr(tally, field.name)
-        arrays[f"{field.name}|columns"] = np.array(list(frame.columns), dtype=str)
-        for column in frame.columns:
-            values = frame[column]
-            if pd.api.types.is_numeric_dtype(values):
-                arrays[f"{field.name}|{column}"] = values.to_numpy()
-            else:
-                codes, words = pd.factorize(values.astype(str), sort=True)
-                arrays[f"{field.name}|{column}"] = codes.astype(np.int32)
-                arrays[f"{field.name}|{column}|words"] = np.asarray(words, dtype=str)
+        words = [name for name in frame.columns if not pd.api.types.is_numeric_dtype(frame[name])]
+        plain = frame.astype(dict.fromkeys(words, str)).astype(dict.fromkeys(words, object))
+        tables[field.name] = {"kinds": plain.dtypes.astype(str).to_dict(), "columns": plain.to_dict("list")}
     buffer = io.BytesIO()
-    np.savez_compressed(buffer, **arrays)
+    np.savez_compressed(buffer, ids=ids, told=np.array(json.dumps(told)), tables=np.array(json.dumps(tables)))
     return buffer.getvalue()
 
 
-def _read_result(path: Path) -> tuple[Tally, dict[str, Any]]:
+def _read_result(path: Path) -> tuple[Tally, dict[str, Any], np.ndarray[Any, Any]]:
     with np.load(path, allow_pickle=False) as held:
-        told = json.loads(str(held["told"]))
-        frames = {}
-        for field in fields(Tally):
-            columns = {}
-            for column in held[f"{field.name}|columns"].tolist():
-                values = held[f"{field.name}|{column}"]
-                words = f"{field.name}|{column}|words"
-                columns[column] = held[words].astype(object)[values] if words in held else values
-            frames[field.name] = pd.DataFrame(columns)
-    return Tally(**frames), told
+        ids, told, tables = held["ids"], *(json.loads(str(held[name])) for name in ("told", "tables"))
+    frames = {name: pd.DataFrame(table["columns"]).astype(table["kinds"]) for name, table in tables.items()}
+    return Tally(**frames), told, ids
 
 
-def _refuse_twice(work: Path, parts: tuple[Part, ...]) -> None:
-    """Refuse a case that stands in two parts: it would count twice."""
-    if len(parts) < 2:
-        return
-    held = []
-    for part in parts:
-        with np.load(_result_path(work, part), allow_pickle=False) as found:
-            held.append(found["ids"])
-    every = np.concatenate(held)
-    every.sort()
+def _refuse_twice(parts: Sequence[Part], held: Sequence[np.ndarray[Any, Any]]) -> None:
+    """Refuse a case that stands in two parts, each with the hashes of its codes: it would count twice."""
+    every = np.sort(np.concatenate(held))
     twice = np.unique(every[1:][every[1:] == every[:-1]])
     if not twice.size:
         return

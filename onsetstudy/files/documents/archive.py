@@ -1,24 +1,36 @@
-"""Reports that take the place of earlier ones: the earlier is kept by quarter, and a list says what changed."""
+"""Reports that take the place of earlier ones: the earlier is kept by quarter, and a list says what changed.
+
+Beside them lie lists of the cases that they stood on, for who holds the records alone.
+"""
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from onsetstudy.core.errors import OnsetStudyError
-from onsetstudy.files.atomic_write import finish_together, throw_away, write_together
-from onsetstudy.files.documents.case_lists import case_list, codes_told, counts_told, find_case_list
+from onsetstudy.core.errors import OnsetStudyError, ReportError
+from onsetstudy.files.exchange import SUFFIX, find_exchanges, read_exchange
 from onsetstudy.files.guard import Unreadable, parse_json, read_json
-from onsetstudy.files.output import write_bytes
-from onsetstudy.records.derived.roster import Roster
+from onsetstudy.files.output import finish_together, throw_away, write_bytes, write_together
+from onsetstudy.files.sealed.sealed_check import is_text
+from onsetstudy.files.sources.results import read_results
+from onsetstudy.records.derived.roster import ROWS, Listed, Roster, roster_change
+from onsetstudy.study.group.given_away import cases_of_files, cases_of_page
+from onsetstudy.study.group.results import GroupResults
 
-__all__ = ["ARCHIVE", "changes", "write_in_place"]
+__all__ = ["ARCHIVE", "changes", "earlier_cases", "write_in_place"]
 
 ARCHIVE = "archive"
 MARK = 12
 MOST_BYTES = 200_000_000
+WHAT = "Cases that the documents named below stood on. For who holds the records: not to be given away."
+MOST_CASES = 10_000_000
+PAGE = "*.coordinator.json"
+"""Names of the coordinator's files of a group's pages."""
 
 
 def write_in_place(
@@ -59,7 +71,7 @@ def write_in_place(
     place = _archive(folder, quarter)
     aside: dict[Path, bytes] = {}
     if roster is not None:
-        aside[place / f"{name}.{_mark(made)}.cases.json"] = case_list(roster, made)
+        aside[place / f"{name}.{_mark(made)}.cases.json"] = _case_list(roster, made)
     if all(made[n] == content for n, content in before.items()):
         return _written(folder, made, {}, aside)
     listed = folder / f"{name}.changes.txt"
@@ -68,11 +80,11 @@ def write_in_place(
     kept = {place / _marked(file, mark): content for file, content in before.items()}
     entry = list(_entry(folder, before, made, mark, number=told.count("\n## ") + 1, quarter=quarter))
     if roster is not None:
-        earlier = find_case_list(place, name, before)
+        earlier = _find_case_list(place, name, before)
         codes = place / f"{name}.{mark}-{_mark(made)}.cases.txt"
-        entry += counts_told(earlier, roster, place=codes.relative_to(folder).as_posix())
+        entry += _counts_told(earlier, roster, place=codes.relative_to(folder).as_posix())
         if earlier is not None:
-            aside[codes] = codes_told(earlier, roster, was=mark, became=_mark(made))
+            aside[codes] = _codes_told(earlier, roster, was=mark, became=_mark(made))
     head = told or f"What changed in {name}, the latest at the end.\n"
     text = "\n".join(entry)
     return _written(folder, {**made, listed.name: f"{head}\n{text}\n".encode()}, kept, aside)
@@ -158,7 +170,10 @@ def changes(earlier: Any, now: Any) -> tuple[str, ...]:
     """
     if not isinstance(earlier, Mapping):
         return ("The earlier JSON file is no report: what changed is not listed.",)
-    found = [*_counts(earlier, now), *_claims(earlier, now)]
+    found = [*map(_count_told, _differing(_stages(earlier), _stages(now)))]
+    found += [
+        f"{key}: {a or 'not told'} → {b or 'not told'}." for key, a, b in _differing(_numbers(earlier), _numbers(now))
+    ]
     data = _at(earlier, "provenance", "records_digest") != _at(now, "provenance", "records_digest")
     promised = _at(earlier, "provenance", "protocol_digest") != _at(now, "provenance", "protocol_digest")
     told = ["The records are others than before." if data else "The records are the same."]
@@ -167,13 +182,16 @@ def changes(earlier: Any, now: Any) -> tuple[str, ...]:
     return (*told, *(found or ["No count and no number of a claim differs."]))
 
 
-def _counts(earlier: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[str]:
-    before, after = _stages(earlier), _stages(now)
-    for stage in dict.fromkeys((*before, *after)):
-        a, b = before.get(stage), after.get(stage)
-        if a != b:
-            step = f" ({b - a:+d})" if isinstance(a, int) and isinstance(b, int) else ""
-            yield f"Cases {stage}: {_shown(a)} → {_shown(b)}{step}."
+def _differing(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[tuple[str, Any, Any]]:
+    """What differs, as it was and as it is; ``None`` where it is not there."""
+    pairs = [(key, before.get(key), after.get(key)) for key in dict.fromkeys((*before, *after))]
+    return [(key, a, b) for key, a, b in pairs if a != b]
+
+
+def _count_told(change: tuple[str, Any, Any]) -> str:
+    stage, a, b = change
+    step = f" ({b - a:+d})" if isinstance(a, int) and isinstance(b, int) else ""
+    return f"Cases {stage}: {_shown(a)} → {_shown(b)}{step}."
 
 
 def _stages(report: Mapping[str, Any]) -> dict[str, Any]:
@@ -183,13 +201,6 @@ def _stages(report: Mapping[str, Any]) -> dict[str, Any]:
         return {str(s.get("name")): s.get("count") for s in _mappings(stages)}
     each = {f"of {p.get('letter')}": _at(p, "n", "cases") for p in _mappings(report.get("practices"))}
     return {"compared": _at(report, "overall", "n", "cases"), **each}
-
-
-def _claims(earlier: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[str]:
-    before, after = _numbers(earlier), _numbers(now)
-    for key in dict.fromkeys((*before, *after)):
-        if before.get(key) != after.get(key):
-            yield f"{key}: {before.get(key, 'not told')} → {after.get(key, 'not told')}."
 
 
 def _numbers(report: Mapping[str, Any]) -> dict[str, str]:
@@ -213,3 +224,126 @@ def _at(content: Any, *keys: str) -> Any:
     for key in keys:
         content = content.get(key) if isinstance(content, Mapping) else None
     return content
+
+
+# Lists of cases -------------------------------------------------------------------------------------------------------
+
+
+def _case_list(roster: Roster, made: Mapping[str, bytes]) -> bytes:
+    """Text of the list of cases of a report, which names its documents by their digests."""
+    body = {
+        "what": WHAT,
+        "documents": _digests(made),
+        "rows": dict(roster.rows),
+        "cases": {code: asdict(listed) for code, listed in sorted(roster.cases.items())},
+    }
+    return (json.dumps(body, indent=0, sort_keys=True, ensure_ascii=False) + "\n").encode()
+
+
+def _find_case_list(folder: Path, name: str, documents: Mapping[str, bytes]) -> Roster | None:
+    """The list that was kept with these documents; ``None`` where there is none that can be read."""
+    digests = _digests(documents)
+    for path in sorted(folder.glob(f"{name}.*.cases.json")):
+        try:
+            content = read_json(path)
+        except Unreadable:
+            continue
+        held = content.get("documents") if isinstance(content, dict) else None
+        if isinstance(held, dict) and any(held.get(file) == digest for file, digest in digests.items()):
+            return _roster(content)
+    return None
+
+
+def _digests(documents: Mapping[str, bytes]) -> dict[str, str]:
+    return {name: hashlib.sha256(content).hexdigest() for name, content in documents.items()}
+
+
+def _roster(content: Mapping[str, Any]) -> Roster | None:
+    rows, cases = content.get("rows"), content.get("cases")
+    if not isinstance(rows, dict) or not isinstance(cases, dict) or len(cases) > MOST_CASES:
+        return None
+    if set(rows) != set(ROWS) or not all(type(n) is int and n >= 0 for n in rows.values()):
+        return None
+    if not all(is_text(code) and _is_case(told) for code, told in cases.items()):
+        return None
+    return Roster(rows=rows, cases={code: Listed(**told) for code, told in cases.items()})
+
+
+def _is_case(told: Any) -> bool:
+    return isinstance(told, dict) and set(told) == {"row", "tests", "standing"} and all(map(is_text, told.values()))
+
+
+def _counts_told(before: Roster | None, now: Roster, *, place: str) -> Iterator[str]:
+    """What anybody may read of it: numbers of rows and of cases, and where the codes stand."""
+    if before is None:
+        yield "No list of cases was kept with the earlier report: which cases came, went or changed is not told."
+        return
+    change = roster_change(before, now)
+    for name, a, b in change.rows:
+        if a != b:
+            yield f"Rows, {name}: {a} → {b} ({b - a:+d})."
+    yield (
+        f"Cases added: {len(change.added)}; left: {len(change.left)}; changed: {len(change.changed)}. Their codes are "
+        f"in {place}, for who holds the records."
+    )
+
+
+def _codes_told(before: Roster, now: Roster, *, was: str, became: str) -> bytes:
+    """The codes of cases that came, went or changed between two reports, named by their marks."""
+    change = roster_change(before, now)
+    lines = [
+        f"Cases from the report {was} to the report {became}. For who holds the records: not to be given away.",
+        *(f"Rows, {name}: {a} → {b} ({b - a:+d})." for name, a, b in change.rows),
+        f"Added: {len(change.added)}",
+        *(f"  {code}" for code in change.added),
+        f"Left, taken out of the records or refused: {len(change.left)}",
+        *(f"  {code}" for code in change.left),
+        f"Changed: {len(change.changed)}",
+        *(f"  {code}: {what}" for code, what in change.changed),
+    ]
+    return ("\n".join(lines) + "\n").encode()
+
+
+# Earlier pages --------------------------------------------------------------------------------------------------------
+
+
+def earlier_cases(given: Sequence[Path], folder: Path, study: str) -> list[tuple[str, dict[str, int]]]:
+    """Name and numbers of cases of each earlier page and of the files sent before.
+
+    Parameters
+    ----------
+    given : sequence of Path
+        Coordinator's files, exchange files, or folders of them.
+    folder : Path
+        Where pages of the group are written: those that stand there, and in its archive, are earlier ones.
+    study : str
+        Pages of other studies are passed over.
+
+    Raises
+    ------
+    OnsetStudyError
+        If something that was given cannot be read; what merely lies in the folder is then passed over.
+    """
+    found: list[tuple[str, dict[str, int]]] = []
+    for path in (*sorted(folder.glob(PAGE)), *sorted((folder / ARCHIVE).rglob(PAGE))):
+        try:
+            found += _page(path, study)
+        except ReportError:
+            continue
+    files = []
+    for path in given:
+        pages = sorted(path.rglob(PAGE)) if path.is_dir() else [path] if not path.name.endswith(SUFFIX) else []
+        for page in pages:
+            found += _page(page, study)
+        if path.name.endswith(SUFFIX) or (path.is_dir() and not pages):
+            files += find_exchanges([path])
+    if sent := [e for e in (read_exchange(path) for path in files) if e.study == study]:
+        found.append(("the files sent before", cases_of_files(sent)))
+    return found
+
+
+def _page(path: Path, study: str) -> list[tuple[str, dict[str, int]]]:
+    results = read_results(path)
+    if not isinstance(results, GroupResults):
+        raise OnsetStudyError(f"{path.name} is no page of a group; give its coordinator's file or exchange files")
+    return [(path.name, cases_of_page(results))] if results.protocol.study.id == study else []

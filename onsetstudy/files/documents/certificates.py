@@ -125,14 +125,7 @@ def _begin(
 
 
 def _usage(*, signs: bool) -> x509.KeyUsage:
-    return x509.KeyUsage(
-        digital_signature=not signs,
-        key_cert_sign=signs,
-        crl_sign=signs,
-        content_commitment=False,
-        key_encipherment=False,
-        data_encipherment=False,
-        key_agreement=False,
-        encipher_only=False,
-        decipher_only=False,
-    )
+    unused = ("content_commitment", "key_encipherment", "data_encipherment", "key_agreement", "encipher_only",
+              "decipher_only")  # fmt: skip
+    never = dict.fromkeys(unused, False)
+    return x509.KeyUsage(digital_signature=not signs, key_cert_sign=signs, crl_sign=signs, **never)

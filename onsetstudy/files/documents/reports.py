@@ -1,4 +1,4 @@
-"""Documents as files: reports of practices and groups with every number as JSON, plans and papers."""
+"""Documents as files: reports of practices and groups with every number as JSON, plans, protocols and papers."""
 
 from __future__ import annotations
 
@@ -9,8 +9,10 @@ from typing import Any
 
 from onsetstudy.core.errors import OnsetStudyError, Problem, ReportError, require
 from onsetstudy.core.serialise import gather, to_dict
-from onsetstudy.files.atomic_write import write_together
 from onsetstudy.files.documents.archive import write_in_place
+from onsetstudy.files.documents.case_sheet import case_sheet
+from onsetstudy.files.output import write_together
+from onsetstudy.protocol.lock_results import ProtocolLock
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.roster import Roster
 from onsetstudy.report.claims_told import claims_listed
@@ -18,14 +20,25 @@ from onsetstudy.report.document import Document
 from onsetstudy.report.documents.group import compose_group
 from onsetstudy.report.documents.papers import compose_papers, compose_patient_results, compose_planning
 from onsetstudy.report.documents.practice import compose
+from onsetstudy.report.documents.protocol import compose_protocol
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.render.pdf import render_pdf
+from onsetstudy.report.sections.before.case_sheet import render_case_sheet
 from onsetstudy.report.sections.before.plan_words import claims_listed as planned_claims
 from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.planning.results import PlanningResults
 from onsetstudy.study.practice.results import StudyResults
 
-__all__ = ["FORMATS", "planning_json", "results_json", "write_group", "write_papers", "write_planning", "write_report"]
+__all__ = [
+    "FORMATS",
+    "planning_json",
+    "results_json",
+    "write_group",
+    "write_papers",
+    "write_planning",
+    "write_protocol_document",
+    "write_report",
+]
 
 FORMATS = ("html", "pdf", "json")
 DIGITS = 10
@@ -40,13 +53,12 @@ def _rendered(
 ) -> dict[str, bytes]:
     """Content of a document's files by their names; ``numbers`` makes the JSON text for a suffix of its name."""
     made = {}
-    for name in formats:
-        if name == "html":
-            made[f"{document.id}.html"] = render_html(document).encode("utf-8")
-        elif name == "pdf":
-            made[f"{document.id}.pdf"] = render_pdf(document, paper=paper)
-        else:
-            made |= {f"{document.id}.{suffix}": text().encode("utf-8") for suffix, text in (numbers or {}).items()}
+    if "html" in formats:
+        made[f"{document.id}.html"] = render_html(document).encode("utf-8")
+    if "pdf" in formats:
+        made[f"{document.id}.pdf"] = render_pdf(document, paper=paper)
+    if "json" in formats:
+        made |= {f"{document.id}.{suffix}": text().encode("utf-8") for suffix, text in (numbers or {}).items()}
     return made
 
 
@@ -98,10 +110,10 @@ def write_report(
     require(results, StudyResults, "results", "give what analyse(protocol, records) made")
     if unknown := [f for f in formats if f not in FORMATS]:
         raise ReportError(f"the format {unknown[0]!r} is not known; choose among {', '.join(FORMATS)}")
-    document, chosen = compose(results), [f for f in FORMATS if f in formats]
-    made = _rendered(document, paper, chosen, {"json": lambda: results_json(results)})
+    document = compose(results)
+    made = _rendered(document, paper, formats, {"json": lambda: results_json(results)})
     if for_patients:
-        made |= _rendered(compose_patient_results(results), paper, chosen)
+        made |= _rendered(compose_patient_results(results), paper, formats)
     return write_in_place(Path(folder), made, name=document.id, quarter=results.quarter, roster=roster)
 
 
@@ -146,8 +158,19 @@ def write_planning(
 ) -> list[Path]:
     """Write the planning report, with the last entry of the study's ledger if given; returns the files written."""
     document = compose_planning(results, ledger_head=ledger_head)
-    chosen = [f for f in FORMATS if f in formats]
-    return write_together(Path(folder), _rendered(document, paper, chosen, {"json": lambda: planning_json(results)}))
+    return write_together(Path(folder), _rendered(document, paper, formats, {"json": lambda: planning_json(results)}))
+
+
+def write_protocol_document(
+    protocol: Protocol, lock: ProtocolLock | None, folder: str | Path, *, paper: str = "a4", ledger_head: str = ""
+) -> list[Path]:
+    """Write the protocol as HTML and PDF, and the case sheet on paper beside it; returns the files written.
+
+    ``ledger_head`` is the last entry of the study's ledger, printed on every page where there is one.
+    """
+    document = compose_protocol(protocol, lock, ledger_head=ledger_head)
+    sheet = render_case_sheet(case_sheet(protocol), paper=paper)
+    return write_together(Path(folder), {**_rendered(document, paper), f"{document.id}-case-sheet.pdf": sheet})
 
 
 def write_papers(protocol: Protocol, folder: str | Path, *, paper: str = "a4") -> list[Path]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,9 +12,8 @@ import xlsxwriter
 
 from onsetstudy.files.output import write_bytes
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.checks.check import score_ranges
 from onsetstudy.records.checks.wide_sheet import MARK, head_keys, wide_columns
-from onsetstudy.records.schema import CASES, TABLES, Column, asked_columns
+from onsetstudy.records.schema import CASES, TABLES, Column, asked_columns, limited
 from onsetstudy.records.teeth import TEETH
 
 __all__ = ["write_template", "write_wide_template"]
@@ -54,52 +54,55 @@ def write_template(path: str | Path, protocol: Protocol) -> Path:
         "title": book.add_format({"bold": True, "font_size": 14}),
         "wrap": book.add_format({"text_wrap": True, "valign": "top"}),
     }
-    ranges = score_ranges(protocol)
     sheets = {name: book.add_worksheet(name) for name in TABLES}
     _how_to(book.add_worksheet("how_to"), looks, protocol)
-    _dictionary(book.add_worksheet("dictionary"), looks, protocol, ranges)
+    _dictionary(book.add_worksheet("dictionary"), looks, protocol)
     codes = book.add_worksheet("codes")
     codes.hide()
     used = 0
     for name, sheet in sheets.items():
-        used = _entry_sheet(sheet, name, codes, used, looks, protocol, ranges)
+        used = _entry_sheet(sheet, name, codes, used, looks, protocol)
     sheets["cases"].activate()
     book.close()
     return write_bytes(Path(path), buffer.getvalue())
 
 
-def _admitted(column: Column, protocol: Protocol) -> tuple[str, ...]:
-    """Codes of a column that the protocol can use."""
-    narrowed = {
+def _of_study(column: Column, protocol: Protocol) -> Column:
+    """A column as this study has it: the limits of its instruments, codes that it can use, and one as the example."""
+    admitted = {
         "arm": tuple(a.code for a in protocol.arms),
         "technique": protocol.eligibility.techniques,
         "procedure": protocol.eligibility.procedures,
         "agent": protocol.eligibility.agents,
     }
-    if column.kind == "tooth":
-        return tuple(TEETH[protocol.schedule.tooth_notation])
-    return narrowed.get(column.name) or column.codes
+    codes, example = admitted.get(column.name) or column.codes, column.example
+    if codes:
+        example = example if example in codes else codes[0]
+    elif column.kind == "tooth":
+        codes = tuple(TEETH[protocol.schedule.tooth_notation])
+        example = example if protocol.schedule.tooth_notation == "iso3950" else TEETH["iso3950"][example].universal
+    elif protocol.study.practices:
+        example = example.replace("P01", protocol.study.practices[0])
+    return replace(limited(column, protocol), codes=codes, example=example)
 
 
-def _entry_sheet(
-    sheet: Any, table: str, codes: Any, used: int, looks: dict[str, Any], protocol: Protocol, ranges: dict[str, Any]
-) -> int:
+def _entry_sheet(sheet: Any, table: str, codes: Any, used: int, looks: dict[str, Any], protocol: Protocol) -> int:
     """One table with its checks; returns how many columns of the codes sheet are used."""
     sheet.freeze_panes(1, 1)
     last = ROWS[table]
-    for place, column in enumerate(asked_columns(table, protocol)):
+    for place, asked in enumerate(asked_columns(table, protocol)):
+        column = _of_study(asked, protocol)
         sheet.write_string(0, place, column.name, looks["required" if column.required == "always" else "optional"])
         sheet.set_column(place, place, max(11, len(column.name) + 2), looks["text"] if _as_text(column) else None)
-        told = {"input_title": column.name[:32], "input_message": _told(column, protocol, ranges)[:255]}
-        admitted = _admitted(column, protocol)
-        if admitted:
-            for row, code in enumerate(admitted):
+        told = {"input_title": column.name[:32], "input_message": _told(column)[:255]}
+        if column.codes:
+            for row, code in enumerate(column.codes):
                 codes.write_string(row, used, code)
             letter = xlsxwriter.utility.xl_col_to_name(used)
             used += 1
-            rule = {"validate": "list", "source": f"=codes!${letter}$1:${letter}${len(admitted)}"}
+            rule = {"validate": "list", "source": f"=codes!${letter}$1:${letter}${len(column.codes)}"}
         else:
-            rule = _range_rule(column, ranges)
+            rule = _range_rule(column)
         sheet.data_validation(1, place, last, place, {**rule, **told})
     return used
 
@@ -109,41 +112,30 @@ def _as_text(column: Column) -> bool:
     return column.kind in ("text", "code", "tooth", "date", "clock", "minute")
 
 
-def _range_rule(column: Column, ranges: dict[str, Any]) -> dict[str, Any]:
-    low, high = ranges.get(column.name, (column.low, column.high))
-    if column.kind == "minute" or low is None or high is None:
+def _span(column: Column) -> str:
+    """From the lowest to the highest admitted value; empty where there are no limits."""
+    return "" if column.low is None or column.high is None else f"{column.low:g} to {column.high:g}"
+
+
+def _range_rule(column: Column) -> dict[str, Any]:
+    if column.kind == "minute" or not _span(column):
         return {"validate": "any"}
     return {
         "validate": "decimal",
         "criteria": "between",
-        "minimum": low,
-        "maximum": high,
+        "minimum": column.low,
+        "maximum": column.high,
         "error_type": "warning",
         "error_title": column.name[:32],
-        "error_message": f"Expected {low:g} to {high:g} {column.unit}.".strip(),
+        "error_message": f"Expected {_span(column)} {column.unit}.".strip(),
     }
 
 
-def _example(column: Column, protocol: Protocol) -> str:
-    """An example as this study would write it: its own practice code and an admitted code."""
-    admitted = _admitted(column, protocol)
-    if column.codes:
-        return column.example if column.example in admitted else admitted[0]
-    if column.kind == "tooth":
-        iso = protocol.schedule.tooth_notation == "iso3950"
-        return column.example if iso else TEETH["iso3950"][column.example].universal
-    practices = protocol.study.practices
-    return column.example.replace("P01", practices[0]) if practices else column.example
-
-
-def _told(column: Column, protocol: Protocol, ranges: dict[str, Any]) -> str:
+def _told(column: Column) -> str:
     text = column.meaning[:1].upper() + column.meaning[1:] + "."
-    low, high = ranges.get(column.name, (column.low, column.high))
-    if low is not None and high is not None:
-        text += f" {low:g} to {high:g} {column.unit}".rstrip() + "."
-    if example := _example(column, protocol):
-        text += f" Example: {example}"
-    return text
+    if span := _span(column):
+        text += f" {span} {column.unit}".rstrip() + "."
+    return f"{text} Example: {column.example}" if column.example else text
 
 
 def _how_to(sheet: Any, looks: dict[str, Any], protocol: Protocol) -> None:
@@ -181,19 +173,18 @@ def _told_how(protocol: Protocol) -> list[str]:
     ]
 
 
-def _dictionary(sheet: Any, looks: dict[str, Any], protocol: Protocol, ranges: dict[str, Any]) -> None:
+def _dictionary(sheet: Any, looks: dict[str, Any], protocol: Protocol) -> None:
     sheet.freeze_panes(1, 0)
     for place, (heading, width) in enumerate(DICTIONARY.items()):
         sheet.write_string(0, place, heading, looks["required"])
         sheet.set_column(place, place, width, looks["wrap"])
     listed = [(table, column) for table, columns in TABLES.items() for column in columns]
-    for row, (table, column) in enumerate(listed, start=1):
-        low, high = ranges.get(column.name, (column.low, column.high))
-        span = "" if low is None or high is None else f"{low:g} to {high:g}"
-        admitted = ", ".join(_admitted(column, protocol)) or span
-        asked = "" if column in asked_columns(table, protocol) else "not asked"
+    for row, (table, plain) in enumerate(listed, start=1):
+        column = _of_study(plain, protocol)
+        asked = "" if plain in asked_columns(table, protocol) else "not asked"
         needed = {"always": "always", "buffered": "when buffered"}.get(column.required, asked)
-        cells = (table, column.name, needed, column.meaning, column.unit, admitted, _example(column, protocol))
+        admitted = ", ".join(column.codes) or _span(column)
+        cells = (table, column.name, needed, column.meaning, column.unit, admitted, column.example)
         for place, cell in enumerate(cells):
             sheet.write_string(row, place, cell, looks["wrap"])
 

@@ -7,9 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from onsetstudy.core.errors import OnsetStudyError, ProtocolError
-from onsetstudy.files.file_lock import alone
 from onsetstudy.files.guard import problem_in
-from onsetstudy.files.output import write_bytes
+from onsetstudy.files.output import alone, write_bytes
 from onsetstudy.files.sources.protocol_toml import refuse_folder
 from onsetstudy.protocol.ledger import LedgerEntry, entry_line, make_entry, read_entries, verify_entries
 

@@ -13,7 +13,7 @@ from typing import Any
 from onsetstudy.core.errors import ProtocolError
 from onsetstudy.core.serialise import to_dict
 from onsetstudy.core.type_check import mismatches
-from onsetstudy.files.guard import Unreadable, problem_in, read_json, understood
+from onsetstudy.files.guard import problem_in, read_json, understood
 from onsetstudy.files.output import write_bytes
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.check import content_digest, normalised_content
@@ -90,10 +90,7 @@ def _content(path: Path) -> dict[str, Any]:
 def _read(path: Path) -> tuple[ProtocolLock, dict[str, Any]] | None:
     if not path.exists():
         return None
-    try:
-        body = read_json(path)
-    except Unreadable as error:
-        raise _refused(path, [f"{NO_LOCK}: {error.problem.what}"]) from None
+    body = read_json(path, refuse=lambda what: _refused(path, [f"{NO_LOCK}: {what}"]))
     if not isinstance(body, dict) or set(body) != {"lock", "content"} or not isinstance(body["content"], dict):
         raise _refused(path, [f"{NO_LOCK}: it holds other parts than the versions and the content"])
     lock = understood(body["lock"], ProtocolLock)

@@ -32,24 +32,16 @@ def read_arms(
     return read_kept_logs(found) if found else None
 
 
-def read_companions(
-    protocol: str | Path,
-    *,
-    allocation: str | Path | None = None,
-    logs: Sequence[str | Path] = (),
-    beside: Sequence[str | Path] = (),
-) -> Companions:
+def read_companions(protocol: str | Path, arms: KeptList | None = None) -> Companions:
     """Lock beside the protocol file, the dated tables, and what tells the allocated arm (see :func:`read_arms`).
 
     Raises
     ------
     ProtocolError
         If the lock cannot be read.
-    RecordsError
-        If the list of slips cannot be read.
     """
     return Companions(
-        allocation=read_arms(allocation=allocation, logs=logs, beside=beside),
+        allocation=arms,
         lock=read_lock(protocol),
         lock_changes=changes_since_lock(protocol),
         lock_known=True,

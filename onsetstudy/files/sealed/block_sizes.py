@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-import hashlib
-import re
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from onsetstudy.core.canonical import canonical_json
 from onsetstudy.core.errors import DesignError
 from onsetstudy.design.allocation.lists import draw_allocation_list
-from onsetstudy.files.guard import Unreadable, problem_in, read_json
+from onsetstudy.files.guard import digest_of_content, problem_in, read_json
 from onsetstudy.files.output import write_json
+from onsetstudy.files.sealed.sealed_check import hexadecimal
 from onsetstudy.protocol.model import Protocol
 
 __all__ = ["read_block_sizes", "with_sizes", "write_block_sizes"]
 
-NONCE = re.compile(r"[0-9a-f]{32}")
+NONCE = hexadecimal(32)
 KEYS = {"study", "block_sizes", "nonce"}
 
 
@@ -51,7 +49,7 @@ def write_block_sizes(path: Path, protocol: Protocol, sizes: Sequence[int], *, n
             )
     content = {"study": protocol.study.id, "block_sizes": sorted(set(sizes)), "nonce": nonce}
     write_json(path, content, private=True)
-    return _digest(content)
+    return digest_of_content(content)
 
 
 def read_block_sizes(path: Path, protocol: Protocol) -> tuple[int, ...]:
@@ -63,14 +61,11 @@ def read_block_sizes(path: Path, protocol: Protocol) -> tuple[int, ...]:
         If it is no such file, or not the one whose digest the protocol holds.
     """
     path = Path(path)
-    try:
-        content = read_json(path)
-    except Unreadable as error:
-        raise _refused(path, f"this is no file of block sizes: {error.problem.what}") from None
+    content = read_json(path, refuse=lambda what: _refused(path, f"this is no file of block sizes: {what}"))
     if not _is_one(content):
         raise _refused(path, "this is no file of block sizes")
     rule = protocol.allocation
-    if rule is None or not rule.block_sizes_digest or _digest(content) != rule.block_sizes_digest:
+    if rule is None or not rule.block_sizes_digest or digest_of_content(content) != rule.block_sizes_digest:
         raise _refused(path, "the protocol does not hold the digest of this file")
     return tuple(content["block_sizes"])
 
@@ -98,11 +93,7 @@ def _is_one(content: Any) -> bool:
         return False
     sizes, nonce = content["block_sizes"], content["nonce"]
     whole = isinstance(sizes, list) and 0 < len(sizes) <= 24 and all(type(s) is int and 2 <= s <= 24 for s in sizes)
-    return whole and isinstance(nonce, str) and NONCE.fullmatch(nonce) is not None
-
-
-def _digest(content: Any) -> str:
-    return hashlib.sha256(canonical_json(content).encode("utf-8")).hexdigest()
+    return whole and NONCE(nonce)
 
 
 def _refused(path: Path, what: str) -> DesignError:

@@ -11,7 +11,7 @@ import pandas as pd
 from onsetstudy.core.errors import DesignError
 from onsetstudy.design.allocation.results import Slip
 from onsetstudy.design.allocation.seal import chain_step
-from onsetstudy.files.file_lock import alone
+from onsetstudy.files.output import alone
 from onsetstudy.files.sealed.described_list import COORDINATOR, read_description
 from onsetstudy.files.sealed.kept_allocation import read_slips
 from onsetstudy.files.sealed.opening import refuse_case, refuse_levels

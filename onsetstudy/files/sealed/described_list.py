@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.core.type_check import may_be_newer
-from onsetstudy.files.guard import Unreadable, problem_in, read_json
-from onsetstudy.files.sealed.sealed_check import is_text, listed
+from onsetstudy.files.guard import problem_in, read_json
+from onsetstudy.files.sealed.sealed_check import hexadecimal, is_text, listed
 
 __all__ = ["COORDINATOR", "newer_parts", "read_commitments", "read_description"]
 
 COORDINATOR = "coordinator"
 """How a list says that its slips are opened by its keeper alone."""
 MOST_COMMITMENTS = 1_000_000
-DIGEST = re.compile(r"[0-9a-f]{64}")
 
 
 def _text(value: Any) -> bool:
@@ -61,10 +59,7 @@ def read_description(path: Path) -> dict[str, Any]:
     RecordsError
         If it is none; with all that is wrong, and without the values.
     """
-    try:
-        content = read_json(path)
-    except Unreadable as error:
-        raise _refused(path, [error.problem.what]) from None
+    content = read_json(path, refuse=lambda what: _refused(path, [what]))
     if not isinstance(content, dict):
         raise _refused(path, ["it is not a description of a list"])
     faults = [f"{k} is not what it must be" for k, fits in KEYS.items() if k in content and not fits(content[k])]
@@ -83,14 +78,12 @@ def read_commitments(path: Path) -> dict[str, str]:
     RecordsError
         If it holds none.
     """
-    try:
-        content = read_json(path)
-    except Unreadable as error:
-        raise _refused(path, [error.problem.what]) from None
+    content = read_json(path, refuse=lambda what: _refused(path, [what]))
     slips = content.get("slips") if isinstance(content, dict) else None
     if not isinstance(slips, dict) or len(slips) > MOST_COMMITMENTS:
         raise _refused(path, ["it holds no commitments of slips"])
-    if strange := sum(not (_text(k) and isinstance(v, str) and DIGEST.fullmatch(v)) for k, v in slips.items()):
+    is_digest = hexadecimal(64)
+    if strange := sum(not (_text(k) and is_digest(v)) for k, v in slips.items()):
         raise _refused(path, [f"{strange} of its entries {'is no commitment' if strange == 1 else 'are none'}"])
     return {str(slip): str(digest) for slip, digest in slips.items()}
 

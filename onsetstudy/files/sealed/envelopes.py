@@ -14,9 +14,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from onsetstudy.core.canonical import canonical_json
 from onsetstudy.core.errors import DesignError
-from onsetstudy.files.guard import Unreadable, read_json
+from onsetstudy.files.guard import Unreadable, digest_of_content, read_json
 
 __all__ = [
     "KDF",
@@ -58,7 +57,7 @@ def plain_passphrase(typed: str) -> str:
 def commitment_of(slip: Mapping[str, Any]) -> str:
     """SHA-256 of what a slip says and of its nonce, which nobody guesses who has not opened it."""
     told = {name: slip[name] for name in ("slip", "arms", "sides", "nonce")}
-    return hashlib.sha256(canonical_json(told).encode("utf-8")).hexdigest()
+    return digest_of_content(told)
 
 
 def seal_envelope(content: Mapping[str, Any], *, secret: bytes, bound_to: str) -> dict[str, str]:

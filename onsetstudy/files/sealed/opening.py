@@ -15,14 +15,10 @@ import pandas as pd
 from onsetstudy.core.errors import DesignError
 from onsetstudy.design.allocation.minimisation import minimise
 from onsetstudy.design.allocation.seal import open_slip
-from onsetstudy.files.file_lock import alone
-from onsetstudy.files.output import write_csv
+from onsetstudy.files.output import alone, write_csv
 from onsetstudy.files.sealed import opening_log
 from onsetstudy.files.sealed.envelopes import open_envelope
-from onsetstudy.files.sealed.opening_log import (
-    Opened,
-    log_opening,
-)
+from onsetstudy.files.sealed.opening_log import Opened, log_opening
 from onsetstudy.protocol.keys import code_fault, pattern_misfit
 from onsetstudy.protocol.model import StudyIdentity
 from onsetstudy.protocol.vocabulary import CODES

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,7 +15,7 @@ import pandas as pd
 from onsetstudy.core.errors import DesignError, RecordsError
 from onsetstudy.design.allocation.results import Slip
 from onsetstudy.design.allocation.seal import chain_step
-from onsetstudy.files.guard import Unreadable, problem_in, read_json
+from onsetstudy.files.guard import problem_in, read_json
 from onsetstudy.files.output import write_csv
 from onsetstudy.files.sealed.sealed_check import sealed_faults
 from onsetstudy.records.derived.allocation import ARMS_JOIN, LOG_COLUMNS, OLD_LOG_COLUMNS
@@ -73,16 +73,16 @@ def read_sealed(path: Path) -> dict[str, Any]:
         If it is none.
     """
     mend = "Give the file sealed-….json of your practice; if it is that file, ask its maker for it anew"
-    try:
-        content = read_json(path)
-        faults: Sequence[str] = sealed_faults(content)
-    except Unreadable as error:
-        content, faults = {}, [error.problem.what]
-    if faults:
+
+    def refused(*faults: str) -> DesignError:
         told = [f"this is not a sealed file of allocation slips: {fault}" for fault in faults[:MOST_TOLD]]
         if len(faults) > MOST_TOLD:
             told.append(f"there are {len(faults) - MOST_TOLD} more such places")
-        raise DesignError([problem_in(path, what, mend, "sealed") for what in told])
+        return DesignError([problem_in(path, what, mend, "sealed") for what in told])
+
+    content = read_json(path, refuse=refused)
+    if faults := sealed_faults(content):
+        raise refused(*faults)
     return dict(content)
 
 

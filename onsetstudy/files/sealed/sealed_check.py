@@ -10,13 +10,13 @@ from onsetstudy.core.type_check import may_be_newer
 from onsetstudy.protocol.keys import pattern_fault
 from onsetstudy.records.checks.privacy import looks_like_a_person
 
-__all__ = ["is_text", "listed", "newer_sealed_parts", "sealed_faults"]
+__all__ = ["hexadecimal", "is_text", "listed", "newer_sealed_parts", "sealed_faults"]
 
 MOST_SLIPS = 100_000
 MOST_STRATA = 10_000
 MOST_HEX = 20_000
 LONGEST = 200
-HEX = re.compile(r"(?:[0-9a-f]{2})+")
+KDF_TYPES = {"name": str, "n": int, "r": int, "p": int}
 COLUMN = re.compile(r"[a-z][a-z0-9_]*")
 NUMBER = re.compile(r"(.*?)(\d{1,9})$", re.DOTALL)
 
@@ -34,12 +34,10 @@ def _code(value: Any) -> bool:
     )
 
 
-def _hex(length: int | None = None) -> Check:
-    def fits(value: Any) -> bool:
-        whole = isinstance(value, str) and len(value) <= MOST_HEX and HEX.fullmatch(value) is not None
-        return whole and (length is None or len(value) == length)
-
-    return fits
+def hexadecimal(length: int | None = None) -> Check:
+    """Whether a value is a text of hexadecimal digits, in pairs, of that length where one is given."""
+    digits = re.compile(r"(?:[0-9a-f]{2})+" if length is None else rf"[0-9a-f]{{{length}}}")
+    return lambda value: isinstance(value, str) and len(value) <= MOST_HEX and digits.fullmatch(value) is not None
 
 
 def listed(each: Check) -> Check:
@@ -52,32 +50,23 @@ def _distinct(value: Any) -> bool:
     return bool(listed(is_text)(value)) and len(set(value)) == len(value)
 
 
-def _weight(value: Any) -> bool:
-    return type(value) is int and 1 <= value <= 100
-
-
 def _kdf(value: Any) -> bool:
-    return (
-        isinstance(value, dict)
-        and set(value) == {"name", "n", "r", "p"}
-        and isinstance(value["name"], str)
-        and all(type(value[name]) is int for name in ("n", "r", "p"))
-    )
+    return isinstance(value, dict) and {name: type(part) for name, part in value.items()} == KDF_TYPES
 
 
 def _mapping(value: Any) -> bool:
     return isinstance(value, dict) and 0 < len(value) <= MOST_STRATA
 
 
-ALWAYS: Mapping[str, Check] = {"study": is_text, "protocol": _hex(64), "practice": _code, "kind": is_text}
+ALWAYS: Mapping[str, Check] = {"study": is_text, "protocol": hexadecimal(64), "practice": _code, "kind": is_text}
 NEEDED: Mapping[str, Mapping[str, Check]] = {
     "list": {"strata": _mapping},
     "envelopes": {"strata": _mapping, "kdf": _kdf},
     "minimisation": {
         "factors": lambda value: _distinct(value) and all(COLUMN.fullmatch(name) for name in value),
         "arms": lambda value: _distinct(value) and len(value) > 1,
-        "ratio": listed(_weight),
-        "key": _hex(64),
+        "ratio": listed(lambda value: type(value) is int and 1 <= value <= 100),
+        "key": hexadecimal(64),
         "seed": lambda value: isinstance(value, list) and len(value) == 1,
     },
 }
@@ -88,11 +77,11 @@ MAY: Mapping[str, Check] = {
     "continues": lambda value: isinstance(value, bool),
     "case_codes": lambda value: is_text(value) and not pattern_fault(value),
 }
-CHAINED: Mapping[str, Check] = {"slip": is_text, "sealed": _hex(), "seal": _hex(32)}
+CHAINED: Mapping[str, Check] = {"slip": is_text, "sealed": hexadecimal(), "seal": hexadecimal(32)}
 SLIPS: Mapping[str, Mapping[str, Check]] = {
     "list": CHAINED,
     "minimisation": CHAINED,
-    "envelopes": {"slip": is_text, "salt": _hex(32), "sealed": _hex(), "commitment": _hex(64)},
+    "envelopes": {"slip": is_text, "salt": hexadecimal(32), "sealed": hexadecimal(), "commitment": hexadecimal(64)},
 }
 
 
@@ -146,7 +135,7 @@ def _keys(found: Mapping[str, Any], needed: Mapping[str, Check], may: Mapping[st
 def _strata(content: Mapping[str, Any], kind: str) -> Iterator[str]:
     needed: dict[str, Check] = {"slips": lambda value: isinstance(value, list) and len(value) <= MOST_SLIPS}
     if kind == "list":
-        needed["key"] = _hex(64)
+        needed["key"] = hexadecimal(64)
     names: list[str] = []
     for number, (stratum, place) in enumerate(content["strata"].items(), start=1):
         at = f"stratum {number}: "

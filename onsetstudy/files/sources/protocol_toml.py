@@ -56,7 +56,7 @@ def read_protocol(path: str | Path) -> Protocol:
     try:
         content, commas = _parsed(path, text)
     except Unreadable as error:
-        raise ProtocolError(error.problem) from None
+        raise ProtocolError(error.problems) from None
     try:
         checked = check_protocol(content, file=path.name)
     except ProtocolError as error:

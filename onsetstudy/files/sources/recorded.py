@@ -11,7 +11,7 @@ from onsetstudy.files.guard import problem_in
 from onsetstudy.files.output import write_escaped
 from onsetstudy.files.store import EventStore, preparations_path
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.chair.event_clock import CaseDrift, case_drift
+from onsetstudy.records.chair.event_clock import case_drift
 from onsetstudy.records.chair.event_log import Event, FoldedLog, StudyFacts, fold_events
 from onsetstudy.records.chair.screening import COLUMNS, screening_log
 from onsetstudy.records.model import RawTable
@@ -47,26 +47,29 @@ def refuse_other_study(path: Path, facts: dict[str, str], protocol: Protocol) ->
             raise RecordsError(problem_in(Path(path), what, mend, "other_study"))
 
 
-def read_store(path: Path) -> FoldedLog:
+def _kept(path: Path) -> tuple[dict[str, str], tuple[Event, ...]]:
+    """Facts and entries of a store."""
+    with EventStore(path) as store:
+        return store.facts(), store.events()
+
+
+def read_store(path: Path, protocol: Protocol | None = None) -> FoldedLog:
     """The two tables from a store and the preparations beside it.
 
     Raises
     ------
     RecordsError
-        If it is not a store that can be read.
+        If it is not a store that can be read, or belongs to another study than ``protocol``.
     """
-    with EventStore(Path(path)) as store:
-        told, events = store.facts(), store.events()
+    told, events = _kept(path)
+    if protocol is not None:
+        refuse_other_study(path, told, protocol)
     beside = preparations_path(path)
-    preparations: tuple[Event, ...] = ()
-    if beside.exists():
-        with EventStore(beside) as kept:
-            preparations = kept.events()
+    _, preparations = _kept(beside) if beside.exists() else ({}, ())
     if missing := [name for name in FACTS if name not in told]:
         what = f"the store does not say its {missing[0]}"
-        raise RecordsError(problem_in(Path(path), what, "restore a backup", "store"))
-    facts = StudyFacts(**{name: told[name] for name in FACTS}, file=Path(path).name)
-    return fold_events(events, preparations, facts)
+        raise RecordsError(problem_in(path, what, "restore a backup", "store"))
+    return fold_events(events, preparations, StudyFacts(**{name: told[name] for name in FACTS}, file=path.name))
 
 
 def export_store(path: Path, folder: Path) -> list[Path]:
@@ -77,24 +80,18 @@ def export_store(path: Path, folder: Path) -> list[Path]:
     Cells that a spreadsheet would take for a formula get an apostrophe in front.
     """
     folded = read_store(path)
-    with EventStore(Path(path)) as store:
-        drift = [_drift_row(told) for told in case_drift(store.events())]
+    drift = [(d.case_id, d.clock, _told(d.drift_ppm, 1), _told(d.apart_s, 3)) for d in case_drift(_kept(path)[1])]
     tables = {
         "cases": folded.cases.frame.dropna(axis=1, how="all"),
         "cold_tests": folded.cold_tests.frame,
         "adverse_events": folded.adverse_events,
         "clock_drift": pd.DataFrame(drift, columns=["case_id", "clock", "drift_ppm", "apart_s"], dtype=object),
     }
-    return [write_escaped(Path(folder) / f"{name}.csv", frame) for name, frame in tables.items()]
+    return [write_escaped(folder / f"{name}.csv", frame) for name, frame in tables.items()]
 
 
-def _drift_row(told: CaseDrift) -> tuple[str, str, str, str]:
-    return (
-        told.case_id,
-        told.clock,
-        "" if told.drift_ppm is None else f"{told.drift_ppm:.1f}",
-        "" if told.apart_s is None else f"{told.apart_s:.3f}",
-    )
+def _told(value: float | None, places: int) -> str:
+    return "" if value is None else f"{value:.{places}f}"
 
 
 def read_screening(path: Path) -> RawTable:
@@ -105,10 +102,9 @@ def read_screening(path: Path) -> RawTable:
     RecordsError
         If it is not a store that can be read.
     """
-    with EventStore(path) as store:
-        rows = screening_log(store.events(), store.facts().get("practice_id", ""))
-    frame = pd.DataFrame(rows, columns=list(COLUMNS), dtype=object)
-    return RawTable(frame=frame, source_row=pd.Series(range(2, len(frame) + 2), dtype=int), file=Path(path).name)
+    facts, events = _kept(path)
+    frame = pd.DataFrame(screening_log(events, facts.get("practice_id", "")), columns=list(COLUMNS), dtype=object)
+    return RawTable(frame=frame, source_row=pd.Series(range(2, len(frame) + 2), dtype=int), file=path.name)
 
 
 def export_screening(path: Path, folder: Path) -> Path:
@@ -119,4 +115,4 @@ def export_screening(path: Path, folder: Path) -> Path:
     RecordsError
         If it is not a store that can be read.
     """
-    return write_escaped(Path(folder) / "screening.csv", read_screening(path).frame)
+    return write_escaped(folder / "screening.csv", read_screening(path).frame)

@@ -7,7 +7,7 @@ from pathlib import Path
 from onsetstudy.core.errors import ReportError
 from onsetstudy.core.serialise import Serialisable
 from onsetstudy.core.type_check import mismatches
-from onsetstudy.files.guard import Unreadable, problem_in, read_json, understood
+from onsetstudy.files.guard import problem_in, read_json, understood
 from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.practice.results import StudyResults
 
@@ -22,14 +22,14 @@ def read_results(path: str | Path) -> StudyResults | GroupResults:
     ReportError
         If it is no such file, or was edited into one that cannot be.
     """
-    path = Path(path)
-    what: tuple[str, ...] = ("this is not the JSON file of a report",)
-    try:
-        found = understood(read_json(path), Serialisable)
-        if isinstance(found, StudyResults | GroupResults):
-            what = mismatches(found)
-            if not what:
-                return found
-    except Unreadable as error:
-        what = (error.problem.what,)
-    raise ReportError([problem_in(path, fault, "make the report again from its records", "results") for fault in what])
+
+    def refused(*faults: str) -> ReportError:
+        mend = "make the report again from its records"
+        return ReportError([problem_in(Path(path), fault, mend, "results") for fault in faults])
+
+    found = understood(read_json(path, refuse=refused), Serialisable)
+    if not isinstance(found, StudyResults | GroupResults):
+        raise refused("this is not the JSON file of a report")
+    if faults := mismatches(found):
+        raise refused(*faults)
+    return found

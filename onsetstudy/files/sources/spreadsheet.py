@@ -2,29 +2,30 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import datetime as dt
 import io
 import itertools
 import zipfile
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO, TypeVar
 
 import pandas as pd
 
 from onsetstudy.core.errors import Problem, RecordsError, Where, require
 from onsetstudy.files.guard import problem_in
-from onsetstudy.files.sources.recorded import read_screening, read_store, refuse_other_study
-from onsetstudy.files.store import EventStore, is_store
+from onsetstudy.files.sources.recorded import read_screening, read_store
+from onsetstudy.files.store import is_store
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.checks.open_tables import OPEN_TABLES, fold_open_tables
 from onsetstudy.records.checks.wide_sheet import MARK, unfold_wide
 from onsetstudy.records.model import Companions, RawTable, Records
 
-__all__ = ["UNTOUCHED", "CsvLayout", "csv_layout", "read_csv_table", "read_records", "read_tables"]
+__all__ = ["how_to_read", "read_csv_table", "read_records", "read_tables"]
 
 Paths = str | Path | Sequence[str | Path]
 TABLES = ("cases", "cold_tests")
@@ -38,6 +39,8 @@ UNTOUCHED: dict[str, Any] = {
     "engine": "c",
 }
 """How a CSV file is read so that every cell stays as it is written."""
+DELIMITERS = ",;\t"
+Read = TypeVar("Read")
 READ = (".xlsx", ".xlsm", ".csv", ".txt", ".tsv")
 
 
@@ -101,17 +104,30 @@ def _supplements_told(records: Records, beside: Companions) -> tuple[Problem, ..
 
 def _with_companions(path_or_paths: Paths, protocol: Protocol | None) -> tuple[RawTable, RawTable, Companions]:
     """The two tables, open ones folded in: those that lie in the same folder."""
-    only = path_or_paths[0] if isinstance(path_or_paths, list | tuple) and len(path_or_paths) == 1 else path_or_paths
-    if isinstance(only, str | Path) and is_store(Path(only)):
-        return _store(Path(only), protocol)
-    cases, cold_tests = read_tables(path_or_paths, protocol)
+    paths = _given(path_or_paths)
+    if len(paths) == 1 and is_store(paths[0]):
+        return _store(paths[0], protocol)
+    cases, cold_tests = read_tables(paths, protocol)
     if cases.sheet is not None:
         return cases, cold_tests, Companions()
-    if not isinstance(path_or_paths, str | Path) or not Path(path_or_paths).is_dir():
-        return fold_open_tables(cases, cold_tests, {})
-    names = {p.name.lower(): p for p in sorted(Path(path_or_paths).iterdir()) if p.is_file()}
+    names = _files_in(paths[0]) if paths[0].is_dir() else {}
     beside = {t: read_csv_table(names[f"{t}.csv"]) for t in OPEN_TABLES if f"{t}.csv" in names}
     return fold_open_tables(cases, cold_tests, beside)
+
+
+def _given(path_or_paths: Paths) -> list[Path]:
+    """The files or folders that were given, which are there."""
+    require(path_or_paths, (str, Path, Sequence), "path_or_paths", "give a workbook, a folder or two CSV files")
+    given = [path_or_paths] if isinstance(path_or_paths, str | Path) else list(path_or_paths)
+    for one in given:
+        require(one, (str, Path), "path_or_paths", "give the name of a file or folder")
+    if not given:
+        raise RecordsError("no file was given; give a workbook, a folder or two CSV files")
+    paths = [Path(p) for p in given]
+    if missing := [p for p in paths if not p.exists()]:
+        mend = "check the name and the folder"
+        raise RecordsError([_problem(p, f"there is no file or folder {p}", mend) for p in missing])
+    return paths
 
 
 def read_tables(path_or_paths: Paths, protocol: Protocol | None = None) -> tuple[RawTable, RawTable]:
@@ -119,18 +135,7 @@ def read_tables(path_or_paths: Paths, protocol: Protocol | None = None) -> tuple
 
     A store of the recorder is refused where it belongs to another study than ``protocol``.
     """
-    require(path_or_paths, (str, Path, Sequence), "path_or_paths", "give a workbook, a folder or two CSV files")
-    given = [path_or_paths] if isinstance(path_or_paths, str | Path) else list(path_or_paths)
-    for one in given:
-        require(one, (str, Path), "path_or_paths", "give the name of a file or folder")
-    paths = [Path(p) for p in given]
-    if not paths:
-        raise RecordsError("no file was given; give a workbook, a folder or two CSV files")
-    missing = [
-        _problem(p, f"there is no file or folder {p}", "check the name and the folder") for p in paths if not p.exists()
-    ]
-    if missing:
-        raise RecordsError(missing)
+    paths = _given(path_or_paths)
     if len(paths) == 1 and paths[0].is_dir():
         paths = _in_folder(paths[0])
     if len(paths) == 1 and paths[0].suffix.lower() in (".xlsx", ".xlsm"):
@@ -156,10 +161,7 @@ def read_tables(path_or_paths: Paths, protocol: Protocol | None = None) -> tuple
 
 def _store(path: Path, protocol: Protocol | None) -> tuple[RawTable, RawTable, Companions]:
     """The two tables of a store, and what it keeps beside them: every event, who was screened, how its clocks ran."""
-    if protocol is not None:
-        with EventStore(path) as store:
-            refuse_other_study(path, store.facts(), protocol)
-    folded = read_store(path)
+    folded = read_store(path, protocol)
     screened = read_screening(path).frame
     screening = None if screened.empty else screened
     beside = Companions(adverse_events=folded.adverse_events, screening=screening, clocks=folded.clocks)
@@ -170,8 +172,13 @@ def _problem(path: Path, what: str, mend: str, *, sheet: str | None = None, row:
     return problem_in(path, what, mend, "file", sheet=sheet, row=row)
 
 
+def _files_in(folder: Path) -> dict[str, Path]:
+    """Files of a folder by their names, however these are written."""
+    return {p.name.lower(): p for p in sorted(folder.iterdir()) if p.is_file()}
+
+
 def _in_folder(folder: Path) -> list[Path]:
-    names = {p.name.lower(): p for p in sorted(folder.iterdir()) if p.is_file()}
+    names = _files_in(folder)
     pair = [names[f"{table}.csv"] for table in TABLES if f"{table}.csv" in names]
     if len(pair) == 2:
         return pair
@@ -189,56 +196,14 @@ def _in_folder(folder: Path) -> list[Path]:
 
 def read_csv_table(path: Path) -> RawTable:
     """One CSV file as untouched text."""
-    if path.is_dir():
-        raise RecordsError(_problem(path, "this is a folder, not a table", "give the .csv file in it"))
-    data = path.read_bytes()
-    if data[:4] == b"PK\x03\x04":
-        mend = "rename it to .xlsx and give it alone"
-        raise RecordsError(_problem(path, "this is a workbook, not a CSV file", mend))
-    text = _decoded(path, data)
-    if not text.strip():
-        raise RecordsError(_problem(path, "the file is empty", "enter the headings and the records"))
-    delimiter = _delimiter(text)
-    width, counts = _shape(text, delimiter)
-    _refuse_ragged(path, width, counts)
-    frame = pd.read_csv(io.StringIO(text), sep=delimiter, names=range(width), low_memory=False, **UNTOUCHED)
-    return _raw(frame, path)
+    how = how_to_read(path, workbook="rename it to .xlsx and give it alone")
+    return _raw(pd.read_csv(path, low_memory=False, **how), path)
 
 
-def _wide_csv(path: Path) -> list[list[str]] | None:
-    """All cells of a wide sheet saved as CSV; ``None`` if the file is none."""
-    if path.is_dir() or path.suffix.lower() not in (".csv", ".txt", ".tsv"):
-        return None
-    text = _decoded(path, path.read_bytes())
-    if not text.lstrip().strip('"').startswith(MARK):
-        return None
-    heading = next((line for line in text.splitlines() if line.lstrip('" ').lower().startswith("case_id")), "")
-    return list(csv.reader(io.StringIO(text), delimiter=max(",;\t", key=heading.count)))
+def how_to_read(path: Path, *, workbook: str = "save its two sheets as CSV") -> dict[str, Any]:
+    """Arguments of pandas' reader under which every cell of a CSV file, however large, stays as it is written.
 
-
-def _refuse_ragged(path: Path, width: int, counts: Iterator[tuple[int, int]]) -> None:
-    mend = 'put a text that contains the separator between quotation marks, such as "0,18"'
-    if width == 1:
-        mend = "the headings have to stand in row 1: take out what stands above them"
-    ragged = [
-        _problem(path, f"{n} cells in this row, but {width} headings", mend, row=row)
-        for row, n in itertools.islice(((row, n) for row, n in counts if n > width), 20)
-    ]
-    if ragged:
-        raise RecordsError(ragged)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CsvLayout:
-    """How a CSV file is written: encoding, separator and number of headings."""
-
-    encoding: str
-    delimiter: str
-    width: int
-
-
-def csv_layout(path: Path) -> CsvLayout:
-    """How a CSV file of any size is written, without holding it in memory; as :func:`read_csv_table` would read it.
+    ``workbook`` is what to do with a workbook that is called so.
 
     Raises
     ------
@@ -248,57 +213,67 @@ def csv_layout(path: Path) -> CsvLayout:
     if path.is_dir():
         raise RecordsError(_problem(path, "this is a folder, not a table", "give the .csv file in it"))
     with path.open("rb") as file:
-        head = file.read(1 << 16)
-    if head[:4] == b"PK\x03\x04":
-        raise RecordsError(_problem(path, "this is a workbook, not a CSV file", "save its two sheets as CSV"))
-    if head[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return _layout_in(path, "utf-16")
-    if b"\x00" in head:
-        raise RecordsError(_problem(path, "the file is not text", "save it again as CSV (UTF-8)"))
-    try:
-        return _layout_in(path, "utf-8-sig")
-    except UnicodeDecodeError:
-        return _layout_in(path, "cp1252")
+        if file.read(4) == b"PK\x03\x04":
+            raise RecordsError(_problem(path, "this is a workbook, not a CSV file", workbook))
+    return {**_as_text(path, lambda text: _layout(path, text)), **UNTOUCHED}
 
 
-def _layout_in(path: Path, encoding: str) -> CsvLayout:
-    with path.open(encoding=encoding, errors="replace" if encoding == "cp1252" else "strict", newline="") as file:
-        heading = file.readline()
-        if not heading.strip():
+def _layout(path: Path, file: TextIO) -> dict[str, Any]:
+    """Encoding, separator and columns."""
+    heading = file.readline()
+    if not heading.strip():
+        if file.read().strip():
             raise RecordsError(_problem(path, "there is no heading in row 1", "write the headings into row 1"))
-        delimiter = _delimiter(heading)
-        width = len(next(csv.reader([heading], delimiter=delimiter)))
-        # Counting separators is quick; a quoted text may hold some, and only then rows are taken apart one by one.
-        if max((line.count(delimiter) for line in file), default=0) >= width:
-            file.seek(0)
-            rows = enumerate(csv.reader(file, delimiter=delimiter), start=1)
-            _refuse_ragged(path, width, ((row, len(cells)) for row, cells in rows))
-    return CsvLayout(encoding=encoding, delimiter=delimiter, width=width)
+        raise RecordsError(_problem(path, "the file is empty", "enter the headings and the records"))
+    delimiter = max(DELIMITERS, key=heading.count)
+    file.seek(0)
+    width = len(next(csv.reader(file, delimiter=delimiter)))
+    # Counting separators is quick; a quoted text may hold some, and only then rows are taken apart one by one.
+    if max((line.count(delimiter) for line in file), default=0) >= width:
+        file.seek(0)
+        rows = enumerate(csv.reader(file, delimiter=delimiter), start=1)
+        ragged = list(itertools.islice(((row, len(cells)) for row, cells in rows if len(cells) > width), 20))
+        mend = 'put a text that contains the separator between quotation marks, such as "0,18"'
+        if width == 1:
+            mend = "the headings have to stand in row 1: take out what stands above them"
+        if ragged:
+            what = "{} cells in this row, but {} headings"
+            raise RecordsError([_problem(path, what.format(n, width), mend, row=row) for row, n in ragged])
+    errors = _errors(file.encoding)
+    return {"sep": delimiter, "names": range(width), "encoding": file.encoding, "encoding_errors": errors}
 
 
-def _decoded(path: Path, data: bytes) -> str:
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return data.decode("utf-16")
-    if b"\x00" in data:
-        raise RecordsError(_problem(path, "the file is not text", "save it again as CSV (UTF-8)"))
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        return data.decode("cp1252", errors="replace")
+def _wide_csv(path: Path) -> list[list[str]] | None:
+    """All cells of a wide sheet saved as CSV; ``None`` if the file is none."""
+    if path.is_dir() or path.suffix.lower() not in (".csv", ".txt", ".tsv"):
+        return None
+    text = _as_text(path, lambda file: file.read())
+    if not text.lstrip().strip('"').startswith(MARK):
+        return None
+    heading = next((line for line in text.splitlines() if line.lstrip('" ').lower().startswith("case_id")), "")
+    return list(csv.reader(io.StringIO(text), delimiter=max(DELIMITERS, key=heading.count)))
 
 
-def _delimiter(text: str) -> str:
-    heading = text.lstrip().splitlines()[0]
-    return max(",;\t", key=heading.count)
+def _as_text(path: Path, read: Callable[[TextIO], Read]) -> Read:
+    """What is read of a text file, in UTF-8 or UTF-16, or as older spreadsheets write."""
+    with path.open("rb") as file:
+        two_bytes = file.read(2) in (b"\xff\xfe", b"\xfe\xff")
+        file.seek(0)
+        while not two_bytes and (block := file.read(1 << 20)):
+            if b"\x00" in block:
+                raise RecordsError(_problem(path, "the file is not text", "save it again as CSV (UTF-8)"))
+    for encoding in ("utf-16",) if two_bytes else ("utf-8-sig", "cp1252"):
+        with (
+            path.open(encoding=encoding, errors=_errors(encoding), newline="") as text,
+            contextlib.suppress(UnicodeDecodeError),
+        ):
+            return read(text)
+    raise RecordsError(_problem(path, "the file is not text", "save it again as CSV (UTF-8)"))
 
 
-def _shape(text: str, delimiter: str) -> tuple[int, Iterator[tuple[int, int]]]:
-    """Number of headings, and (row, cells) of rows that have more cells than that."""
-    width = len(next(csv.reader(io.StringIO(text), delimiter=delimiter)))
-    if max((line.count(delimiter) for line in text.splitlines()), default=0) < width:
-        return width, iter(())
-    reader = csv.reader(io.StringIO(text), delimiter=delimiter)
-    return width, iter([(row, len(cells)) for row, cells in enumerate(reader, start=1) if len(cells) > width])
+def _errors(encoding: str) -> str:
+    """What becomes of signs that an encoding does not have: the last that is tried has to do."""
+    return "replace" if encoding == "cp1252" else "strict"
 
 
 def _raw(frame: pd.DataFrame, path: Path, sheet: str | None = None, date_epoch: str = "1900") -> RawTable:

@@ -30,18 +30,12 @@ from onsetstudy.records.checks.privacy import check_privacy
 from onsetstudy.records.model import RawTable, Records
 from onsetstudy.records.schema import TABLES, Column, limited, pandera_schema
 
-__all__ = ["check_records", "nothing_left", "score_ranges"]
+__all__ = ["check_records", "nothing_left"]
 
 GROUPED = re.compile(r"[1-9]\d{0,2}[.,]\d{3}")
 """A number that may have a sign between its thousands."""
 REJECTED = ("table", "file", "sheet", "source_row", "code", "reason", "reasons")
 """What is told of a refused row before what was written in it."""
-
-
-def score_ranges(protocol: Protocol) -> dict[str, tuple[float, float]]:
-    """Lowest and highest score of every pain and anxiety column under the protocol's instruments."""
-    columns = (limited(column, protocol) for column in TABLES["cases"] if column.scored)
-    return {c.name: (c.low, c.high) for c in columns if c.low is not None and c.high is not None}
 
 
 def check_records(

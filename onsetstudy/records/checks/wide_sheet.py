@@ -42,6 +42,7 @@ SHARED = (
 )
 BY_ARM = ("volume_ml", "mix_mode", "bicarbonate_ml")
 KNOWN = frozenset(c.name for c in CASES)
+NEEDED = tuple(c for c in CASES if c.required == "always")
 
 
 def wide_columns(protocol: Protocol) -> tuple[str, ...]:
@@ -94,6 +95,7 @@ def unfold_wide(
     """
     wide = _Wide(rows, file, sheet)
     wide.read_head()
+    wide.refuse_unfilled()
     for row in range(wide.start + 1, len(wide.cells)):
         if any(wide.cells[row]):
             wide.read_case(row)
@@ -122,6 +124,7 @@ class _Wide:
         for heading in dict.fromkeys(h for h in self.headings if h and self.headings.count(h) > 1):
             self.refuse(self.start, heading, heading, "this heading stands twice", "leave one of them out")
         self.head: dict[tuple[str, str], tuple[str, int]] = {}
+        self.unfilled: dict[str, list[int]] = {}
         self.cases: list[tuple[int, dict[str, str]]] = []
         self.tests: list[tuple[int, dict[str, str]]] = []
 
@@ -142,6 +145,20 @@ class _Wide:
                 self.refuse(i, key, value, f"{key} is not a column of the dictionary", mend)
             elif value:
                 self.head[arm, name] = value, i + 1
+            else:
+                self.unfilled.setdefault(name, []).append(i + 1)
+
+    def refuse_unfilled(self) -> None:
+        """What every case needs, and neither the head nor a column says."""
+        told = {*self.headings, *(name for _, name in self.head)}
+        for column in (column for column in NEEDED if column.name not in told):
+            lines = self.unfilled.get(column.name, [])
+            what, mend = f"the column {column.name} is missing", f"add it: {column.meaning}"
+            if lines:
+                what = f"{column.name} is not filled in, neither in the head nor in a column"
+                cells = " and ".join(f"cell B{line}" for line in lines)
+                mend = f"write it into {cells} of the head, or give it to every case in a column: {column.meaning}"
+            self.refuse(lines[0] - 1 if lines else self.start, column.name, "", what, mend, "missing_column")
 
     def read_case(self, i: int) -> None:
         """One row: the case, and its tests."""

@@ -1,4 +1,4 @@
-"""``onsetstudy allocate``."""
+"""``onsetstudy allocate`` and ``block-sizes``, for who keeps the list."""
 
 from __future__ import annotations
 
@@ -8,13 +8,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from onsetstudy.cli import options
+from onsetstudy.cli import options, say
+from onsetstudy.core.errors import OnsetStudyError
 
 if TYPE_CHECKING:
     from onsetstudy.design.allocation.results import AllocationList
     from onsetstudy.protocol.model import Protocol
 
-__all__ = ["command"]
+__all__ = ["allocate", "block_sizes"]
+
 
 WAYS = {
     "passphrases": "The sealed file opens only with the passphrase printed inside each envelope: neither the file nor "
@@ -55,7 +57,7 @@ WAYS = {
     help="Keeper's file of block sizes, where PROTOCOL holds its digest only (command block-sizes).",
 )
 @click.option("--print", "printed", is_flag=True, help="Also make slips to print, fold and close (PDF).")
-def command(
+def allocate(
     protocol: Path,
     into: Path,
     slips: int,
@@ -71,20 +73,16 @@ def command(
     list goes on in new files: what was opened stays opened. A list goes on in the way that it was begun. PROTOCOL is
     locked first (command lock), so that the list stands in its ledger.
     """
-    from onsetstudy.cli.entering_lists import enter_list
-    from onsetstudy.cli.order import hold_to_order
-    from onsetstudy.cli.say import say_written
-    from onsetstudy.core.errors import OnsetStudyError
+    from onsetstudy.cli import entering_lists, order
     from onsetstudy.design.allocation.lists import draw_allocation_list
-    from onsetstudy.files.atomic_write import together
-    from onsetstudy.files.output import write_bytes
+    from onsetstudy.files.output import together, write_bytes
     from onsetstudy.files.sealed.allocation_list import read_passphrases, write_minimisation
     from onsetstudy.files.sealed.block_sizes import with_sizes
     from onsetstudy.files.sealed.kept_allocation import read_slips
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
     promised = read_protocol(protocol)
-    hold_to_order(protocol, promised)
+    order.hold_to_order(protocol, promised)
     _refuse_list_there(protocol, promised, into)
     if after is None:
         _say_list_held(protocol)
@@ -98,8 +96,8 @@ def command(
             told = "minimisation has no blocks and no slips to print; leave out --block-sizes and --print"
             raise OnsetStudyError(told)
         paths = write_minimisation(promised, into, seed=seed)
-        enter_list(protocol, promised, commitment="none: drawn one by one", slips=0, paths=paths)
-        say_written(paths)
+        entering_lists.enter_list(protocol, promised, commitment="none: drawn one by one", slips=0, paths=paths)
+        say.written(paths)
         click.echo("Each arm is drawn when it is asked for, with four chances in five for the arm that is behind.")
         click.echo(WAYS["chain"])
         return
@@ -115,8 +113,8 @@ def command(
             slips_pdf = render_slips(promised, drawn, passphrases=words)
             made.append(write_bytes(fresh / "slips.pdf", slips_pdf, private=True))
     paths = [into / path.name for path in made]
-    enter_list(protocol, promised, commitment=drawn.commitment, slips=len(drawn.slips), paths=paths)
-    say_written(paths)
+    entering_lists.enter_list(protocol, promised, commitment=drawn.commitment, slips=len(drawn.slips), paths=paths)
+    say.written(paths)
     _say(drawn, into, way, after=after, before=len(before))
 
 
@@ -129,8 +127,7 @@ def _refuse_list_there(protocol: Path, promised: Protocol, into: Path) -> None:
         If the folder holds a list or slips that were opened.
     """
     from onsetstudy.cli.entering_lists import enter_list_there
-    from onsetstudy.core.errors import OnsetStudyError
-    from onsetstudy.files.atomic_write import finish_together
+    from onsetstudy.files.output import finish_together
 
     # A list that was whole when its program was killed is there, and no other is drawn in its place.
     finish_together(into)
@@ -149,15 +146,12 @@ def _refuse_list_there(protocol: Path, promised: Protocol, into: Path) -> None:
 
 def _say_list_held(protocol: Path) -> None:
     """That the study has a list already: whoever holds two could take the one whose next arm suits."""
-    from onsetstudy.cli.say import please_look
-    from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
-    from onsetstudy.protocol.ledger import of_kind
+    from onsetstudy.cli.ledger_entries import entered
 
-    held = of_kind(verified_ledger(ledger_path(protocol)), "list_drawn")
-    if held:
+    if held := entered(protocol, "list_drawn"):
         days = ", ".join(sorted({entry.at[:10] for entry in held}))
         longer = " To make a list longer, --after with its folder goes on with it."
-        please_look(
+        say.please_look(
             f"the ledger holds a list of this study already (drawn {days}), and this is another one beside it. With "
             "two lists an arm could be chosen: let slips be opened from one alone."
             # What minimisation draws one by one is never used up.
@@ -169,7 +163,6 @@ def _write(
     drawn: AllocationList, folder: Path, way: str, *, seed: int, after: Path | None, case_codes: str
 ) -> list[Path]:
     """Files of the list, in the way that its arms are concealed."""
-    from onsetstudy.core.errors import OnsetStudyError
     from onsetstudy.files.sealed.allocation_list import write_allocation, write_enveloped, write_list
 
     if way == "passphrases":
@@ -208,3 +201,30 @@ def _say(drawn: AllocationList, into: Path, way: str, *, after: Path | None, bef
         )
     given = "" if way == "coordinator" else " Give each practice only its own sealed file or closed slips."
     click.echo(f"Keep the list and its seed apart.{given}")
+
+
+@click.command("block-sizes")
+@options.protocol
+@click.argument("file", type=options.A_FILE)
+@click.option("--size", "sizes", type=click.IntRange(2, 24), multiple=True, help="Size; may be given more than once.")
+@click.option("--check", is_flag=True, help="Hold FILE against the digest in PROTOCOL, and tell the sizes.")
+def block_sizes(protocol: Path, file: Path, sizes: tuple[int, ...], check: bool) -> None:
+    """Write FILE with the block sizes and a nonce, and tell the digest to put into PROTOCOL before it is locked.
+
+    Whoever knows the sizes and the arms so far can foretell the last arms of a block. With --check the file shows,
+    once the study is closed, that the sizes are those that were promised.
+    """
+    from onsetstudy.files.sealed.block_sizes import read_block_sizes, write_block_sizes
+    from onsetstudy.files.sources.protocol_toml import read_protocol
+
+    promised = read_protocol(protocol)
+    if check:
+        told = ", ".join(map(str, read_block_sizes(file, promised)))
+        click.echo(f"The protocol holds the digest of this file. Block sizes: {told}.")
+        return
+    if not sizes:
+        raise OnsetStudyError("give the sizes, as --size 4 --size 6")
+    digest = write_block_sizes(file, promised, sizes, nonce=secrets.token_hex(16))
+    click.echo(f"Written: {file}. Keep it with the list, away from everybody who treats.")
+    click.echo("In the protocol, under [allocation], in place of block_sizes, before it is locked:")
+    click.echo(f'block_sizes_digest = "{digest}"')

@@ -1,4 +1,4 @@
-"""``onsetstudy withdraw``."""
+"""``onsetstudy pause`` and ``withdraw``: what happens to a study is entered in its ledger."""
 
 from __future__ import annotations
 
@@ -8,9 +8,35 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli import options
+from onsetstudy.cli import options, say
+from onsetstudy.core.errors import OnsetStudyError
 
-__all__ = ["command"]
+__all__ = ["pause", "withdraw"]
+
+
+@click.command("pause")
+@options.protocol
+@click.option("--reason", required=True, help="Why, in a sentence that names nobody.")
+@click.option("--resume", is_flag=True, help="The study goes on.")
+@click.option("--close", is_flag=True, help="The study is closed: no further case.")
+def pause(protocol: Path, reason: str, resume: bool, close: bool) -> None:
+    """Enter in the ledger of PROTOCOL that the study pauses (or goes on, or is closed)."""
+    from onsetstudy.cli.ledger_entries import enter_event, plain_reason
+    from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
+    from onsetstudy.files.sources.protocol_toml import read_protocol
+    from onsetstudy.protocol.ledger import sentence
+
+    if resume and close:
+        raise click.UsageError("Give --resume or --close, not both.")
+    read_protocol(protocol)  # a mistyped name would begin a ledger of its own
+    stopped = [e.kind for e in verified_ledger(ledger_path(protocol)) if e.kind in ("paused", "resumed", "closed")]
+    state = stopped[-1] if stopped else "resumed"
+    kind = "closed" if close else "resumed" if resume else "paused"
+    if state == "closed":
+        raise OnsetStudyError("the study is closed already; nothing was entered")
+    if state == kind:
+        raise OnsetStudyError(f"the study is {'under way' if resume else 'paused'} already; nothing was entered")
+    click.echo(sentence(enter_event(protocol, kind, {"reason": plain_reason(reason)})))
 
 
 @click.command("withdraw")
@@ -29,21 +55,18 @@ __all__ = ["command"]
     help="Records in which the case is looked for; may be given more than once  [default: cases.csv and opening logs "
     "beside PROTOCOL, or in folders there]",
 )
-def command(protocol: Path, case_id: str, remove_data: bool, reason: str, records: tuple[Path, ...]) -> None:
+def withdraw(protocol: Path, case_id: str, remove_data: bool, reason: str, records: tuple[Path, ...]) -> None:
     """Enter in the ledger of PROTOCOL that consent for a case was taken back.
 
     Data up to then stay in the analysis, unless --remove-data is given. A code that does not fit the pattern of the
     protocol is refused; one that no record and no opening log has is entered with a warning.
     """
-    from onsetstudy.cli.ledger_entries import enter_event, plain_code, plain_reason
-    from onsetstudy.cli.withdrawals import codes_found
-    from onsetstudy.core.errors import OnsetStudyError
-    from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
+    from onsetstudy.cli import ledger_entries, withdrawals
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.protocol.keys import code_fault
-    from onsetstudy.protocol.ledger import of_kind, sentence
+    from onsetstudy.protocol.ledger import sentence
 
-    case_id = plain_code(case_id, "the case")
+    case_id = ledger_entries.plain_code(case_id, "the case")
     if not case_id:
         raise OnsetStudyError("give the code of the case; nothing was entered")
     promised = read_protocol(protocol)
@@ -52,29 +75,30 @@ def command(protocol: Path, case_id: str, remove_data: bool, reason: str, record
     body = {
         "case": case_id,
         "data": "removed" if remove_data else "kept",
-        "reason": plain_reason(reason) if reason else "",
+        "reason": ledger_entries.plain_reason(reason) if reason else "",
     }
-    known = codes_found(promised, protocol, records)
+    known = withdrawals.codes_found(promised, protocol, records)
     if known is not None and case_id.casefold() not in known:
         _say_unknown(case_id, known)
-    held = of_kind(verified_ledger(ledger_path(protocol)), "consent_withdrawn")
-    alike = (e for e in held if e.body["case"].casefold() == case_id.casefold() and e.body["data"] == body["data"])
+    alike = (
+        e
+        for e in ledger_entries.entered(protocol, "consent_withdrawn")
+        if e.body["case"].casefold() == case_id.casefold() and e.body["data"] == body["data"]
+    )
     if (before := next(alike, None)) is not None:
         click.echo(f"Entered before: {sentence(before)}")
         return
-    click.echo(sentence(enter_event(protocol, "consent_withdrawn", body)))
+    click.echo(sentence(ledger_entries.enter_event(protocol, "consent_withdrawn", body)))
 
 
 def _say_unknown(case_id: str, known: frozenset[str]) -> None:
     """That no row has the code, and which codes are nearly it: the wrong one would leave nobody out."""
-    from onsetstudy.cli.say import please_look
-
     asked, codes = case_id.casefold(), sorted(known)
     # Noughts that were left out are the likeliest slip, and leave codes of other cases more alike than the right one.
     near = [code for code in codes if _bare(code) == _bare(asked)]
     near = near or difflib.get_close_matches(asked, codes, n=3, cutoff=0.75)
     meant = f" Was {' or '.join(code.upper() for code in near)} meant? Enter that code then." if near else ""
-    please_look(
+    say.please_look(
         f"no record and no opening log that was looked through has the case {case_id}. It is entered, and leaves out "
         f"nothing until there is such a case.{meant}"
     )
