@@ -16,7 +16,7 @@ from onsetstudy.study.group.results import claims_of_group
 from onsetstudy.study.group.stratified_ipd import pool_in_one_stage
 from tests.report.claimed import group_of
 from tests.report.samples import counts, estimate, rich
-from tests.study.cases import protocol
+from tests.study.cases import protocol, set_of
 from tests.study.test_files_by_hand import PROTOCOL, SHA, arms, tally_of
 
 N = counts(10, 10, (8, 9))
@@ -88,7 +88,9 @@ def test_a_third_arm_is_in_no_comparison_of_two():
     promised = dataclasses.replace(PROTOCOL, arms=(*PROTOCOL.arms, third))
     tally = tally_of()
     more = pd.concat([tally.cells, tally.cells.iloc[:1].assign(arm="third", n=9)], ignore_index=True)
-    two, three = (pool_in_one_stage(cells, tally.values, p) for cells, p in ((tally.cells, PROTOCOL), (more, promised)))
+    two, three = (
+        pool_in_one_stage(set_of(cells, p, tally.values)) for cells, p in ((tally.cells, PROTOCOL), (more, promised))
+    )
     assert three.n.cases == two.n.cases == 20
     assert [c.arm for c in three.curves] == ["plain", "buffered"]
     assert three.onset_test.p_value == pytest.approx(two.onset_test.p_value)

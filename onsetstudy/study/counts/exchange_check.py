@@ -24,8 +24,9 @@ from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.checks.privacy import REASON_NAMES, looks_like_a_person
 from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.records.validity.gates import COUNTED
-from onsetstudy.study.counts.aggregate_counts import CONTROLS, ENDS, TREATMENT
+from onsetstudy.study.counts.aggregate_counts import CONTROLS, ENDS
 from onsetstudy.study.exchange_results import SCHEMA, CountTable, Exchange
+from onsetstudy.study.sets.counted_set import TREATMENT
 
 __all__ = ["CODE", "COLUMNS", "check_exchange", "coded", "strange_words"]
 

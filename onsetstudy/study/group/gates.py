@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 from onsetstudy.records.derived.results import QUALIFIES, SHUTS, Doubt
 from onsetstudy.study.counts.exchange_check import COLUMNS
-from onsetstudy.study.group.pool_files import Gathered, Period
+from onsetstudy.study.group.pool_files import Gathered
 from onsetstudy.study.group.results import GroupGate
 
 __all__ = ["gates_of", "left_out", "without"]
@@ -56,15 +57,14 @@ def left_out(gates: tuple[GroupGate, ...], letters: dict[str, str]) -> tuple[str
     return tuple(code for code in sorted(letters) if letters[code] in out)
 
 
-def without(period: Period, codes: tuple[str, ...]) -> Period:
-    """A period without some practices, in everything that makes up the answer."""
+def without(counts: Gathered, codes: tuple[str, ...]) -> Gathered:
+    """The counts without some practices, in everything that makes up the answer."""
     if not codes:
-        return period
-    counts = period.counts
+        return counts
     files = tuple((name, e) for name, e in counts.files if e.practice not in codes)
-    frames = {
-        name: (frame := getattr(counts, name))[~frame["practice_id"].isin(codes)].reset_index(drop=True)
+    tables: dict[str, Any] = {
+        name: (table := getattr(counts, name))[~table["practice_id"].isin(codes)].reset_index(drop=True)
         for name in COLUMNS
     }
-    beyond = tuple((code, last) for code, last in period.beyond if code not in codes)
-    return replace(period, counts=replace(counts, **frames, files=files), beyond=beyond)
+    beyond = tuple((code, last) for code, last in counts.beyond if code not in codes)
+    return replace(counts, **tables, files=files, beyond=beyond)

@@ -6,7 +6,8 @@ What carries no quarter is left out where it reaches beyond.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import pandas as pd
 
@@ -16,8 +17,10 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.counts.exchange import binds, terms_of
 from onsetstudy.study.counts.exchange_check import COLUMNS
 from onsetstudy.study.exchange_results import CountTable, Exchange
+from onsetstudy.study.sets.counted_set import CountedSet
+from onsetstudy.study.sets.work import Work
 
-__all__ = ["Gathered", "Period", "cut", "gather", "last_quarter", "sent_less", "together", "until"]
+__all__ = ["Gathered", "cut", "gather", "last_quarter", "sent_less", "together", "until"]
 
 MENDS = {
     "schedule.clock_zero": "minutes from another zero cannot be pooled unconverted; that practice has to record anew",
@@ -32,8 +35,13 @@ UNSAID = ".mix_mode"
 class Gathered:
     """Counts of all practices, each frame with ``practice_id`` first and ``n`` last, and the files they came from.
 
-    ``notes`` say what differs between the protocols without changing what the counts mean.
+    ``notes`` say what differs between the protocols without changing what the counts mean; ``work`` keeps what was
+    asked of them. Of counts up to a quarter, ``label``, the cells end with it; scores, waits, harms, flow, operators
+    and control teeth are those of files that end with it or before. ``beyond`` names the practices whose files go on
+    after it, with their last quarter: of them nothing but cells is used, since the rest cannot be cut.
     """
+
+    protocol: Protocol
 
     cells: pd.DataFrame
     values: pd.DataFrame
@@ -43,6 +51,14 @@ class Gathered:
     controls: pd.DataFrame
     files: tuple[tuple[str, Exchange], ...]
     notes: tuple[str, ...]
+    label: str = ""
+    beyond: tuple[tuple[str, str], ...] = ()
+    work: Work = field(default_factory=Work)
+
+    @property
+    def counted(self) -> CountedSet:
+        """The counts in the form in which they are analysed."""
+        return CountedSet(frame=self.cells, protocol=self.protocol, values=self.values, work=self.work)
 
     @property
     def practices(self) -> tuple[str, ...]:
@@ -84,7 +100,11 @@ def gather(files: Sequence[tuple[str, Exchange]], protocol: Protocol) -> Gathere
         raise RecordsError(problems)
     ordered = tuple(sorted(files, key=lambda f: (f[1].practice, f[1].quarters)))
     notes = tuple(note for _, exchange in ordered for note in _notes(exchange, protocol))
-    return Gathered(**{name: together(ordered, name) for name in COLUMNS}, files=ordered, notes=notes)
+    return Gathered(protocol=protocol, **_tables(ordered), files=ordered, notes=notes)
+
+
+def _tables(files: Sequence[tuple[str, Exchange]]) -> dict[str, Any]:
+    return {name: together(files, name) for name in COLUMNS}
 
 
 def _notes(exchange: Exchange, protocol: Protocol) -> Iterator[str]:
@@ -192,20 +212,6 @@ def _problem(name: str, what: str, mend: str, code: str) -> Problem:
     return Problem(what=what, where=Where(file=name), mend=mend, code=code)
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Period:
-    """Counts up to a quarter.
-
-    ``counts`` holds cells up to it, and scores, waits, harms, flow, operators and control teeth of files that end with
-    it or before. ``beyond`` names the practices whose files go on after it, with their last quarter: of them nothing
-    but cells is used, since the rest cannot be cut.
-    """
-
-    counts: Gathered
-    label: str
-    beyond: tuple[tuple[str, str], ...]
-
-
 def until(cells: pd.DataFrame, label: str) -> pd.DataFrame:
     """Cells up to a quarter; periods that were joined count with their last quarter."""
     return cells[last_quarter(cells["quarter"]) <= label].reset_index(drop=True)
@@ -216,27 +222,20 @@ def last_quarter(quarter: pd.Series) -> pd.Series:
     return quarter.astype(str).str.split("+").str[-1]
 
 
-def cut(counts: Gathered, label: str) -> Period:
+def cut(counts: Gathered, label: str) -> Gathered:
     """Counts up to the end of a quarter."""
     begun = [(name, e) for name, e in counts.files if e.quarters[0] <= label]
     beyond = {e.practice: e.quarters[-1] for _, e in begun if e.quarters[-1] > label}
     whole = [(name, e) for name, e in begun if e.practice not in beyond]
-    return Period(
-        counts=Gathered(
-            cells=until(counts.cells, label),
-            **{name: together(whole, name) for name in COLUMNS if name != "cells"},
-            files=counts.files,
-            notes=counts.notes,
-        ),
-        label=label,
-        beyond=tuple(sorted(beyond.items())),
-    )
+    tables = {} if len(whole) == len(counts.files) else _tables(whole)
+    tables["cells"] = until(counts.cells, label)
+    return replace(counts, **tables, label=label, beyond=tuple(sorted(beyond.items())))
 
 
-def sent_less(counts: Gathered, protocol: Protocol, label: str) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:
-    """Practices of the protocol without a file, and those whose files end before a quarter, with their last one."""
-    missing = tuple(p for p in protocol.study.practices if p not in counts.practices)
+def sent_less(counts: Gathered) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:
+    """Practices of the protocol without a file, and those whose files end before the quarter, with their last one."""
+    missing = tuple(p for p in counts.protocol.study.practices if p not in counts.practices)
     last: dict[str, str] = {}
     for _, exchange in counts.files:
         last[exchange.practice] = max(last.get(exchange.practice, ""), exchange.quarters[-1])
-    return missing, tuple((code, q) for code, q in sorted(last.items()) if q < label)
+    return missing, tuple((code, q) for code, q in sorted(last.items()) if q < counts.label)

@@ -14,7 +14,7 @@ from onsetstudy.core.quantities import read_earlier
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.pool.results import Pooled
 from onsetstudy.study.exchange_results import Exchange
-from onsetstudy.study.group.pool_files import Period
+from onsetstudy.study.group.pool_files import Gathered
 from onsetstudy.study.group.results import Agreement, GroupOverall, Reconciled
 
 __all__ = ["FEW_PRACTICES", "agreement_of", "not_reproduced", "reconcile", "unlike_rows"]
@@ -86,11 +86,10 @@ def agreement_of(overall: GroupOverall, ratio: Pooled) -> Agreement:
     return Agreement(apart=apart, reasons=tuple(reasons))
 
 
-def not_reproduced(period: Period, own: dict[str, tuple[Estimate | NotAvailable, ...]]) -> tuple[str, ...]:
+def not_reproduced(counts: Gathered, own: dict[str, tuple[Estimate | NotAvailable, ...]]) -> tuple[str, ...]:
     """Practices whose own estimates do not follow from the counts that they sent, though nothing was merged away."""
     notes = []
-    counts = period.counts
-    for code in (c for c in counts.practices if c not in dict(period.beyond)):
+    for code in (c for c in counts.practices if c not in dict(counts.beyond)):
         sent = [e for _, e in counts.files if e.practice == code]
         if len(sent) > 1 or any("became" in step for step in sent[0].held_back.steps):
             continue

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.arrays import FloatArray, IntArray, StrArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Counts
@@ -18,6 +18,7 @@ from onsetstudy.inference.strata import merge_small
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.sets.contrasts import PRACTICE, Compared, compared_treatments, estimated_within, tested_within
 from onsetstudy.study.sets.shared_baselines import shared_baselines
+from onsetstudy.study.sets.work import Work
 from onsetstudy.survival.curve.npmle import Curves
 
 __all__ = ["ESTIMANDS", "AnalysisSet"]
@@ -32,25 +33,38 @@ class AnalysisSet:
 
     ``frame`` has the columns of the cases, and for each estimand ``left_<estimand>`` and ``right_<estimand>`` in
     minutes, ``last_test_min`` (last test of the first injection alone) and ``quarter``. ``onset`` holds the same
-    intervals, checked once; ``curves`` what has been fitted of any part of the study. A chosen part takes over both.
+    intervals, checked once; ``work`` what has been fitted and asked of any part of the study. A chosen part takes over
+    both.
     """
 
     frame: pd.DataFrame
     protocol: Protocol
     onset: Mapping[str, Intervals] = field(default_factory=dict)
-    curves: Curves = field(default_factory=Curves)
+    work: Work = field(default_factory=Work)
 
     def __post_init__(self) -> None:
         if not self.onset:
-            ends = ((name, self.frame[f"left_{name}"], self.frame[f"right_{name}"]) for name in ESTIMANDS)
-            onset = {name: Intervals(left.to_numpy(), right.to_numpy()) for name, left, right in ends}
-            object.__setattr__(self, "onset", onset)
+            told = [name for name in ESTIMANDS if f"left_{name}" in self.frame]
+            object.__setattr__(self, "onset", {name: self._interval(name) for name in told})
+
+    def _interval(self, name: str) -> Intervals:
+        return Intervals(self.frame[f"left_{name}"].to_numpy(), self.frame[f"right_{name}"].to_numpy())
 
     def __len__(self) -> int:
         return len(self.frame)
 
     @property
-    def arm(self) -> NDArray[np.str_]:
+    def weight(self) -> IntArray | None:
+        """How many like cases each row stands for; ``None``: each is a case of its own."""
+        return None
+
+    @property
+    def curves(self) -> Curves:
+        """What has been fitted of any part of the study."""
+        return self.work.curves
+
+    @property
+    def arm(self) -> StrArray:
         """Arm of each case, shape (n,)."""
         return self.frame["arm"].to_numpy(dtype=str)
 
@@ -66,25 +80,34 @@ class AnalysisSet:
 
     def counts(self, estimand: str = "hazard") -> Counts:
         """Cases and observed onsets by arm."""
-        onset = np.isfinite(self.frame[f"right_{estimand}"].to_numpy())
-        return Counts.of(onset, self.arm, self.protocol.arm_codes)
+        onset = np.isfinite(self.times(estimand).right)
+        return Counts.of(onset, self.arm, self.protocol.arm_codes, cases=self.weight)
 
-    def column(self, name: str) -> NDArray[np.str_]:
+    @property
+    def watched(self) -> FloatArray:
+        """Until which minute each case was tested with the first injection alone, and had not been seen numb."""
+        return np.minimum(self.numbers("last_test_min"), self.times("hazard").right)
+
+    def columns(self, names: Iterable[str]) -> dict[str, StrArray]:
+        """Those of the columns that there are: in counts of one practice nothing tells practices apart."""
+        return {name: self.column(name) for name in names if name in self.frame}
+
+    def column(self, name: str) -> StrArray:
         """A column as codes; what was not recorded is a level of its own."""
-        values = self.frame[name].astype(object)
-        return values.where(values.notna(), NOT_RECORDED).astype(str).to_numpy(dtype=str)
+        values = self.frame[name].to_numpy(dtype=object)
+        return np.where(pd.isna(values), NOT_RECORDED, values).astype(str)
 
     def numbers(self, name: str) -> FloatArray:
         """A column as numbers; what was not recorded is ``nan``."""
         return self.frame[name].to_numpy(dtype=np.float64, na_value=np.nan)
 
-    def text(self, name: str) -> NDArray[np.str_]:
+    def text(self, name: str) -> StrArray:
         """A column as text; what was not recorded is empty."""
         values = self.frame[name].astype(object)
         return values.where(values.notna(), "").astype(str).str.strip().to_numpy(dtype=str)
 
     @property
-    def received(self) -> NDArray[np.str_]:
+    def received(self) -> StrArray:
         """Arm that was injected in each case, where that is known; else the arm that it is counted in."""
         return self.frame["arm_received" if "arm_received" in self.frame else "arm"].to_numpy(dtype=str)
 
@@ -94,14 +117,18 @@ class AnalysisSet:
         plan = self.protocol.pain
         return np.full(len(self), np.nan) if plan is None else self.numbers(f"pain_{plan.moment}")
 
-    def stratum(self) -> NDArray[np.str_] | None:
+    def stratum(self) -> StrArray | None:
         """Practices and the plan's strata as one code per case, small ones put together; ``None`` where one only."""
-        arms = self.protocol.arm_codes
-        columns = [self.column(name) for name in tested_within(self.protocol)]
-        strata = merge_small(columns, self.arm, (arms[0], arms[1]))
+        reference, other = self.protocol.arm_codes[:2]
+        columns = self.columns(tested_within(self.protocol)).values()
+        strata = merge_small([*columns], self.arm, (reference, other), weight=self.weight)
         return None if strata.one else strata.code
 
-    def plan_stratum(self) -> NDArray[np.str_] | None:
+    def block(self) -> StrArray | None:
+        """Within whom arms are exchanged for a test: patients who have both; ``None`` where all are."""
+        return self.column("patient_id") if self.protocol.study.paired else None
+
+    def plan_stratum(self) -> StrArray | None:
         """The plan's strata alone, none put together, as arms were allocated; ``None`` where there is one only."""
         if not self.protocol.plan.strata:
             return None
@@ -109,23 +136,24 @@ class AnalysisSet:
         combined = np.array([" | ".join(parts) for parts in zip(*columns, strict=True)], dtype=str)
         return combined if np.unique(combined).size > 1 else None
 
-    def baselines(self) -> NDArray[np.str_] | None:
+    def baselines(self) -> StrArray | None:
         """The plan's strata and the practice for a hazard ratio: those with few cases share a baseline."""
         names = (*(name for name in self.protocol.plan.strata if name != PRACTICE), PRACTICE)
-        return shared_baselines([self.column(name) for name in names])
+        return shared_baselines([*self.columns(names).values()], weight=self.weight)
 
     def compared(self) -> Compared:
         """The cases as the estimates within strata take them."""
         return Compared(
-            times={name: self.times(name) for name in ("success", "wait")},
+            times={name: times for name, times in self.onset.items() if name != "hazard"},
             arm=self.arm,
-            columns={name: self.column(name) for name in estimated_within(self.protocol)},
+            columns=self.columns(estimated_within(self.protocol)),
             protocol=self.protocol,
-            curves=self.curves,
+            weight=self.weight,
+            work=self.work,
             cluster=self._several(),
         )
 
-    def treatment(self) -> NDArray[np.str_]:
+    def treatment(self) -> StrArray:
         """Whether each treatment succeeded: pain at most mild and no supplement; ``yes``, ``no`` or not known, empty.
 
         One of these alone decides against it. Of a protocol that does not say which pain is mild nothing is known.
@@ -135,7 +163,7 @@ class AnalysisSet:
             return np.full(len(self), "", dtype=str)
         pain = self.numbers("pain_treatment")
         failed = self.frame["rescue_min"].notna().to_numpy(dtype=bool) | (pain > plan.mild)
-        told: NDArray[np.str_] = np.where(failed, "no", np.where(np.isnan(pain), "", "yes"))
+        told: StrArray = np.where(failed, "no", np.where(np.isnan(pain), "", "yes"))
         return told
 
     def treated(self) -> Compared:
@@ -168,7 +196,7 @@ class AnalysisSet:
                 found[name] = values.to_numpy(dtype=np.float64)
         return {name: values for name, values in found.items() if np.unique(values).size > 1}
 
-    def cluster(self) -> NDArray[np.str_] | None:
+    def cluster(self) -> StrArray | None:
         """The plan's cluster of each case; ``None`` where nobody repeats, or all cases are of one."""
         name = self.protocol.plan.cluster
         if name is None or not len(self.frame):
@@ -176,15 +204,15 @@ class AnalysisSet:
         values = self.column(name)
         return values if 1 < np.unique(values).size < values.size else None
 
-    def _several(self) -> NDArray[np.str_] | None:
+    def _several(self) -> StrArray | None:
         """The clusters that intervals heed: where each patient has both arms, those within patients do."""
         return None if self.protocol.study.paired else self.cluster()
 
-    def where(self, rows: NDArray[np.bool_] | pd.Series) -> AnalysisSet:
+    def where(self, rows: NDArray[np.bool_] | pd.Series) -> Self:
         """The chosen cases."""
         return self.take(np.flatnonzero(np.asarray(rows, dtype=bool)))
 
-    def take(self, rows: NDArray[np.intp]) -> AnalysisSet:
+    def take(self, rows: NDArray[np.intp]) -> Self:
         """The cases with these numbers (from 0), in that order."""
         chosen = self.frame.iloc[rows].reset_index(drop=True)
         onset = {name: times.take(rows) for name, times in self.onset.items()}
@@ -195,7 +223,7 @@ class AnalysisSet:
         order = self.frame.sort_values(["case_date", "case_id"], kind="stable")
         return np.asarray(order.groupby(list(columns)).cumcount().reindex(self.frame.index), dtype=np.int64)
 
-    def by_day(self) -> AnalysisSet:
+    def by_day(self) -> Self:
         """The cases in the order of treatment: by date, those of one day by their code."""
         order = self.frame.reset_index(drop=True).sort_values(["case_date", "case_id"], kind="stable").index
         return self.take(order.to_numpy())

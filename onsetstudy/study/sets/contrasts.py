@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
 import numpy as np
@@ -23,7 +23,7 @@ from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
 from onsetstudy.inference.strata import Strata, merge_small
 from onsetstudy.protocol.estimands import Estimand, estimand_of
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.survival.curve.npmle import Curves
+from onsetstudy.study.sets.work import Work
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.clustered import ClusterSpread, cluster_spread
 from onsetstudy.survival.summaries.rmst import estimate_rmst
@@ -121,8 +121,8 @@ class Compared:
         What cases are compared within, the practice first; columns that are the same everywhere change nothing.
     weight : ndarray of int, shape (n,), or None
         How many like cases a row stands for.
-    curves : Curves or None
-        What has been fitted of these cases before.
+    work : Work
+        What has been asked of these cases before.
     cluster : ndarray of str, shape (n,), or None
         Whose cases they are, where somebody has several: intervals then take the cases of each together.
     """
@@ -132,7 +132,7 @@ class Compared:
     columns: Mapping[str, NDArray[np.str_]]
     protocol: Protocol
     weight: NDArray[np.int64] | None = None
-    curves: Curves | None = None
+    work: Work = field(default_factory=Work)
     cluster: NDArray[np.str_] | None = None
 
     @property
@@ -268,7 +268,8 @@ def _within(
     steps, reason = cases.steps(), ""
     for k, strata in enumerate(steps):
         try:
-            found = verb(
+            found = cases.work.ask(
+                verb,
                 cases.times[question],
                 cases.arm,
                 reference_arm=protocol.reference_arm,
@@ -276,7 +277,6 @@ def _within(
                 weight=cases.weight,
                 conf_level=protocol.plan.conf_level,
                 grace_min=asked.grace_min,
-                curves=cases.curves,
                 **more,
             )
         except NotEstimable as error:
@@ -297,7 +297,7 @@ def _clustered(found: ArmContrast, cases: Compared, question: str, strata: Strat
     *arms, apart = cluster_spread(
         cases.times[question], cases.arm, cases.cluster if cases.cluster is not None else (),
         reference_arm=protocol.reference_arm, minute=minute, grace_min=asked.grace_min or 0.0, waits=waits,
-        stratum=None if strata.one else strata.code, curves=cases.curves,
+        stratum=None if strata.one else strata.code, curves=cases.work.curves,
     )  # fmt: skip
     span, what = minute if waits else 1.0, CLUSTERS.get(protocol.plan.cluster or "", "cluster")
     n, many = len(cases.arm), np.unique(np.asarray(cases.cluster)).size
