@@ -200,7 +200,7 @@ def test_cases_that_decide_nothing_give_no_number():
 def test_shares_by_arm_are_those_of_the_cases_put_together():
     cells = drawn(np.random.default_rng(17), 90, 0.4, practices=4)
     rows = cells.loc[cells.index.repeat(cells["n"])].reset_index(drop=True)
-    strata = set_of(rows.assign(n=1), protocol()).compared().strata
+    strata = set_of(rows.assign(n=1), protocol()).strata(["practice_id"])
     total = dict.fromkeys(MEAN, 0.0)
     for name in strata.names:
         part = rows[strata.code == name]

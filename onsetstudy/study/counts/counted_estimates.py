@@ -8,12 +8,11 @@ import numpy as np
 import pandas as pd
 
 from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, EstimateLike
-from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
-from onsetstudy.inference.strata import merge_small
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.counts.aggregate_counts import AT_LEAST
 from onsetstudy.study.practice.subsets import TREATED, ratio_of, treatments_of
-from onsetstudy.study.sets.contrasts import BY_ARM, PRACTICE, ask, needs_both_arms
+from onsetstudy.study.sets.analysis_set import PRACTICE
+from onsetstudy.study.sets.contrasts import BY_ARM, ask, means_compared, needs_both_arms
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.results import ArmContrast
 
@@ -80,7 +79,7 @@ def contrast_of_counts(key: str, data: CountedSet, *, missing: str) -> ArmContra
         if key == TREATED:
             return treatments_of(data)
         if key in BY_ARM:
-            return BY_ARM[key][1](data.compared())
+            return BY_ARM[key][1](data)
         # A wait not seen to its end counts with the minutes that were seen, as in the practice's own report.
         pain = protocol.pain if key == "pain_difference" else None
         rows = data.values[data.values["quantity"] == (f"pain_{pain.moment}" if pain else MEANS[key])]
@@ -103,15 +102,10 @@ def mean_difference(values: pd.DataFrame, protocol: Protocol, quantity: str, uni
         ArmCount(arm=code, cases=int(n[arm == code].sum()), onsets=int(n[(arm == code) & seen].sum()))
         for code in (reference, other)
     )
-    columns = [rows[PRACTICE].to_numpy(dtype=str)] if PRACTICE in rows else []
-    strata = merge_small(columns, arm, (reference, other), weight=n)
-    return contrast_of_means(
-        moments_by_stratum(
-            rows["value"].to_numpy(dtype=float), arm, (reference, other), stratum=strata.code, weight=n
-        ),
-        quantity=quantity, contrast=f"{other} - {reference}", unit=unit,
+    return means_compared(
+        rows["value"].to_numpy(dtype=float), arm, [rows[PRACTICE].to_numpy(dtype=str)] if PRACTICE in rows else [],
+        protocol, weight=n, quantity=quantity, unit=unit, needs_spread=quantity in SCORES,
         n=Counts(cases=sum(a.cases for a in by_arm), onsets=sum(a.onsets for a in by_arm), by_arm=by_arm),
-        conf_level=protocol.plan.conf_level, what="values", needs_spread=quantity in SCORES,
         assumptions=(INDEPENDENT,), caution=_not_seen(by_arm),
     )  # fmt: skip
 

@@ -30,7 +30,8 @@ from onsetstudy.study.group.reconcile import FEW_PRACTICES, agreement_of, not_re
 from onsetstudy.study.group.results import GroupPractice, GroupResults
 from onsetstudy.study.group.stratified_ipd import expected_failures, failures_by, pool_in_one_stage, subgroups_by
 from onsetstudy.study.results import Provenance
-from onsetstudy.study.sets.contrasts import PRACTICE, cautions_of
+from onsetstudy.study.sets.analysis_set import PRACTICE
+from onsetstudy.study.sets.contrasts import cautions_of
 from onsetstudy.study.sets.counted_set import CountedSet
 
 __all__ = ["analyse_group"]

@@ -10,7 +10,7 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.counts.counted_estimates import mean_difference
 from onsetstudy.study.group.pool_files import Gathered
 from onsetstudy.study.results import ColdTestErrors, NegativeControl
-from onsetstudy.study.sets.contrasts import PRACTICE
+from onsetstudy.study.sets.analysis_set import PRACTICE
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.study.topics.cold_test_errors import FEWEST, error_grid
 from onsetstudy.study.topics.negative_controls import INSERTION, control_compared

@@ -19,7 +19,8 @@ from onsetstudy.study.group.results import GroupOverall
 from onsetstudy.study.group.stratified_success import pool_success
 from onsetstudy.study.practice.curves import arm_curves
 from onsetstudy.study.practice.subsets import TREATED, hazards_of, onset_test_of, ratio_of
-from onsetstudy.study.sets.contrasts import BY_ARM, PRACTICE, ask, needs_both_arms
+from onsetstudy.study.sets.analysis_set import PRACTICE
+from onsetstudy.study.sets.contrasts import BY_ARM, ask, needs_both_arms
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.hazards.frailty import fit_shared_frailty
 from onsetstudy.survival.results import ArmContrast, SharedFrailty

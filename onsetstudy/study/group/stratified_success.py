@@ -17,7 +17,7 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.pool.common_odds import common_odds
 from onsetstudy.pool.results import CommonOdds
 from onsetstudy.study.group.results import GroupSuccess
-from onsetstudy.study.sets.contrasts import PRACTICE
+from onsetstudy.study.sets.analysis_set import PRACTICE
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.results import OnsetCurve
 from onsetstudy.survival.summaries.npmle_proportion import decided, share_numb_by, spread_evenly, tells_something

@@ -16,10 +16,9 @@ from onsetstudy.outcomes.scores.pain import compare_pain
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.study.practice.curves import arm_curves, naive_stopwatch
 from onsetstudy.study.results import Population
-from onsetstudy.study.sets.analysis_set import AnalysisSet
+from onsetstudy.study.sets.analysis_set import PRACTICE, AnalysisSet
 from onsetstudy.study.sets.contrasts import (
     BY_ARM,
-    PRACTICE,
     ask,
     cautions_of,
     mean_scores_of,
@@ -183,7 +182,7 @@ def _treatment(question: _Question) -> tuple[tuple[EstimateLike, ...], EstimateL
 def _by_arm(question: _Question, difference: str) -> tuple[tuple[EstimateLike, ...], EstimateLike]:
     """Per-arm results of the cold tests, reference first, and their difference."""
     quantity, verb = BY_ARM[difference]
-    return _told(question, quantity, question.ask(difference, lambda: verb(question.data.compared())))
+    return _told(question, quantity, question.ask(difference, lambda: verb(question.data)))
 
 
 def _told(

@@ -10,21 +10,37 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from onsetstudy.core.arrays import FloatArray, IntArray, StrArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray, StrArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Counts
-from onsetstudy.inference.strata import merge_small
+from onsetstudy.inference.strata import Strata, merge_small
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.study.sets.contrasts import PRACTICE, Compared, compared_treatments, estimated_within, tested_within
 from onsetstudy.study.sets.shared_baselines import shared_baselines
 from onsetstudy.study.sets.work import Work
 from onsetstudy.survival.curve.npmle import Curves
 
-__all__ = ["ESTIMANDS", "AnalysisSet"]
+__all__ = ["DONE", "ESTIMANDS", "PRACTICE", "AnalysisSet", "by_one_minute", "tested_within"]
 
 ESTIMANDS = ("hazard", "success", "wait")
 NOT_RECORDED = "not recorded"
+PRACTICE = "practice_id"
+DONE = 1.0
+"""The minute by which a treatment that succeeded is taken to have done so: any would do."""
+
+
+def tested_within(protocol: Protocol) -> tuple[str, ...]:
+    """Columns within which the rate is tested: the practice always, then the plan's strata."""
+    return (PRACTICE, *(name for name in protocol.plan.strata if name != PRACTICE))
+
+
+def by_one_minute(succeeded: BoolArray) -> Intervals:
+    """Successes and failures in the form in which proportions by a minute are compared.
+
+    A success lies before the one minute that there is, a failure after it, so that every case is decided and the same
+    verb counts, combines and limits both proportions.
+    """
+    return Intervals(np.where(succeeded, 0.0, DONE), np.where(succeeded, DONE, np.inf))
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -117,11 +133,14 @@ class AnalysisSet:
         plan = self.protocol.pain
         return np.full(len(self), np.nan) if plan is None else self.numbers(f"pain_{plan.moment}")
 
+    def strata(self, names: Iterable[str]) -> Strata:
+        """The finest strata of these columns that hold enough cases of both arms."""
+        reference, other = self.protocol.arm_codes[:2]
+        return merge_small([*self.columns(names).values()], self.arm, (reference, other), weight=self.weight)
+
     def stratum(self) -> StrArray | None:
         """Practices and the plan's strata as one code per case, small ones put together; ``None`` where one only."""
-        reference, other = self.protocol.arm_codes[:2]
-        columns = self.columns(tested_within(self.protocol)).values()
-        strata = merge_small([*columns], self.arm, (reference, other), weight=self.weight)
+        strata = self.strata(tested_within(self.protocol))
         return None if strata.one else strata.code
 
     def block(self) -> StrArray | None:
@@ -141,18 +160,6 @@ class AnalysisSet:
         names = (*(name for name in self.protocol.plan.strata if name != PRACTICE), PRACTICE)
         return shared_baselines([*self.columns(names).values()], weight=self.weight)
 
-    def compared(self) -> Compared:
-        """The cases as the estimates within strata take them."""
-        return Compared(
-            times={name: times for name, times in self.onset.items() if name != "hazard"},
-            arm=self.arm,
-            columns=self.columns(estimated_within(self.protocol)),
-            protocol=self.protocol,
-            weight=self.weight,
-            work=self.work,
-            cluster=self._several(),
-        )
-
     def treatment(self) -> StrArray:
         """Whether each treatment succeeded: pain at most mild and no supplement; ``yes``, ``no`` or not known, empty.
 
@@ -166,15 +173,11 @@ class AnalysisSet:
         told: StrArray = np.where(failed, "no", np.where(np.isnan(pain), "", "yes"))
         return told
 
-    def treated(self) -> Compared:
-        """The cases of which it is known whether their treatment succeeded, compared within practices."""
+    def treated(self) -> AnalysisSet:
+        """The cases of which it is known whether their treatment succeeded, with that in place of onset."""
         told = self.treatment()
         known = told != ""
-        of_them = self.take(np.flatnonzero(known))
-        found = compared_treatments(
-            told[known] == "yes", of_them.arm, {PRACTICE: of_them.column(PRACTICE)}, self.protocol
-        )
-        return replace(found, cluster=of_them._several())
+        return replace(self.where(known), onset={"treatment": by_one_minute(told[known] == "yes")})
 
     def covariates(self) -> dict[str, NDArray[Any]]:
         """The plan's covariates that differ between cases; what was not recorded is a level of its own.
@@ -204,7 +207,7 @@ class AnalysisSet:
         values = self.column(name)
         return values if 1 < np.unique(values).size < values.size else None
 
-    def _several(self) -> StrArray | None:
+    def several(self) -> StrArray | None:
         """The clusters that intervals heed: where each patient has both arms, those within patients do."""
         return None if self.protocol.study.paired else self.cluster()
 

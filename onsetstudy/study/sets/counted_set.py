@@ -8,10 +8,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from onsetstudy.core.arrays import FloatArray, IntArray, StrArray
+from onsetstudy.core.arrays import FloatArray, IntArray
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.study.sets.analysis_set import AnalysisSet
-from onsetstudy.study.sets.contrasts import PRACTICE, Compared, compared_treatments
+from onsetstudy.study.sets.analysis_set import PRACTICE, AnalysisSet, by_one_minute
 
 __all__ = ["TREATMENT", "CountedSet"]
 
@@ -65,11 +64,9 @@ class CountedSet(AnalysisSet):
         """None: cells are of what the plan compares within, and of nothing else."""
         return {}
 
-    def treated(self) -> Compared:
-        """The cases of which it is known whether their treatment succeeded, within practices if these are told."""
-        arms = self.protocol.arm_codes[:2]
-        rows = self.values[(self.values["quantity"] == TREATMENT) & self.values["arm"].isin(arms)]
-        practice: dict[str, StrArray] = {PRACTICE: rows[PRACTICE].to_numpy(dtype=str)} if PRACTICE in rows else {}
-        succeeded = rows["value"].to_numpy(dtype=np.float64) == 1
-        weight = rows["n"].to_numpy(dtype=np.int64)
-        return compared_treatments(succeeded, rows["arm"].to_numpy(dtype=str), practice, self.protocol, weight=weight)
+    def treated(self) -> CountedSet:
+        """The cases of which it is known whether their treatment succeeded, with that in place of onset."""
+        rows = self.values[
+            (self.values["quantity"] == TREATMENT) & self.values["arm"].isin(self.protocol.arm_codes[:2])
+        ]
+        return replace(self, frame=rows, onset={"treatment": by_one_minute(rows["value"].to_numpy() == 1)})

@@ -17,8 +17,8 @@ from onsetstudy.core.results import Counts
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.model import Records
 from onsetstudy.study.results import NegativeControl
-from onsetstudy.study.sets.analysis_set import AnalysisSet
-from onsetstudy.study.sets.contrasts import PRACTICE, ask, control_onset_of, mean_scores_of, needs_both_arms
+from onsetstudy.study.sets.analysis_set import PRACTICE, AnalysisSet
+from onsetstudy.study.sets.contrasts import ask, compared_treatments, control_onset_of, mean_scores_of, needs_both_arms
 from onsetstudy.survival.results import ArmContrast
 
 __all__ = ["INSERTION", "control_compared", "control_tests", "negative_controls"]
@@ -99,7 +99,7 @@ def control_compared(
 
     def compared() -> ArmContrast:
         needs_both_arms(arm, protocol, quantity, "no control tooth was tested in the arm {}")
-        return control_onset_of(lost, arm, practice, protocol, weight=weight)
+        return control_onset_of(compared_treatments(lost, arm, {PRACTICE: practice}, protocol, weight=weight))
 
     answer = ask(quantity, compared, protocol, n, sign="-", unit="proportion")
     if isinstance(answer, ArmContrast):
