@@ -28,9 +28,8 @@ from onsetstudy.study.group.analyse_group import analyse_group
 from onsetstudy.study.group.harms import group_harms
 from onsetstudy.study.group.pool_files import gather
 from onsetstudy.study.practice.subsets import contrast_results
-from onsetstudy.study.sets.analysis_set import AnalysisSet
+from onsetstudy.study.sets.analysis_set import AnalysisSet, shared_baselines
 from onsetstudy.study.sets.prepare import prepare
-from onsetstudy.study.sets.shared_baselines import shared_baselines
 from onsetstudy.study.topics.outcomes import chair_time_of, safety_of
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.hazards.frailty import fit_shared_frailty

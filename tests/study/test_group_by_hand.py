@@ -12,7 +12,6 @@ from onsetstudy.core.results import Estimate
 from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.counts.exchange_check import check_exchange
 from onsetstudy.study.group.analyse_group import _whole, analyse_group
-from onsetstudy.study.group.results import claims_of_group
 from onsetstudy.study.group.stratified_ipd import pool_in_one_stage
 from tests.report.claimed import group_of
 from tests.report.samples import counts, estimate, rich
@@ -103,11 +102,11 @@ def test_a_primary_outcome_that_no_file_holds_is_said_to_be_missing():
     bare = dataclasses.replace(
         found, protocol=promised, pooled=tuple(p for p in found.pooled if p.quantity != "pain_difference")
     )
-    lead = claims_of_group(bare).primary()
+    lead = bare.claims.primary()
     assert lead.leads
     assert (lead.quantity.key, lead.answer.code) == ("pain_difference", "nothing_sent")
     assert lead.answer.reason == "no file holds it for this period"
     assert lead.population == f"{found.overall.n.cases} cases of 2 practices"
-    whole = claims_of_group(dataclasses.replace(found, protocol=promised)).primary()
+    whole = dataclasses.replace(found, protocol=promised).claims.primary()
     assert whole.leads
     assert isinstance(whole.answer, Estimate)

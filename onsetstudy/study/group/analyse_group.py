@@ -13,6 +13,7 @@ import pandas as pd
 from onsetstudy.core.errors import NotEstimable, Problem, RecordsError
 from onsetstudy.core.parallel import Progress
 from onsetstudy.core.results import Caution, Counts, EstimateLike, NotAvailable
+from onsetstudy.inference.estimate_or_reason import not_asked, without_number
 from onsetstudy.pool.combine import PoolOptions, combine_estimates
 from onsetstudy.pool.funnel import funnel
 from onsetstudy.pool.results import Funnel, Pooled, Step
@@ -226,9 +227,7 @@ def _drawn(units: pd.DataFrame, kind: str) -> Funnel | NotAvailable:
         return funnel(failed, cases, expected, [str(u) for u in units.index], quantity=kind)
     except NotEstimable as error:
         n = Counts(cases=int(units["n"].sum()), onsets=int(units["failed"].sum()))
-        return NotAvailable(
-            quantity=kind, contrast=None, code=error.code, reason=error.reason, unit="proportion", method="funnel", n=n
-        )
+        return not_asked(kind, error.reason, code=error.code, contrast=None, unit="proportion", method="funnel", n=n)
 
 
 def _whole(own: tuple[EstimateLike, ...], code: str, counts: Gathered) -> tuple[EstimateLike, ...]:
@@ -237,15 +236,8 @@ def _whole(own: tuple[EstimateLike, ...], code: str, counts: Gathered) -> tuple[
     if last is None:
         return own
     reason = f"its file goes on to {last}, and these counts carry no quarter; ask for a file that ends with "
-    return tuple(
-        NotAvailable(
-            quantity=e.quantity, contrast=e.contrast, code="no_quarter", reason=reason + counts.label, unit=e.unit,
-            method=e.method, n=e.n,
-        )
-        if e.quantity in WITHOUT_QUARTER
-        else e
-        for e in own
-    )  # fmt: skip
+    reason += counts.label
+    return tuple(without_number(e, "no_quarter", reason) if e.quantity in WITHOUT_QUARTER else e for e in own)
 
 
 def _practice(code: str, counts: Gathered, letters: dict[str, str]) -> GroupPractice:

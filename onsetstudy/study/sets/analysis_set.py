@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Self
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray, StrArray
 from onsetstudy.core.errors import NotEstimable
@@ -16,11 +16,11 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Counts
 from onsetstudy.inference.strata import Strata, merge_small
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.study.sets.shared_baselines import shared_baselines
 from onsetstudy.study.sets.work import Work
 from onsetstudy.survival.curve.npmle import Curves
+from onsetstudy.survival.hazards.proportional_hazards import SMALL_STRATUM
 
-__all__ = ["DONE", "ESTIMANDS", "PRACTICE", "AnalysisSet", "by_one_minute", "tested_within"]
+__all__ = ["DONE", "ESTIMANDS", "PRACTICE", "AnalysisSet", "by_one_minute", "shared_baselines", "tested_within"]
 
 ESTIMANDS = ("hazard", "success", "wait")
 NOT_RECORDED = "not recorded"
@@ -230,3 +230,47 @@ class AnalysisSet:
         """The cases in the order of treatment: by date, those of one day by their code."""
         order = self.frame.reset_index(drop=True).sort_values(["case_date", "case_id"], kind="stable").index
         return self.take(order.to_numpy())
+
+
+def shared_baselines(
+    columns: Sequence[ArrayLike], *, weight: ArrayLike | None = None, least: int = SMALL_STRATUM
+) -> StrArray | None:
+    """Strata for a hazard ratio: combinations of columns, small ones put together.
+
+    A baseline is estimated for every stratum, and many small ones pull the ratio away from 1. Combinations with fewer
+    than ``least`` cases are put together with the other small ones that are alike in all columns but the last; those
+    that are still small, with those alike in all but the last two; and so on, to one stratum of all that are left.
+
+    Parameters
+    ----------
+    columns : sequence of array_like of str, shape (n,)
+        What tells strata apart; what matters most first.
+    weight : array_like of int, shape (n,), optional
+        How many like cases a row stands for.
+    least : int
+        Fewest cases of a stratum by itself.
+
+    Returns
+    -------
+    ndarray of str, shape (n,), or None
+        A code per row; ``None`` where there is one stratum only.
+    """
+    if not columns:
+        return None
+    parts = np.column_stack([np.asarray(c).astype(str) for c in columns])
+    rows = parts.shape[0]
+    cases = np.ones(rows) if weight is None else np.asarray(weight, dtype=np.float64)
+    code = np.full(rows, "", dtype=object)
+    small = np.ones(rows, dtype=bool)
+    for kept in range(parts.shape[1], -1, -1):
+        here = np.flatnonzero(small)
+        if not here.size:
+            break
+        name = np.array(
+            [" | ".join(p[:kept]) + (" | others" if kept < p.size else "") for p in parts[here]], dtype=object
+        )
+        code[here] = name
+        _, group = np.unique(name.astype(str), return_inverse=True)
+        small[here] = np.bincount(group, weights=cases[here])[group] < least
+    found = code.astype(str)
+    return found if np.unique(found).size > 1 else None

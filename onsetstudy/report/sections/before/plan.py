@@ -7,8 +7,7 @@ from onsetstudy.report.document import Answer, Block, Cautions, Pairs, Paragraph
 from onsetstudy.report.figures import power
 from onsetstudy.report.numbers import THIN, capital, decimal, level, tidy
 from onsetstudy.report.sections.before import plan_words as words
-from onsetstudy.study.planning.results import PlanningResults
-from onsetstudy.study.planning_results import Question
+from onsetstudy.study.planning.results import PlanningResults, Question
 
 __all__ = ["plan_answer", "plan_assumptions", "plan_cautions", "plan_looks", "plan_schedules", "plan_sizes"]
 
