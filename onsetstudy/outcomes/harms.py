@@ -17,7 +17,15 @@ from onsetstudy.inference.parameter import Parameter
 from onsetstudy.outcomes.harm_results import ArmEvents, EventLine, Safety
 from onsetstudy.outcomes.summaries import EXACT, HYBRID, share_difference, share_of
 
-__all__ = ["EventRecorded", "SafetyRecords", "events_of_cases", "exact_share", "nothing_seen_limit", "summarise_safety"]
+__all__ = [
+    "EventRecorded",
+    "arm_events",
+    "SafetyRecords",
+    "events_of_cases",
+    "exact_share",
+    "nothing_seen_limit",
+    "summarise_safety",
+]
 
 NONE = "none"
 FINDING = "positive_aspiration"
@@ -193,19 +201,24 @@ def _line(
     for code in (a.arm for a in n.by_arm):
         rows = (arm == code) & among
         count, cases = int(np.sum(happened & rows & known)), int(np.sum(rows & known))
-        nothing = count == 0 and cases > 0
-        found.append(
-            ArmEvents(
-                arm=code,
-                count=count,
-                cases=cases,
-                not_recorded=int(np.sum(rows & ~known)),
-                share=exact_share(count, cases, quantity=f"event_{event}", arm=code, n=n, conf_level=level),
-                at_most=nothing_seen_limit(cases) if nothing else None,
-                rule_of_three=min(3 / cases, 1.0) if nothing else None,
-            )
-        )
+        found.append(arm_events(event, code, count, cases, not_recorded=int(np.sum(rows & ~known)), n=n, level=level))
     return EventLine(event=event, arms=tuple(found), difference=_difference(event, found[0], found[1], n, level))
+
+
+def arm_events(
+    event: str, arm: str, count: int, cases: int, *, not_recorded: int, n: Counts, level: float
+) -> ArmEvents:
+    """Events of an arm among the cases of which it is known whether one happened, with exact limits."""
+    nothing = count == 0 and cases > 0
+    return ArmEvents(
+        arm=arm,
+        count=count,
+        cases=cases,
+        not_recorded=not_recorded,
+        share=exact_share(count, cases, quantity=f"event_{event}", arm=arm, n=n, conf_level=level),
+        at_most=nothing_seen_limit(cases) if nothing else None,
+        rule_of_three=min(3 / cases, 1.0) if nothing else None,
+    )
 
 
 def _difference(event: str, reference: ArmEvents, other: ArmEvents, n: Counts, level: float) -> EstimateLike:

@@ -22,8 +22,9 @@ from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
 from onsetstudy.inference.strata import merge_small
 from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.study.practice.interim import score_of
-from onsetstudy.study.sets.analysis_set import PRACTICE, AnalysisSet
+from onsetstudy.study.sets.analysis_set import PRACTICE
 from onsetstudy.study.sets.contrasts import success_of, wait_of
+from onsetstudy.study.sets.counted_set import CountedSet
 from tests.simulation.kept import KeptStudies
 from tests.study.cases import protocol
 
@@ -49,8 +50,8 @@ def score_by_the_report(scenario, drawn, k, cases):
     practice = np.char.add("P", drawn.stratum[k, :cases].astype(str))
     if scenario.decision == "wait":
         times = Intervals(drawn.left[k, :cases], drawn.right[k, :cases])
-        rows = pd.DataFrame({"arm": arm, PRACTICE: practice})
-        compared = AnalysisSet(frame=rows, protocol=PROMISED, onset={"wait": times})
+        rows = pd.DataFrame({"arm": arm, PRACTICE: practice, "n": 1})
+        compared = CountedSet(frame=rows, protocol=PROMISED, onset={"wait": times})
         try:
             return score_of(wait_of(compared).difference, "rmst_difference")[0]
         except NotEstimable:
@@ -95,8 +96,8 @@ def success_by_the_report(scenario, drawn, k, cases):
     arm = np.where(drawn.other[k, :cases], "buffered", "plain")
     practice = np.char.add("P", drawn.stratum[k, :cases].astype(str))
     times = Intervals(drawn.left[k, :cases], drawn.right[k, :cases])
-    rows = pd.DataFrame({"arm": arm, PRACTICE: practice})
-    compared = AnalysisSet(frame=rows, protocol=PROMISED, onset={"success": times})
+    rows = pd.DataFrame({"arm": arm, PRACTICE: practice, "n": 1})
+    compared = CountedSet(frame=rows, protocol=PROMISED, onset={"success": times})
     return score_of(success_of(compared).difference, "success_difference")[0]
 
 

@@ -6,7 +6,7 @@ import pandas as pd
 
 from onsetstudy.core.results import ArmCount, Counts
 from onsetstudy.outcomes.harm_results import ArmEvents
-from onsetstudy.outcomes.harms import exact_share, nothing_seen_limit
+from onsetstudy.outcomes.harms import arm_events
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.group.results import GroupHarm
 
@@ -22,20 +22,17 @@ def group_harms(safety: pd.DataFrame, protocol: Protocol) -> tuple[GroupHarm, ..
     Of an event that does not say whether it was serious it is not known that it was not. Files from before that was
     counted do not tell, so that of their events only those marked as serious are known.
     """
-    arms = protocol.arm_codes[:2]
     total = _with_rated(safety).groupby(["arm", "what"])["n"].sum()
 
-    def count(arm: str, what: str) -> int:
-        return int(total.get((arm, what), 0))
+    def arm_of(arm: str, event: str, word: str, known: str) -> ArmEvents:
+        happened, told, cases = (int(total.get((arm, what), 0)) for what in (word, known, "cases"))
+        n = Counts(cases=cases, onsets=happened, by_arm=(ArmCount(arm=arm, cases=cases, onsets=happened),))
+        level = protocol.plan.conf_level
+        return arm_events(event, arm, happened, told, not_recorded=cases - told, n=n, level=level)
 
     return tuple(
-        GroupHarm(
-            event=event,
-            arms=tuple(
-                _arm(arm, event, count(arm, word), count(arm, known), count(arm, "cases"), protocol) for arm in arms
-            ),
-        )
-        for event, (word, known) in WORDS.items()
+        GroupHarm(event=event, arms=tuple(arm_of(arm, event, *words) for arm in protocol.arm_codes[:2]))
+        for event, words in WORDS.items()
     )
 
 
@@ -48,21 +45,6 @@ def _with_rated(safety: pd.DataFrame) -> pd.DataFrame:
     told = wide.groupby(level="practice_id")["rated"].transform("sum") > 0
     wide["rated"] = wide["rated"].where(told, wide["recorded"] - wide["event"] + wide["serious"])
     return wide.reset_index().melt(id_vars=["practice_id", "arm"], var_name="what", value_name="n")
-
-
-def _arm(arm: str, event: str, happened: int, recorded: int, cases: int, protocol: Protocol) -> ArmEvents:
-    level = protocol.plan.conf_level
-    n = Counts(cases=cases, onsets=happened, by_arm=(ArmCount(arm=arm, cases=cases, onsets=happened),))
-    nothing = happened == 0 and recorded > 0
-    return ArmEvents(
-        arm=arm,
-        count=happened,
-        cases=recorded,
-        not_recorded=cases - recorded,
-        share=exact_share(happened, recorded, quantity=f"event_{event}", arm=arm, n=n, conf_level=level),
-        at_most=nothing_seen_limit(recorded) if nothing else None,
-        rule_of_three=min(3 / recorded, 1.0) if nothing else None,
-    )
 
 
 def practices_without_harms(safety: pd.DataFrame) -> tuple[tuple[str, int], ...]:

@@ -245,9 +245,13 @@ class GroupResults(Serialisable):
         if lead not in found:
             quantity = quantity_of(lead)
             nothing = not_asked(
-                lead, "no file holds it for this period", code="nothing_sent", unit=quantity.unit, n=overall.n,
+                lead,
+                "no file holds it for this period",
+                code="nothing_sent",
+                unit=quantity.unit,
+                n=overall.n,
                 contrast=quantity.contrast_of(protocol.contrast_arm, protocol.reference_arm),
-            )  # fmt: skip
+            )
             claims += of_all({lead: (nothing, (), None)}, shut=())
         for pooled in self.pooled:
             key = read_earlier(pooled.quantity)[0]

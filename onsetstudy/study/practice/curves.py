@@ -31,9 +31,14 @@ def _arm_curve(data: AnalysisSet, arm: str, missing: str, with_limits: bool) -> 
         none = not_asked("onset_curve", missing, code="arm_missing", contrast=arm, unit=unit, n=n)
         return ArmCurve(arm=arm, curve=none, still_tested=())
     curve = attempt(
-        lambda: data.curves.fit(times, weight=weight), quantity="onset_curve", contrast=arm, unit=unit,
-        method="nonparametric maximum likelihood", n=n, level=plan.conf_level,
-    )  # fmt: skip
+        lambda: data.curves.fit(times, weight=weight),
+        quantity="onset_curve",
+        contrast=arm,
+        unit=unit,
+        method="nonparametric maximum likelihood",
+        n=n,
+        level=plan.conf_level,
+    )
     minutes = [t for t in protocol.schedule.tests_min if t <= protocol.onset.tau_min]
     limits: tuple[tuple[float, EstimateLike], ...] = ()
     if with_limits and not isinstance(curve, NotAvailable):

@@ -207,9 +207,16 @@ def onset_test_of(data: AnalysisSet) -> HypothesisTest:
     protocol, block = data.protocol, data.block()
     exact = block is not None or data.counts().cases <= EXACT_CASES
     found = data.work.ask(
-        compare_arms, data.times("hazard"), data.arm, reference_arm=protocol.reference_arm, stratum=data.stratum(),
-        block=block, weight=data.weight, method="permutation" if exact else "asymptotic", seed=protocol.plan.seed,
-    )  # fmt: skip
+        compare_arms,
+        data.times("hazard"),
+        data.arm,
+        reference_arm=protocol.reference_arm,
+        stratum=data.stratum(),
+        block=block,
+        weight=data.weight,
+        method="permutation" if exact else "asymptotic",
+        seed=protocol.plan.seed,
+    )
     # Labels exchanged within patients keep a patient's cases together; otherwise cases that repeat are not independent.
     if block is None and data.cluster() is not None:
         # A P value that is not shown stands in no file either.
@@ -221,10 +228,15 @@ def hazards_of(data: AnalysisSet, more: Mapping[str, FloatArray] | None = None) 
     """Proportional hazards within the baselines of these cases, with the plan's covariates and further ones if any."""
     protocol = data.protocol
     return data.work.ask(
-        fit_proportional_hazards, data.times("hazard"), {"arm": data.arm, **data.covariates(), **(more or {})},
-        reference={"arm": protocol.reference_arm}, stratum=data.baselines(), weight=data.weight,
-        cluster=data.cluster(), conf_level=protocol.plan.conf_level,
-    )  # fmt: skip
+        fit_proportional_hazards,
+        data.times("hazard"),
+        {"arm": data.arm, **data.covariates(), **(more or {})},
+        reference={"arm": protocol.reference_arm},
+        stratum=data.baselines(),
+        weight=data.weight,
+        cluster=data.cluster(),
+        conf_level=protocol.plan.conf_level,
+    )
 
 
 def ratio_of(data: AnalysisSet) -> Estimate:

@@ -143,14 +143,14 @@ def _filled(
         (r for r in table.ranges if r.outcome in (panel.outcome, *ALSO_TOLD[panel.outcome])),
         key=lambda r: (r.year, r.id),
     )
+    contrast, none = overall.wait_difference.contrast, Counts(cases=0, onsets=0)
+    reason = "this technique was not analysed by itself"
+    nothing = not_asked(panel.outcome, reason, code="not_analysed", contrast=contrast, unit=panel.unit, n=none)
     groups = []
     for technique in techniques:
         found = population(technique)
         beside = [r for r in of_outcome if technique in r.techniques]
-        mine = own(found) if found is not None else not_asked(
-            panel.outcome, "this technique was not analysed by itself", code="not_analysed",
-            contrast=overall.wait_difference.contrast, unit=panel.unit, n=Counts(cases=0, onsets=0),
-        )  # fmt: skip
+        mine = nothing if found is None else own(found)
         drawn = tuple(r for r in beside if r.outcome == panel.outcome and r.drawn() is not None)
         listed = tuple(r for r in beside if r not in drawn)
         groups.append(ContextGroup(technique=technique, own=mine, drawn=drawn, listed=listed))
