@@ -19,8 +19,8 @@ from onsetstudy.outcomes.summaries import EXACT, HYBRID, share_difference, share
 
 __all__ = [
     "EventRecorded",
-    "arm_events",
     "SafetyRecords",
+    "arm_events",
     "events_of_cases",
     "exact_share",
     "nothing_seen_limit",

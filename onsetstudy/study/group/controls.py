@@ -5,12 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from onsetstudy.core.results import Counts
-from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.counts.counted_estimates import mean_difference
 from onsetstudy.study.group.pool_files import Gathered
 from onsetstudy.study.results import ColdTestErrors, NegativeControl
-from onsetstudy.study.sets.analysis_set import PRACTICE
+from onsetstudy.study.sets.analysis_set import PRACTICE, by_one_minute
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.study.topics.cold_test_errors import FEWEST, error_grid
 from onsetstudy.study.topics.negative_controls import INSERTION, control_compared
@@ -39,7 +37,9 @@ def group_controls(counts: Gathered) -> tuple[NegativeControl, ...]:
         difference = mean_difference(rows, protocol, quantity, protocol.pain.instrument.unit)
         found.append(NegativeControl(outcome="insertion_pain", difference=difference))
     if protocol.schedule.control_tooth != "none" and (counts.controls["what"] == "tests").any():
-        found.append(_control(_told(counts.controls), protocol))
+        rows = _told(counts.controls)
+        tested = CountedSet(frame=rows, protocol=protocol, onset={"treatment": by_one_minute(rows["lost"].to_numpy())})
+        found.append(control_compared(tested, tested.counts("treatment")))
     return tuple(found)
 
 
@@ -53,13 +53,6 @@ def _told(controls: pd.DataFrame) -> pd.DataFrame:
     )
     rows = pd.concat([none, some], ignore_index=True)
     return rows[rows["n"] > 0].reset_index(drop=True)
-
-
-def _control(rows: pd.DataFrame, protocol: Protocol) -> NegativeControl:
-    arm, n = rows["arm"].to_numpy(dtype=str), rows["n"].to_numpy(dtype=np.int64)
-    lost, practice = rows["lost"].to_numpy(dtype=bool), rows[PRACTICE].to_numpy(dtype=str)
-    counts = Counts.of(lost, arm, protocol.arm_codes, cases=n)
-    return control_compared(lost, arm, practice, protocol, counts, weight=n)
 
 
 def controls_untold(counts: Gathered, letters: dict[str, str]) -> tuple[str, ...]:

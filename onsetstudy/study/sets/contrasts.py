@@ -6,7 +6,7 @@ Whoever holds rows and whoever holds counts of the same cases gets the same numb
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from typing import Any, TypeVar
 
 import numpy as np
@@ -208,9 +208,10 @@ def _within(
     Where the cases of a stratum do not determine it, the next coarser strata are used, and a caution says why: a result
     of some cases alone would pass for one of all. That sees how far testing went, which the strata themselves do not.
     """
-    protocol = cases.protocol
-    steps, reason = _steps(cases, (PRACTICE,) if question == "treatment" else estimated_within(protocol)), ""
-    for k, strata in enumerate(steps):
+    protocol, failed = cases.protocol, list[NotEstimable]()
+    finest: Strata | None = None
+    for strata in _steps(cases, (PRACTICE,) if question == "treatment" else estimated_within(protocol)):
+        finest = finest or strata
         try:
             found = cases.work.ask(
                 verb,
@@ -224,23 +225,22 @@ def _within(
                 **more,
             )
         except NotEstimable as error:
-            if k == len(steps) - 1:
-                raise
-            reason = reason or error.reason
+            failed.append(error)
             continue
         if (cluster := cases.several()) is not None:
             found = _clustered(found, cases, cluster, question, strata, asked)
-        return _told(found, _caution(strata, steps[0], reason))
-    raise AssertionError("a comparison has at least one step")
+        return _told(found, _caution(strata, finest, failed[0].reason if failed else ""))
+    raise failed[-1]
 
 
-def _steps(cases: AnalysisSet, names: tuple[str, ...]) -> tuple[Strata, ...]:
+def _steps(cases: AnalysisSet, names: tuple[str, ...]) -> Iterator[Strata]:
     """From the finest strata to practices alone to none, each once."""
-    kept: list[Strata] = []
-    for strata in (cases.strata(names), cases.strata(n for n in names if n == PRACTICE), cases.strata(())):
-        if not kept or len(strata.names) < len(kept[-1].names):
-            kept.append(strata)
-    return tuple(kept)
+    before: Strata | None = None
+    for columns in (names, tuple(n for n in names if n == PRACTICE), ()):
+        strata = cases.strata(columns)
+        if before is None or len(strata.names) < len(before.names):
+            yield strata
+            before = strata
 
 
 def _clustered(
