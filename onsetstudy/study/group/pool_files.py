@@ -141,55 +141,48 @@ def together(files: Sequence[tuple[str, Exchange]], name: str) -> pd.DataFrame:
     return pd.DataFrame(frame.groupby(keys, sort=True, dropna=False, as_index=False)["n"].sum())
 
 
-def _unlike(name: str, exchange: Exchange, protocol: Protocol) -> list[Problem]:
-    if exchange.study != protocol.study.id:
-        what = f"{exchange.practice} sent a file of the study {exchange.study}, not of {protocol.study.id}"
-        return [_problem(name, what, "give files of one study", "other_study")]
-    problems = []
-    differ = [
-        (key, f"{key} is {_read(after)} there and {_read(before)} here")
+def _unlike(name: str, exchange: Exchange, protocol: Protocol) -> Iterator[Problem]:
+    whose, study = exchange.practice, protocol.study
+    if exchange.study != study.id:
+        what = f"{whose} sent a file of the study {exchange.study}, not of {study.id}"
+        yield _problem(name, what, "give files of one study", "other_study")
+        return
+    differ = {
+        key: f"{key} is {_read(after)} there and {_read(before)} here"
         for key, before, after in _differing(exchange, protocol)
         if binds(key) and not (key.endswith(UNSAID) and ABSENT in (before, after))
-    ]
-    for key, told in differ:
-        if key in MENDS:
-            what = f"{exchange.practice} follows another protocol: {told}"
-            problems.append(_problem(name, what, MENDS[key], "other_protocol"))
-    if rest := [told for key, told in differ if key not in MENDS]:
+    }
+    for key in (key for key in differ if key in MENDS):
+        yield _problem(name, f"{whose} follows another protocol: {differ[key]}", MENDS[key], "other_protocol")
+    if rest := [told for key, told in differ.items() if key not in MENDS]:
         more = f"; and {len(rest) - MOST_NAMED} more keys" if len(rest) > MOST_NAMED else ""
-        what = f"{exchange.practice} follows another protocol: {'; '.join(rest[:MOST_NAMED])}{more}"
+        what = f"{whose} follows another protocol: {'; '.join(rest[:MOST_NAMED])}{more}"
         mend = "agree on one protocol; that practice makes its file anew under it"
-        problems.append(_problem(name, what, mend, "other_protocol"))
+        yield _problem(name, what, mend, "other_protocol")
     known = {q.label for q in protocol.quarters}
     if strange := [q for q in exchange.quarters if q not in known]:
-        what = f"{exchange.practice} sends {', '.join(strange)}, no quarter of this study"
-        problems.append(_problem(name, what, "add the quarter to the protocol of the group", "quarter"))
-    if exchange.invented != protocol.study.invented:
+        what = f"{whose} sends {', '.join(strange)}, no quarter of this study"
+        yield _problem(name, what, "add the quarter to the protocol of the group", "quarter")
+    if exchange.invented != study.invented:
         there, here = ("invented", "real") if exchange.invented else ("real", "invented")
-        what = f"{exchange.practice} says that its cases are {there}, and this protocol is of {here} ones"
-        problems.append(_problem(name, what, "never pool invented with real cases", "invented"))
-    practices = protocol.study.practices
-    if practices and exchange.practice not in practices:
-        what = f"{exchange.practice} is no practice of this study"
-        problems.append(
-            _problem(name, what, f"the protocol names {', '.join(practices)}; add the code there", "practice")
-        )
-    return problems
+        what = f"{whose} says that its cases are {there}, and this protocol is of {here} ones"
+        yield _problem(name, what, "never pool invented with real cases", "invented")
+    if study.practices and whose not in study.practices:
+        mend = f"the protocol names {', '.join(study.practices)}; add the code there"
+        yield _problem(name, f"{whose} is no practice of this study", mend, "practice")
 
 
-def _twice(files: Sequence[tuple[str, Exchange]]) -> list[Problem]:
-    problems = []
+def _twice(files: Sequence[tuple[str, Exchange]]) -> Iterator[Problem]:
     seen: dict[tuple[str, str], str] = {}
     by_name = dict(files)
     for name, exchange in sorted(files, key=lambda f: f[0]):
-        earlier = {seen[key] for q in exchange.quarters if (key := (exchange.practice, q)) in seen}
-        for other in sorted(earlier):
-            shared = [q for q in exchange.quarters if seen.get((exchange.practice, q)) == other]
-            what = f"{exchange.practice} sent {', '.join(shared)} already, in {other}"
-            problems.append(_problem(name, what, _which_to_keep((name, exchange), (other, by_name[other])), "twice"))
+        earlier = {q: seen[key] for q in exchange.quarters if (key := (exchange.practice, q)) in seen}
+        for other in sorted({*earlier.values()}):
+            shared = ", ".join(q for q, first in earlier.items() if first == other)
+            what = f"{exchange.practice} sent {shared} already, in {other}"
+            yield _problem(name, what, _which_to_keep((name, exchange), (other, by_name[other])), "twice")
         for quarter in exchange.quarters:
             seen.setdefault((exchange.practice, quarter), name)
-    return problems
 
 
 def _which_to_keep(one: tuple[str, Exchange], two: tuple[str, Exchange]) -> str:
