@@ -28,7 +28,7 @@ from onsetstudy.study.group.pool_files import gather, together
 from onsetstudy.study.group.reconcile import unlike_rows
 from onsetstudy.study.group.stratified_ipd import onset_test, pool_in_one_stage, subgroups_by
 from onsetstudy.study.group.stratified_success import pool_success, success_tables
-from onsetstudy.study.sets.analysis_set import tested_within
+from onsetstudy.study.sets import analysis_set
 from onsetstudy.study.sets.contrasts import cautions_of
 from tests.study.cases import protocol as shipped
 from tests.study.cases import set_of
@@ -374,5 +374,5 @@ def test_only_cautions_asked_for_are_told_and_each_once():
                      n=Counts(cases=1, onsets=1),
                      caution=(Caution(code="a", text="one"), Caution(code="b", text="two")))  # fmt: skip
     assert cautions_of([found, found], ("a",)) == (Caution(code="a", text="one"),)
-    assert tested_within(PROTOCOL)[0] == "practice_id"
-    assert tested_within(PROTOCOL).count("practice_id") == 1
+    assert analysis_set.tested_within(PROTOCOL)[0] == "practice_id"
+    assert analysis_set.tested_within(PROTOCOL).count("practice_id") == 1

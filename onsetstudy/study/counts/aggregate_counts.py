@@ -137,14 +137,9 @@ def tally_records(protocol: Protocol, records: Records, *, through: Quarter, arm
     Tally
     """
     data, _ = prepare(protocol, records, through=through)
-    groups = group_columns(protocol)
-    keys = data.frame[["practice_id", *ENDS]].copy()
-    keys["practice_id"] = data.column("practice_id")
-    for name in (*groups, "arm"):
-        keys[name] = data.column(name)
-    cells = keys[["practice_id", *groups, "arm", *ENDS]]
+    alike = {name: data.column(name) for name in ("practice_id", *group_columns(protocol), "arm")}
     return Tally(
-        cells=_counted(cells),
+        cells=_counted(pd.DataFrame({**alike, **{end: data.numbers(end) for end in ENDS}})),
         values=_values(data),
         safety=_safety(data, records.companions),
         operators=_operators(data),
