@@ -73,7 +73,7 @@ def contrast_of_counts(key: str, data: CountedSet, *, missing: str) -> ArmContra
 
     def answer() -> ArmContrast | EstimateLike:
         if missing:
-            needs_both_arms(data.arm, protocol, key, missing)
+            needs_both_arms(data, key, missing)
         if key == "hazard_ratio":
             return ratio_of(data)
         if key == TREATED:
@@ -86,7 +86,7 @@ def contrast_of_counts(key: str, data: CountedSet, *, missing: str) -> ArmContra
         return mean_difference(rows, protocol, key, pain.instrument.unit if pain else "min")
 
     unit = "min" if key in MEANS and protocol.pain is None else None
-    return ask(key, answer, protocol, data.counts(), method="from counts", unit=unit)
+    return ask(data, key, answer, method="from counts", unit=unit)
 
 
 def mean_difference(values: pd.DataFrame, protocol: Protocol, quantity: str, unit: str) -> EstimateLike:

@@ -100,10 +100,10 @@ def _asked(
     """Result of the function, or why there is none: an arm without a case, or cases that do not decide it."""
 
     def checked() -> T:
-        needs_both_arms(data.arm, data.protocol, quantity, NOT_SENT)
+        needs_both_arms(data, quantity, NOT_SENT)
         return function()
 
-    return ask(quantity, checked, data.protocol, data.counts(), method=method, sign="/", unit="ratio")
+    return ask(data, quantity, checked, method=method, sign="/", unit="ratio")
 
 
 def failures_by(data: CountedSet, kind: str) -> pd.DataFrame:
@@ -163,4 +163,4 @@ def _interaction(data: CountedSet, column: str, kept: list[str]) -> HypothesisTe
             n=part.counts(),
         )
 
-    return ask("interaction", test, protocol, data.counts(), method="likelihood ratio", sign="/")
+    return ask(data, "interaction", test, method="likelihood ratio", sign="/")

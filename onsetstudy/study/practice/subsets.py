@@ -68,7 +68,7 @@ class _Question:
             return estimate()
 
         method = "" if self.refusal else method
-        return ask(key, checked, self.data.protocol, self.counts, method=method, sign=sign, unit=unit)
+        return ask(self.data, key, checked, n=self.counts, method=method, sign=sign, unit=unit)
 
 
 def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: str, minimum: int = 1) -> Population:
@@ -170,7 +170,7 @@ def treatments_of(data: AnalysisSet) -> ArmContrast:
     """
     known = data.treated()
     reason = "of no case of the arm {} it is known whether the treatment succeeded"
-    needs_both_arms(known.arm, known.protocol, TREATED, reason, code="not_recorded")
+    needs_both_arms(known, TREATED, reason, code="not_recorded")
     return treatment_success_of(known)
 
 

@@ -6,7 +6,7 @@ Whoever holds rows and whoever holds counts of the same cases gets the same numb
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, TypeVar
 
 import numpy as np
@@ -62,19 +62,21 @@ def estimated_within(protocol: Protocol) -> tuple[str, ...]:
 
 
 def ask(
+    cases: AnalysisSet,
     key: str,
     estimate: Callable[[], T],
-    protocol: Protocol,
-    n: Counts,
     *,
+    n: Counts | None = None,
     method: str = "",
     sign: str = "",
     unit: str | None = None,
 ) -> T | NotAvailable:
     """Result of ``estimate``, or why there is none, under the contrast and the unit of the quantity.
 
-    ``sign`` (``-`` or ``/``) and ``unit`` are asked of what is not in the table of quantities.
+    ``n`` counts the cases, by default with the onsets of the rate. ``sign`` (``-`` or ``/``) and ``unit`` are asked of
+    what is not in the table of quantities.
     """
+    protocol, n = cases.protocol, n or cases.counts()
     if (row := QUANTITIES.get(key)) is not None:
         own = protocol.pain.instrument.unit if row.unit == "score" and protocol.pain is not None else row.unit
         sign, unit = row.contrast, own if unit is None else unit
@@ -83,9 +85,7 @@ def ask(
     return attempt(estimate, quantity=key, contrast=contrast, unit=unit or "", method=method, n=n, level=level)
 
 
-def needs_both_arms(
-    arm: Collection[str], protocol: Protocol, quantity: str, reason: str, *, code: str = "arm_missing"
-) -> None:
+def needs_both_arms(cases: AnalysisSet, quantity: str, reason: str, *, code: str = "arm_missing") -> None:
     """Nothing where both arms have a case; ``{}`` in the reason stands for the label of the one that has none.
 
     Raises
@@ -93,8 +93,8 @@ def needs_both_arms(
     NotEstimable
         If one of them has none.
     """
-    if missing := [a for a in protocol.arm_codes[:2] if a not in set(arm)]:
-        raise NotEstimable(quantity, reason.format(protocol.label(missing[0])), code=code)
+    if missing := [arm for arm in cases.protocol.arm_codes[:2] if arm not in cases.arms_present]:
+        raise NotEstimable(quantity, reason.format(cases.protocol.label(missing[0])), code=code)
 
 
 def success_of(cases: AnalysisSet) -> ArmContrast:

@@ -82,10 +82,10 @@ def control_compared(tested: CountedSet, n: Counts, outcome: str = "control_toot
     quantity = "control_onset_difference"
 
     def compared() -> ArmContrast:
-        needs_both_arms(tested.arm, tested.protocol, quantity, "no control tooth was tested in the arm {}")
+        needs_both_arms(tested, quantity, "no control tooth was tested in the arm {}")
         return control_onset_of(tested)
 
-    answer = ask(quantity, compared, tested.protocol, n, sign="-", unit="proportion")
+    answer = ask(tested, quantity, compared, n=n, sign="-", unit="proportion")
     if isinstance(answer, ArmContrast):
         return NegativeControl(outcome=outcome, difference=answer.difference, arms=answer.arms[:2])
     return NegativeControl(outcome=outcome, difference=answer)
