@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from onsetstudy.records.derived.results import QUALIFIES, SHUTS, Doubt
+from onsetstudy.records.derived.results import QUALIFIES, SHUTS
 from onsetstudy.study.counts.exchange_check import COLUMNS
 from onsetstudy.study.group.pool_files import Gathered
 from onsetstudy.study.group.results import GroupGate
@@ -24,19 +24,15 @@ def gates_of(counts: Gathered, letters: dict[str, str]) -> tuple[GroupGate, ...]
     treated = sorted(counts.cells["practice_id"].unique())
     found = [_gate(str(code), counts, letters) for code in treated]
     some = any(gate.verdict != "shut" for gate in found)
-    return tuple(
-        sorted(
-            (replace(gate, left_out=some and gate.verdict == "shut") for gate in found),
-            key=lambda gate: (len(gate.letter), gate.letter),
-        )
-    )
+    told = (replace(gate, left_out=some and gate.verdict == "shut") for gate in found)
+    return tuple(sorted(told, key=lambda gate: (len(gate.letter), gate.letter)))
 
 
 def _gate(code: str, counts: Gathered, letters: dict[str, str]) -> GroupGate:
     told = [e.doubts for _, e in counts.files if e.practice == code]
     letter = letters[code]
     # In a group a practice goes by its letter.
-    doubts = tuple(_lettered(d, letter) for doubts in told for d in doubts or ())
+    doubts = tuple(replace(d, practices=(letter,) if d.practices else ()) for doubts in told for d in doubts or ())
     effects = {d.effect for d in doubts}
     if SHUTS in effects:
         verdict = "shut"
@@ -45,10 +41,6 @@ def _gate(code: str, counts: Gathered, letters: dict[str, str]) -> GroupGate:
     else:
         verdict = "qualified" if QUALIFIES in effects else "open"
     return GroupGate(letter=letter, verdict=verdict, doubts=doubts, left_out=False)
-
-
-def _lettered(doubt: Doubt, letter: str) -> Doubt:
-    return replace(doubt, practices=(letter,) if doubt.practices else ())
 
 
 def left_out(gates: tuple[GroupGate, ...], letters: dict[str, str]) -> tuple[str, ...]:
