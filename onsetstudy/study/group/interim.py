@@ -45,7 +45,7 @@ def group_looks(counts: Gathered, this: Quarter) -> LooksTaken | None:
         data = replace(counts, cells=until(counts.cells, quarter.label), values=values).counted
         return primary_result(data) if len(data) else None, data.counts()
 
-    return looks_over(protocol, quarters, result, lambda _: "the cases did not determine the outcome", caution)
+    return looks_over(protocol, quarters, result, "the cases did not determine the outcome", caution)
 
 
 def primary_result(data: CountedSet) -> HypothesisTest | EstimateLike:
