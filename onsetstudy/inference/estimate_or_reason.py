@@ -6,9 +6,9 @@ from collections.abc import Callable
 from typing import TypeVar
 
 from onsetstudy.core.errors import NotEstimable
-from onsetstudy.core.results import Counts, NotAvailable
+from onsetstudy.core.results import Counts, EstimateLike, NotAvailable
 
-__all__ = ["attempt", "not_asked"]
+__all__ = ["attempt", "not_asked", "without_number"]
 
 T = TypeVar("T")
 
@@ -31,6 +31,15 @@ def attempt(
         )
 
 
-def not_asked(quantity: str, reason: str, *, code: str, contrast: str | None, unit: str, n: Counts) -> NotAvailable:
+def not_asked(
+    quantity: str, reason: str, *, code: str, contrast: str | None, unit: str, n: Counts, method: str = ""
+) -> NotAvailable:
     """A quantity that is not computed for this set of cases, and why."""
-    return NotAvailable(quantity=quantity, contrast=contrast, code=code, reason=reason, unit=unit, method="", n=n)
+    return NotAvailable(quantity=quantity, contrast=contrast, code=code, reason=reason, unit=unit, method=method, n=n)
+
+
+def without_number(answer: EstimateLike, code: str, reason: str) -> NotAvailable:
+    """An answer that may not be told, and why."""
+    return not_asked(
+        answer.quantity, reason, code=code, contrast=answer.contrast, unit=answer.unit, n=answer.n, method=answer.method
+    )

@@ -213,13 +213,13 @@ class MoreNeeded:
     effect: str = ""
     power: float
     alpha: float
-    events_needed: int | None
+    events_needed: int | None = None
     events_seen: int
     cases_to_include: int | None = None
     cases_needed: int | None
     cases_seen: int
-    cases_per_quarter: float | None
-    quarters_more: int | None
+    cases_per_quarter: float | None = None
+    quarters_more: int | None = None
     text: str
     source: str
 

@@ -29,6 +29,7 @@ from onsetstudy.files.bulk.reduce import Terms, reduce_parts
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.study.counts.counted_estimates import estimates_of_counts
 from onsetstudy.study.group.stratified_ipd import pool_in_one_stage
+from onsetstudy.study.sets.counted_set import CountedSet
 
 ROOT = Path(__file__).parents[2]
 SEED = 20261127
@@ -145,9 +146,9 @@ def main() -> None:
             writer.writerow(row)
             print(*row, flush=True)
     start = time.perf_counter()
-    overall = pool_in_one_stage(first.tally.cells, promised())
+    overall = pool_in_one_stage(CountedSet(frame=first.tally.cells, protocol=promised()))
     one = first.tally.of(first.tally.practices[0])
-    estimates_of_counts(one.cells, one.values, promised())
+    estimates_of_counts(CountedSet(frame=one.cells, protocol=promised(), values=one.values))
     print(f"one stage over {len(first.tally.practices)} practices: ratio {overall.hazard_ratio.estimate:.3f}, "
           f"{time.perf_counter() - start:.1f} s", flush=True)  # fmt: skip
     if cluster is not None:

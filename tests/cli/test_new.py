@@ -16,7 +16,6 @@ from onsetstudy.protocol.earlier_names import todays_names
 from onsetstudy.protocol.guided.content import GuidedAnswers, answers_from, guided_content
 from onsetstudy.protocol.guided.questions import GUIDED, is_asked
 from onsetstudy.study.planning.plan_study import plan_study
-from onsetstudy.study.planning.results import plan_claims
 from onsetstudy.study.planning.sizes import Sizing
 
 CHANCE = "P07\ny\ny\n" + "\n" * 15 + "ethics committee of the county, 12/2026, 1 June 2026\n"
@@ -149,7 +148,7 @@ def test_what_was_asked_can_be_planned_at_once(tmp_path, primary):
     run(tmp_path, told(primary=primary))
     promised = read_protocol(tmp_path / "protocol.toml")
     found = plan_study(promised, trials=60)
-    lead = plan_claims(found)[0]
+    lead = found.claims[0]
     assert lead.quantity.key == promised.plan.primary
     assert lead.value > 20
     assert "contradict" not in " ".join(c.text for c in found.caution)

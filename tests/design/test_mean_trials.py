@@ -5,6 +5,7 @@ import math
 from functools import partial
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 
@@ -21,7 +22,9 @@ from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
 from onsetstudy.inference.strata import merge_small
 from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.study.practice.interim import score_of
-from onsetstudy.study.sets.contrasts import PRACTICE, Compared, success_of, wait_of
+from onsetstudy.study.sets.analysis_set import PRACTICE
+from onsetstudy.study.sets.contrasts import success_of, wait_of
+from onsetstudy.study.sets.counted_set import CountedSet
 from tests.simulation.kept import KeptStudies
 from tests.study.cases import protocol
 
@@ -47,7 +50,8 @@ def score_by_the_report(scenario, drawn, k, cases):
     practice = np.char.add("P", drawn.stratum[k, :cases].astype(str))
     if scenario.decision == "wait":
         times = Intervals(drawn.left[k, :cases], drawn.right[k, :cases])
-        compared = Compared(times={"wait": times}, arm=arm, columns={PRACTICE: practice}, protocol=PROMISED)
+        rows = pd.DataFrame({"arm": arm, PRACTICE: practice, "n": 1})
+        compared = CountedSet(frame=rows, protocol=PROMISED, onset={"wait": times})
         try:
             return score_of(wait_of(compared).difference, "rmst_difference")[0]
         except NotEstimable:
@@ -92,7 +96,8 @@ def success_by_the_report(scenario, drawn, k, cases):
     arm = np.where(drawn.other[k, :cases], "buffered", "plain")
     practice = np.char.add("P", drawn.stratum[k, :cases].astype(str))
     times = Intervals(drawn.left[k, :cases], drawn.right[k, :cases])
-    compared = Compared(times={"success": times}, arm=arm, columns={PRACTICE: practice}, protocol=PROMISED)
+    rows = pd.DataFrame({"arm": arm, PRACTICE: practice, "n": 1})
+    compared = CountedSet(frame=rows, protocol=PROMISED, onset={"success": times})
     return score_of(success_of(compared).difference, "success_difference")[0]
 
 

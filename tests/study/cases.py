@@ -15,6 +15,7 @@ from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.model import RawTable, Records
 from onsetstudy.study.practice import analyse as carried_out
 from onsetstudy.study.practice.results import StudyResults
+from onsetstudy.study.sets.counted_set import CountedSet
 
 PROTOCOLS = Path(__file__).parents[2] / "protocols"
 NO_LIST = "a study written for a test"
@@ -31,6 +32,11 @@ def protocol(name: str = "mandibular_block_group", **changes: object) -> Protoco
             found, **{part: dataclasses.replace(whole, **values) if isinstance(values, dict) else values}
         )
     return found
+
+
+def set_of(cells: pd.DataFrame, protocol: Protocol, values: pd.DataFrame | None = None) -> CountedSet:
+    """Counts as they are analysed, with scores or without."""
+    return CountedSet(frame=cells, protocol=protocol, **({} if values is None else {"values": values}))
 
 
 @cache

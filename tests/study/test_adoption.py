@@ -9,7 +9,7 @@ from onsetstudy.outcomes.harm_results import Safety
 from onsetstudy.protocol.governance import AdoptionRule
 from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.report.sections.appendix.interim import planned_section
-from onsetstudy.study.practice.results import adoption_of, side_of_margin, verdict_of
+from onsetstudy.study.practice.results import side_of_margin, verdict_of
 from onsetstudy.study.results import AdoptionPart
 from tests.report.samples import rich
 
@@ -67,9 +67,9 @@ def closing(rule, last=True):
 
 
 def test_only_the_closing_page_says_it():
-    assert adoption_of(closing(None)) is None
-    assert adoption_of(closing(RULE, last=False)) is None
-    found = adoption_of(closing(RULE))
+    assert closing(None).adoption is None
+    assert closing(RULE, last=False).adoption is None
+    found = closing(RULE).adoption
     assert [p.name for p in found.parts] == ["net_min", "pain_margin", "not_numb_margin", "stopping_harms"]
     assert found.verdict == verdict_of(found.parts)
 
@@ -78,10 +78,10 @@ def test_a_harm_that_stops_is_enough():
     found = closing(RULE)
     event = (found.protocol.contrast_arm, "paraesthesia", "no", "ianb", 1)
     harmed = dataclasses.replace(found, safety=dataclasses.replace(found.safety, listing=(event,)))
-    assert adoption_of(harmed).verdict == "do_not_adopt"
+    assert harmed.adoption.verdict == "do_not_adopt"
     elsewhere = (found.protocol.reference_arm, *event[1:])
     spared = dataclasses.replace(found, safety=dataclasses.replace(found.safety, listing=(elsewhere,)))
-    assert adoption_of(spared).parts[-1].code == "met"
+    assert spared.adoption.parts[-1].code == "met"
 
 
 def test_the_page_says_it_in_words():

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from onsetstudy.study.practice.results import adoption_of, is_over, side_of_margin, verdict_of
+from onsetstudy.study.practice.results import side_of_margin, verdict_of
 from onsetstudy.study.results import AdoptionPart
 from tests.study.test_adoption import RULE, between, closing
 
@@ -27,20 +27,20 @@ def test_the_verdict_needs_every_part():
 
 
 def test_the_last_quarter_ends_the_study_and_no_other():
-    assert is_over(closing(RULE)) is True
-    assert is_over(closing(RULE, last=False)) is False
+    assert closing(RULE).over is True
+    assert closing(RULE, last=False).over is False
 
 
 def test_without_counts_of_harms_nothing_is_adopted_and_a_rare_serious_one_stops():
     found = closing(RULE)
-    assert adoption_of(dataclasses.replace(found, safety=None)).parts[-1].code == "open"
+    assert dataclasses.replace(found, safety=None).adoption.parts[-1].code == "open"
     arm = found.protocol.contrast_arm
 
     def with_event(event, rule=RULE):
         safety = dataclasses.replace(found.safety, listing=(event,))
         changed = dataclasses.replace(found, safety=safety)
         changed = dataclasses.replace(changed, protocol=dataclasses.replace(found.protocol, adoption=rule))
-        return adoption_of(changed).parts[-1].code
+        return changed.adoption.parts[-1].code
 
     assert with_event((arm, "paraesthesia", "no", "ianb", 0)) == "met"
     assert with_event((arm, "haematoma", "yes", "ianb", 1)) == "met"
@@ -50,6 +50,6 @@ def test_without_counts_of_harms_nothing_is_adopted_and_a_rare_serious_one_stops
 
 
 def test_without_times_of_the_chair_that_part_is_open():
-    assert adoption_of(dataclasses.replace(closing(RULE), chair_time=None)).parts[0].code == "open"
+    assert dataclasses.replace(closing(RULE), chair_time=None).adoption.parts[0].code == "open"
     saved = SimpleNamespace(difference=between("chair_time_difference", -3.0, -1.5))
-    assert adoption_of(dataclasses.replace(closing(RULE), chair_time=saved)).parts[0].code == "met"
+    assert dataclasses.replace(closing(RULE), chair_time=saved).adoption.parts[0].code == "met"

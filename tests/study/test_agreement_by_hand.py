@@ -42,8 +42,8 @@ def test_stages_are_apart_in_standard_errors_and_a_reason_is_given_where_there_i
 
 def notes(theirs, ours, steps=(), files=1, beyond=()):
     file = SimpleNamespace(practice="P01", held_back=SimpleNamespace(steps=steps), estimates=(theirs,))
-    told = SimpleNamespace(practices=("P01",), files=(("P01.json", file),) * files)
-    return not_reproduced(SimpleNamespace(counts=told, beyond=beyond), {"P01": (ours,)})
+    told = SimpleNamespace(practices=("P01",), files=(("P01.json", file),) * files, beyond=beyond)
+    return not_reproduced(told, {"P01": (ours,)})
 
 
 def test_a_number_that_does_not_follow_from_the_counts_is_told_with_its_practice():

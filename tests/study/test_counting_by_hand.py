@@ -11,13 +11,12 @@ import pytest
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.pool.combine import PoolOptions
 from onsetstudy.study.counts.aggregate_counts import tally_records
-from onsetstudy.study.counts.counted_estimates import cell_stratum
 from onsetstudy.study.counts.exchange import _information_kept
 from onsetstudy.study.group.analyse_group import _cumulative
 from onsetstudy.study.group.stratified_ipd import subgroups_by
 from onsetstudy.study.group.stratified_success import success_tables
 from onsetstudy.survival.summaries.npmle_proportion import share_numb_by
-from tests.study.cases import case, protocol, readings_of, records
+from tests.study.cases import case, protocol, readings_of, records, set_of
 from tests.study.test_counts_of_meaning import cells_of
 
 PROTOCOL = protocol()
@@ -27,8 +26,8 @@ ONE, TWO = (cells_of(PROTOCOL, [(code, *row) for code in codes for row in ROWS])
 
 
 def test_two_practices_are_two_strata_and_one_is_none():
-    assert cell_stratum(ONE, PROTOCOL) is None
-    code = cell_stratum(TWO, PROTOCOL)
+    assert set_of(ONE, PROTOCOL).stratum() is None
+    code = set_of(TWO, PROTOCOL).stratum()
     assert len(set(code[TWO["practice_id"] == "A"])) == len(set(code[TWO["practice_id"] == "B"])) == 1
     assert len(set(code)) == 2
 
@@ -46,16 +45,16 @@ def test_spread_of_practices_is_told_from_two_on_and_quarters_add_up():
     labels = [q.label for q in PROTOCOL.quarters[:2]]
     late = TWO[TWO["practice_id"] == "B"].assign(quarter=labels[1])
     counted = pd.concat([ONE, late], ignore_index=True)
-    alone, both = _cumulative(counted, PROTOCOL, PROTOCOL.quarters[1], {"A": "A", "B": "B"}, PoolOptions())
+    alone, both = _cumulative(set_of(counted, PROTOCOL), PROTOCOL.quarters[1], PoolOptions())
     assert (alone.label, both.label) == tuple(labels)
     assert both.tau2 == 0
     assert both.result.n.cases == 2 * ONE["n"].sum()
-    assert [s.label for s in _cumulative(counted, PROTOCOL, PROTOCOL.quarters[0], {"A": "A", "B": "B"}, PoolOptions())
+    assert [s.label for s in _cumulative(set_of(counted, PROTOCOL), PROTOCOL.quarters[0], PoolOptions())
             ] == labels[:1]  # fmt: skip
 
 
 def test_two_practices_are_enough_to_ask_whether_they_differ():
-    test = subgroups_by("practice_id", TWO, PROTOCOL).test
+    test = subgroups_by("practice_id", set_of(TWO, PROTOCOL)).test
     assert (test.df, test.p_value) == (1, pytest.approx(1.0, abs=1e-6))
 
 
@@ -77,7 +76,7 @@ def test_minutes_spent_are_those_of_waiting_and_of_mixing_and_one_left_out_is_no
 def test_variance_grows_by_what_the_undecided_arm_lost_alone():
     arms = {"plain": [(1, 2, 2), (3, 4, 8)], "buffered": [(1, 2, 4), (1, 4, 6), (3, 4, 4)]}
     cells = cells_of(PROTOCOL, [("A", arm, *row) for arm, rows in arms.items() for row in rows])
-    tables = success_tables(cells, PROTOCOL, 2.0)
+    tables = success_tables(set_of(cells, PROTOCOL), 2.0)
     assert (tables.numb.tolist(), tables.not_numb.tolist(), tables.undecided.tolist()) == (
         [[2, 4]], [[8, 4]], [[0, 6]])  # fmt: skip
     # Of those that were decided half were numb in time.
@@ -100,8 +99,8 @@ def test_practices_that_go_opposite_ways_differ():
     steep = [("plain", 5, 6, 20), ("plain", 1, 2, 2), ("buffered", 1, 2, 20), ("buffered", 5, 6, 2)]
     fast = cells_of(PROTOCOL, [("A", *row) for row in steep])
     slow = fast.assign(practice_id="B", arm=fast["arm"].map({"plain": "buffered", "buffered": "plain"}))
-    test = subgroups_by("practice_id", pd.concat([fast, slow], ignore_index=True), PROTOCOL).test
+    test = subgroups_by("practice_id", set_of(pd.concat([fast, slow], ignore_index=True), PROTOCOL)).test
     assert test.statistic > 10
     assert test.p_value < 0.001
-    mild = subgroups_by("practice_id", pd.concat([ONE, turned], ignore_index=True), PROTOCOL).test
+    mild = subgroups_by("practice_id", set_of(pd.concat([ONE, turned], ignore_index=True), PROTOCOL)).test
     assert 0 < mild.statistic < test.statistic

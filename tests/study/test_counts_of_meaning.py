@@ -13,6 +13,7 @@ from onsetstudy.study.counts.aggregate_counts import ENDS, Tally
 from onsetstudy.study.counts.exchange import SendOptions, make_exchange
 from onsetstudy.study.group.analyse_group import analyse_group
 from onsetstudy.study.group.stratified_ipd import failures_by, subgroups_by
+from tests.study.cases import set_of
 
 ROOT = Path(__file__).parents[2]
 
@@ -36,7 +37,7 @@ def test_practices_beside_each_other_are_counted_by_their_failures(protocol, kin
         ("P01", "plain", 1, 2, 17), ("P01", "plain", minute, np.inf, 3),
         ("P02", "plain", 1, 2, 9), ("P02", "plain", minute, np.inf, 11),
     ])  # fmt: skip
-    found = failures_by(cells, protocol, kind)
+    found = failures_by(set_of(cells, protocol), kind)
     assert found["failed"].to_dict() == {"P01": 3, "P02": 11}
     assert found["n"].to_dict() == {"P01": 20, "P02": 20}
     # One mix of cases: 14 of 40 failed, so that 7 of 20 are expected of each.
@@ -50,7 +51,7 @@ def test_the_test_of_one_ratio_for_all_has_one_degree_less_than_practices(protoc
         for arm, counts in (("plain", (4, 6, 5)), ("buffered", (7 - slow, 5, 3 + slow)))
         for left, n in enumerate(counts, 1)
     ]
-    test = subgroups_by("practice_id", cells_of(protocol, rows), protocol).test
+    test = subgroups_by("practice_id", set_of(cells_of(protocol, rows), protocol)).test
     assert isinstance(test, HypothesisTest)
     assert test.df == 2
     assert test.p_value == pytest.approx(stats.chi2.sf(test.statistic, 2), rel=1e-12)

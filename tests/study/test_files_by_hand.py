@@ -15,7 +15,6 @@ from onsetstudy.pool.small_groups import merge_small_groups
 from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.study.counts.aggregate_counts import ENDS, Tally, add_tallies
 from onsetstudy.study.counts.counted_estimates import (
-    cell_times,
     difference_of_counts,
     estimates_of_counts,
     mean_difference,
@@ -29,8 +28,10 @@ from onsetstudy.study.group.pool_files import gather, together
 from onsetstudy.study.group.reconcile import unlike_rows
 from onsetstudy.study.group.stratified_ipd import onset_test, pool_in_one_stage, subgroups_by
 from onsetstudy.study.group.stratified_success import pool_success, success_tables
-from onsetstudy.study.sets import contrasts
+from onsetstudy.study.sets import analysis_set
+from onsetstudy.study.sets.contrasts import cautions_of
 from tests.study.cases import protocol as shipped
+from tests.study.cases import set_of
 from tests.study.test_counts_of_meaning import cells_of
 
 PROTOCOL = shipped()
@@ -248,14 +249,14 @@ def test_parts_of_a_tally_add_up_in_any_order():
 
 def test_cells_without_an_end_were_never_seen_to_be_numb():
     cells = cells_of(PROTOCOL, [("P01", "plain", 4, np.nan, 2)])
-    times = cell_times(cells, "success")
+    times = set_of(cells, PROTOCOL).times("success")
     assert (times.left.tolist(), times.right.tolist()) == ([4.0], [math.inf])
 
 
 def test_means_of_counts_by_hand():
     values = tally_of().values
     spent = values[values["quantity"] == "spent"]
-    found = difference_of_counts("chair_time_difference", tally_of().cells, values, PROTOCOL)
+    found = difference_of_counts("chair_time_difference", set_of(tally_of().cells, PROTOCOL, values))
     assert found.estimate == pytest.approx(-1.0)
     assert found.unit == "min"
     caution = next(c for c in found.caution if c.code == "waits_at_least")
@@ -263,32 +264,32 @@ def test_means_of_counts_by_hand():
     assert (found.n.cases, found.n.onsets) == (20, 14)
     seen = mean_difference(spent[spent["known"] == "exactly"], PROTOCOL, "chair_time_difference", "min")
     assert all(c.code != "waits_at_least" for c in getattr(seen, "caution", ()))
-    pain = difference_of_counts("pain_difference", tally_of().cells, values, PROTOCOL)
+    pain = difference_of_counts("pain_difference", set_of(tally_of().cells, PROTOCOL, values))
     assert (pain.unit, pain.estimate) == ("mm", pytest.approx(0.0))
-    wait = difference_of_counts("rmst_difference", tally_of().cells, values, PROTOCOL)
+    wait = difference_of_counts("rmst_difference", set_of(tally_of().cells, PROTOCOL, values))
     assert (wait.unit, wait.contrast) == ("min", "buffered - plain")
-    assert difference_of_counts("success_difference", tally_of().cells, values, PROTOCOL).unit == "proportion"
+    assert difference_of_counts("success_difference", set_of(tally_of().cells, PROTOCOL, values)).unit == "proportion"
 
 
 def test_a_practice_of_one_arm_has_no_comparison_and_says_which_arm_is_missing():
     cells = tally_of().cells
     plain = cells[cells["arm"] == "plain"]
-    for found in estimates_of_counts(plain, tally_of().values, PROTOCOL):
+    for found in estimates_of_counts(set_of(plain, PROTOCOL, tally_of().values)):
         assert isinstance(found, NotAvailable)
         assert found.reason == "no case of the arm buffered has been recorded"
-    assert onset_test(plain, PROTOCOL).code == "arm_missing"
-    assert difference_of_counts("rmst_difference", plain, tally_of().values, PROTOCOL).code == "arm_missing"
-    whole = estimates_of_counts(cells, tally_of().values, PROTOCOL)
+    assert onset_test(set_of(plain, PROTOCOL)).code == "arm_missing"
+    assert difference_of_counts("rmst_difference", set_of(plain, PROTOCOL, tally_of().values)).code == "arm_missing"
+    whole = estimates_of_counts(set_of(cells, PROTOCOL, tally_of().values))
     assert [e.quantity for e in whole] == [
         "hazard_ratio", "rmst_difference", "success_difference", "pain_difference", "chair_time_difference"
     ]  # fmt: skip
     silent = dataclasses.replace(PROTOCOL, pain=None)
-    assert "pain_difference" not in [e.quantity for e in estimates_of_counts(cells, tally_of().values, silent)]
+    assert "pain_difference" not in [e.quantity for e in estimates_of_counts(set_of(cells, silent, tally_of().values))]
 
 
 def test_one_stage_holds_two_arms_and_asks_for_two_practices():
     cells = tally_of().cells
-    found = pool_in_one_stage(cells, tally_of().values, PROTOCOL)
+    found = pool_in_one_stage(set_of(cells, PROTOCOL, tally_of().values))
     assert [c.arm for c in found.curves] == ["plain", "buffered"]
     # Rows end at 2, 3, 2 and 4 minutes: who was watched up to a minute is still among the tested.
     assert dict(found.curves[0].still_tested)[0.0] == 10
@@ -296,9 +297,9 @@ def test_one_stage_holds_two_arms_and_asks_for_two_practices():
     assert found.frailty.code == "one"
     assert [e.contrast for e in found.wait] == ["plain", "buffered"]
     assert found.n.cases == 20
-    only = subgroups_by("technique", cells, PROTOCOL)
+    only = subgroups_by("technique", set_of(cells, PROTOCOL))
     assert (only.grouping, only.test.code) == ("technique", "too_few")
-    bare = pool_in_one_stage(cells[cells["arm"] == "plain"], tally_of().values, PROTOCOL)
+    bare = pool_in_one_stage(set_of(cells[cells["arm"] == "plain"], PROTOCOL, tally_of().values))
     assert [e.code for e in bare.by_target] == ["arm_missing", "arm_missing"]
     assert bare.curves[1].curve.code == "arm_missing"
 
@@ -307,7 +308,7 @@ def test_cases_that_no_test_decides_are_counted_apart():
     minute = PROTOCOL.onset.target_min
     rows = [("P01", arm, left, right, n) for arm, late in (("plain", 2), ("buffered", 1))
             for left, right, n in ((1, 2, 5), (minute, minute + 2, 3 * late), (minute - 1, minute + 1, 2))]  # fmt: skip
-    tables = success_tables(cells_of(PROTOCOL, rows), PROTOCOL)
+    tables = success_tables(set_of(cells_of(PROTOCOL, rows), PROTOCOL))
     assert tables.numb.tolist() == [[5, 5]]
     assert tables.not_numb.tolist() == [[6, 3]]
     assert tables.undecided.tolist() == [[2, 2]]
@@ -315,17 +316,17 @@ def test_cases_that_no_test_decides_are_counted_apart():
     assert (tables.likely >= 0).all()
     assert (tables.likely <= 2).all()
     assert min(tables.inflation) >= 1
-    found = pool_success(cells_of(PROTOCOL, rows), PROTOCOL)
+    found = pool_success(set_of(cells_of(PROTOCOL, rows), PROTOCOL))
     assert found.undecided == (("plain", 2), ("buffered", 2))
     # All undecided numb, none, those of one arm only: by hand.
     assert found.if_not_numb.difference.estimate == pytest.approx(5 / 10 - 5 / 13)
     assert found.if_numb.difference.estimate == pytest.approx(7 / 10 - 7 / 13)
     assert found.if_against.difference.estimate == pytest.approx(5 / 10 - 7 / 13)
     assert found.if_for.difference.estimate == pytest.approx(7 / 10 - 5 / 13)
-    sure = pool_success(cells_of(PROTOCOL, [r for r in rows if r[3] != minute + 1]), PROTOCOL)
+    sure = pool_success(set_of(cells_of(PROTOCOL, [r for r in rows if r[3] != minute + 1]), PROTOCOL))
     assert (sure.if_numb, sure.if_against) == (None, None)
     assert sure.pooled.difference.estimate == pytest.approx(5 / 8 - 5 / 11)
-    assert pool_success(cells_of(PROTOCOL, rows), PROTOCOL, extremes=False).if_for is None
+    assert pool_success(set_of(cells_of(PROTOCOL, rows), PROTOCOL), extremes=False).if_for is None
 
 
 def harms(*rows):
@@ -372,6 +373,6 @@ def test_only_cautions_asked_for_are_told_and_each_once():
     found = Estimate(quantity="rmst", contrast=None, estimate=0.5, interval=span, unit="min", method="x",
                      n=Counts(cases=1, onsets=1),
                      caution=(Caution(code="a", text="one"), Caution(code="b", text="two")))  # fmt: skip
-    assert contrasts.cautions_of([found, found], ("a",)) == (Caution(code="a", text="one"),)
-    assert contrasts.tested_within(PROTOCOL)[0] == "practice_id"
-    assert contrasts.tested_within(PROTOCOL).count("practice_id") == 1
+    assert cautions_of([found, found], ("a",)) == (Caution(code="a", text="one"),)
+    assert analysis_set.tested_within(PROTOCOL)[0] == "practice_id"
+    assert analysis_set.tested_within(PROTOCOL).count("practice_id") == 1

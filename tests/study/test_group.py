@@ -28,15 +28,15 @@ from onsetstudy.study.group.analyse_group import analyse_group
 from onsetstudy.study.group.harms import group_harms
 from onsetstudy.study.group.pool_files import gather
 from onsetstudy.study.practice.subsets import contrast_results
-from onsetstudy.study.sets.analysis_set import AnalysisSet
+from onsetstudy.study.sets.analysis_set import AnalysisSet, shared_baselines
 from onsetstudy.study.sets.prepare import prepare
-from onsetstudy.study.sets.shared_baselines import shared_baselines
 from onsetstudy.study.topics.outcomes import chair_time_of, safety_of
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.hazards.frailty import fit_shared_frailty
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.ranktests.compare import compare_arms
 from tests.study import demo
+from tests.study.cases import set_of
 
 pytestmark = pytest.mark.usefixtures("unpainted")
 
@@ -104,8 +104,8 @@ def test_a_practices_estimates_are_those_of_its_rows(study):
     alone = dataclasses.replace(protocol, plan=plan)
     for code in tally.practices:
         own = tally.of(code)
-        found = {e.quantity: e for e in estimates_of_counts(own.cells, own.values, alone)}
-        assert estimates_of_counts(own.cells, own.values, alone, only="hazard_ratio") == (found["hazard_ratio"],)
+        found = {e.quantity: e for e in estimates_of_counts(set_of(own.cells, alone, own.values))}
+        assert estimates_of_counts(set_of(own.cells, alone, own.values), ("hazard_ratio",)) == (found["hazard_ratio"],)
         chosen = AnalysisSet(frame=data.where(data.column("practice_id") == code).frame, protocol=alone)
         _, ratio, success, wait = contrast_results(chosen)
         for rows in (ratio, success, wait):

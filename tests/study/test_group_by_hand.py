@@ -12,11 +12,10 @@ from onsetstudy.core.results import Estimate
 from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.counts.exchange_check import check_exchange
 from onsetstudy.study.group.analyse_group import _whole, analyse_group
-from onsetstudy.study.group.results import claims_of_group
 from onsetstudy.study.group.stratified_ipd import pool_in_one_stage
 from tests.report.claimed import group_of
 from tests.report.samples import counts, estimate, rich
-from tests.study.cases import protocol
+from tests.study.cases import protocol, set_of
 from tests.study.test_files_by_hand import PROTOCOL, SHA, arms, tally_of
 
 N = counts(10, 10, (8, 9))
@@ -88,7 +87,9 @@ def test_a_third_arm_is_in_no_comparison_of_two():
     promised = dataclasses.replace(PROTOCOL, arms=(*PROTOCOL.arms, third))
     tally = tally_of()
     more = pd.concat([tally.cells, tally.cells.iloc[:1].assign(arm="third", n=9)], ignore_index=True)
-    two, three = (pool_in_one_stage(cells, tally.values, p) for cells, p in ((tally.cells, PROTOCOL), (more, promised)))
+    two, three = (
+        pool_in_one_stage(set_of(cells, p, tally.values)) for cells, p in ((tally.cells, PROTOCOL), (more, promised))
+    )
     assert three.n.cases == two.n.cases == 20
     assert [c.arm for c in three.curves] == ["plain", "buffered"]
     assert three.onset_test.p_value == pytest.approx(two.onset_test.p_value)
@@ -101,11 +102,11 @@ def test_a_primary_outcome_that_no_file_holds_is_said_to_be_missing():
     bare = dataclasses.replace(
         found, protocol=promised, pooled=tuple(p for p in found.pooled if p.quantity != "pain_difference")
     )
-    lead = claims_of_group(bare).primary()
+    lead = bare.claims.primary()
     assert lead.leads
     assert (lead.quantity.key, lead.answer.code) == ("pain_difference", "nothing_sent")
     assert lead.answer.reason == "no file holds it for this period"
     assert lead.population == f"{found.overall.n.cases} cases of 2 practices"
-    whole = claims_of_group(dataclasses.replace(found, protocol=promised)).primary()
+    whole = dataclasses.replace(found, protocol=promised).claims.primary()
     assert whole.leads
     assert isinstance(whole.answer, Estimate)

@@ -87,7 +87,7 @@ def test_the_group_compares_as_the_rows_do():
     data, _ = prepare(PROTOCOL, RECORDS, through=LAST)
     # Files count control teeth by the protocol's own rule; single losses are told by a practice's rows alone.
     rows = [c for c in negative_controls(data, RECORDS) if c.outcome != "control_single"]
-    counts = group_controls(gather(FILES, PROTOCOL), PROTOCOL)
+    counts = group_controls(gather(FILES, PROTOCOL))
     assert [c.outcome for c in counts] == [c.outcome for c in rows] == ["insertion_pain", "control_tooth"]
     for ours, theirs in zip(counts, rows, strict=True):
         assert ours.difference.quantity == theirs.difference.quantity
@@ -218,6 +218,6 @@ def test_control_teeth_of_few_cases_added_are_told_by_subtraction():
 def test_pain_at_insertion_that_the_study_compares_is_no_control():
     pain = dataclasses.replace(PROTOCOL.pain, moment="insertion")
     asked = dataclasses.replace(PROTOCOL, pain=pain)
-    counts = gather(FILES, PROTOCOL)
-    assert [c.outcome for c in group_controls(counts, asked)] == ["control_tooth"]
-    assert isinstance(group_controls(counts, asked)[0].difference, Estimate)
+    counts = dataclasses.replace(gather(FILES, PROTOCOL), protocol=asked)
+    assert [c.outcome for c in group_controls(counts)] == ["control_tooth"]
+    assert isinstance(group_controls(counts)[0].difference, Estimate)

@@ -17,6 +17,7 @@ from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.group.interim import group_looks
 from onsetstudy.study.group.pool_files import gather
 from onsetstudy.study.group.stratified_ipd import failures_by, subgroups_by
+from tests.study.cases import set_of
 
 ROOT = Path(__file__).parents[2]
 
@@ -33,17 +34,17 @@ def gathered():
 def test_a_failure_is_a_tooth_that_was_not_numb(gathered):
     protocol, counts = gathered
     cells = counts.cells.copy()
-    found = failures_by(cells, protocol, "never_numb")
+    found = failures_by(set_of(cells, protocol), "never_numb")
     # A horizon of 15 minutes leaves few teeth not numb: to count successes would give most of the cases.
     assert (found["failed"] < found["n"] / 2).all()
-    early = failures_by(cells, protocol, "by_target")
+    early = failures_by(set_of(cells, protocol), "by_target")
     assert (early["failed"] >= found["failed"]).all()
     assert early["expected"].sum() == pytest.approx(early["failed"].sum())
 
 
 def test_interaction_has_one_degree_less_than_levels(gathered):
     protocol, counts = gathered
-    found = subgroups_by("technique", counts.cells, protocol)
+    found = subgroups_by("technique", set_of(counts.cells, protocol))
     levels = [m for m in found.levels if hasattr(m.result, "estimate")]
     assert len(levels) >= 2
     assert found.test.df == len(levels) - 1
@@ -59,7 +60,7 @@ def test_the_z_of_a_look_is_positive_where_the_other_arm_was_sooner(gathered, sw
     for what in ("success", "wait", "hazard"):
         late = np.arange(fast.sum()) % 2
         cells.loc[fast, f"left_{what}"], cells.loc[fast, f"right_{what}"] = 1.0 * late, 1.0 + late
-    taken = group_looks(dataclasses.replace(counts, cells=cells), protocol, protocol.quarters[-1])
+    taken = group_looks(dataclasses.replace(counts, cells=cells), protocol.quarters[-1])
     favours = QUANTITIES["rmst_difference"].favours
     assert favours == -1
     assert all((v.z > 0) != swap for v in taken.verdicts)

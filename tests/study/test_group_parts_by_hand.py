@@ -25,7 +25,7 @@ from onsetstudy.study.counts.exchange_check import check_exchange
 from onsetstudy.study.exchange_results import CountTable, as_sent
 from onsetstudy.study.group.analyse_group import analyse_group
 from onsetstudy.study.group.gates import without
-from onsetstudy.study.group.pool_files import Period, gather
+from onsetstudy.study.group.pool_files import gather
 from onsetstudy.study.group.reconcile import not_reproduced
 from onsetstudy.study.group.stratified_ipd import pool_in_one_stage, subgroups_by
 from onsetstudy.study.group.stratified_success import _inflation, _part_before, pool_success, success_tables
@@ -34,7 +34,7 @@ from onsetstudy.study.sets.contrasts import _caution
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.survival.curve.npmle import fit_npmle
 from tests.report.samples import estimate, rich
-from tests.study.cases import case, protocol, readings_of, records
+from tests.study.cases import case, protocol, readings_of, records, set_of
 from tests.study.test_counts_of_meaning import cells_of
 from tests.study.test_files_by_hand import FILE, PROTOCOL, SHA, tally_of, with_rows
 
@@ -47,7 +47,9 @@ def files(*codes, protocol=PROTOCOL):
 
 
 def period_of(*codes):
-    return Period(counts=gather(files(*codes), PROTOCOL), label=PROTOCOL.quarters[0].label, beyond=(("P02", "2026Q3"),))
+    return dataclasses.replace(
+        gather(files(*codes), PROTOCOL), label=PROTOCOL.quarters[0].label, beyond=(("P02", "2026Q3"),)
+    )
 
 
 def test_each_arm_pays_for_its_own_undecided_cases():
@@ -70,7 +72,7 @@ def test_without_a_practice_of_both_arms_nothing_is_inflated():
 def test_an_arm_of_one_decided_case_loses_nothing():
     minute = PROTOCOL.onset.target_min
     rows = [("P01", "plain", 1, 2, 6), ("P01", "plain", minute, minute + 2, 4), ("P01", "buffered", 1, 2, 1)]
-    assert success_tables(cells_of(PROTOCOL, rows), PROTOCOL).inflation == (1.0, 1.0)
+    assert success_tables(set_of(cells_of(PROTOCOL, rows), PROTOCOL)).inflation == (1.0, 1.0)
 
 
 def test_one_arm_undecided_is_enough_for_the_worst_and_the_best():
@@ -79,7 +81,7 @@ def test_one_arm_undecided_is_enough_for_the_worst_and_the_best():
         *(("P01", "plain", *row) for row in ((1, 2, 5), (minute, minute + 2, 5), (minute - 1, minute + 1, 2))),
         *(("P01", "buffered", *row) for row in ((1, 2, 6), (minute, minute + 2, 4))),
     ]
-    found = pool_success(cells_of(PROTOCOL, rows), PROTOCOL)
+    found = pool_success(set_of(cells_of(PROTOCOL, rows), PROTOCOL))
     assert found.if_not_numb.difference.estimate == pytest.approx(6 / 10 - 5 / 12)
     assert found.if_numb.difference.estimate == pytest.approx(6 / 10 - 7 / 12)
 
@@ -95,8 +97,8 @@ def test_a_practice_left_out_is_left_out_of_everything():
     whole = period_of("P01", "P02")
     rest = without(whole, ("P02",))
     assert without(whole, ()) is whole
-    assert set(rest.counts.cells["practice_id"]) == set(rest.counts.values["practice_id"]) == {"P01"}
-    assert [e.practice for _, e in rest.counts.files] == ["P01"]
+    assert set(rest.cells["practice_id"]) == set(rest.values["practice_id"]) == {"P01"}
+    assert [e.practice for _, e in rest.files] == ["P01"]
     assert rest.beyond == ()
     assert without(whole, ("P01",)).beyond == (("P02", "2026Q3"),)
 
@@ -134,12 +136,11 @@ def test_a_file_from_before_gates_is_counted_as_it_was_written():
 
 def test_an_estimate_that_does_not_follow_from_its_counts_is_named_however_large_it_is():
     period = period_of("P01")
-    ((name, file),) = period.counts.files
+    ((name, file),) = period.files
     ours = tuple(dataclasses.replace(e, estimate=1000.0) for e in file.estimates if e.quantity == "rmst_difference")
     for theirs, notes in ((1000.0, 0), (1000.0 * (1 + 1e-9), 0), (1001.0, 1)):
         sent = dataclasses.replace(file, estimates=tuple(dataclasses.replace(e, estimate=theirs) for e in ours))
-        counts = dataclasses.replace(period.counts, files=((name, sent),))
-        found = not_reproduced(dataclasses.replace(period, counts=counts, beyond=()), {"P01": ours})
+        found = not_reproduced(dataclasses.replace(period, files=((name, sent),), beyond=()), {"P01": ours})
         assert len(found) == notes, theirs
 
 
@@ -228,8 +229,8 @@ def test_practices_stand_in_the_order_of_their_numbers_and_techniques_by_name():
     cells = pd.concat(
         [tally_of(code).cells.assign(technique=technique) for code, technique in (("P10", "psa"), ("P9", "buccal"))]
     )
-    assert [level.label for level in subgroups_by("practice_id", cells, PROTOCOL).levels] == ["P9", "P10"]
-    assert [level.label for level in subgroups_by("technique", cells, PROTOCOL).levels] == ["buccal", "psa"]
+    assert [level.label for level in subgroups_by("practice_id", set_of(cells, PROTOCOL)).levels] == ["P9", "P10"]
+    assert [level.label for level in subgroups_by("technique", set_of(cells, PROTOCOL)).levels] == ["buccal", "psa"]
 
 
 def test_more_events_than_were_told_are_named_as_more():
@@ -286,7 +287,7 @@ def test_successful_treatments_of_files_are_those_that_succeeded():
     told = (("plain", 1.0, 12), ("plain", 0.0, 8), ("buffered", 1.0, 18), ("buffered", 0.0, 2))
     rows = [(code, "treatment_success", arm, "exactly", value, n) for code in ("P01", "P02") for arm, value, n in told]
     values = pd.DataFrame(rows, columns=["practice_id", "quantity", "arm", "known", "value", "n"])
-    found = difference_of_counts("treatment_success_difference", tally_of().cells, values, PROTOCOL)
+    found = difference_of_counts("treatment_success_difference", set_of(tally_of().cells, PROTOCOL, values))
     assert found.estimate == pytest.approx(18 / 20 - 12 / 20)
     assert found.contrast == "buffered - plain"
     assert found.n.cases == 80
@@ -308,7 +309,7 @@ def test_extremes_are_told_of_the_target_minute_alone():
     tau = PROTOCOL.onset.tau_min
     rows = [(code, arm, *row) for code in ("P01", "P02") for arm in ("plain", "buffered")
             for row in ((1, 2, 12), (1, tau + 2, 3), (tau - 1, tau + 1, 2), (tau + 1, np.inf, 3))]  # fmt: skip
-    found = pool_in_one_stage(cells_of(PROTOCOL, rows), tally_of().values, PROTOCOL)
+    found = pool_in_one_stage(set_of(cells_of(PROTOCOL, rows), PROTOCOL, tally_of().values))
     assert found.success.if_not_numb is not None
     assert dict(found.numb_at_all.undecided) == {"plain": 10, "buffered": 10}
     assert found.numb_at_all.if_not_numb is None

@@ -9,13 +9,13 @@ import pytest
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.pool.common_odds import common_odds
-from onsetstudy.study.counts.counted_estimates import cells_compared
-from onsetstudy.study.group.stratified_success import by_arm, pool_success, success_tables
+from onsetstudy.study.group.stratified_ipd import by_arm
+from onsetstudy.study.group.stratified_success import pool_success, success_tables
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.summaries.npmle_proportion import spread_evenly
 from onsetstudy.survival.summaries.success import success_by
 from tests.simulation.kept import KeptStudies
-from tests.study.cases import protocol
+from tests.study.cases import protocol, set_of
 
 MEAN = {"plain": 5.0, "buffered": 2.5}
 TRUE = {arm: 1 - np.exp(-2 / mean) for arm, mean in MEAN.items()}
@@ -43,12 +43,12 @@ def drawn(rng, per_arm, missed, practices=1):
 
 
 def test_undecided_cases_do_not_bend_difference_and_odds_ratio():
-    found = pool_success(drawn(np.random.default_rng(1), 40000, 0.5), protocol())
+    found = pool_success(set_of(drawn(np.random.default_rng(1), 40000, 0.5), protocol()))
     odds = {arm: p / (1 - p) for arm, p in TRUE.items()}
     assert found.pooled.difference.estimate == pytest.approx(TRUE["buffered"] - TRUE["plain"], abs=0.012)
     assert found.pooled.odds_ratio.estimate == pytest.approx(odds["buffered"] / odds["plain"], abs=0.12)
     # Decided cases alone: late failures are kept, late successes lost.
-    tables = success_tables(drawn(np.random.default_rng(1), 40000, 0.5), protocol())
+    tables = success_tables(set_of(drawn(np.random.default_rng(1), 40000, 0.5), protocol()))
     bent = common_odds(tables.numb, tables.numb + tables.not_numb, arms=("plain", "buffered"))
     assert bent.difference.estimate - (TRUE["buffered"] - TRUE["plain"]) > 0.03
     assert bent.odds_ratio.estimate - odds["buffered"] / odds["plain"] > 0.3
@@ -71,7 +71,7 @@ def truth_held(found, low, high, truth):
 
 def one_group(k):
     rng = np.random.default_rng([7, k])
-    return told(pool_success(drawn(rng, 100, 0.5, practices=5), protocol(), extremes=False).pooled)
+    return told(pool_success(set_of(drawn(rng, 100, 0.5, practices=5), protocol()), extremes=False).pooled)
 
 
 GROUPS = KeptStudies(name="success_of_groups", one=one_group, count=200)
@@ -91,7 +91,7 @@ def test_intervals_hold_the_truth_in_about_nineteen_of_twenty():
 
 def test_the_parts_of_an_arm_add_up_to_its_practices_curve():
     cells = drawn(np.random.default_rng(3), 150, 0.6, practices=4)
-    tables = success_tables(cells, protocol())
+    tables = success_tables(set_of(cells, protocol()))
     for i, practice in enumerate(sorted(cells["practice_id"].unique())):
         for j, arm in enumerate(("plain", "buffered")):
             own = cells[(cells["arm"] == arm) & (cells["practice_id"] == practice)]
@@ -111,7 +111,7 @@ def unequal(rng, sizes, missed):
 
 def one_unequal(missed, k):
     rng = np.random.default_rng([5, k])
-    return told(pool_success(unequal(rng, (300, 100), missed), protocol(), extremes=False).pooled)
+    return told(pool_success(set_of(unequal(rng, (300, 100), missed), protocol()), extremes=False).pooled)
 
 
 UNEQUAL = {
@@ -136,8 +136,8 @@ def test_a_technique_of_one_arm_only_widens_nothing():
                     np.repeat([2, 3, 2, 3], [30, 70, 55, 45]))  # fmt: skip
     alone = drawn(rng, 200, 0.9)
     alone = alone[alone["arm"] == "plain"].assign(technique="mental_incisive")
-    without = pool_success(both, protocol()).pooled.difference
-    beside = pool_success(pd.concat([both, alone], ignore_index=True), protocol()).pooled.difference
+    without = pool_success(set_of(both, protocol())).pooled.difference
+    beside = pool_success(set_of(pd.concat([both, alone], ignore_index=True), protocol())).pooled.difference
     assert (beside.estimate, beside.std_error) == pytest.approx((without.estimate, without.std_error), rel=1e-9)
 
 
@@ -150,7 +150,7 @@ def test_a_slow_practice_that_tests_seldom_is_not_read_by_the_speed_of_the_other
     ticks = np.array([0, 1, 4, 15, np.inf])
     cell = np.searchsorted(ticks, onset)
     slow = cells_of(arm, ticks[cell - 1], ticks[cell], practice="B")
-    tables = success_tables(pd.concat([quick, slow], ignore_index=True), protocol())
+    tables = success_tables(set_of(pd.concat([quick, slow], ignore_index=True), protocol()))
     shares = ((tables.numb + tables.likely) / tables.cases)[1]
     true = [1 - np.exp(-2 / (2 * MEAN[a])) for a in ("plain", "buffered")]
     # What is not seen between 1 and 4 min is spread evenly, which is not quite how onset comes.
@@ -159,8 +159,8 @@ def test_a_slow_practice_that_tests_seldom_is_not_read_by_the_speed_of_the_other
 
 def test_every_case_decided_is_the_conditional_likelihood_as_before():
     cells = drawn(np.random.default_rng(5), 60, 0.0, practices=3)
-    found = pool_success(cells, protocol())
-    tables = success_tables(cells, protocol())
+    found = pool_success(set_of(cells, protocol()))
+    tables = success_tables(set_of(cells, protocol()))
     assert found.pooled == common_odds(tables.numb, tables.cases, arms=("plain", "buffered"))
     assert found.undecided == (("plain", 0), ("buffered", 0))
     assert (found.if_numb, found.if_not_numb) == (None, None)
@@ -169,8 +169,8 @@ def test_every_case_decided_is_the_conditional_likelihood_as_before():
 
 def test_the_range_with_all_undecided_numb_or_none_holds_the_estimate_of_each_arm():
     cells = drawn(np.random.default_rng(11), 80, 0.7, practices=3)
-    found = pool_success(cells, protocol())
-    tables = success_tables(cells, protocol())
+    found = pool_success(set_of(cells, protocol()))
+    tables = success_tables(set_of(cells, protocol()))
     assert found.undecided == tuple(zip(("plain", "buffered"), tables.undecided.sum(axis=0), strict=True))
     # The most that the undecided can do lies beyond moving both arms alike.
     shares = [found.if_against, found.if_not_numb, found.if_numb, found.if_for]
@@ -184,14 +184,14 @@ def test_the_range_with_all_undecided_numb_or_none_holds_the_estimate_of_each_ar
 def test_a_technique_that_says_nothing_of_the_target_takes_the_curve_of_the_arm():
     common = drawn(np.random.default_rng(13), 100, 0.3)
     rare = cells_of(["plain", "buffered"], [1.0, 1.0], [4.0, 4.0], technique="mental_incisive")
-    found = pool_success(pd.concat([common, rare], ignore_index=True), protocol())
+    found = pool_success(set_of(pd.concat([common, rare], ignore_index=True), protocol()))
     assert isinstance(found.pooled.difference, Estimate)
     assert found.pooled.difference.n.cases == 202
 
 
 def test_cases_that_decide_nothing_give_no_number():
     cells = cells_of(np.repeat(["plain", "buffered"], 10), np.full(20, 1.0), np.full(20, 4.0))
-    found = pool_success(cells, protocol()).pooled
+    found = pool_success(set_of(cells, protocol())).pooled
     assert isinstance(found.difference, NotAvailable)
     assert isinstance(found.odds_ratio, NotAvailable)
     assert "too few were tested on both sides" in found.difference.reason
@@ -200,7 +200,7 @@ def test_cases_that_decide_nothing_give_no_number():
 def test_shares_by_arm_are_those_of_the_cases_put_together():
     cells = drawn(np.random.default_rng(17), 90, 0.4, practices=4)
     rows = cells.loc[cells.index.repeat(cells["n"])].reset_index(drop=True)
-    strata = cells_compared(rows.assign(n=1), protocol()).strata
+    strata = set_of(rows.assign(n=1), protocol()).strata(["practice_id"])
     total = dict.fromkeys(MEAN, 0.0)
     for name in strata.names:
         part = rows[strata.code == name]
@@ -208,19 +208,21 @@ def test_shares_by_arm_are_those_of_the_cases_put_together():
         inside = success_by(times, part["arm"].to_numpy(dtype=str), reference_arm="plain", target_min=2.0)
         for share in inside.arms:
             total[share.contrast] += len(part) / len(rows) * share.estimate
-    ours = by_arm(cells, protocol(), "success_by_target")
+    ours = by_arm(set_of(cells, protocol()), "success_difference")
     assert {e.contrast: e.estimate for e in ours} == pytest.approx(total, abs=1e-9)
-    alone = by_arm(cells[cells["arm"] == "plain"], protocol(), "success_by_target")
+    alone = by_arm(set_of(cells[cells["arm"] == "plain"], protocol()), "success_difference")
     assert all(isinstance(s, NotAvailable) for s in alone)
 
 
 def test_a_million_cases_are_read_like_a_thousand():
     cells = drawn(np.random.default_rng(19), 900, 0.5)
     many = cells.assign(n=cells["n"] * 1000)
-    few_tables, tables = success_tables(cells, protocol()), success_tables(many, protocol())
+    few_tables, tables = success_tables(set_of(cells, protocol())), success_tables(set_of(many, protocol()))
     np.testing.assert_allclose(tables.likely, 1000 * few_tables.likely, rtol=1e-6)
     for ours, theirs in zip(
-        by_arm(many, protocol(), "success_by_target"), by_arm(cells, protocol(), "success_by_target"), strict=True
+        by_arm(set_of(many, protocol()), "success_difference"),
+        by_arm(set_of(cells, protocol()), "success_difference"),
+        strict=True,
     ):
         assert ours.estimate == pytest.approx(theirs.estimate, abs=1e-7)
         width, before = (e.interval.high - e.interval.low for e in (ours, theirs))

@@ -32,7 +32,7 @@ def counted(records):
 
 
 def grid_of(records):
-    return group_test_errors(gather(counted(records), PROTOCOL), PROTOCOL)
+    return group_test_errors(gather(counted(records), PROTOCOL))
 
 
 @pytest.fixture(scope="module")

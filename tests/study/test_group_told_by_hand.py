@@ -11,13 +11,13 @@ import pytest
 from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.study.answer.cautions import arms_caution
 from onsetstudy.study.counts.aggregate_counts import tally_records
-from onsetstudy.study.counts.counted_estimates import NO_VALUES, cell_stratum, cell_times, difference_of_counts
+from onsetstudy.study.counts.counted_estimates import difference_of_counts
 from onsetstudy.study.group.harms import group_harms
 from onsetstudy.study.group.interim import primary_result
 from onsetstudy.study.group.stratified_ipd import onset_test
 from onsetstudy.study.practice.interim import score_of
 from onsetstudy.survival.ranktests.compare import compare_arms
-from tests.study.cases import case, protocol, readings_of, records
+from tests.study.cases import case, protocol, readings_of, records, set_of
 from tests.study.test_counting_by_hand import TWO
 from tests.study.test_files_by_hand import PROTOCOL, tally_of
 
@@ -55,8 +55,8 @@ def test_one_case_rated_is_enough_to_know_how_many_were():
 
 @pytest.mark.parametrize("primary", ["rmst_difference", "success_difference"])
 def test_a_look_at_a_difference_is_that_difference_over_the_error_of_its_interval(primary):
-    found = difference_of_counts(primary, TWO, NO_VALUES, PROTOCOL)
-    z, information = score_of(primary_result(TWO, NO_VALUES, protocol(plan={"primary": primary})), primary)
+    found = difference_of_counts(primary, set_of(TWO, PROTOCOL))
+    z, information = score_of(primary_result(set_of(TWO, protocol(plan={"primary": primary}))), primary)
     end = found.interval.low if found.estimate > 0 else found.interval.high
     assert abs(z) == pytest.approx(1.9599640 * found.estimate / (found.estimate - end))
     assert information == pytest.approx((z / found.estimate) ** 2)
@@ -64,15 +64,15 @@ def test_a_look_at_a_difference_is_that_difference_over_the_error_of_its_interva
 
 def test_a_look_at_the_rate_is_the_test_of_onset_within_practices():
     ratio = "hazard_ratio"
-    z, information = score_of(primary_result(TWO, NO_VALUES, protocol(plan={"primary": ratio})), ratio)
-    test = onset_test(TWO, PROTOCOL)
+    z, information = score_of(primary_result(set_of(TWO, protocol(plan={"primary": ratio}))), ratio)
+    test = onset_test(set_of(TWO, PROTOCOL))
     assert abs(z) == pytest.approx(abs(test.statistic))
     assert information == pytest.approx(test.variance[0])
     # Of few cases the P value is that of their labels exchanged, as in a practice's own report of the same rows.
-    rows = TWO.loc[TWO.index.repeat(TWO["n"])].reset_index(drop=True)
+    rows = set_of(TWO.loc[TWO.index.repeat(TWO["n"])].assign(n=1), PROTOCOL)
     by_rows = compare_arms(
-        cell_times(rows, "hazard"), rows["arm"].to_numpy(dtype=str), reference_arm="plain", method="permutation",
-        stratum=cell_stratum(rows, PROTOCOL), seed=PROTOCOL.plan.seed,
+        rows.times("hazard"), rows.arm, reference_arm="plain", method="permutation",
+        stratum=rows.stratum(), seed=PROTOCOL.plan.seed,
     )  # fmt: skip
     assert test.p_value == pytest.approx(by_rows.p_value, rel=1e-9)
     assert test.p_value == pytest.approx(math.erfc(abs(z) / math.sqrt(2)), rel=0.2)

@@ -12,7 +12,7 @@ from onsetstudy.core.results import Estimate
 from onsetstudy.report.documents.practice import compose
 from onsetstudy.report.sections.appendix.testing import negative_section, negative_words
 from onsetstudy.study.results import NegativeControl
-from onsetstudy.study.sets.contrasts import control_onset_of
+from onsetstudy.study.sets.contrasts import compared_treatments, control_onset_of
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.negative_controls import control_tests, negative_controls
 from tests.report.samples import rich
@@ -95,7 +95,8 @@ def test_single_losses_alike_in_both_arms_are_no_difference_of_testing():
         readings = dataclasses.make_dataclass("R", ["readings"])(frame)
         case_of, lost = control_tests(pd.Series([str(k) for k in range(60)]), readings, 1)
         arm = np.where(case_of % 2, "buffered", "plain")
-        span = control_onset_of(lost, arm, np.full(arm.size, "P01"), made).difference.interval
+        tested = compared_treatments(lost, arm, {"practice_id": np.full(arm.size, "P01")}, made)
+        span = control_onset_of(tested).difference.interval
         excluded += span.low > 0 or span.high < 0
     assert excluded / trials < 0.05 + 3 * np.sqrt(0.05 * 0.95 / trials)
 
@@ -140,7 +141,8 @@ def test_an_arm_whose_targets_go_numb_sooner_is_no_difference_of_control_teeth()
         readings = dataclasses.make_dataclass("R", ["readings"])(pd.DataFrame(number))
         case_of, lost = control_tests(pd.Series([str(k) for k in range(80)]), readings, 2)
         arm = np.array(arms)[case_of]
-        span = control_onset_of(lost, arm, np.full(arm.size, "P01"), made).difference.interval
+        tested = compared_treatments(lost, arm, {"practice_id": np.full(arm.size, "P01")}, made)
+        span = control_onset_of(tested).difference.interval
         excluded += span.low > 0 or span.high < 0
     assert excluded / trials < 0.05 + 3 * np.sqrt(0.05 * 0.95 / trials)
 

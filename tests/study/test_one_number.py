@@ -23,6 +23,7 @@ from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.outcomes import chair_time_of
 from tests.study import demo
+from tests.study.cases import set_of
 
 pytestmark = pytest.mark.usefixtures("unpainted")
 
@@ -72,7 +73,7 @@ def test_rows_and_files_give_one_number(seed, keep):
     records = some(seed, keep)
     counts = counts_of(records)
     for key, ours in rows_of(records).items():
-        theirs = difference_of_counts(key, counts.cells, counts.values, PROTOCOL)
+        theirs = difference_of_counts(key, set_of(counts.cells, PROTOCOL, counts.values))
         assert type(ours) is type(theirs), key
         if isinstance(ours, Estimate):
             assert (theirs.estimate, theirs.std_error) == pytest.approx((ours.estimate, ours.std_error), abs=1e-10), key
@@ -88,7 +89,7 @@ def test_interim_analyses_are_the_same_from_rows_and_from_files(primary):
     records, last = some(3, 0.9), protocol.quarters[-1]
     data, _ = prepare(protocol, records, through=last)
     rows = looks_taken(data, last)
-    group = group_looks(counts_of(records, protocol), protocol, last)
+    group = group_looks(counts_of(records, protocol), last)
     assert [v.code for v in group.verdicts] == [v.code for v in rows.verdicts]
     assert [v.z for v in group.verdicts] == pytest.approx([v.z for v in rows.verdicts], abs=1e-8)
     assert [v.label for v in group.verdicts] == [v.label for v in rows.verdicts]

@@ -32,7 +32,6 @@ from onsetstudy.report.render.html import render_html
 from onsetstudy.report.sections.before.plan_words import claims_listed, headline, size_lines
 from onsetstudy.study.answer.more_needed import more_needed
 from onsetstudy.study.planning.plan_study import plan_study
-from onsetstudy.study.planning.results import plan_claims
 from onsetstudy.study.planning.sizes import main_size
 from tests.study.cases import PROTOCOLS, protocol
 
@@ -198,7 +197,7 @@ def test_plan_and_report_tell_one_size_of_each_main_outcome(primary, monkeypatch
     monkeypatch.setattr("onsetstudy.study.planning.power.TRIALS", FEW)
     made = dataclasses.replace(agreeing(primary=primary), looks=None)
     for one in (made, agreeing(primary=primary)):
-        lead = plan_claims(plan_study(one, trials=FEW))[0]
+        lead = plan_study(one, trials=FEW).claims[0]
         by_arm = tuple(ArmCount(arm=arm, cases=15, onsets=15) for arm in ("plain", "buffered"))
         told = more_needed(one, Counts(cases=30, onsets=30, by_arm=by_arm), (30,))
         assert lead.leads

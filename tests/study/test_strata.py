@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from onsetstudy.study.sets.shared_baselines import shared_baselines
+from onsetstudy.study.sets.analysis_set import shared_baselines
 
 
 def test_small_ones_are_put_together_by_what_matters_most():

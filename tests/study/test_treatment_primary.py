@@ -35,7 +35,7 @@ from onsetstudy.study.practice.subsets import primary_result
 from onsetstudy.study.sets.contrasts import compared_treatments, treatment_success_of
 from onsetstudy.study.sets.prepare import prepare
 from tests.study import demo
-from tests.study.cases import PROTOCOLS
+from tests.study.cases import PROTOCOLS, set_of
 
 pytestmark = pytest.mark.usefixtures("unpainted")
 
@@ -96,7 +96,7 @@ def test_the_limits_are_newcombes(protocol):
 def test_rows_and_files_give_one_number(protocol, records, files):
     data, _ = prepare(protocol, records, through=protocol.quarters[-1])
     ours, counts = primary_result(data), gather(files, protocol)
-    theirs = difference_of_counts(KEY, counts.cells, counts.values, protocol)
+    theirs = difference_of_counts(KEY, set_of(counts.cells, protocol, counts.values))
     for name in ("estimate", "std_error"):
         assert getattr(theirs, name) == pytest.approx(getattr(ours, name), abs=1e-10)
     assert (theirs.interval.low, theirs.interval.high) == pytest.approx((ours.interval.low, ours.interval.high))

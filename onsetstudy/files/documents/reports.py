@@ -23,8 +23,8 @@ from onsetstudy.report.documents.practice import compose
 from onsetstudy.report.documents.protocol import compose_protocol
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.render.pdf import render_pdf
-from onsetstudy.report.sections.before.case_sheet import render_case_sheet
 from onsetstudy.report.sections.before.plan_words import claims_listed as planned_claims
+from onsetstudy.report.sections.before.printed import render_case_sheet
 from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.planning.results import PlanningResults
 from onsetstudy.study.practice.results import StudyResults

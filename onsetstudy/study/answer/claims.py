@@ -25,6 +25,7 @@ from onsetstudy.core.results import (
     Interval,
     NotAvailable,
 )
+from onsetstudy.inference.estimate_or_reason import without_number
 from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.strata import LEAST_OF_AN_ARM
 from onsetstudy.outcomes.scores.pain_moments import welch_difference
@@ -87,7 +88,7 @@ def claims_among(
     for key, (answer, arms, test) in found.items():
         if shut and quantity_of(key).rests_on == "cold_tests":
             reason = "the cold tests cannot bear it: " + "; ".join(DOUBTED[d.code] for d in shut)
-            answer, arms, test = _no_number(answer, "withheld", reason), (), None
+            answer, arms, test = without_number(answer, "withheld", reason), (), None
         claims.append(
             claim_of(
                 key, answer, protocol, arms=arms, test=test, look=look, population=population, known=known,
@@ -95,13 +96,6 @@ def claims_among(
             )
         )  # fmt: skip
     return tuple(claims)
-
-
-def _no_number(answer: EstimateLike, code: str, reason: str) -> NotAvailable:
-    return NotAvailable(
-        quantity=answer.quantity, contrast=answer.contrast, code=code, unit=answer.unit, method=answer.method,
-        reason=reason, n=answer.n,
-    )  # fmt: skip
 
 
 def claim_of(

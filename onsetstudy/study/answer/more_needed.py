@@ -76,13 +76,10 @@ def _of_plan(protocol: Protocol, counts: Counts) -> MoreNeeded | None:
         effect=effect,
         power=power,
         alpha=alpha,
-        events_needed=None,
         events_seen=counts.onsets,
         cases_to_include=included,
         cases_needed=cases,
         cases_seen=counts.cases,
-        cases_per_quarter=None,
-        quarters_more=None,
         text=text,
         source=source,
     )
@@ -124,8 +121,6 @@ def _by_onsets(protocol: Protocol, counts: Counts) -> MoreNeeded:
         events_seen=counts.onsets,
         cases_needed=cases,
         cases_seen=counts.cases,
-        cases_per_quarter=None,
-        quarters_more=None,
         text=text,
         source=SOURCE,
     )

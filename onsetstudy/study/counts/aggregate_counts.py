@@ -21,6 +21,7 @@ from onsetstudy.records.derived.flow import exclusion_reasons
 from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.records.model import Companions, Records
 from onsetstudy.study.sets.analysis_set import ESTIMANDS, AnalysisSet
+from onsetstudy.study.sets.counted_set import TREATMENT
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.negative_controls import control_tests
 from onsetstudy.study.topics.outcomes import chair_records, recorded_events
@@ -30,7 +31,6 @@ __all__ = [
     "CONTROLS",
     "ENDS",
     "EXACTLY",
-    "TREATMENT",
     "Tally",
     "add_tallies",
     "group_columns",
@@ -40,8 +40,6 @@ __all__ = [
 ENDS = tuple(f"{end}_{name}" for name in ESTIMANDS for end in ("left", "right"))
 """Columns of the onset intervals, for each question."""
 MOMENTS = ("insertion", "placement", "deposition", "treatment")
-TREATMENT = "treatment_success"
-"""Values of treatments: 1 of one that succeeded, 0 of one that did not."""
 CONTROLS = ("cases", "tests", "not_felt", "able", "began")
 """What is counted of control teeth."""
 ARM_COUNTS = ("cases", "kept", "other_arm", "verified")
@@ -139,14 +137,9 @@ def tally_records(protocol: Protocol, records: Records, *, through: Quarter, arm
     Tally
     """
     data, _ = prepare(protocol, records, through=through)
-    groups = group_columns(protocol)
-    keys = data.frame[["practice_id", *ENDS]].copy()
-    keys["practice_id"] = data.column("practice_id")
-    for name in (*groups, "arm"):
-        keys[name] = data.column(name)
-    cells = keys[["practice_id", *groups, "arm", *ENDS]]
+    alike = {name: data.column(name) for name in ("practice_id", *group_columns(protocol), "arm")}
     return Tally(
-        cells=_counted(cells),
+        cells=_counted(pd.DataFrame({**alike, **{end: data.numbers(end) for end in ENDS}})),
         values=_values(data),
         safety=_safety(data, records.companions),
         operators=_operators(data),

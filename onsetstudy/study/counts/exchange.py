@@ -18,8 +18,9 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.opened_slips import OpenedSlips
 from onsetstudy.records.derived.results import Doubt
 from onsetstudy.study.counts.aggregate_counts import Tally, group_columns
-from onsetstudy.study.counts.counted_estimates import cell_stratum, cell_times, estimates_of_counts
+from onsetstudy.study.counts.counted_estimates import estimates_of_counts
 from onsetstudy.study.exchange_results import CountTable, Exchange, HeldBack
+from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.ranktests.score_statistics import score_pieces
 
 __all__ = ["LEAST_CASES", "SendOptions", "binds", "make_exchange", "terms_of"]
@@ -160,7 +161,7 @@ def make_exchange(
         flow=CountTable.of(pd.DataFrame(flow)),
         operators=_operators(own.operators, records_digest, options.least_cases) if options.operators else None,
         # From what is sent and nothing else: an estimate of what was kept back would give it away.
-        estimates=estimates_of_counts(merged.frame, values, protocol),
+        estimates=estimates_of_counts(CountedSet(frame=merged.frame, protocol=protocol, values=values)),
         held_back=HeldBack(
             least=options.least_cases,
             moved=merged.moved,
@@ -207,13 +208,9 @@ def _information_kept(before: pd.DataFrame, after: pd.DataFrame, protocol: Proto
     """Variance of the log-rank score after merging over that before; strata are those of the plan."""
 
     def information(cells: pd.DataFrame) -> float:
-        used = cells[cells["arm"].isin(protocol.arm_codes[:2])]
+        used, arm = CountedSet(frame=cells, protocol=protocol).two_arms(), protocol.reference_arm
         pieces = score_pieces(
-            cell_times(used, "hazard"),
-            used["arm"].to_numpy(dtype=str),
-            reference_arm=protocol.reference_arm,
-            stratum=cell_stratum(used, protocol),
-            weight=used["n"].to_numpy(),
+            used.times("hazard"), used.arm, reference_arm=arm, stratum=used.stratum(), weight=used.weight
         )
         return float(sum(p.variance[0] for p in pieces))
 

@@ -24,8 +24,9 @@ from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.checks.privacy import REASON_NAMES, looks_like_a_person
 from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.records.validity.gates import COUNTED
-from onsetstudy.study.counts.aggregate_counts import CONTROLS, ENDS, TREATMENT
+from onsetstudy.study.counts.aggregate_counts import CONTROLS, ENDS
 from onsetstudy.study.exchange_results import SCHEMA, CountTable, Exchange
+from onsetstudy.study.sets.counted_set import TREATMENT
 
 __all__ = ["CODE", "COLUMNS", "check_exchange", "coded", "strange_words"]
 
@@ -38,6 +39,11 @@ COLUMNS = {
     "controls": ("arm", "what"),
 }
 """Columns of every table beside ``n``, the count."""
+PARTS = {
+    **dict.fromkeys(("recorded", "supplement"), ("cases", "there are")),
+    **dict.fromkeys(("rated", "event", "serious"), ("recorded", "told about harms")),
+}
+"""What is counted of harms, as a part of what, in words."""
 MOST_CASES = 100_000_000
 """Far more than any practice treats; a count above it is a slip or a trick."""
 MOST_TESTS = 100
@@ -230,8 +236,7 @@ def _times(exchange: Exchange) -> Iterator[Problem]:
 def _scores(exchange: Exchange) -> Iterator[Problem]:
     """Scores on the scale that the terms name, minutes of a visit in a day."""
     terms = dict(exchange.terms)
-    low = json.loads(terms.get("pain.instrument.low", "0"))
-    high = json.loads(terms.get("pain.instrument.high", "0"))
+    low, high = (json.loads(terms.get(f"pain.instrument.{end}", "0")) for end in ("low", "high"))
     scale = (low, high) if _number(low) and _number(high) and high > low else None
     frame = exchange.values.to_frame()
     if not len(frame):
@@ -262,12 +267,9 @@ def _sums(exchange: Exchange) -> Iterator[Problem]:
         yield _problem("its cells are not of the quarters that it names", "quarter")
     if len(safety):
         wide = safety.pivot_table(index="arm", columns="what", values="n", aggfunc="sum", fill_value=0)
-        for column in ("recorded", "supplement"):
-            if column in wide and (wide[column] > wide.get("cases", 0)).any():
-                yield _problem(f"more cases under {column} than there are", "sum")
-        for column in ("rated", "event", "serious"):
-            if column in wide and (wide[column] > wide.get("recorded", 0)).any():
-                yield _problem(f"more cases under {column} than told about harms", "sum")
+        for column, (whole, told_of) in PARTS.items():
+            if column in wide and (wide[column] > wide.get(whole, 0)).any():
+                yield _problem(f"more cases under {column} than {told_of}", "sum")
         if "cases" not in wide or int(wide["cases"].sum()) != counted:
             yield _problem("harms are counted over other cases than the cells", "sum")
         elif len(cells):

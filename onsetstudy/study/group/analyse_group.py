@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -12,24 +13,27 @@ import pandas as pd
 from onsetstudy.core.errors import NotEstimable, Problem, RecordsError
 from onsetstudy.core.parallel import Progress
 from onsetstudy.core.results import Caution, Counts, EstimateLike, NotAvailable
+from onsetstudy.inference.estimate_or_reason import not_asked, without_number
 from onsetstudy.pool.combine import PoolOptions, combine_estimates
 from onsetstudy.pool.funnel import funnel
 from onsetstudy.pool.results import Funnel, Pooled, Step
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.study.answer.cautions import NOT_RANDOMISED, TEST_THE_TOOTH, group_arms_caution, group_slips_caution
-from onsetstudy.study.counts.counted_estimates import NO_VALUES, POOLED, cell_counts, estimates_of_counts
+from onsetstudy.study.counts.counted_estimates import POOLED, estimates_of_counts
 from onsetstudy.study.exchange_results import Exchange, as_sent
 from onsetstudy.study.group.controls import controls_untold, group_controls, group_test_errors
 from onsetstudy.study.group.gates import gates_of, left_out, without
 from onsetstudy.study.group.given_away import techniques_of_one_practice
 from onsetstudy.study.group.harms import group_harms, practices_without_harms
 from onsetstudy.study.group.interim import OF_SCORES, group_looks
-from onsetstudy.study.group.pool_files import Gathered, Period, cut, gather, last_quarter, sent_less, until
+from onsetstudy.study.group.pool_files import Gathered, cut, gather, last_quarter, sent_less, until
 from onsetstudy.study.group.reconcile import FEW_PRACTICES, agreement_of, not_reproduced, reconcile, unlike_rows
-from onsetstudy.study.group.results import GroupOverall, GroupPractice, GroupResults
+from onsetstudy.study.group.results import GroupPractice, GroupResults
 from onsetstudy.study.group.stratified_ipd import expected_failures, failures_by, pool_in_one_stage, subgroups_by
 from onsetstudy.study.results import Provenance
+from onsetstudy.study.sets.analysis_set import PRACTICE
 from onsetstudy.study.sets.contrasts import cautions_of
+from onsetstudy.study.sets.counted_set import CountedSet
 
 __all__ = ["analyse_group"]
 
@@ -76,33 +80,31 @@ def analyse_group(
     everything = gather(files, protocol)
     this = _quarter(everything, protocol, quarter)
     whole = cut(everything, this.label)
-    letters = _letters(whole.counts)
-    gates = gates_of(whole.counts, letters)
-    period = without(whole, left_out(gates, letters))
-    counts, cells = period.counts, period.counts.cells
+    secret = _secret(everything)
+    letters = _letters(everything.practices, secret)
+    gates = gates_of(whole, letters)
+    counts = without(whole, left_out(gates, letters))
+    data = _lettered(counts, letters)
     options = options or PoolOptions(conf_level=protocol.plan.conf_level)
     told(0, 5, "one stage")
-    overall = _overall(period, letters, protocol)
-    beside = _overall(whole, letters, protocol) if period is not whole else None
+    overall = pool_in_one_stage(data)
+    beside = None if counts is whole else pool_in_one_stage(_lettered(whole, letters))
     told(1, 5, "practices")
-    own = {
-        code: _whole(estimates_of_counts(_rows(cells, code), _rows(counts.values, code), protocol), code, period)
-        for code in counts.practices
-    }
-    combined = (_combined(own, quantity, letters, options) for quantity in POOLED)
+    own = {c: _whole(estimates_of_counts(data.of_practice(letters[c])), c, counts) for c in counts.practices}
+    lettered = {letters[code]: estimates for code, estimates in own.items()}
+    combined = (_combined(lettered, quantity, options) for quantity in POOLED)
     pooled = tuple(found for found in combined if found is not None)
     told(2, 5, "quarters")
-    cumulative = _cumulative(cells, protocol, this, letters, options)
+    cumulative = _cumulative(data, this, options)
     told(3, 5, "techniques and practices")
-    lettered = _lettered(cells, letters)
-    subgroups = tuple(subgroups_by(column, lettered, protocol) for column in ("technique", "practice_id"))
-    funnels = [_drawn(failures_by(lettered, protocol, kind), kind) for kind in ("by_target", "never_numb")]
+    subgroups = tuple(subgroups_by(column, data) for column in ("technique", "practice_id"))
+    funnels = [_drawn(failures_by(data, kind), kind) for kind in ("by_target", "never_numb")]
     if not counts.operators.empty:
         funnels.append(_operators(counts, letters))
     told(4, 5, "looks")
-    looks = group_looks(counts, protocol, this)
-    practices = tuple(_practice(code, whole, protocol, letters) for code in whole.counts.practices)
-    missing, shorter = sent_less(everything, protocol, this.label)
+    looks = group_looks(counts, this)
+    practices = tuple(_practice(code, whole, letters) for code in whole.practices)
+    missing, shorter = sent_less(whole)
     ratio = next(p for p in pooled if p.quantity == "hazard_ratio")
     return GroupResults(
         protocol=protocol,
@@ -117,42 +119,40 @@ def analyse_group(
         agreement=agreement_of(overall, ratio),
         funnels=tuple(funnels),
         looks=looks,
-        harms=group_harms(whole.counts.safety, protocol),
-        unrecorded=tuple((letters[code], n) for code, n in practices_without_harms(whole.counts.safety)),
+        harms=group_harms(whole.safety, protocol),
+        unrecorded=tuple((letters[code], n) for code, n in practices_without_harms(whole.safety)),
         missing=missing,
         shorter=shorter,
         beyond=whole.beyond,
         skipped=tuple(skipped),
-        notes=(*counts.notes, *not_reproduced(period, own)),
+        notes=(*counts.notes, *not_reproduced(counts, own)),
         caution=(
-            *_cautions(counts, whole.counts, protocol),
+            *_cautions(counts, whole),
             *cautions_of(overall.differences, ("coarser_strata", "practices_together", "unlike_gaps")),
         ),
         reconciled=reconcile(overall, pooled, practices=len(counts.practices)),
         unlike_rows=unlike_rows(
             counts.files,
-            beyond=bool(period.beyond),
+            beyond=bool(counts.beyond),
             first_look=looks is not None and protocol.plan.primary in OF_SCORES,
         ),
-        arms=tuple((letters[e.practice], e.arms) for _, e in whole.counts.files) if protocol.study.randomised else (),
-        slips=tuple((letters[code], *counts) for code, counts in whole.counts.slips.items()),
-        one_practice=techniques_of_one_practice(cells),
+        arms=tuple((letters[e.practice], e.arms) for _, e in whole.files) if protocol.study.randomised else (),
+        slips=tuple((letters[code], *slips) for code, slips in whole.slips.items()),
+        one_practice=techniques_of_one_practice(counts.cells),
         gates=gates,
-        negative=group_controls(period.counts, protocol),
-        test_errors=group_test_errors(period.counts, protocol),
-        controls_untold=controls_untold(period, letters),
+        negative=group_controls(counts),
+        test_errors=group_test_errors(counts),
+        controls_untold=controls_untold(counts, letters),
         with_left_out=() if beside is None else (beside.hazard_ratio, *beside.differences),
-        provenance=Provenance.of(
-            protocol, hashlib.sha256(f"group {_secret(whole.counts)}".encode()).hexdigest(), PACKAGES
-        ),
+        provenance=Provenance.of(protocol, hashlib.sha256(f"group {secret}".encode()).hexdigest(), PACKAGES),
     )
 
 
-def _overall(period: Period, letters: dict[str, str], protocol: Protocol) -> GroupOverall:
-    """All cases of a period in one stage."""
-    counts = period.counts
-    known = counts.values[~counts.values["practice_id"].isin(dict(period.beyond))]
-    return pool_in_one_stage(_lettered(counts.cells, letters), _lettered(known, letters), protocol)
+def _lettered(counts: Gathered, letters: dict[str, str]) -> CountedSet:
+    """What was counted, practices under their letters."""
+    data = counts.counted
+    cells, values = (f.assign(practice_id=f[PRACTICE].map(letters)) for f in (data.frame, data.values))
+    return replace(data, frame=cells, values=values)
 
 
 def _quarter(counts: Gathered, protocol: Protocol, label: str | None) -> Quarter:
@@ -178,10 +178,9 @@ def _secret(counts: Gathered) -> str:
     return hashlib.sha256("\n".join(texts).encode()).hexdigest()
 
 
-def _letters(counts: Gathered) -> dict[str, str]:
+def _letters(practices: Sequence[str], secret: str) -> dict[str, str]:
     """Letters in an order that nobody can work out who does not hold all files."""
-    secret = _secret(counts)
-    order = sorted(counts.practices, key=lambda c: hashlib.sha256(f"{secret}{c}".encode()).hexdigest())
+    order = sorted(practices, key=lambda c: hashlib.sha256(f"{secret}{c}".encode()).hexdigest())
     return {code: _letter(place) for place, code in enumerate(order)}
 
 
@@ -194,31 +193,21 @@ def _letter(place: int) -> str:
     return text
 
 
-def _lettered(cells: pd.DataFrame, letters: dict[str, str]) -> pd.DataFrame:
-    return cells.assign(practice_id=cells["practice_id"].map(letters))
-
-
-def _combined(
-    own: dict[str, tuple[EstimateLike, ...]], quantity: str, letters: dict[str, str], options: PoolOptions
-) -> Pooled | None:
+def _combined(own: dict[str, tuple[EstimateLike, ...]], quantity: str, options: PoolOptions) -> Pooled | None:
     """One quantity of practices combined, in the order of their letters; ``None`` where nobody has it."""
-    codes = sorted(own, key=lambda c: (len(letters[c]), letters[c]))
-    told = [(letters[code], result) for code in codes for result in own[code] if result.quantity == quantity]
+    order = sorted(own, key=lambda letter: (len(letter), letter))
+    told = [(letter, result) for letter in order for result in own[letter] if result.quantity == quantity]
     return combine_estimates([r for _, r in told], [letter for letter, _ in told], options) if told else None
 
 
-def _cumulative(
-    counted: pd.DataFrame, protocol: Protocol, this: Quarter, letters: dict[str, str], options: PoolOptions
-) -> tuple[Step, ...]:
+def _cumulative(data: CountedSet, this: Quarter, options: PoolOptions) -> tuple[Step, ...]:
     """The average hazard ratio over practices, quarter by quarter, with all cases up to each."""
-    steps = []
-    for quarter in (q for q in protocol.quarters if q.first_day <= this.first_day):
-        cells = until(counted, quarter.label)
-        parts = {str(code): part for code, part in cells.groupby("practice_id", sort=True)}
-        own = {
-            code: estimates_of_counts(part, NO_VALUES, protocol, only="hazard_ratio") for code, part in parts.items()
-        }
-        if (found := _combined(own, "hazard_ratio", letters, options)) is not None:
+    steps, last = [], last_quarter(data.frame["quarter"])
+    for quarter in (q for q in data.protocol.quarters if q.first_day <= this.first_day):
+        so_far = data.where(last <= quarter.label)
+        asked = np.unique(so_far.column(PRACTICE))
+        own = {str(p): estimates_of_counts(so_far.of_practice(p), ("hazard_ratio",)) for p in asked}
+        if (found := _combined(own, "hazard_ratio", options)) is not None:
             tau2 = None if found.heterogeneity is None else found.heterogeneity.tau2
             steps.append(Step(label=quarter.label, result=found.average, tau2=tau2))
     return tuple(steps)
@@ -238,54 +227,47 @@ def _drawn(units: pd.DataFrame, kind: str) -> Funnel | NotAvailable:
         return funnel(failed, cases, expected, [str(u) for u in units.index], quantity=kind)
     except NotEstimable as error:
         n = Counts(cases=int(units["n"].sum()), onsets=int(units["failed"].sum()))
-        return NotAvailable(
-            quantity=kind, contrast=None, code=error.code, reason=error.reason, unit="proportion", method="funnel", n=n
-        )
+        return not_asked(kind, error.reason, code=error.code, contrast=None, unit="proportion", method="funnel", n=n)
 
 
-def _whole(own: tuple[EstimateLike, ...], code: str, period: Period) -> tuple[EstimateLike, ...]:
+def _whole(own: tuple[EstimateLike, ...], code: str, counts: Gathered) -> tuple[EstimateLike, ...]:
     """A practice's estimates; those of counts without a quarter only where its files end with the report."""
-    last = dict(period.beyond).get(code)
+    last = dict(counts.beyond).get(code)
     if last is None:
         return own
     reason = f"its file goes on to {last}, and these counts carry no quarter; ask for a file that ends with "
-    return tuple(
-        NotAvailable(
-            quantity=e.quantity, contrast=e.contrast, code="no_quarter", reason=reason + period.label, unit=e.unit,
-            method=e.method, n=e.n,
-        )
-        if e.quantity in WITHOUT_QUARTER
-        else e
-        for e in own
-    )  # fmt: skip
+    reason += counts.label
+    return tuple(without_number(e, "no_quarter", reason) if e.quantity in WITHOUT_QUARTER else e for e in own)
 
 
-def _practice(code: str, period: Period, protocol: Protocol, letters: dict[str, str]) -> GroupPractice:
-    counts = period.counts
+def _practice(code: str, counts: Gathered, letters: dict[str, str]) -> GroupPractice:
     sent = [(name, e) for name, e in counts.files if e.practice == code]
-    cells = _rows(counts.cells, code)
+    cells, flow, values = (_rows(table, code) for table in (counts.cells, counts.flow, counts.values))
     by_quarter = cells.groupby(last_quarter(cells["quarter"]), sort=True)["n"].sum()
-    cuttable = code not in dict(period.beyond)
-    flow = _rows(counts.flow, code).groupby("stage")["n"].sum()
+    stages = flow.groupby("stage")["n"].sum()
+    protocol, cuttable = counts.protocol, code not in dict(counts.beyond)
     pain = "" if protocol.pain is None else f"pain_{protocol.pain.moment}"
-    values = _rows(counts.values, code)
+
+    def rows(stage: str) -> int | None:
+        return int(stages.get(stage, 0)) if cuttable else None
+
     return GroupPractice(
         code=code,
         letter=letters[code],
         quarters=tuple(sorted({q for _, e in sent for q in e.quarters})),
         files=tuple(name for name, _ in sent),
-        n=cell_counts(cells, protocol),
+        n=CountedSet(frame=cells, protocol=protocol).counts(),
         by_quarter=tuple((str(q), int(n)) for q, n in by_quarter.items()),
-        recorded=int(flow.get("recorded", 0)) if cuttable else None,
-        refused=int(flow.get("refused", 0)) if cuttable else None,
-        left_out=int(flow.get("left_out", 0)) if cuttable else None,
+        recorded=rows("recorded"),
+        refused=rows("refused"),
+        left_out=rows("left_out"),
         scores=int(values.loc[values["quantity"] == pain, "n"].sum()) if cuttable and pain else None,
         moved=sum(e.held_back.moved for _, e in sent) if cuttable else None,
     )
 
 
-def _cautions(counts: Gathered, sent: Gathered, protocol: Protocol) -> tuple[Caution, ...]:
-    drawn, slips, k = protocol.study.randomised, sent.slips, len(counts.practices)
+def _cautions(counts: Gathered, sent: Gathered) -> tuple[Caution, ...]:
+    study, slips, k = counts.protocol.study, sent.slips, len(counts.practices)
     untold = len(sent.practices) - len(slips)
     texts = {
         "no_ranks": "Practices are not ranked. Letters are drawn anew for every report, and small differences are "
@@ -300,12 +282,12 @@ def _cautions(counts: Gathered, sent: Gathered, protocol: Protocol) -> tuple[Cau
         "recognisable": "In a group of few practices a colleague may be recognised from the number of cases. Keep this "
         "report within the group.",
         "ethics": "Ethics, consent and privacy: follow local rules. Recorded status: "
-        f"{protocol.study.ethics_status or 'not recorded'}.",
+        f"{study.ethics_status or 'not recorded'}.",
     }
     found = (
         TEST_THE_TOOTH,
-        group_slips_caution(tuple(slips.values()), untold=untold) if drawn else None,
-        group_arms_caution([e.arms for _, e in sent.files]) if drawn else NOT_RANDOMISED,
+        group_slips_caution(tuple(slips.values()), untold=untold) if study.randomised else None,
+        group_arms_caution([e.arms for _, e in sent.files]) if study.randomised else NOT_RANDOMISED,
         *(Caution(code=code, text=text) for code, text in texts.items() if text),
     )
     return tuple(caution for caution in found if caution is not None)

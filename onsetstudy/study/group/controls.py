@@ -5,12 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from onsetstudy.core.results import Counts
-from onsetstudy.protocol.model import Protocol
-from onsetstudy.study.counts.counted_estimates import cell_times, mean_difference
-from onsetstudy.study.group.pool_files import Gathered, Period
+from onsetstudy.study.counts.counted_estimates import mean_difference
+from onsetstudy.study.group.pool_files import Gathered
 from onsetstudy.study.results import ColdTestErrors, NegativeControl
-from onsetstudy.study.sets.contrasts import PRACTICE
+from onsetstudy.study.sets.analysis_set import PRACTICE, by_one_minute
+from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.study.topics.cold_test_errors import FEWEST, error_grid
 from onsetstudy.study.topics.negative_controls import INSERTION, control_compared
 from onsetstudy.survival.testing.misclassified import ErrorKernel, kernel_of_intervals
@@ -18,28 +17,29 @@ from onsetstudy.survival.testing.misclassified import ErrorKernel, kernel_of_int
 __all__ = ["controls_untold", "group_controls", "group_test_errors"]
 
 
-def group_controls(counts: Gathered, protocol: Protocol) -> tuple[NegativeControl, ...]:
+def group_controls(counts: Gathered) -> tuple[NegativeControl, ...]:
     """The negative controls that practices sent, compared within practices by the lines of a practice's own report.
 
     Parameters
     ----------
     counts : Gathered
         Of the practices in the answer, up to the quarter.
-    protocol : Protocol
 
     Returns
     -------
     tuple of NegativeControl
         Pain at insertion, then the control tooth, each where it was sent.
     """
-    found = []
+    found, protocol = [], counts.protocol
     rows = counts.values[counts.values["quantity"] == INSERTION]
     if protocol.pain is not None and protocol.pain.moment != "insertion" and len(rows):
         quantity = "insertion_pain_difference"
         difference = mean_difference(rows, protocol, quantity, protocol.pain.instrument.unit)
         found.append(NegativeControl(outcome="insertion_pain", difference=difference))
     if protocol.schedule.control_tooth != "none" and (counts.controls["what"] == "tests").any():
-        found.append(_control(_told(counts.controls), protocol))
+        rows = _told(counts.controls)
+        tested = CountedSet(frame=rows, protocol=protocol, onset={"treatment": by_one_minute(rows["lost"].to_numpy())})
+        found.append(control_compared(tested, tested.counts("treatment")))
     return tuple(found)
 
 
@@ -55,46 +55,38 @@ def _told(controls: pd.DataFrame) -> pd.DataFrame:
     return rows[rows["n"] > 0].reset_index(drop=True)
 
 
-def _control(rows: pd.DataFrame, protocol: Protocol) -> NegativeControl:
-    arm, n = rows["arm"].to_numpy(dtype=str), rows["n"].to_numpy(dtype=np.int64)
-    lost, practice = rows["lost"].to_numpy(dtype=bool), rows[PRACTICE].to_numpy(dtype=str)
-    counts = Counts.of(lost, arm, protocol.arm_codes, cases=n)
-    return control_compared(lost, arm, practice, protocol, counts, weight=n)
-
-
-def controls_untold(period: Period, letters: dict[str, str]) -> tuple[str, ...]:
+def controls_untold(counts: Gathered, letters: dict[str, str]) -> tuple[str, ...]:
     """Letters of the practices whose control teeth are not counted, or not up to the quarter."""
-    beyond = dict(period.beyond)
-    told = [letters[e.practice] for _, e in period.counts.files if e.controls is None or e.practice in beyond]
+    beyond = dict(counts.beyond)
+    told = [letters[e.practice] for _, e in counts.files if e.controls is None or e.practice in beyond]
     return tuple(sorted(set(told), key=lambda letter: (len(letter), letter)))
 
 
-def group_test_errors(counts: Gathered, protocol: Protocol) -> ColdTestErrors | None:
+def group_test_errors(counts: Gathered) -> ColdTestErrors | None:
     """The grid of a group's counted intervals; ``None`` where an arm has few cases.
 
     Parameters
     ----------
     counts : Gathered
         Of the practices in the answer, up to the quarter.
-    protocol : Protocol
 
     Notes
     -----
     Intervals are those of the rate, which a supplement ends. Arms are taken whole, as in a practice's own report.
     """
-    cells = counts.cells
-    arms = [cells[cells["arm"] == code] for code in protocol.arm_codes[:2]]
-    if min(int(arm["n"].sum()) for arm in arms) < FEWEST:
+    data, protocol = counts.counted, counts.protocol
+    arms = [data.where(data.arm == code) for code in protocol.arm_codes[:2]]
+    if min(arm.counts().cases for arm in arms) < FEWEST:
         return None
 
-    def kernel(arm: pd.DataFrame, se: float, sp: float) -> ErrorKernel:
+    def kernel(arm: CountedSet, se: float, sp: float) -> ErrorKernel:
         return kernel_of_intervals(
-            cell_times(arm, "hazard"),
+            arm.times("hazard"),
             protocol.schedule.tests_min,
             confirmations=protocol.onset.confirmations,
             sensitivity=se,
             specificity=sp,
-            weight=arm["n"].to_numpy(dtype=float),
+            weight=arm.weight.astype(np.float64),
         )
 
     control = counts.controls.groupby("what")["n"].sum()

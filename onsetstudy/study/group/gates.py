@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
-from onsetstudy.records.derived.results import QUALIFIES, SHUTS, Doubt
+from onsetstudy.records.derived.results import QUALIFIES, SHUTS
 from onsetstudy.study.counts.exchange_check import COLUMNS
-from onsetstudy.study.group.pool_files import Gathered, Period
+from onsetstudy.study.group.pool_files import Gathered
 from onsetstudy.study.group.results import GroupGate
 
 __all__ = ["gates_of", "left_out", "without"]
@@ -23,19 +24,15 @@ def gates_of(counts: Gathered, letters: dict[str, str]) -> tuple[GroupGate, ...]
     treated = sorted(counts.cells["practice_id"].unique())
     found = [_gate(str(code), counts, letters) for code in treated]
     some = any(gate.verdict != "shut" for gate in found)
-    return tuple(
-        sorted(
-            (replace(gate, left_out=some and gate.verdict == "shut") for gate in found),
-            key=lambda gate: (len(gate.letter), gate.letter),
-        )
-    )
+    told = (replace(gate, left_out=some and gate.verdict == "shut") for gate in found)
+    return tuple(sorted(told, key=lambda gate: (len(gate.letter), gate.letter)))
 
 
 def _gate(code: str, counts: Gathered, letters: dict[str, str]) -> GroupGate:
     told = [e.doubts for _, e in counts.files if e.practice == code]
     letter = letters[code]
     # In a group a practice goes by its letter.
-    doubts = tuple(_lettered(d, letter) for doubts in told for d in doubts or ())
+    doubts = tuple(replace(d, practices=(letter,) if d.practices else ()) for doubts in told for d in doubts or ())
     effects = {d.effect for d in doubts}
     if SHUTS in effects:
         verdict = "shut"
@@ -46,25 +43,20 @@ def _gate(code: str, counts: Gathered, letters: dict[str, str]) -> GroupGate:
     return GroupGate(letter=letter, verdict=verdict, doubts=doubts, left_out=False)
 
 
-def _lettered(doubt: Doubt, letter: str) -> Doubt:
-    return replace(doubt, practices=(letter,) if doubt.practices else ())
-
-
 def left_out(gates: tuple[GroupGate, ...], letters: dict[str, str]) -> tuple[str, ...]:
     """Codes of the practices whose tests cannot bear the claim, where others' can."""
     out = {gate.letter for gate in gates if gate.left_out}
     return tuple(code for code in sorted(letters) if letters[code] in out)
 
 
-def without(period: Period, codes: tuple[str, ...]) -> Period:
-    """A period without some practices, in everything that makes up the answer."""
+def without(counts: Gathered, codes: tuple[str, ...]) -> Gathered:
+    """The counts without some practices, in everything that makes up the answer."""
     if not codes:
-        return period
-    counts = period.counts
+        return counts
     files = tuple((name, e) for name, e in counts.files if e.practice not in codes)
-    frames = {
-        name: (frame := getattr(counts, name))[~frame["practice_id"].isin(codes)].reset_index(drop=True)
+    tables: dict[str, Any] = {
+        name: (table := getattr(counts, name))[~table["practice_id"].isin(codes)].reset_index(drop=True)
         for name in COLUMNS
     }
-    beyond = tuple((code, last) for code, last in period.beyond if code not in codes)
-    return replace(period, counts=replace(counts, **frames, files=files), beyond=beyond)
+    beyond = tuple((code, last) for code, last in counts.beyond if code not in codes)
+    return replace(counts, **tables, files=files, beyond=beyond)

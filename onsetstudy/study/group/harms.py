@@ -22,20 +22,17 @@ def group_harms(safety: pd.DataFrame, protocol: Protocol) -> tuple[GroupHarm, ..
     Of an event that does not say whether it was serious it is not known that it was not. Files from before that was
     counted do not tell, so that of their events only those marked as serious are known.
     """
-    arms = protocol.arm_codes[:2]
     total = _with_rated(safety).groupby(["arm", "what"])["n"].sum()
 
-    def count(arm: str, what: str) -> int:
-        return int(total.get((arm, what), 0))
+    def arm_of(arm: str, event: str, word: str, known: str) -> ArmEvents:
+        happened, told, cases = (int(total.get((arm, what), 0)) for what in (word, known, "cases"))
+        n = Counts(cases=cases, onsets=happened, by_arm=(ArmCount(arm=arm, cases=cases, onsets=happened),))
+        level = protocol.plan.conf_level
+        return arm_events(event, arm, happened, told, cases, n=n, level=level)
 
     return tuple(
-        GroupHarm(
-            event=event,
-            arms=tuple(
-                _arm(arm, event, count(arm, word), count(arm, known), count(arm, "cases"), protocol) for arm in arms
-            ),
-        )
-        for event, (word, known) in WORDS.items()
+        GroupHarm(event=event, arms=tuple(arm_of(arm, event, *words) for arm in protocol.arm_codes[:2]))
+        for event, words in WORDS.items()
     )
 
 
@@ -48,11 +45,6 @@ def _with_rated(safety: pd.DataFrame) -> pd.DataFrame:
     told = wide.groupby(level="practice_id")["rated"].transform("sum") > 0
     wide["rated"] = wide["rated"].where(told, wide["recorded"] - wide["event"] + wide["serious"])
     return wide.reset_index().melt(id_vars=["practice_id", "arm"], var_name="what", value_name="n")
-
-
-def _arm(arm: str, event: str, happened: int, recorded: int, cases: int, protocol: Protocol) -> ArmEvents:
-    n = Counts(cases=cases, onsets=happened, by_arm=(ArmCount(arm=arm, cases=cases, onsets=happened),))
-    return arm_events(event, arm, happened, recorded, cases, n=n, level=protocol.plan.conf_level)
 
 
 def practices_without_harms(safety: pd.DataFrame) -> tuple[tuple[str, int], ...]:

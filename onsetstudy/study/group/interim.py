@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-import pandas as pd
+from dataclasses import replace
 
 from onsetstudy.core.results import Caution, Counts, EstimateLike, HypothesisTest
-from onsetstudy.protocol.model import Protocol, Quarter
-from onsetstudy.study.counts.counted_estimates import NO_VALUES, cell_counts, difference_of_counts
+from onsetstudy.protocol.model import Quarter
+from onsetstudy.study.counts.counted_estimates import difference_of_counts
 from onsetstudy.study.group.pool_files import Gathered, until
 from onsetstudy.study.group.stratified_ipd import onset_test
 from onsetstudy.study.practice.interim import looks_over
 from onsetstudy.study.results import LooksTaken
+from onsetstudy.study.sets.counted_set import CountedSet
 
 __all__ = ["OF_SCORES", "group_looks", "primary_result"]
 
@@ -22,7 +23,7 @@ OF_SCORES = {"pain_difference": "pain", "treatment_success_difference": "success
 """What carries no quarter in the files."""
 
 
-def group_looks(counts: Gathered, protocol: Protocol, this: Quarter) -> LooksTaken | None:
+def group_looks(counts: Gathered, this: Quarter) -> LooksTaken | None:
     """The looks up to a quarter; ``None`` where the protocol has no plan by spending.
 
     Notes
@@ -32,6 +33,7 @@ def group_looks(counts: Gathered, protocol: Protocol, this: Quarter) -> LooksTak
     carry no quarter in the files, so that of pain and of treatments only this quarter's look can be taken, as
     the first; a caution says so.
     """
+    protocol = counts.protocol
     quarters = [q for q in protocol.quarters if q.first_day <= this.first_day]
     caution: tuple[Caution, ...] = ()
     if (primary := protocol.plan.primary) in OF_SCORES:
@@ -39,17 +41,14 @@ def group_looks(counts: Gathered, protocol: Protocol, this: Quarter) -> LooksTak
         quarters, caution = [this], (Caution(code="first_look_of_scores", text=text),)
 
     def result(quarter: Quarter) -> tuple[HypothesisTest | EstimateLike | None, Counts]:
-        cells = until(counts.cells, quarter.label)
-        values = counts.values if quarter is this else NO_VALUES
-        found = primary_result(cells, values, protocol) if len(cells) else None
-        return found, cell_counts(cells, protocol)
+        values = counts.values if quarter is this else counts.values[:0]
+        data = replace(counts, cells=until(counts.cells, quarter.label), values=values).counted
+        return primary_result(data) if len(data) else None, data.counts()
 
-    return looks_over(protocol, quarters, result, lambda _: "the cases did not determine the outcome", caution)
+    return looks_over(protocol, quarters, result, "the cases did not determine the outcome", caution)
 
 
-def primary_result(cells: pd.DataFrame, values: pd.DataFrame, protocol: Protocol) -> HypothesisTest | EstimateLike:
+def primary_result(data: CountedSet) -> HypothesisTest | EstimateLike:
     """What the plan's primary outcome says, as in a report from the rows: its test for the rate, or its difference."""
-    primary = protocol.plan.primary
-    if primary == "hazard_ratio":
-        return onset_test(cells, protocol)
-    return difference_of_counts(primary, cells, values, protocol)
+    primary = data.protocol.plan.primary
+    return onset_test(data) if primary == "hazard_ratio" else difference_of_counts(primary, data)

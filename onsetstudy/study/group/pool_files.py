@@ -6,7 +6,8 @@ What carries no quarter is left out where it reaches beyond.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import pandas as pd
 
@@ -16,8 +17,10 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.counts.exchange import binds, terms_of
 from onsetstudy.study.counts.exchange_check import COLUMNS
 from onsetstudy.study.exchange_results import CountTable, Exchange
+from onsetstudy.study.sets.counted_set import CountedSet
+from onsetstudy.study.sets.work import Work
 
-__all__ = ["Gathered", "Period", "cut", "gather", "last_quarter", "sent_less", "together", "until"]
+__all__ = ["Gathered", "cut", "gather", "last_quarter", "sent_less", "together", "until"]
 
 MENDS = {
     "schedule.clock_zero": "minutes from another zero cannot be pooled unconverted; that practice has to record anew",
@@ -32,8 +35,13 @@ UNSAID = ".mix_mode"
 class Gathered:
     """Counts of all practices, each frame with ``practice_id`` first and ``n`` last, and the files they came from.
 
-    ``notes`` say what differs between the protocols without changing what the counts mean.
+    ``notes`` say what differs between the protocols without changing what the counts mean; ``work`` keeps what was
+    asked of them. Of counts up to a quarter, ``label``, the cells end with it; scores, waits, harms, flow, operators
+    and control teeth are those of files that end with it or before. ``beyond`` names the practices whose files go on
+    after it, with their last quarter: of them nothing but cells is used, since the rest cannot be cut.
     """
+
+    protocol: Protocol
 
     cells: pd.DataFrame
     values: pd.DataFrame
@@ -43,6 +51,14 @@ class Gathered:
     controls: pd.DataFrame
     files: tuple[tuple[str, Exchange], ...]
     notes: tuple[str, ...]
+    label: str = ""
+    beyond: tuple[tuple[str, str], ...] = ()
+    work: Work = field(default_factory=Work)
+
+    @property
+    def counted(self) -> CountedSet:
+        """The counts in the form in which they are analysed."""
+        return CountedSet(frame=self.cells, protocol=self.protocol, values=self.values, work=self.work)
 
     @property
     def practices(self) -> tuple[str, ...]:
@@ -84,7 +100,11 @@ def gather(files: Sequence[tuple[str, Exchange]], protocol: Protocol) -> Gathere
         raise RecordsError(problems)
     ordered = tuple(sorted(files, key=lambda f: (f[1].practice, f[1].quarters)))
     notes = tuple(note for _, exchange in ordered for note in _notes(exchange, protocol))
-    return Gathered(**{name: together(ordered, name) for name in COLUMNS}, files=ordered, notes=notes)
+    return Gathered(protocol=protocol, **_tables(ordered), files=ordered, notes=notes)
+
+
+def _tables(files: Sequence[tuple[str, Exchange]]) -> dict[str, Any]:
+    return {name: together(files, name) for name in COLUMNS}
 
 
 def _notes(exchange: Exchange, protocol: Protocol) -> Iterator[str]:
@@ -121,55 +141,48 @@ def together(files: Sequence[tuple[str, Exchange]], name: str) -> pd.DataFrame:
     return pd.DataFrame(frame.groupby(keys, sort=True, dropna=False, as_index=False)["n"].sum())
 
 
-def _unlike(name: str, exchange: Exchange, protocol: Protocol) -> list[Problem]:
-    if exchange.study != protocol.study.id:
-        what = f"{exchange.practice} sent a file of the study {exchange.study}, not of {protocol.study.id}"
-        return [_problem(name, what, "give files of one study", "other_study")]
-    problems = []
-    differ = [
-        (key, f"{key} is {_read(after)} there and {_read(before)} here")
+def _unlike(name: str, exchange: Exchange, protocol: Protocol) -> Iterator[Problem]:
+    whose, study = exchange.practice, protocol.study
+    if exchange.study != study.id:
+        what = f"{whose} sent a file of the study {exchange.study}, not of {study.id}"
+        yield _problem(name, what, "give files of one study", "other_study")
+        return
+    differ = {
+        key: f"{key} is {_read(after)} there and {_read(before)} here"
         for key, before, after in _differing(exchange, protocol)
         if binds(key) and not (key.endswith(UNSAID) and ABSENT in (before, after))
-    ]
-    for key, told in differ:
-        if key in MENDS:
-            what = f"{exchange.practice} follows another protocol: {told}"
-            problems.append(_problem(name, what, MENDS[key], "other_protocol"))
-    if rest := [told for key, told in differ if key not in MENDS]:
+    }
+    for key in (key for key in differ if key in MENDS):
+        yield _problem(name, f"{whose} follows another protocol: {differ[key]}", MENDS[key], "other_protocol")
+    if rest := [told for key, told in differ.items() if key not in MENDS]:
         more = f"; and {len(rest) - MOST_NAMED} more keys" if len(rest) > MOST_NAMED else ""
-        what = f"{exchange.practice} follows another protocol: {'; '.join(rest[:MOST_NAMED])}{more}"
+        what = f"{whose} follows another protocol: {'; '.join(rest[:MOST_NAMED])}{more}"
         mend = "agree on one protocol; that practice makes its file anew under it"
-        problems.append(_problem(name, what, mend, "other_protocol"))
+        yield _problem(name, what, mend, "other_protocol")
     known = {q.label for q in protocol.quarters}
     if strange := [q for q in exchange.quarters if q not in known]:
-        what = f"{exchange.practice} sends {', '.join(strange)}, no quarter of this study"
-        problems.append(_problem(name, what, "add the quarter to the protocol of the group", "quarter"))
-    if exchange.invented != protocol.study.invented:
+        what = f"{whose} sends {', '.join(strange)}, no quarter of this study"
+        yield _problem(name, what, "add the quarter to the protocol of the group", "quarter")
+    if exchange.invented != study.invented:
         there, here = ("invented", "real") if exchange.invented else ("real", "invented")
-        what = f"{exchange.practice} says that its cases are {there}, and this protocol is of {here} ones"
-        problems.append(_problem(name, what, "never pool invented with real cases", "invented"))
-    practices = protocol.study.practices
-    if practices and exchange.practice not in practices:
-        what = f"{exchange.practice} is no practice of this study"
-        problems.append(
-            _problem(name, what, f"the protocol names {', '.join(practices)}; add the code there", "practice")
-        )
-    return problems
+        what = f"{whose} says that its cases are {there}, and this protocol is of {here} ones"
+        yield _problem(name, what, "never pool invented with real cases", "invented")
+    if study.practices and whose not in study.practices:
+        mend = f"the protocol names {', '.join(study.practices)}; add the code there"
+        yield _problem(name, f"{whose} is no practice of this study", mend, "practice")
 
 
-def _twice(files: Sequence[tuple[str, Exchange]]) -> list[Problem]:
-    problems = []
+def _twice(files: Sequence[tuple[str, Exchange]]) -> Iterator[Problem]:
     seen: dict[tuple[str, str], str] = {}
     by_name = dict(files)
     for name, exchange in sorted(files, key=lambda f: f[0]):
-        earlier = {seen[key] for q in exchange.quarters if (key := (exchange.practice, q)) in seen}
-        for other in sorted(earlier):
-            shared = [q for q in exchange.quarters if seen.get((exchange.practice, q)) == other]
-            what = f"{exchange.practice} sent {', '.join(shared)} already, in {other}"
-            problems.append(_problem(name, what, _which_to_keep((name, exchange), (other, by_name[other])), "twice"))
+        earlier = {q: seen[key] for q in exchange.quarters if (key := (exchange.practice, q)) in seen}
+        for other in sorted({*earlier.values()}):
+            shared = ", ".join(q for q, first in earlier.items() if first == other)
+            what = f"{exchange.practice} sent {shared} already, in {other}"
+            yield _problem(name, what, _which_to_keep((name, exchange), (other, by_name[other])), "twice")
         for quarter in exchange.quarters:
             seen.setdefault((exchange.practice, quarter), name)
-    return problems
 
 
 def _which_to_keep(one: tuple[str, Exchange], two: tuple[str, Exchange]) -> str:
@@ -192,20 +205,6 @@ def _problem(name: str, what: str, mend: str, code: str) -> Problem:
     return Problem(what=what, where=Where(file=name), mend=mend, code=code)
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Period:
-    """Counts up to a quarter.
-
-    ``counts`` holds cells up to it, and scores, waits, harms, flow, operators and control teeth of files that end with
-    it or before. ``beyond`` names the practices whose files go on after it, with their last quarter: of them nothing
-    but cells is used, since the rest cannot be cut.
-    """
-
-    counts: Gathered
-    label: str
-    beyond: tuple[tuple[str, str], ...]
-
-
 def until(cells: pd.DataFrame, label: str) -> pd.DataFrame:
     """Cells up to a quarter; periods that were joined count with their last quarter."""
     return cells[last_quarter(cells["quarter"]) <= label].reset_index(drop=True)
@@ -216,27 +215,20 @@ def last_quarter(quarter: pd.Series) -> pd.Series:
     return quarter.astype(str).str.split("+").str[-1]
 
 
-def cut(counts: Gathered, label: str) -> Period:
+def cut(counts: Gathered, label: str) -> Gathered:
     """Counts up to the end of a quarter."""
     begun = [(name, e) for name, e in counts.files if e.quarters[0] <= label]
     beyond = {e.practice: e.quarters[-1] for _, e in begun if e.quarters[-1] > label}
     whole = [(name, e) for name, e in begun if e.practice not in beyond]
-    return Period(
-        counts=Gathered(
-            cells=until(counts.cells, label),
-            **{name: together(whole, name) for name in COLUMNS if name != "cells"},
-            files=counts.files,
-            notes=counts.notes,
-        ),
-        label=label,
-        beyond=tuple(sorted(beyond.items())),
-    )
+    tables = {} if len(whole) == len(counts.files) else _tables(whole)
+    tables["cells"] = until(counts.cells, label)
+    return replace(counts, **tables, label=label, beyond=tuple(sorted(beyond.items())))
 
 
-def sent_less(counts: Gathered, protocol: Protocol, label: str) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:
-    """Practices of the protocol without a file, and those whose files end before a quarter, with their last one."""
-    missing = tuple(p for p in protocol.study.practices if p not in counts.practices)
+def sent_less(counts: Gathered) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:
+    """Practices of the protocol without a file, and those whose files end before the quarter, with their last one."""
+    missing = tuple(p for p in counts.protocol.study.practices if p not in counts.practices)
     last: dict[str, str] = {}
     for _, exchange in counts.files:
         last[exchange.practice] = max(last.get(exchange.practice, ""), exchange.quarters[-1])
-    return missing, tuple((code, q) for code, q in sorted(last.items()) if q < label)
+    return missing, tuple((code, q) for code, q in sorted(last.items()) if q < counts.label)

@@ -14,7 +14,7 @@ from onsetstudy.core.quantities import read_earlier
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.pool.results import Pooled
 from onsetstudy.study.exchange_results import Exchange
-from onsetstudy.study.group.pool_files import Period
+from onsetstudy.study.group.pool_files import Gathered
 from onsetstudy.study.group.results import Agreement, GroupOverall, Reconciled
 
 __all__ = ["FEW_PRACTICES", "agreement_of", "not_reproduced", "reconcile", "unlike_rows"]
@@ -34,17 +34,21 @@ def reconcile(overall: GroupOverall, pooled_all: Sequence[Pooled], *, practices:
         pooled = next((p for p in pooled_all if read_earlier(p.quantity)[0] == within.quantity), None)
         if pooled is None or _alike(within, pooled.average):
             continue
-        reasons = []
-        if any(m.weight == 0 for m in pooled.members):
-            reasons.append("left_out")
-        spread = pooled.heterogeneity is not None and pooled.heterogeneity.tau2 > 0
-        reasons.append("spread" if spread else "weights")
+        reasons = _of_practices(pooled)
+        reasons += [] if "spread" in reasons else ["weights"]
         found.append(
             Reconciled(
                 quantity=within.quantity, within=within, mean_of_practices=pooled.average, reasons=tuple(reasons)
             )
         )
     return tuple(found)
+
+
+def _of_practices(pooled: Pooled) -> list[str]:
+    """Why a mean of practices is another number than that of their cases, as far as the practices tell."""
+    spread = pooled.heterogeneity is not None and pooled.heterogeneity.tau2 > 0
+    told = {"left_out": any(m.weight == 0 for m in pooled.members), "spread": spread}
+    return [reason for reason, holds in told.items() if holds]
 
 
 def unlike_rows(files: Sequence[tuple[str, Exchange]], *, beyond: bool, first_look: bool = False) -> tuple[str, ...]:
@@ -54,27 +58,19 @@ def unlike_rows(files: Sequence[tuple[str, Exchange]], *, beyond: bool, first_lo
     were planned, of which files allow this quarter's alone.
     """
     steps = [step for _, e in files for step in e.held_back.steps]
-    found = []
-    if any("joined into one period" in step for step in steps):
-        found.append("quarters_merged")
-    if any("became" in step for step in steps):
-        found.append("techniques_merged")
-    if any(e.held_back.scores_kept_back for _, e in files):
-        found.append("scores_held_back")
-    if beyond:
-        found.append("beyond")
-    if first_look:
-        found.append("first_look")
-    return tuple(found)
+    told = {
+        "quarters_merged": any("joined into one period" in step for step in steps),
+        "techniques_merged": any("became" in step for step in steps),
+        "scores_held_back": any(e.held_back.scores_kept_back for _, e in files),
+        "beyond": beyond,
+        "first_look": first_look,
+    }
+    return tuple(code for code, holds in told.items() if holds)
 
 
 def agreement_of(overall: GroupOverall, ratio: Pooled) -> Agreement:
     """Why one stage and two stages differ, as far as they do."""
-    reasons = []
-    if any(m.weight == 0 for m in ratio.members):
-        reasons.append("left_out")
-    if ratio.heterogeneity is not None and ratio.heterogeneity.tau2 > 0:
-        reasons.append("spread")
+    reasons = _of_practices(ratio)
     if sum(m.weight > 0 for m in ratio.members) < FEW_PRACTICES:
         reasons.append("few")
     one, two = overall.hazard_ratio, ratio.average
@@ -86,11 +82,10 @@ def agreement_of(overall: GroupOverall, ratio: Pooled) -> Agreement:
     return Agreement(apart=apart, reasons=tuple(reasons))
 
 
-def not_reproduced(period: Period, own: dict[str, tuple[Estimate | NotAvailable, ...]]) -> tuple[str, ...]:
+def not_reproduced(counts: Gathered, own: dict[str, tuple[Estimate | NotAvailable, ...]]) -> tuple[str, ...]:
     """Practices whose own estimates do not follow from the counts that they sent, though nothing was merged away."""
     notes = []
-    counts = period.counts
-    for code in (c for c in counts.practices if c not in dict(period.beyond)):
+    for code in (c for c in counts.practices if c not in dict(counts.beyond)):
         sent = [e for _, e in counts.files if e.practice == code]
         if len(sent) > 1 or any("became" in step for step in sent[0].held_back.steps):
             continue

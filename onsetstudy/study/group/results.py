@@ -8,6 +8,7 @@ from onsetstudy.core.claims import Claims
 from onsetstudy.core.quantities import quantity_of, read_earlier
 from onsetstudy.core.results import Caution, Counts, EstimateLike, HypothesisTest, NotAvailable, complement_of
 from onsetstudy.core.serialise import Serialisable, result_kind
+from onsetstudy.inference.estimate_or_reason import not_asked
 from onsetstudy.outcomes.harm_results import ArmEvents
 from onsetstudy.pool.results import CommonOdds, Funnel, Pooled, Step, Subgroups
 from onsetstudy.protocol.model import Protocol
@@ -25,7 +26,6 @@ __all__ = [
     "GroupResults",
     "GroupSuccess",
     "Reconciled",
-    "claims_of_group",
 ]
 
 COMPARED = (
@@ -223,8 +223,58 @@ class GroupResults(Serialisable):
 
     @property
     def claims(self) -> Claims:
-        """What may be said of these results, and with which number."""
-        return claims_of_group(self)
+        """Every claim that the files bear, of all cases and of each practice."""
+        overall, protocol = self.overall, self.protocol
+        lead, look = protocol.plan.primary, deciding_look(self.looks)
+        shut = shutting(d for gate in self.gates for d in gate.doubts) if self.shut else ()
+        told = partial(claims_among, protocol=protocol, look=look)
+        of_all = partial(told, population=cases_told(overall.n.cases, len(self.answering)), known=overall.n)
+        arms: dict[str, tuple[EstimateLike, ...]] = {
+            "success_difference": overall.by_target,
+            "not_numb_difference": overall.never_numb,
+            "rmst_difference": overall.wait,
+            "treatment_success_difference": overall.treatment,
+        }
+        tests = {"hazard_ratio": shown_test(overall.onset_test)}
+        found: dict[str, Told] = {
+            key: (answer, arms.get(key, ()), tests.get(key))
+            for key in COMPARED
+            if (answer := self.answer(key)) is not None
+        }
+        claims = [*of_all(found, shut=shut)]
+        if lead not in found:
+            quantity = quantity_of(lead)
+            nothing = not_asked(
+                lead,
+                "no file holds it for this period",
+                code="nothing_sent",
+                unit=quantity.unit,
+                n=overall.n,
+                contrast=quantity.contrast_of(protocol.contrast_arm, protocol.reference_arm),
+            )
+            claims += of_all({lead: (nothing, (), None)}, shut=())
+        for pooled in self.pooled:
+            key = read_earlier(pooled.quantity)[0]
+            for m in pooled.members:
+                whose, n = cases_told(m.result.n.cases), m.result.n
+                claims += told({key: (m.result, (), None)}, shut=shut, population=whose, known=n, subset=m.label)
+        return Claims(lead=lead, claims=tuple(claims))
+
+    def answer(self, key: str) -> EstimateLike | None:
+        """The answer for a quantity: combined within practices where that is given, else the mean of practices.
+
+        This is the only place that chooses. ``None`` where the group has nothing of that quantity.
+        """
+        within = self.overall.difference(key)
+        if within is not None:
+            return within
+        pooled = next((p for p in self.pooled if read_earlier(p.quantity)[0] == key), None)
+        if pooled is not None:
+            return pooled.average
+        if key == "not_numb_difference":
+            # Kept as the difference in the proportion numb at all: the same number from the other side.
+            return complement_of(self.overall.numb_at_all.pooled.difference, "not_numb_difference")
+        return None
 
     def letter(self, code: str) -> str | None:
         """Letter of a practice, ``None`` for a code that is not among them."""
@@ -233,59 +283,3 @@ class GroupResults(Serialisable):
     def quantity(self, name: str) -> Pooled | None:
         """Pooled result of one quantity."""
         return next((p for p in self.pooled if p.quantity == name), None)
-
-
-def claims_of_group(results: GroupResults) -> Claims:
-    """Every claim that a group's files bear, of all cases and of each practice."""
-    overall, protocol = results.overall, results.protocol
-    lead, look = protocol.plan.primary, deciding_look(results.looks)
-    shut = shutting(d for gate in results.gates for d in gate.doubts) if results.shut else ()
-    told = partial(claims_among, protocol=protocol, look=look)
-    of_all = partial(told, population=cases_told(overall.n.cases, len(results.answering)), known=overall.n)
-    arms: dict[str, tuple[EstimateLike, ...]] = {
-        "success_difference": overall.by_target,
-        "not_numb_difference": overall.never_numb,
-        "rmst_difference": overall.wait,
-        "treatment_success_difference": overall.treatment,
-    }
-    tests = {"hazard_ratio": shown_test(overall.onset_test)}
-    found: dict[str, Told] = {
-        key: (answer, arms.get(key, ()), tests.get(key))
-        for key in COMPARED
-        if (answer := group_answer(results, key)) is not None
-    }
-    claims = [*of_all(found, shut=shut)]
-    if lead not in found:
-        nothing = _nothing(lead, protocol, overall.n, "no file holds it for this period")
-        claims += of_all({lead: (nothing, (), None)}, shut=())
-    for pooled in results.pooled:
-        key = read_earlier(pooled.quantity)[0]
-        for m in pooled.members:
-            whose, n = cases_told(m.result.n.cases), m.result.n
-            claims += told({key: (m.result, (), None)}, shut=shut, population=whose, known=n, subset=m.label)
-    return Claims(lead=lead, claims=tuple(claims))
-
-
-def group_answer(results: GroupResults, key: str) -> EstimateLike | None:
-    """What a group answers for a quantity: combined within practices where that is given, else the mean of practices.
-
-    This is the only place that chooses. ``None`` where the group has nothing of that quantity.
-    """
-    within = results.overall.difference(key)
-    if within is not None:
-        return within
-    pooled = next((p for p in results.pooled if read_earlier(p.quantity)[0] == key), None)
-    if pooled is not None:
-        return pooled.average
-    if key == "not_numb_difference":
-        # Kept as the difference in the proportion numb at all: the same number from the other side.
-        return complement_of(results.overall.numb_at_all.pooled.difference, "not_numb_difference")
-    return None
-
-
-def _nothing(key: str, protocol: Protocol, n: Counts, reason: str) -> NotAvailable:
-    quantity = quantity_of(key)
-    contrast = quantity.contrast_of(protocol.contrast_arm, protocol.reference_arm)
-    return NotAvailable(
-        quantity=key, contrast=contrast, code="nothing_sent", reason=reason, unit=quantity.unit, method="", n=n
-    )

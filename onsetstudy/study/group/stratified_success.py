@@ -6,27 +6,23 @@ drops the undecided thus keeps the late failures and loses the late successes.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.pool.common_odds import common_odds
 from onsetstudy.pool.results import CommonOdds
-from onsetstudy.protocol.model import Protocol
-from onsetstudy.study.counts.counted_estimates import cell_counts, cell_times, cells_compared
 from onsetstudy.study.group.results import GroupSuccess
-from onsetstudy.study.sets.contrasts import BY_ARM, ask, needs_both_arms
-from onsetstudy.survival.curve.npmle import fit_npmle
+from onsetstudy.study.sets.analysis_set import PRACTICE
+from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.results import OnsetCurve
 from onsetstudy.survival.summaries.npmle_proportion import decided, share_numb_by, spread_evenly, tells_something
 
-__all__ = ["by_arm", "pool_success", "success_tables"]
+__all__ = ["pool_success", "success_tables"]
 
 FEWEST_OF_ITS_OWN = 10
 """Cases of a practice, technique and arm from which on their own curve says what became of those undecided."""
@@ -53,9 +49,7 @@ class SuccessTables:
         return self.numb + self.not_numb + self.undecided
 
 
-def pool_success(
-    cells: pd.DataFrame, protocol: Protocol, minute: float | None = None, *, extremes: bool = True
-) -> GroupSuccess:
+def pool_success(data: CountedSet, minute: float | None = None, *, extremes: bool = True) -> GroupSuccess:
     """Odds ratio and difference of the shares numb by a minute, practices and techniques compared within themselves.
 
     Without ``minute`` it is the target; ``extremes`` asks for the results with all undecided cases numb, and none.
@@ -68,9 +62,8 @@ def pool_success(
     is its own expectation: Turnbull 1976, J R Stat Soc B 38:290-295). Each arm's part of the variance is divided by the
     part of the information that the profile likelihood of its share has left.
     """
-    arms = protocol.arm_codes[:2]
-    level = protocol.plan.conf_level
-    tables = success_tables(cells, protocol, minute)
+    arms, level = data.protocol.arm_codes[:2], data.protocol.plan.conf_level
+    tables = success_tables(data, minute)
     n = tables.cases
     whole = bool((tables.undecided == 0).all())
     split = tables.numb if whole else tables.numb + tables.likely
@@ -89,36 +82,32 @@ def pool_success(
     )
 
 
-def success_tables(cells: pd.DataFrame, protocol: Protocol, minute: float | None = None) -> SuccessTables:
+def success_tables(data: CountedSet, minute: float | None = None) -> SuccessTables:
     """Cases numb by the minute (the target), not numb by it, and undecided."""
-    arms = list(protocol.arm_codes[:2])
-    target = protocol.onset.target_min if minute is None else minute
-    times = cell_times(cells, "success")
-    kept = tells_something(times) & cells["arm"].isin(arms).to_numpy()
-    cells = cells[kept].reset_index(drop=True)
-    times = times.take(kept)
+    arms = list(data.protocol.arm_codes[:2])
+    target = data.protocol.onset.target_min if minute is None else minute
+    data = data.where(tells_something(data.times("success")) & np.isin(data.arm, arms))
+    cells, times, n, practice = data.frame, data.times("success"), data.weight, data.column(PRACTICE)
     numb, not_numb = decided(times, target)
     open_ = ~(numb | not_numb)
-    n = cells["n"].to_numpy(dtype=np.int64)
     likely = np.zeros(len(cells))
     share, kept_part = np.zeros(len(cells)), np.ones(len(cells))
-    practice = cells["practice_id"].to_numpy(dtype=str)
-    for arm, everybody in sorted(cells.groupby("arm").indices.items()):
-        whole: _Reading | None = None
-        for _, rows in sorted(cells[cells["arm"] == arm].groupby("technique").groups.items()):
-            part, weight = times.take(rows), n[rows]
+    technique = data.column("technique")
+    for arm in np.unique(data.arm):
+        everybody, whole = np.flatnonzero(data.arm == arm), None
+        for rows in (everybody[technique[everybody] == name] for name in np.unique(technique[everybody])):
             if not open_[rows].any():
-                share[rows] = weight[numb[rows]].sum() / weight.sum()
+                share[rows] = n[rows][numb[rows]].sum() / n[rows].sum()
                 continue
-            told = _reading(part, weight, target)
+            told = _reading(data.take(rows), target)
             if told.kept <= 0:
                 # Of a technique that says nothing about the minute, the curve of the whole arm has to do.
-                whole = whole or _reading(times.take(everybody), n[everybody], target)
+                whole = whole or _reading(data.take(everybody), target)
                 told = whole
             share[rows], kept_part[rows] = told.share, told.kept
             for code in np.unique(practice[rows][open_[rows]]):
                 own = rows[practice[rows] == code]
-                curve = _own_curve(times.take(own), n[own], target) or told.curve
+                curve = _own_curve(data.take(own), target) or told.curve
                 likely[own] = np.where(open_[own], n[own] * _part_before(times.take(own), curve, target), 0.0)
 
     def table(values: Any) -> NDArray[Any]:
@@ -153,14 +142,14 @@ def _inflation(cases: NDArray[np.int64], share: FloatArray, kept: FloatArray) ->
     return max(1.0, found[0]), max(1.0, found[1])
 
 
-def _own_curve(times: Intervals, weight: NDArray[np.int64], minute: float) -> OnsetCurve | None:
+def _own_curve(data: CountedSet, minute: float) -> OnsetCurve | None:
     """Curve of a practice's own cases, if these are enough and say something of the minute.
 
     Practices may differ in speed and in when they test; a curve over all of them would carry one's speed to another.
     """
-    if weight.sum() < FEWEST_OF_ITS_OWN:
+    if data.weight.sum() < FEWEST_OF_ITS_OWN:
         return None
-    curve = fit_npmle(times, weight=weight)
+    curve = data.curves.fit(data.times("success"), weight=data.weight)
     before, after = curve.mass[curve.right <= minute].sum(), curve.mass[curve.left < minute].sum()
     return curve if before > 0 or after < 1 else None
 
@@ -174,9 +163,10 @@ class _Reading:
     kept: float
 
 
-def _reading(times: Intervals, weight: NDArray[np.int64], minute: float) -> _Reading:
-    curve = fit_npmle(times, weight=weight)
-    found = share_numb_by(times, minute, weight=weight.astype(np.float64))
+def _reading(data: CountedSet, minute: float) -> _Reading:
+    times, weight = data.times("success"), data.weight.astype(np.float64)
+    curve = data.curves.fit(times, weight=weight)
+    found = share_numb_by(times, minute, weight=weight, curves=data.curves)
     nothing = found.low < 1e-12 and found.high > 1 - 1e-12
     kept = 0.0 if nothing else found.effective_n / float(weight.sum())
     return _Reading(curve, spread_evenly(curve, minute), kept)
@@ -193,20 +183,3 @@ def _part_before(times: Intervals, curve: OnsetCurve, minute: float) -> FloatArr
     inside &= (curve.right[None, :] > left) | (left == right)
     mass = inside @ curve.mass
     return np.asarray((inside @ (curve.mass * before)) / np.where(mass > 0, mass, 1.0), dtype=np.float64)
-
-
-def by_arm(cells: pd.DataFrame, protocol: Protocol, name: str) -> tuple[EstimateLike, ...]:
-    """One quantity of each arm over the mix of practices of both arms; reference first.
-
-    ``name`` is ``success_by_target``, ``not_numb`` or ``rmst``.
-    """
-    arms = protocol.arm_codes[:2]
-    used = cells[cells["arm"].isin(arms)].reset_index(drop=True)
-    verb = next(verb for quantity, verb in BY_ARM.values() if quantity == name)
-
-    def estimate() -> tuple[Estimate, ...]:
-        needs_both_arms(used["arm"], protocol, name, "cases of one arm only have been sent")
-        return verb(cells_compared(used, protocol)).arms[:2]
-
-    found = ask(name, estimate, protocol, cell_counts(used, protocol, "success"))
-    return tuple(replace(found, contrast=a, bound=None) for a in arms) if isinstance(found, NotAvailable) else found

@@ -15,9 +15,8 @@ from onsetstudy.design.trials.trial_power import compare_schedules
 from onsetstudy.protocol.lock_results import ProtocolLock
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.planning import power
-from onsetstudy.study.planning.results import PlanningResults
-from onsetstudy.study.planning.sizes import OUTCOME_OF, Sizing, sizes_of
-from onsetstudy.study.planning_results import Question
+from onsetstudy.study.planning.results import OUTCOME_OF, PlanningResults, Question
+from onsetstudy.study.planning.sizes import Sizing, sizes_of
 
 __all__ = ["plan_study"]
 

@@ -20,8 +20,8 @@ from onsetstudy.design.trials.results import SimulatedPower, TrialScenario
 from onsetstudy.design.trials.trial_power import simulate_power
 from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.study.planning.sizes import OUTCOME_OF, Sizing
-from onsetstudy.study.planning_results import Needed, PowerPoint
+from onsetstudy.study.planning.results import OUTCOME_OF, Needed, PowerPoint
+from onsetstudy.study.planning.sizes import Sizing
 
 __all__ = [
     "EFFECTS",

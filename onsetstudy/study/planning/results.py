@@ -14,20 +14,70 @@ from onsetstudy.core.serialise import result_kind
 from onsetstudy.design.expected_wait import ExpectedWait
 from onsetstudy.design.interim.results import LookPlan
 from onsetstudy.design.precision import ExpectedPrecision
-from onsetstudy.design.size_results import OnsetExpectation, SizeTable
+from onsetstudy.design.size_results import OnsetExpectation, Pace, SampleSize, SizeTable
 from onsetstudy.design.trials.results import ScheduleComparison, SimulatedPower
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.study.planning.sizes import OUTCOME_OF
-from onsetstudy.study.planning_results import Needed, NotSized, PowerPoint, Question
 
-__all__ = ["PlanningResults", "plan_claims"]
+__all__ = ["OUTCOME_OF", "Needed", "NotSized", "PlanningResults", "PowerPoint", "Question"]
 
+OUTCOME_OF = {
+    "hazard_ratio": "onset_test",
+    "success_difference": "success",
+    "rmst_difference": "wait",
+    "pain_difference": "pain",
+    "treatment_success_difference": "treatment",
+}
+"""Outcome of the sizes that each primary quantity asks for."""
 QUANTITY_OF = {
     **{outcome: quantity for quantity, outcome in OUTCOME_OF.items()},
     "paired_success": "success_difference",
     "paired_treatment": "treatment_success_difference",
 }
 NOT_NAMED = "the protocol does not name what that takes, the difference that matters or its spread"
+
+
+@result_kind("power_point")
+class PowerPoint:
+    """Power of the primary outcome's test at one size and effect.
+
+    By the formula, and by simulation (with its error) where it was simulated: both are of ``test``. ``effect`` is a
+    hazard ratio, or a difference in the unit of the outcome.
+    """
+
+    test: str
+    effect: float
+    cases: int
+    formula: float
+    simulated: float | None = None
+    mc_error: float | None = None
+
+
+@result_kind("planning_question")
+class Question:
+    """One outcome: the size it asks for and how long that takes."""
+
+    outcome: str
+    size: SampleSize
+    pace: Pace
+
+
+@result_kind("not_sized")
+class NotSized:
+    """An outcome that no size is given for, and why, as a sentence."""
+
+    outcome: str
+    reason: str
+
+
+@result_kind("needed_cases")
+class Needed:
+    """Cases for the planned power of ``test``, by simulation: analysed, two Monte Carlo errors, to include."""
+
+    test: str
+    analysed: int
+    two_errors: int
+    included: int
+    pace: Pace
 
 
 @result_kind("planning_results")
@@ -68,57 +118,52 @@ class PlanningResults:
     @property
     def claims(self) -> tuple[PlanClaim, ...]:
         """Every size and power that the plan tells, the size of the main outcome first."""
-        return plan_claims(self)
-
-
-def plan_claims(results: PlanningResults) -> tuple[PlanClaim, ...]:
-    """Every claim of a plan, the size of the main outcome first."""
-    protocol, unit = results.protocol, "patients" if results.protocol.study.paired else "cases"
-    primary = protocol.plan.primary
-    sizes = [_size(q, unit) for q in results.questions]
-    sizes += [_no_size(n.outcome, QUANTITY_OF[n.outcome], unit, n.reason) for n in results.not_sized]
-    main = next((c for c in sizes if c.quantity.key == primary), None)
-    if main is None:
-        main = _no_size(OUTCOME_OF[primary], primary, unit, NOT_NAMED)
-        sizes.append(main)
-    # Trials are drawn with their own spread: of an effect with its assumed one, the difference.
-    effect = main.effect.partition(", standard")[0]
-    powers = {
-        "power_at_size": (results.at_size, effect),
-        "power_planned": (results.planned, effect),
-        "error_planned": (results.null, "no difference"),
-    }
-    trials, lead = dataclasses.replace(main, power=None, source="", reason=""), main
-    simulated = [
-        dataclasses.replace(
-            trials,
-            kind=kind,
-            value=power.power,
-            low=power.interval.low,
-            high=power.interval.high,
-            unit="proportion",
-            test=power.test,
-            cases=power.scenario.cases,
-            effect=of,
-            method=power.method,
-        )
-        for kind, (power, of) in powers.items()
-        if power is not None
-    ]
-    if (needed := results.needed) is not None:
-        share = needed.included / needed.analysed
-        lead = dataclasses.replace(
-            trials,
-            kind="simulated_size",
-            value=needed.included,
-            low=share * (needed.analysed - needed.two_errors),
-            high=share * (needed.analysed + needed.two_errors),
-            test=needed.test,
-            cases=needed.analysed,
-            power=protocol.plan.planned_power,
-            method="simulated trials",
-        )
-    return (dataclasses.replace(lead, leads=True), *simulated, *(c for c in sizes if c is not lead))
+        protocol, unit = self.protocol, "patients" if self.protocol.study.paired else "cases"
+        primary = protocol.plan.primary
+        sizes = [_size(q, unit) for q in self.questions]
+        sizes += [_no_size(n.outcome, QUANTITY_OF[n.outcome], unit, n.reason) for n in self.not_sized]
+        main = next((c for c in sizes if c.quantity.key == primary), None)
+        if main is None:
+            main = _no_size(OUTCOME_OF[primary], primary, unit, NOT_NAMED)
+            sizes.append(main)
+        # Trials are drawn with their own spread: of an effect with its assumed one, the difference.
+        effect = main.effect.partition(", standard")[0]
+        powers = {
+            "power_at_size": (self.at_size, effect),
+            "power_planned": (self.planned, effect),
+            "error_planned": (self.null, "no difference"),
+        }
+        trials, lead = dataclasses.replace(main, power=None, source="", reason=""), main
+        simulated = [
+            dataclasses.replace(
+                trials,
+                kind=kind,
+                value=power.power,
+                low=power.interval.low,
+                high=power.interval.high,
+                unit="proportion",
+                test=power.test,
+                cases=power.scenario.cases,
+                effect=of,
+                method=power.method,
+            )
+            for kind, (power, of) in powers.items()
+            if power is not None
+        ]
+        if (needed := self.needed) is not None:
+            share = needed.included / needed.analysed
+            lead = dataclasses.replace(
+                trials,
+                kind="simulated_size",
+                value=needed.included,
+                low=share * (needed.analysed - needed.two_errors),
+                high=share * (needed.analysed + needed.two_errors),
+                test=needed.test,
+                cases=needed.analysed,
+                power=protocol.plan.planned_power,
+                method="simulated trials",
+            )
+        return (dataclasses.replace(lead, leads=True), *simulated, *(c for c in sizes if c is not lead))
 
 
 def _no_size(outcome: str, key: str, unit: str, reason: str) -> PlanClaim:

@@ -19,18 +19,9 @@ from onsetstudy.design.sizes.plans import (
     plan_wait,
 )
 from onsetstudy.protocol.model import PlanningAssumptions, Protocol
-from onsetstudy.study.planning_results import NotSized
+from onsetstudy.study.planning.results import OUTCOME_OF, NotSized
 
-__all__ = ["OUTCOME_OF", "Sizing", "main_size", "overall_alpha", "sizes_of"]
-
-OUTCOME_OF = {
-    "hazard_ratio": "onset_test",
-    "success_difference": "success",
-    "rmst_difference": "wait",
-    "pain_difference": "pain",
-    "treatment_success_difference": "treatment",
-}
-"""Outcome of the sizes that each primary quantity asks for."""
+__all__ = ["Sizing", "main_size", "overall_alpha", "sizes_of"]
 
 NO_CORRELATION = (
     "not sized: each patient has both arms, and the protocol does not state within_patient_correlation; a size as if "

@@ -37,7 +37,7 @@ def diagnose(data: AnalysisSet, records: Records, onset: pd.DataFrame) -> Diagno
     if len(data.arms_present) < 2:
         return None
     times, covariates, reference = data.times("hazard"), {"arm": data.arm}, {"arm": protocol.reference_arm}
-    level, counts = protocol.plan.conf_level, data.counts()
+    level = protocol.plan.conf_level
 
     def grouped() -> EstimateLike:
         planned = _on_schedule(times, protocol.schedule.tests_min)
@@ -45,14 +45,13 @@ def diagnose(data: AnalysisSet, records: Records, onset: pd.DataFrame) -> Diagno
 
     return Diagnostics(
         proportionality=ask(
+            data,
             "proportionality_test",
             lambda: check_proportionality(times, covariates, reference=reference, conf_level=level, curves=data.curves),
-            protocol,
-            counts,
             method="score test of proportional hazards",
             sign="/",
         ),
-        grouped_ratio=ask("hazard_ratio", grouped, protocol, counts, method="complementary log-log regression"),
+        grouped_ratio=ask(data, "hazard_ratio", grouped, method="complementary log-log regression"),
         schedule=_schedule(data, records),
         fineness=summarise_testing(
             times, data.arm, target_min=protocol.onset.target_min, missed=onset["missed_tests"].to_numpy()
@@ -73,20 +72,19 @@ def _on_schedule(times: Intervals, tests_min: tuple[float, ...]) -> Intervals:
 
 
 def _schedule(data: AnalysisSet, records: Records) -> ScheduleCheck | NotAvailable:
-    protocol, counts = data.protocol, data.counts()
+    protocol = data.protocol
     target = records.readings[records.readings["tooth_role"] == "target"]
     case = pd.Index(data.frame["case_id"]).get_indexer(target["case_id"])
     mine = case >= 0
     minute = target["minute"].to_numpy(dtype=np.float64)[mine]
     try:
         return ask(
+            data,
             "schedule_test",
             lambda: check_schedule(case[mine], minute, data.arm, reference_arm=protocol.reference_arm),
-            protocol,
-            counts,
             method="minutes of the first tests",
             sign="-",
         )
     except OnsetStudyError as error:
         contrast, reason = f"{protocol.contrast_arm} - {protocol.reference_arm}", str(error)
-        return not_asked("schedule_test", reason, code="not_two_arms", contrast=contrast, unit="", n=counts)
+        return not_asked("schedule_test", reason, code="not_two_arms", contrast=contrast, unit="", n=data.counts())

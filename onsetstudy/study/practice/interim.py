@@ -39,23 +39,20 @@ def looks_taken(data: AnalysisSet, this: Quarter) -> LooksTaken | None:
     the information is the variance of the score or one over the squared error. A quarter whose cases do not determine
     the outcome is no look, and is named.
     """
-    protocol = data.protocol
 
     def result(quarter: Quarter) -> tuple[HypothesisTest | EstimateLike, Counts]:
         part = data.where(data.frame["quarter"].astype(str) <= quarter.label)
         return primary_result(part), part.counts()
 
-    def reason(result: object) -> str:
-        return result.reason if isinstance(result, NotAvailable) else "the outcome has no standard error"
-
-    return looks_over(protocol, [q for q in protocol.quarters if q.first_day <= this.first_day], result, reason)
+    quarters = [q for q in data.protocol.quarters if q.first_day <= this.first_day]
+    return looks_over(data.protocol, quarters, result)
 
 
 def looks_over(
     protocol: Protocol,
     quarters: Sequence[Quarter],
     result: Callable[[Quarter], tuple[object, Counts]],
-    reason: Callable[[object], str],
+    reason: str = "",
     caution: tuple[Caution, ...] = (),
 ) -> LooksTaken | None:
     """The looks at the ends of quarters; ``None`` where the protocol has no plan by spending.
@@ -64,8 +61,8 @@ def looks_over(
     ----------
     result : callable
         What the primary outcome says up to the end of a quarter, and the cases that it is of.
-    reason : callable
-        Why such a result is no look.
+    reason : str
+        Why a result without a z statistic is no look; by default its own.
     caution : tuple of Caution
         Those that come before the ones of single looks.
     """
@@ -77,7 +74,8 @@ def looks_over(
         found, n = result(quarter)
         score = score_of(found, protocol.plan.primary)
         if score is None:
-            told.append(Caution(code="no_look", text=f"{quarter.label} was no look: {reason(found)}."))
+            own = found.reason if isinstance(found, NotAvailable) else "the outcome has no standard error"
+            told.append(Caution(code="no_look", text=f"{quarter.label} was no look: {reason or own}."))
             continue
         counted = float(n.onsets if rule.information == "onsets" else n.cases)
         seen.append(LookSeen(label=quarter.label, z=score[0], counted=counted, information=score[1]))

@@ -49,7 +49,7 @@ def as_taken(
     """
     if found is None:
         return None
-    held = {e.body["quarter"]: e for e in _first_looks(entries, by) if e.body["quarter"] <= quarter}
+    held = {label: e for label, e in _first_looks(entries, by).items() if label <= quarter}
     if not held:
         return found
     today = {s.label: s for s in found.seen}
@@ -69,8 +69,10 @@ def as_taken(
     return dataclasses.replace(judged, verdicts=verdicts, caution=(*judged.caution, *cautions))
 
 
-def _first_looks(entries: Sequence[LedgerEntry], by: str) -> list[LedgerEntry]:
-    return [e for e in of_kind(entries, "look_taken") if e.body["by"] == by and not e.body["beside"]]
+def _first_looks(entries: Sequence[LedgerEntry], by: str) -> dict[str, LedgerEntry]:
+    """Looks by their quarter, as they were entered first."""
+    taken = (e for e in of_kind(entries, "look_taken") if e.body["by"] == by and not e.body["beside"])
+    return {e.body["quarter"]: e for e in taken}
 
 
 def _seen(entry: LedgerEntry) -> LookSeen:
@@ -103,7 +105,7 @@ def _same(one: LookSeen, other: LookSeen | None) -> bool:
 
 def looks_told_otherwise(told: LooksTaken | None, entries: Sequence[LedgerEntry], *, by: str) -> tuple[str, ...]:
     """Quarters whose look a report tells otherwise than the ledger holds it."""
-    held = {e.body["quarter"]: _seen(e) for e in _first_looks(entries, by)}
+    held = {label: _seen(entry) for label, entry in _first_looks(entries, by).items()}
     seen = () if told is None else told.seen
     return tuple(s.label for s in seen if s.label in held and not _same(held[s.label], s))
 
@@ -142,7 +144,7 @@ def new_looks(
     judged = as_taken(found, protocol, entries, by=by, quarter=quarter)
     if found is None or judged is None:
         return []
-    held = {e.body["quarter"]: e for e in _first_looks(entries, by)}
+    held = _first_looks(entries, by)
     entered = [e for e in of_kind(entries, "look_taken") if e.body["by"] == by]
     verdicts = {v.label: v for v in judged.verdicts}
     new: list[tuple[str, Mapping[str, Any]]] = []

@@ -52,7 +52,7 @@ from onsetstudy.study.results import (
 )
 from onsetstudy.watch.results import Watch
 
-__all__ = ["StudyResults", "adoption_of", "claims_of_practice", "is_over", "side_of_margin", "verdict_of"]
+__all__ = ["StudyResults", "side_of_margin", "verdict_of"]
 
 
 @result_kind("study_results")
@@ -102,80 +102,65 @@ class StudyResults(Serialisable):
 
     @property
     def claims(self) -> Claims:
-        """What may be said of these results, and with which number."""
-        return claims_of_practice(self)
-
-    @property
-    def adoption(self) -> Adoption | None:
-        """What the rule of adoption says, once the study is over."""
-        return adoption_of(self)
+        """Every claim that these records bear, and with which number."""
+        protocol, whole, pain = self.protocol, self.overall, self.overall.pain
+        shift = pain.shift if isinstance(pain, PainComparison) else dataclasses.replace(pain, quantity="pain_shift")
+        found: dict[str, Told] = {
+            "rmst_difference": (whole.wait_difference, whole.wait, None),
+            "hazard_ratio": (whole.hazard_ratio, (), shown_test(whole.onset_test)),
+            "success_difference": (whole.success_difference, whole.success, None),
+            "not_numb_difference": (whole.never_numb_difference, whole.never_numb, None),
+            "pain_difference": (mean_pain(whole, protocol), (), None),
+            "pain_shift": (shift, (), shown_test(pain.test) if isinstance(pain, PainComparison) else None),
+        }
+        if whole.treatment_difference is not None:
+            found["treatment_success_difference"] = (whole.treatment_difference, whole.treatment, None)
+        if self.chair_time is not None:
+            found["chair_time_difference"] = (self.chair_time.difference, self.chair_time.spent, None)
+        claims = claims_among(
+            found,
+            protocol,
+            shut=shutting(self.doubts),
+            look=deciding_look(self.looks),
+            population=cases_told(whole.n.cases, len(self.practices)),
+            known=whole.n,
+        )
+        return Claims(lead=protocol.plan.primary, claims=claims)
 
     @property
     def over(self) -> bool:
-        """Whether the study is over: a boundary crossed, the planned size reached, or its last quarter come."""
-        return is_over(self)
+        """Whether this is the closing page: a boundary crossed, the planned size reached, or the last quarter come."""
+        verdicts = () if self.looks is None else self.looks.verdicts
+        ended = any(v.code in ("crossed", "ended") for v in verdicts)
+        return ended or self.quarter == self.protocol.quarters[-1].label
+
+    @property
+    def adoption(self) -> Adoption | None:
+        """What the rule of adoption says; ``None`` without a rule, or as long as the study goes on."""
+        rule = self.protocol.adoption
+        if rule is None or not self.over:
+            return None
+        if rule.none_because is not None:
+            return Adoption(verdict="", none_because=rule.none_because)
+        pain, chair = self.overall.pain, self.chair_time
+        gains: dict[str, tuple[str, object, float]] = {
+            "net_min": ("chair_time_difference", None if chair is None else chair.difference, rule.net_min or 0.0),
+            "pain_margin": (
+                "pain_shift", pain.shift if isinstance(pain, PainComparison) else None, -(rule.pain_margin or 0.0),
+            ),
+            "not_numb_margin": (
+                "not_numb_difference", self.overall.never_numb_difference, -(rule.not_numb_margin or 0.0),
+            ),
+        }  # fmt: skip
+        codes = {name: side_of_margin(*gain) for name, gain in gains.items()} | {"stopping_harms": _harms(self, rule)}
+        parts = tuple(AdoptionPart(name=name, code=code) for name, code in codes.items())
+        return Adoption(verdict=verdict_of(parts), parts=parts)
 
     def to_frame(self) -> pd.DataFrame:
         """Every estimate, labelled by the set of cases it is of."""
         populations = (self.overall, *self.by_quarter, *self.by_technique, *self.by_practice)
         frames = [p.to_frame().assign(dimension=p.dimension, level=p.level) for p in populations]
         return pd.concat(frames, ignore_index=True)
-
-
-def claims_of_practice(results: StudyResults) -> Claims:
-    """Every claim that a practice's records bear."""
-    protocol, whole, pain = results.protocol, results.overall, results.overall.pain
-    shift = pain.shift if isinstance(pain, PainComparison) else dataclasses.replace(pain, quantity="pain_shift")
-    found: dict[str, Told] = {
-        "rmst_difference": (whole.wait_difference, whole.wait, None),
-        "hazard_ratio": (whole.hazard_ratio, (), shown_test(whole.onset_test)),
-        "success_difference": (whole.success_difference, whole.success, None),
-        "not_numb_difference": (whole.never_numb_difference, whole.never_numb, None),
-        "pain_difference": (mean_pain(whole, protocol), (), None),
-        "pain_shift": (shift, (), shown_test(pain.test) if isinstance(pain, PainComparison) else None),
-    }
-    if whole.treatment_difference is not None:
-        found["treatment_success_difference"] = (whole.treatment_difference, whole.treatment, None)
-    if results.chair_time is not None:
-        found["chair_time_difference"] = (results.chair_time.difference, results.chair_time.spent, None)
-    claims = claims_among(
-        found,
-        protocol,
-        shut=shutting(results.doubts),
-        look=deciding_look(results.looks),
-        population=cases_told(whole.n.cases, len(results.practices)),
-        known=whole.n,
-    )
-    return Claims(lead=protocol.plan.primary, claims=claims)
-
-
-def is_over(results: StudyResults) -> bool:
-    """Whether this is the closing page: a boundary was crossed, the planned size reached, or the last quarter come."""
-    verdicts = () if results.looks is None else results.looks.verdicts
-    ended = any(v.code in ("crossed", "ended") for v in verdicts)
-    return ended or results.quarter == results.protocol.quarters[-1].label
-
-
-def adoption_of(results: StudyResults) -> Adoption | None:
-    """What the rule says; ``None`` without a rule, or as long as the study goes on."""
-    rule = results.protocol.adoption
-    if rule is None or not is_over(results):
-        return None
-    if rule.none_because is not None:
-        return Adoption(verdict="", none_because=rule.none_because)
-    pain, chair = results.overall.pain, results.chair_time
-    gains: dict[str, tuple[str, object, float]] = {
-        "net_min": ("chair_time_difference", None if chair is None else chair.difference, rule.net_min or 0.0),
-        "pain_margin": (
-            "pain_shift", pain.shift if isinstance(pain, PainComparison) else None, -(rule.pain_margin or 0.0),
-        ),
-        "not_numb_margin": (
-            "not_numb_difference", results.overall.never_numb_difference, -(rule.not_numb_margin or 0.0),
-        ),
-    }  # fmt: skip
-    codes = {name: side_of_margin(*gain) for name, gain in gains.items()} | {"stopping_harms": _harms(results, rule)}
-    parts = tuple(AdoptionPart(name=name, code=code) for name, code in codes.items())
-    return Adoption(verdict=verdict_of(parts), parts=parts)
 
 
 def side_of_margin(key: str, estimate: object, least_gain: float) -> str:

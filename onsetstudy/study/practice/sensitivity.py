@@ -123,7 +123,7 @@ def run_sensitivity(
             progress(done, len(names), f"sensitivity: {name}")
         asked, data = questions_of(protocol, choice=name), main
         if not _read_alike(asked, planned):
-            data, _ = prepare(protocol, records, through=through, asked=asked, onsets=onsets, curves=main.curves)
+            data, _ = prepare(protocol, records, through=through, asked=asked, onsets=onsets, work=main.work)
         varied.append(_variation(name, *CHOICES[name], cases_of(data, asked["hazard"])))
     if received.any():
         asked = questions_of(protocol, analysis_set=AS_TREATED)

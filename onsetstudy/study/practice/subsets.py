@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable
-from onsetstudy.core.results import Caution, Counts, Estimate, EstimateLike, HypothesisTest, NotAvailable
+from onsetstudy.core.results import Caution, Counts, Estimate, EstimateLike, Fit, HypothesisTest, NotAvailable
 from onsetstudy.inference.clusters import independent_test_caution
 from onsetstudy.inference.estimate_or_reason import not_asked
 from onsetstudy.outcomes.scores.pain import compare_pain
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.study.practice.curves import arm_curves, naive_stopwatch
 from onsetstudy.study.results import Population
-from onsetstudy.study.sets.analysis_set import AnalysisSet
+from onsetstudy.study.sets.analysis_set import PRACTICE, AnalysisSet
 from onsetstudy.study.sets.contrasts import (
     BY_ARM,
-    PRACTICE,
     ask,
     cautions_of,
     mean_scores_of,
@@ -29,11 +29,21 @@ from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_ha
 from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.results import ArmContrast
 
-__all__ = ["analyse_population", "contrast_results", "primary_result"]
+__all__ = [
+    "TREATED",
+    "analyse_population",
+    "contrast_results",
+    "hazards_of",
+    "onset_test_of",
+    "primary_result",
+    "ratio_of",
+    "treatments_of",
+]
 
 T = TypeVar("T")
 FEW_ONSETS = 10
 EXACT_CASES = 200
+TREATED = "treatment_success_difference"
 NO_PAIN = ("not_planned", "the protocol does not record pain")
 
 
@@ -58,7 +68,7 @@ class _Question:
             return estimate()
 
         method = "" if self.refusal else method
-        return ask(key, checked, self.data.protocol, self.counts, method=method, sign=sign, unit=unit)
+        return ask(self.data, key, checked, n=self.counts, method=method, sign=sign, unit=unit)
 
 
 def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: str, minimum: int = 1) -> Population:
@@ -124,7 +134,7 @@ def contrast_results(data: AnalysisSet) -> tuple[Counts, EstimateLike, EstimateL
 def primary_result(data: AnalysisSet) -> HypothesisTest | EstimateLike:
     """What the plan's primary outcome says in one set: its test for the rate, its difference for the others."""
     question, primary = _Question.of(data), data.protocol.plan.primary
-    if primary == "treatment_success_difference":
+    if primary == TREATED:
         return _treatment(question)[1]
     if primary in BY_ARM:
         return _by_arm(question, primary)[1]
@@ -150,23 +160,29 @@ def _cautions(counts: Counts) -> tuple[Caution, ...]:
     return (Caution(code="few_onsets", text=f"Few onsets were seen ({', '.join(few)}): the limits are approximate."),)
 
 
+def treatments_of(data: AnalysisSet) -> ArmContrast:
+    """Successful treatments, of the cases of which it is known, within practices where there are several.
+
+    Raises
+    ------
+    NotEstimable
+        If of an arm no treatment is told.
+    """
+    known = data.treated()
+    reason = "of no case of the arm {} it is known whether the treatment succeeded"
+    needs_both_arms(known, TREATED, reason, code="not_recorded")
+    return treatment_success_of(known)
+
+
 def _treatment(question: _Question) -> tuple[tuple[EstimateLike, ...], EstimateLike]:
-    """Successful treatments by arm and their difference, of the cases of which it is known."""
-    key = "treatment_success_difference"
-
-    def estimate() -> ArmContrast:
-        known = question.data.treated()
-        reason = "of no case of the arm {} it is known whether the treatment succeeded"
-        needs_both_arms(known.arm, known.protocol, key, reason, code="not_recorded")
-        return treatment_success_of(known)
-
-    return _told(question, "treatment_success", question.ask(key, estimate))
+    """Successful treatments by arm and their difference."""
+    return _told(question, "treatment_success", question.ask(TREATED, lambda: treatments_of(question.data)))
 
 
 def _by_arm(question: _Question, difference: str) -> tuple[tuple[EstimateLike, ...], EstimateLike]:
     """Per-arm results of the cold tests, reference first, and their difference."""
     quantity, verb = BY_ARM[difference]
-    return _told(question, quantity, question.ask(difference, lambda: verb(question.data.compared())))
+    return _told(question, quantity, question.ask(difference, lambda: verb(question.data)))
 
 
 def _told(
@@ -180,48 +196,69 @@ def _told(
     ), found
 
 
-def _onset_test(question: _Question) -> HypothesisTest | NotAvailable:
-    data = question.data
-    protocol, paired = data.protocol, data.protocol.study.paired
-    found = question.ask(
-        "onset_test",
-        lambda: compare_arms(
-            data.times("hazard"),
-            data.arm,
-            reference_arm=protocol.reference_arm,
-            stratum=data.stratum(),
-            block=data.column("patient_id") if paired else None,
-            method="permutation" if len(data) <= EXACT_CASES or paired else "asymptotic",
-            seed=protocol.plan.seed,
-            curves=data.curves,
-        ),
-        method="interval-censored log-rank test",
-        sign="/",
+def onset_test_of(data: AnalysisSet) -> HypothesisTest:
+    """Test of the rate within strata; the labels of few cases are exchanged, those of patients with both arms always.
+
+    Raises
+    ------
+    NotEstimable
+        If the cases do not tell the arms apart.
+    """
+    protocol, block = data.protocol, data.block()
+    exact = block is not None or data.counts().cases <= EXACT_CASES
+    found = data.work.ask(
+        compare_arms,
+        data.times("hazard"),
+        data.arm,
+        reference_arm=protocol.reference_arm,
+        stratum=data.stratum(),
+        block=block,
+        weight=data.weight,
+        method="permutation" if exact else "asymptotic",
+        seed=protocol.plan.seed,
     )
     # Labels exchanged within patients keep a patient's cases together; otherwise cases that repeat are not independent.
-    if isinstance(found, HypothesisTest) and data.cluster() is not None and not paired:
+    if block is None and data.cluster() is not None:
         # A P value that is not shown stands in no file either.
         return replace(found, p_value=math.nan, caution=(*found.caution, independent_test_caution()))
     return found
 
 
-def _hazard_ratio(question: _Question) -> EstimateLike:
-    data = question.data
+def hazards_of(data: AnalysisSet, more: Mapping[str, FloatArray] | None = None) -> Fit:
+    """Proportional hazards within the baselines of these cases, with the plan's covariates and further ones if any."""
     protocol = data.protocol
+    return data.work.ask(
+        fit_proportional_hazards,
+        data.times("hazard"),
+        {"arm": data.arm, **data.covariates(), **(more or {})},
+        reference={"arm": protocol.reference_arm},
+        stratum=data.baselines(),
+        weight=data.weight,
+        cluster=data.cluster(),
+        conf_level=protocol.plan.conf_level,
+    )
 
-    def estimate() -> Estimate:
-        fit = fit_proportional_hazards(
-            data.times("hazard"),
-            {"arm": data.arm, **data.covariates()},
-            reference={"arm": protocol.reference_arm},
-            stratum=data.baselines(),
-            cluster=data.cluster(),
-            conf_level=protocol.plan.conf_level,
-            curves=data.curves,
-        )
-        return next(e for e in fit.estimates if e.contrast == f"{protocol.contrast_arm} / {protocol.reference_arm}")
 
-    return question.ask("hazard_ratio", estimate, method="semiparametric proportional hazards")
+def ratio_of(data: AnalysisSet) -> Estimate:
+    """Hazard ratio of the two arms.
+
+    Raises
+    ------
+    NotEstimable
+        If the cases do not determine it.
+    """
+    contrast = f"{data.protocol.contrast_arm} / {data.protocol.reference_arm}"
+    return next(e for e in hazards_of(data).estimates if e.contrast == contrast)
+
+
+def _onset_test(question: _Question) -> HypothesisTest | NotAvailable:
+    method = "interval-censored log-rank test"
+    return question.ask("onset_test", lambda: onset_test_of(question.data), method=method, sign="/")
+
+
+def _hazard_ratio(question: _Question) -> EstimateLike:
+    method = "semiparametric proportional hazards"
+    return question.ask("hazard_ratio", lambda: ratio_of(question.data), method=method)
 
 
 def _pain(question: _Question) -> PainComparison | NotAvailable:

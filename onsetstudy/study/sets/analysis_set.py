@@ -2,28 +2,45 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray, StrArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Counts
-from onsetstudy.inference.strata import merge_small
+from onsetstudy.inference.strata import Strata, merge_small
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.study.sets.contrasts import PRACTICE, Compared, compared_treatments, estimated_within, tested_within
-from onsetstudy.study.sets.shared_baselines import shared_baselines
+from onsetstudy.study.sets.work import Work
 from onsetstudy.survival.curve.npmle import Curves
+from onsetstudy.survival.hazards.proportional_hazards import SMALL_STRATUM
 
-__all__ = ["ESTIMANDS", "AnalysisSet"]
+__all__ = ["DONE", "ESTIMANDS", "PRACTICE", "AnalysisSet", "by_one_minute", "shared_baselines", "tested_within"]
 
 ESTIMANDS = ("hazard", "success", "wait")
 NOT_RECORDED = "not recorded"
+PRACTICE = "practice_id"
+DONE = 1.0
+"""The minute by which a treatment that succeeded is taken to have done so: any would do."""
+
+
+def tested_within(protocol: Protocol) -> tuple[str, ...]:
+    """Columns within which the rate is tested: the practice always, then the plan's strata."""
+    return (PRACTICE, *(name for name in protocol.plan.strata if name != PRACTICE))
+
+
+def by_one_minute(succeeded: BoolArray) -> Intervals:
+    """Successes and failures in the form in which proportions by a minute are compared.
+
+    A success lies before the one minute that there is, a failure after it, so that every case is decided and the same
+    verb counts, combines and limits both proportions.
+    """
+    return Intervals(np.where(succeeded, 0.0, DONE), np.where(succeeded, DONE, np.inf))
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -32,25 +49,38 @@ class AnalysisSet:
 
     ``frame`` has the columns of the cases, and for each estimand ``left_<estimand>`` and ``right_<estimand>`` in
     minutes, ``last_test_min`` (last test of the first injection alone) and ``quarter``. ``onset`` holds the same
-    intervals, checked once; ``curves`` what has been fitted of any part of the study. A chosen part takes over both.
+    intervals, checked once; ``work`` what has been fitted and asked of any part of the study. A chosen part takes over
+    both.
     """
 
     frame: pd.DataFrame
     protocol: Protocol
     onset: Mapping[str, Intervals] = field(default_factory=dict)
-    curves: Curves = field(default_factory=Curves)
+    work: Work = field(default_factory=Work)
 
     def __post_init__(self) -> None:
         if not self.onset:
-            ends = ((name, self.frame[f"left_{name}"], self.frame[f"right_{name}"]) for name in ESTIMANDS)
-            onset = {name: Intervals(left.to_numpy(), right.to_numpy()) for name, left, right in ends}
-            object.__setattr__(self, "onset", onset)
+            told = [name for name in ESTIMANDS if f"left_{name}" in self.frame]
+            object.__setattr__(self, "onset", {name: self._interval(name) for name in told})
+
+    def _interval(self, name: str) -> Intervals:
+        return Intervals(self.frame[f"left_{name}"].to_numpy(), self.frame[f"right_{name}"].to_numpy())
 
     def __len__(self) -> int:
         return len(self.frame)
 
     @property
-    def arm(self) -> NDArray[np.str_]:
+    def weight(self) -> IntArray | None:
+        """How many like cases each row stands for; ``None``: each is a case of its own."""
+        return None
+
+    @property
+    def curves(self) -> Curves:
+        """What has been fitted of any part of the study."""
+        return self.work.curves
+
+    @property
+    def arm(self) -> StrArray:
         """Arm of each case, shape (n,)."""
         return self.frame["arm"].to_numpy(dtype=str)
 
@@ -66,25 +96,34 @@ class AnalysisSet:
 
     def counts(self, estimand: str = "hazard") -> Counts:
         """Cases and observed onsets by arm."""
-        onset = np.isfinite(self.frame[f"right_{estimand}"].to_numpy())
-        return Counts.of(onset, self.arm, self.protocol.arm_codes)
+        onset = np.isfinite(self.times(estimand).right)
+        return Counts.of(onset, self.arm, self.protocol.arm_codes, cases=self.weight)
 
-    def column(self, name: str) -> NDArray[np.str_]:
+    @property
+    def watched(self) -> FloatArray:
+        """Until which minute each case was tested with the first injection alone, and had not been seen numb."""
+        return np.minimum(self.numbers("last_test_min"), self.times("hazard").right)
+
+    def columns(self, names: Iterable[str]) -> dict[str, StrArray]:
+        """Those of the columns that there are: in counts of one practice nothing tells practices apart."""
+        return {name: self.column(name) for name in names if name in self.frame}
+
+    def column(self, name: str) -> StrArray:
         """A column as codes; what was not recorded is a level of its own."""
-        values = self.frame[name].astype(object)
-        return values.where(values.notna(), NOT_RECORDED).astype(str).to_numpy(dtype=str)
+        values = self.frame[name].to_numpy(dtype=object)
+        return np.where(pd.isna(values), NOT_RECORDED, values).astype(str)
 
     def numbers(self, name: str) -> FloatArray:
         """A column as numbers; what was not recorded is ``nan``."""
         return self.frame[name].to_numpy(dtype=np.float64, na_value=np.nan)
 
-    def text(self, name: str) -> NDArray[np.str_]:
+    def text(self, name: str) -> StrArray:
         """A column as text; what was not recorded is empty."""
         values = self.frame[name].astype(object)
         return values.where(values.notna(), "").astype(str).str.strip().to_numpy(dtype=str)
 
     @property
-    def received(self) -> NDArray[np.str_]:
+    def received(self) -> StrArray:
         """Arm that was injected in each case, where that is known; else the arm that it is counted in."""
         return self.frame["arm_received" if "arm_received" in self.frame else "arm"].to_numpy(dtype=str)
 
@@ -94,14 +133,21 @@ class AnalysisSet:
         plan = self.protocol.pain
         return np.full(len(self), np.nan) if plan is None else self.numbers(f"pain_{plan.moment}")
 
-    def stratum(self) -> NDArray[np.str_] | None:
+    def strata(self, names: Iterable[str]) -> Strata:
+        """The finest strata of these columns that hold enough cases of both arms."""
+        reference, other = self.protocol.arm_codes[:2]
+        return merge_small([*self.columns(names).values()], self.arm, (reference, other), weight=self.weight)
+
+    def stratum(self) -> StrArray | None:
         """Practices and the plan's strata as one code per case, small ones put together; ``None`` where one only."""
-        arms = self.protocol.arm_codes
-        columns = [self.column(name) for name in tested_within(self.protocol)]
-        strata = merge_small(columns, self.arm, (arms[0], arms[1]))
+        strata = self.strata(tested_within(self.protocol))
         return None if strata.one else strata.code
 
-    def plan_stratum(self) -> NDArray[np.str_] | None:
+    def block(self) -> StrArray | None:
+        """Within whom arms are exchanged for a test: patients who have both; ``None`` where all are."""
+        return self.column("patient_id") if self.protocol.study.paired else None
+
+    def plan_stratum(self) -> StrArray | None:
         """The plan's strata alone, none put together, as arms were allocated; ``None`` where there is one only."""
         if not self.protocol.plan.strata:
             return None
@@ -109,23 +155,12 @@ class AnalysisSet:
         combined = np.array([" | ".join(parts) for parts in zip(*columns, strict=True)], dtype=str)
         return combined if np.unique(combined).size > 1 else None
 
-    def baselines(self) -> NDArray[np.str_] | None:
+    def baselines(self) -> StrArray | None:
         """The plan's strata and the practice for a hazard ratio: those with few cases share a baseline."""
         names = (*(name for name in self.protocol.plan.strata if name != PRACTICE), PRACTICE)
-        return shared_baselines([self.column(name) for name in names])
+        return shared_baselines([*self.columns(names).values()], weight=self.weight)
 
-    def compared(self) -> Compared:
-        """The cases as the estimates within strata take them."""
-        return Compared(
-            times={name: self.times(name) for name in ("success", "wait")},
-            arm=self.arm,
-            columns={name: self.column(name) for name in estimated_within(self.protocol)},
-            protocol=self.protocol,
-            curves=self.curves,
-            cluster=self._several(),
-        )
-
-    def treatment(self) -> NDArray[np.str_]:
+    def treatment(self) -> StrArray:
         """Whether each treatment succeeded: pain at most mild and no supplement; ``yes``, ``no`` or not known, empty.
 
         One of these alone decides against it. Of a protocol that does not say which pain is mild nothing is known.
@@ -135,18 +170,14 @@ class AnalysisSet:
             return np.full(len(self), "", dtype=str)
         pain = self.numbers("pain_treatment")
         failed = self.frame["rescue_min"].notna().to_numpy(dtype=bool) | (pain > plan.mild)
-        told: NDArray[np.str_] = np.where(failed, "no", np.where(np.isnan(pain), "", "yes"))
+        told: StrArray = np.where(failed, "no", np.where(np.isnan(pain), "", "yes"))
         return told
 
-    def treated(self) -> Compared:
-        """The cases of which it is known whether their treatment succeeded, compared within practices."""
+    def treated(self) -> AnalysisSet:
+        """The cases of which it is known whether their treatment succeeded, with that in place of onset."""
         told = self.treatment()
         known = told != ""
-        of_them = self.take(np.flatnonzero(known))
-        found = compared_treatments(
-            told[known] == "yes", of_them.arm, {PRACTICE: of_them.column(PRACTICE)}, self.protocol
-        )
-        return replace(found, cluster=of_them._several())
+        return replace(self.where(known), onset={"treatment": by_one_minute(told[known] == "yes")})
 
     def covariates(self) -> dict[str, NDArray[Any]]:
         """The plan's covariates that differ between cases; what was not recorded is a level of its own.
@@ -168,7 +199,7 @@ class AnalysisSet:
                 found[name] = values.to_numpy(dtype=np.float64)
         return {name: values for name, values in found.items() if np.unique(values).size > 1}
 
-    def cluster(self) -> NDArray[np.str_] | None:
+    def cluster(self) -> StrArray | None:
         """The plan's cluster of each case; ``None`` where nobody repeats, or all cases are of one."""
         name = self.protocol.plan.cluster
         if name is None or not len(self.frame):
@@ -176,15 +207,15 @@ class AnalysisSet:
         values = self.column(name)
         return values if 1 < np.unique(values).size < values.size else None
 
-    def _several(self) -> NDArray[np.str_] | None:
+    def several(self) -> StrArray | None:
         """The clusters that intervals heed: where each patient has both arms, those within patients do."""
         return None if self.protocol.study.paired else self.cluster()
 
-    def where(self, rows: NDArray[np.bool_] | pd.Series) -> AnalysisSet:
+    def where(self, rows: NDArray[np.bool_] | pd.Series) -> Self:
         """The chosen cases."""
         return self.take(np.flatnonzero(np.asarray(rows, dtype=bool)))
 
-    def take(self, rows: NDArray[np.intp]) -> AnalysisSet:
+    def take(self, rows: NDArray[np.intp]) -> Self:
         """The cases with these numbers (from 0), in that order."""
         chosen = self.frame.iloc[rows].reset_index(drop=True)
         onset = {name: times.take(rows) for name, times in self.onset.items()}
@@ -195,7 +226,51 @@ class AnalysisSet:
         order = self.frame.sort_values(["case_date", "case_id"], kind="stable")
         return np.asarray(order.groupby(list(columns)).cumcount().reindex(self.frame.index), dtype=np.int64)
 
-    def by_day(self) -> AnalysisSet:
+    def by_day(self) -> Self:
         """The cases in the order of treatment: by date, those of one day by their code."""
         order = self.frame.reset_index(drop=True).sort_values(["case_date", "case_id"], kind="stable").index
         return self.take(order.to_numpy())
+
+
+def shared_baselines(
+    columns: Sequence[ArrayLike], *, weight: ArrayLike | None = None, least: int = SMALL_STRATUM
+) -> StrArray | None:
+    """Strata for a hazard ratio: combinations of columns, small ones put together.
+
+    A baseline is estimated for every stratum, and many small ones pull the ratio away from 1. Combinations with fewer
+    than ``least`` cases are put together with the other small ones that are alike in all columns but the last; those
+    that are still small, with those alike in all but the last two; and so on, to one stratum of all that are left.
+
+    Parameters
+    ----------
+    columns : sequence of array_like of str, shape (n,)
+        What tells strata apart; what matters most first.
+    weight : array_like of int, shape (n,), optional
+        How many like cases a row stands for.
+    least : int
+        Fewest cases of a stratum by itself.
+
+    Returns
+    -------
+    ndarray of str, shape (n,), or None
+        A code per row; ``None`` where there is one stratum only.
+    """
+    if not columns:
+        return None
+    parts = np.column_stack([np.asarray(c).astype(str) for c in columns])
+    rows = parts.shape[0]
+    cases = np.ones(rows) if weight is None else np.asarray(weight, dtype=np.float64)
+    code = np.full(rows, "", dtype=object)
+    small = np.ones(rows, dtype=bool)
+    for kept in range(parts.shape[1], -1, -1):
+        here = np.flatnonzero(small)
+        if not here.size:
+            break
+        name = np.array(
+            [" | ".join(p[:kept]) + (" | others" if kept < p.size else "") for p in parts[here]], dtype=object
+        )
+        code[here] = name
+        _, group = np.unique(name.astype(str), return_inverse=True)
+        small[here] = np.bincount(group, weights=cases[here])[group] < least
+    found = code.astype(str)
+    return found if np.unique(found).size > 1 else None

@@ -6,16 +6,14 @@ Whoever holds rows and whoever holds counts of the same cases gets the same numb
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
+import pandas as pd
 
-from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray, StrArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
-from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, NotAvailable
 from onsetstudy.inference.estimate_or_reason import attempt
@@ -23,7 +21,8 @@ from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
 from onsetstudy.inference.strata import Strata, merge_small
 from onsetstudy.protocol.estimands import Estimand, estimand_of
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.survival.curve.npmle import Curves
+from onsetstudy.study.sets.analysis_set import DONE, PRACTICE, AnalysisSet, by_one_minute
+from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.clustered import ClusterSpread, cluster_spread
 from onsetstudy.survival.summaries.rmst import estimate_rmst
@@ -32,26 +31,21 @@ from onsetstudy.survival.summaries.success import never_numb_share, success_by
 
 __all__ = [
     "BY_ARM",
-    "PRACTICE",
-    "Compared",
     "ask",
     "cautions_of",
     "compared_treatments",
     "control_onset_of",
     "estimated_within",
     "mean_scores_of",
+    "means_compared",
     "needs_both_arms",
     "not_numb_of",
     "success_of",
-    "tested_within",
     "treatment_success_of",
     "wait_of",
 ]
 
 T = TypeVar("T")
-PRACTICE = "practice_id"
-DONE = 1.0
-"""The minute by which a treatment that succeeded is taken to have done so: any would do."""
 CLUSTERS = {"patient_id": "patient", "clinician_id": "operator"}
 TOGETHER = Assumption(
     name="independent_clusters",
@@ -67,25 +61,22 @@ def estimated_within(protocol: Protocol) -> tuple[str, ...]:
     return tuple(column for name, column in COLUMNS.items() if name in names)
 
 
-def tested_within(protocol: Protocol) -> tuple[str, ...]:
-    """Columns within which the rate is tested: the practice always, then the plan's strata."""
-    return (PRACTICE, *(name for name in protocol.plan.strata if name != PRACTICE))
-
-
 def ask(
+    cases: AnalysisSet,
     key: str,
     estimate: Callable[[], T],
-    protocol: Protocol,
-    n: Counts,
     *,
+    n: Counts | None = None,
     method: str = "",
     sign: str = "",
     unit: str | None = None,
 ) -> T | NotAvailable:
     """Result of ``estimate``, or why there is none, under the contrast and the unit of the quantity.
 
-    ``sign`` (``-`` or ``/``) and ``unit`` are asked of what is not in the table of quantities.
+    ``n`` counts the cases, by default with the onsets of the rate. ``sign`` (``-`` or ``/``) and ``unit`` are asked of
+    what is not in the table of quantities.
     """
+    protocol, n = cases.protocol, n or cases.counts()
     if (row := QUANTITIES.get(key)) is not None:
         own = protocol.pain.instrument.unit if row.unit == "score" and protocol.pain is not None else row.unit
         sign, unit = row.contrast, own if unit is None else unit
@@ -94,9 +85,7 @@ def ask(
     return attempt(estimate, quantity=key, contrast=contrast, unit=unit or "", method=method, n=n, level=level)
 
 
-def needs_both_arms(
-    arm: Collection[str], protocol: Protocol, quantity: str, reason: str, *, code: str = "arm_missing"
-) -> None:
+def needs_both_arms(cases: AnalysisSet, quantity: str, reason: str, *, code: str = "arm_missing") -> None:
     """Nothing where both arms have a case; ``{}`` in the reason stands for the label of the one that has none.
 
     Raises
@@ -104,101 +93,42 @@ def needs_both_arms(
     NotEstimable
         If one of them has none.
     """
-    if missing := [a for a in protocol.arm_codes[:2] if a not in set(arm)]:
-        raise NotEstimable(quantity, reason.format(protocol.label(missing[0])), code=code)
+    if missing := [arm for arm in cases.protocol.arm_codes[:2] if arm not in cases.arms_present]:
+        raise NotEstimable(quantity, reason.format(cases.protocol.label(missing[0])), code=code)
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Compared:
-    """Cases of two arms, as rows or as counts of like cases.
-
-    Parameters
-    ----------
-    times : mapping of str to Intervals
-        Onset by question: ``success`` and ``wait``.
-    arm : ndarray of str, shape (n,)
-    columns : mapping of str to ndarray of str
-        What cases are compared within, the practice first; columns that are the same everywhere change nothing.
-    weight : ndarray of int, shape (n,), or None
-        How many like cases a row stands for.
-    curves : Curves or None
-        What has been fitted of these cases before.
-    cluster : ndarray of str, shape (n,), or None
-        Whose cases they are, where somebody has several: intervals then take the cases of each together.
-    """
-
-    times: Mapping[str, Intervals]
-    arm: NDArray[np.str_]
-    columns: Mapping[str, NDArray[np.str_]]
-    protocol: Protocol
-    weight: NDArray[np.int64] | None = None
-    curves: Curves | None = None
-    cluster: NDArray[np.str_] | None = None
-
-    @property
-    def strata(self) -> Strata:
-        """The finest strata that hold enough cases of both arms."""
-        return self._merged(tuple(self.columns))
-
-    def steps(self) -> tuple[Strata, ...]:
-        """From the finest strata to practices alone to none, each once."""
-        found = [self._merged(tuple(self.columns)), self._merged((PRACTICE,)), self._merged(())]
-        kept: list[Strata] = []
-        for strata in found:
-            if not kept or len(strata.names) < len(kept[-1].names):
-                kept.append(strata)
-        return tuple(kept)
-
-    def _merged(self, names: tuple[str, ...]) -> Strata:
-        columns = [self.columns[name] for name in names if name in self.columns]
-        reference, other = self.protocol.arm_codes[:2]
-        return merge_small(columns, self.arm, (reference, other), weight=self.weight)
-
-
-def success_of(cases: Compared) -> ArmContrast:
+def success_of(cases: AnalysisSet) -> ArmContrast:
     """Proportion numb by the target minute, and its difference."""
     asked = estimand_of(cases.protocol, "success_difference")
     return _within(cases, "success", success_by, asked, target_min=asked.minute)
 
 
-def not_numb_of(cases: Compared) -> ArmContrast:
+def not_numb_of(cases: AnalysisSet) -> ArmContrast:
     """Proportion not numb up to the horizon, and its difference."""
     asked = estimand_of(cases.protocol, "not_numb_difference")
     return _within(cases, "success", never_numb_share, asked, tau_min=asked.minute)
 
 
 def compared_treatments(
-    succeeded: NDArray[np.bool_],
-    arm: NDArray[np.str_],
-    columns: Mapping[str, NDArray[np.str_]],
+    succeeded: BoolArray,
+    arm: StrArray,
+    columns: Mapping[str, StrArray],
     protocol: Protocol,
     *,
-    weight: NDArray[np.int64] | None = None,
-) -> Compared:
-    """Treatments that succeeded or not, in the form in which proportions by a minute are compared.
-
-    A success lies before the one minute that there is, a failure after it, so that every case is decided and the same
-    verb counts, combines and limits both proportions.
-    """
-    times = Intervals(np.where(succeeded, 0.0, DONE), np.where(succeeded, DONE, np.inf))
-    return Compared(times={"treatment": times}, arm=arm, columns=columns, protocol=protocol, weight=weight)
+    weight: IntArray | None = None,
+) -> CountedSet:
+    """Treatments that succeeded or not, as cases whose proportions are compared."""
+    frame = pd.DataFrame({"arm": arm, **columns, "n": 1 if weight is None else weight})
+    return CountedSet(frame=frame, protocol=protocol, onset={"treatment": by_one_minute(succeeded)})
 
 
-def control_onset_of(
-    lost: NDArray[np.bool_],
-    arm: NDArray[np.str_],
-    practice: NDArray[np.str_],
-    protocol: Protocol,
-    *,
-    weight: NDArray[np.int64] | None = None,
-) -> ArmContrast:
+def control_onset_of(cases: AnalysisSet) -> ArmContrast:
     """Proportion of tests at which the control tooth began not to feel, and its difference."""
-    cases = compared_treatments(lost, arm, {PRACTICE: practice}, protocol, weight=weight)
     return _proportion(cases, "control_onset", "of such tests")
 
 
 def mean_scores_of(
-    scores: FloatArray, arm: NDArray[np.str_], practice: NDArray[np.str_], protocol: Protocol, *, quantity: str
+    scores: FloatArray, arm: StrArray, practice: StrArray, protocol: Protocol, *, quantity: str
 ) -> Estimate | NotAvailable:
     """Difference of the mean scores within practices, combined by their numbers of scores; missing scores are ``nan``.
 
@@ -209,21 +139,35 @@ def mean_scores_of(
     """
     if protocol.pain is None:
         raise OnsetStudyError("the protocol does not record pain")
-    arms, known = protocol.arm_codes[:2], ~np.isnan(scores)
-    strata = merge_small([practice[known]], arm[known], (arms[0], arms[1]))
-    return contrast_of_means(
-        moments_by_stratum(scores[known], arm[known], (arms[0], arms[1]), stratum=strata.code),
-        quantity=quantity, contrast=f"{arms[1]} - {arms[0]}", unit=protocol.pain.instrument.unit,
-        n=Counts.of(known, arm, protocol.arm_codes), conf_level=protocol.plan.conf_level, what="scores",
+    known = ~np.isnan(scores)
+    return means_compared(
+        scores[known], arm[known], [practice[known]], protocol, quantity=quantity, what="scores",
+        unit=protocol.pain.instrument.unit, n=Counts.of(known, arm, protocol.arm_codes),
     )  # fmt: skip
 
 
-def treatment_success_of(cases: Compared) -> ArmContrast:
+def means_compared(
+    values: FloatArray,
+    arm: StrArray,
+    columns: Sequence[StrArray],
+    protocol: Protocol,
+    *,
+    weight: IntArray | None = None,
+    **told: Any,
+) -> Estimate | NotAvailable:
+    """Difference of means within strata of the columns; ``told`` as :func:`contrast_of_means` takes it."""
+    reference, other = protocol.arm_codes[:2]
+    stratum = merge_small(columns, arm, (reference, other), weight=weight).code
+    moments = moments_by_stratum(values, arm, (reference, other), stratum=stratum, weight=weight)
+    return contrast_of_means(moments, contrast=f"{other} - {reference}", conf_level=protocol.plan.conf_level, **told)
+
+
+def treatment_success_of(cases: AnalysisSet) -> ArmContrast:
     """Proportion of successful treatments, and its difference."""
     return _proportion(cases, "treatment_success", "of successful treatments")
 
 
-def _proportion(cases: Compared, name: str, what: str) -> ArmContrast:
+def _proportion(cases: AnalysisSet, name: str, what: str) -> ArmContrast:
     """A proportion by the one minute, under the name of what it is."""
     asked = estimand_of(cases.protocol, "treatment_success_difference")
     found = _within(cases, "treatment", success_by, asked, target_min=DONE)
@@ -242,7 +186,7 @@ def _proportion(cases: Compared, name: str, what: str) -> ArmContrast:
     )
 
 
-def wait_of(cases: Compared) -> ArmContrast:
+def wait_of(cases: AnalysisSet) -> ArmContrast:
     """Restricted mean time to onset, and its difference."""
     asked = estimand_of(cases.protocol, "rmst_difference")
     return _within(cases, "wait", estimate_rmst, asked, tau_min=asked.minute, seed=cases.protocol.plan.seed)
@@ -257,50 +201,61 @@ BY_ARM = {
 
 
 def _within(
-    cases: Compared, question: str, verb: Callable[..., ArmContrast], asked: Estimand, **more: Any
+    cases: AnalysisSet, question: str, verb: Callable[..., ArmContrast], asked: Estimand, **more: Any
 ) -> ArmContrast:
     """The comparison in the finest strata in which it can be made.
 
     Where the cases of a stratum do not determine it, the next coarser strata are used, and a caution says why: a result
     of some cases alone would pass for one of all. That sees how far testing went, which the strata themselves do not.
     """
-    protocol = cases.protocol
-    steps, reason = cases.steps(), ""
-    for k, strata in enumerate(steps):
+    protocol, failed = cases.protocol, list[NotEstimable]()
+    finest: Strata | None = None
+    for strata in _steps(cases, (PRACTICE,) if question == "treatment" else estimated_within(protocol)):
+        finest = finest or strata
         try:
-            found = verb(
-                cases.times[question],
+            found = cases.work.ask(
+                verb,
+                cases.times(question),
                 cases.arm,
                 reference_arm=protocol.reference_arm,
                 stratum=None if strata.one else strata.code,
                 weight=cases.weight,
                 conf_level=protocol.plan.conf_level,
                 grace_min=asked.grace_min,
-                curves=cases.curves,
                 **more,
             )
         except NotEstimable as error:
-            if k == len(steps) - 1:
-                raise
-            reason = reason or error.reason
+            failed.append(error)
             continue
-        if cases.cluster is not None:
-            found = _clustered(found, cases, question, strata, asked)
-        return _told(found, _caution(strata, steps[0], reason))
-    raise AssertionError("a comparison has at least one step")
+        if (cluster := cases.several()) is not None:
+            found = _clustered(found, cases, cluster, question, strata, asked)
+        return _told(found, _caution(strata, finest, failed[0].reason if failed else ""))
+    raise failed[-1]
 
 
-def _clustered(found: ArmContrast, cases: Compared, question: str, strata: Strata, asked: Estimand) -> ArmContrast:
+def _steps(cases: AnalysisSet, names: tuple[str, ...]) -> Iterator[Strata]:
+    """From the finest strata to practices alone to none, each once."""
+    before: Strata | None = None
+    for columns in (names, tuple(n for n in names if n == PRACTICE), ()):
+        strata = cases.strata(columns)
+        if before is None or len(strata.names) < len(before.names):
+            yield strata
+            before = strata
+
+
+def _clustered(
+    found: ArmContrast, cases: AnalysisSet, cluster: StrArray, question: str, strata: Strata, asked: Estimand
+) -> ArmContrast:
     """The comparison with intervals that take the cases of a patient together."""
     waits, protocol = question == "wait", cases.protocol
     minute = DONE if question == "treatment" else asked.minute
     *arms, apart = cluster_spread(
-        cases.times[question], cases.arm, cases.cluster if cases.cluster is not None else (),
+        cases.times(question), cases.arm, cluster,
         reference_arm=protocol.reference_arm, minute=minute, grace_min=asked.grace_min or 0.0, waits=waits,
-        stratum=None if strata.one else strata.code, curves=cases.curves,
+        stratum=None if strata.one else strata.code, curves=cases.work.curves,
     )  # fmt: skip
     span, what = minute if waits else 1.0, CLUSTERS.get(protocol.plan.cluster or "", "cluster")
-    n, many = len(cases.arm), np.unique(np.asarray(cases.cluster)).size
+    n, many = len(cases.arm), np.unique(cluster).size
     told = Caution(
         code="cases_together",
         text=f"{n} cases of {many} {what}s: limits of waits and proportions take the cases of each {what} together.",

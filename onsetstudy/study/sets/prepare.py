@@ -13,7 +13,7 @@ from onsetstudy.records.derived.flow import analysed_cases
 from onsetstudy.records.derived.onset import Onsets
 from onsetstudy.records.model import Records
 from onsetstudy.study.sets.analysis_set import ESTIMANDS, AnalysisSet
-from onsetstudy.survival.curve.npmle import Curves
+from onsetstudy.study.sets.work import Work
 
 __all__ = ["prepare"]
 
@@ -25,14 +25,13 @@ def prepare(
     through: Quarter,
     asked: Mapping[str, Estimand] | None = None,
     onsets: Onsets | None = None,
-    curves: Curves | None = None,
+    work: Work | None = None,
 ) -> tuple[AnalysisSet, pd.DataFrame]:
     """Analysed cases up to a quarter with their onset intervals for each question, and the derived onset itself.
 
     ``asked`` are the estimands of :data:`onsetstudy.protocol.estimands.QUESTIONS`: each says how onset is read off the
     tests and what a supplement before it means; default: those of the protocol. ``onsets`` are those of ``records``,
-    and ``curves`` those of the work that this belongs to: what was derived and fitted before is not derived and fitted
-    again.
+    and ``work`` is what this belongs to: what was derived, fitted and asked before is not done again.
     """
     asked = asked or questions_of(protocol)
     onsets = onsets or Onsets(records=records, protocol=protocol)
@@ -47,7 +46,7 @@ def prepare(
         frame[f"right_{name}"] = derived["right_min"].reindex(frame.index)
     frame["last_test_min"] = _last_test(records, frame)
     derived = onset["hazard"].reindex(frame.index).reset_index(drop=False)
-    data = AnalysisSet(frame=frame.reset_index(drop=True), protocol=protocol, curves=curves or Curves())
+    data = AnalysisSet(frame=frame.reset_index(drop=True), protocol=protocol, work=work or Work())
     return data, derived
 
 

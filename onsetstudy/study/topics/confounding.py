@@ -25,8 +25,9 @@ from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.parallel import Progress
-from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, EstimateLike, Interval, NotAvailable
+from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, EstimateLike, Interval
 from onsetstudy.core.seeds import stream
+from onsetstudy.inference.estimate_or_reason import not_asked
 from onsetstudy.outcomes.scores.pain_moment_results import Comfort
 from onsetstudy.study.results import Population
 from onsetstudy.study.sets.analysis_set import AnalysisSet
@@ -140,9 +141,9 @@ def _covariates(data: AnalysisSet) -> tuple[dict[str, NDArray[Any]], list[tuple[
 def _crude(overall: Population, comfort: Comfort | None, data: AnalysisSet) -> dict[str, EstimateLike]:
     plan, moments = data.protocol.pain, () if comfort is None else comfort.moments
     main = next((m for m in moments if plan is not None and m.moment == plan.moment), None)
-    nothing = NotAvailable(
-        quantity="pain_difference", contrast=None, code="no_scores", reason="no score was recorded", unit="",
-        method="difference of means", n=overall.n,
+    nothing = not_asked(
+        "pain_difference", "no score was recorded", code="no_scores", contrast=None, unit="", n=overall.n,
+        method="difference of means",
     )  # fmt: skip
     return {
         "success_difference": overall.success_difference,
@@ -175,7 +176,7 @@ class _Found:
         elif held.size < LEAST_HELD * max(self.draws, 1):
             code, reason = "few_draws", f"{held.size} of {self.draws} draws could be fitted, too few for limits"
         if reason:
-            return NotAvailable(quantity=name, contrast=None, code=code, reason=reason, unit=unit, method=method, n=n)
+            return not_asked(name, reason, code=code, contrast=None, unit=unit, method=method, n=n)
         tail = (1 - level) / 2
         low, high = np.quantile(held, [tail, 1 - tail])
         return Estimate(

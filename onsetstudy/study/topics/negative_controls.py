@@ -11,14 +11,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from onsetstudy.core.arrays import BoolArray, IntArray, StrArray
+from onsetstudy.core.arrays import BoolArray, IntArray
 from onsetstudy.core.intervals import derive_intervals
 from onsetstudy.core.results import Counts
-from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.model import Records
 from onsetstudy.study.results import NegativeControl
-from onsetstudy.study.sets.analysis_set import AnalysisSet
-from onsetstudy.study.sets.contrasts import PRACTICE, ask, control_onset_of, mean_scores_of, needs_both_arms
+from onsetstudy.study.sets.analysis_set import PRACTICE, AnalysisSet
+from onsetstudy.study.sets.contrasts import ask, compared_treatments, control_onset_of, mean_scores_of, needs_both_arms
+from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.results import ArmContrast
 
 __all__ = ["INSERTION", "control_compared", "control_tests", "negative_controls"]
@@ -45,18 +45,11 @@ def negative_controls(data: AnalysisSet, records: Records) -> tuple[NegativeCont
     counted beside, as the first of its case: one is enough to discard a test of the target, and so to spoil what would
     have confirmed its onset.
     """
-    found = []
-    pain = _insertion(data)
-    if pain is not None:
-        found.append(pain)
     confirmations = data.protocol.onset.confirmations
-    asked = {"control_tooth": confirmations, "control_single": 1}
     # Where one test makes an onset the two are one.
-    for outcome, in_a_row in tuple(asked.items())[: 1 if confirmations == 1 else 2]:
-        control = _control(data, records, outcome, in_a_row)
-        if control is not None:
-            found.append(control)
-    return tuple(found)
+    asked = {"control_tooth": confirmations} | ({"control_single": 1} if confirmations > 1 else {})
+    controls = (_control(data, records, outcome, in_a_row) for outcome, in_a_row in asked.items())
+    return tuple(found for found in (_insertion(data), *controls) if found is not None)
 
 
 def _insertion(data: AnalysisSet) -> NegativeControl | None:
@@ -80,28 +73,19 @@ def _control(data: AnalysisSet, records: Records, outcome: str, in_a_row: int) -
     case, lost = control_tests(data.frame["case_id"], records, in_a_row)
     if not case.size:
         return None
-    arm, practice = data.arm[case], data.column(PRACTICE)[case]
-    return control_compared(lost, arm, practice, protocol, data.counts(), outcome=outcome)
+    practice = {PRACTICE: data.column(PRACTICE)[case]}
+    return control_compared(compared_treatments(lost, data.arm[case], practice, protocol), data.counts(), outcome)
 
 
-def control_compared(
-    lost: BoolArray,
-    arm: StrArray,
-    practice: StrArray,
-    protocol: Protocol,
-    n: Counts,
-    *,
-    outcome: str = "control_tooth",
-    weight: IntArray | None = None,
-) -> NegativeControl:
-    """Tests at which a control tooth began not to feel (``lost``), compared between the arms within practices."""
+def control_compared(tested: CountedSet, n: Counts, outcome: str = "control_tooth") -> NegativeControl:
+    """Tests at which a control tooth began not to feel, compared between the arms within practices."""
     quantity = "control_onset_difference"
 
     def compared() -> ArmContrast:
-        needs_both_arms(arm, protocol, quantity, "no control tooth was tested in the arm {}")
-        return control_onset_of(lost, arm, practice, protocol, weight=weight)
+        needs_both_arms(tested, quantity, "no control tooth was tested in the arm {}")
+        return control_onset_of(tested)
 
-    answer = ask(quantity, compared, protocol, n, sign="-", unit="proportion")
+    answer = ask(tested, quantity, compared, n=n, sign="-", unit="proportion")
     if isinstance(answer, ArmContrast):
         return NegativeControl(outcome=outcome, difference=answer.difference, arms=answer.arms[:2])
     return NegativeControl(outcome=outcome, difference=answer)

@@ -8,6 +8,7 @@ from collections.abc import Callable
 import pandas as pd
 
 from onsetstudy.core.results import Caution, Counts, EstimateLike, NotAvailable, complement_of
+from onsetstudy.inference.estimate_or_reason import not_asked, without_number
 from onsetstudy.outcomes.published_results import (
     ContextGroup,
     ContextPanel,
@@ -119,10 +120,7 @@ def _pain(protocol: Protocol) -> Panel | None:
         shift = p.pain.shift
         if plan.instrument.scale not in ORDERED_WORDS:
             return shift
-        return NotAvailable(
-            quantity=shift.quantity, contrast=shift.contrast, code="no_common_scale", unit=shift.unit,
-            reason="four words have no place on a line from 0 to 100", method=shift.method, n=shift.n,
-        )  # fmt: skip
+        return without_number(shift, "no_common_scale", "four words have no place on a line from 0 to 100")
 
     low, high = plan.instrument.low, plan.instrument.high
     factor = 100 / (high - low)
@@ -145,28 +143,19 @@ def _filled(
         (r for r in table.ranges if r.outcome in (panel.outcome, *ALSO_TOLD[panel.outcome])),
         key=lambda r: (r.year, r.id),
     )
+    contrast, none = overall.wait_difference.contrast, Counts(cases=0, onsets=0)
+    reason = "this technique was not analysed by itself"
+    nothing = not_asked(panel.outcome, reason, code="not_analysed", contrast=contrast, unit=panel.unit, n=none)
     groups = []
     for technique in techniques:
         found = population(technique)
         beside = [r for r in of_outcome if technique in r.techniques]
-        mine = _too_few(panel, overall) if found is None else own(found)
+        mine = nothing if found is None else own(found)
         drawn = tuple(r for r in beside if r.outcome == panel.outcome and r.drawn() is not None)
         listed = tuple(r for r in beside if r not in drawn)
         groups.append(ContextGroup(technique=technique, own=mine, drawn=drawn, listed=listed))
     other = sum(not set(r.techniques) & set(techniques) for r in of_outcome)
     return dataclasses.replace(panel, groups=tuple(groups), other=other)
-
-
-def _too_few(panel: ContextPanel, overall: Population) -> NotAvailable:
-    return NotAvailable(
-        quantity=panel.outcome,
-        contrast=overall.wait_difference.contrast,
-        code="not_analysed",
-        reason="this technique was not analysed by itself",
-        unit=panel.unit,
-        method="",
-        n=Counts(cases=0, onsets=0),
-    )
 
 
 def _shown(panels: list[ContextPanel]) -> tuple[PublishedRange, ...]:

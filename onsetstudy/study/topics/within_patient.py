@@ -68,6 +68,7 @@ def _pairs(data: AnalysisSet) -> tuple[pd.DataFrame, int, int]:
 def _onset_test(both: AnalysisSet) -> HypothesisTest | NotAvailable:
     protocol = both.protocol
     return ask(
+        both,
         "onset_test",
         lambda: compare_arms(
             both.times("hazard"),
@@ -78,8 +79,7 @@ def _onset_test(both: AnalysisSet) -> HypothesisTest | NotAvailable:
             seed=protocol.plan.seed,
             curves=both.curves,
         ),
-        protocol,
-        both.counts("success"),
+        n=both.counts("success"),
         method="log-rank test, labels exchanged within patients",
         sign="/",
     )
@@ -99,12 +99,13 @@ def _ratio(both: AnalysisSet) -> EstimateLike:
         return next(e for e in fit.estimates if e.contrast == f"{protocol.contrast_arm} / {protocol.reference_arm}")
 
     method = "proportional hazards with an effect shared by the cases of a patient"
-    return ask("hazard_ratio", estimate, protocol, both.counts("success"), method=method)
+    return ask(both, "hazard_ratio", estimate, n=both.counts("success"), method=method)
 
 
 def _success(both: AnalysisSet) -> ArmContrast | NotAvailable:
     protocol = both.protocol
     return ask(
+        both,
         "success_difference",
         lambda: paired_success(
             both.times("success"),
@@ -114,8 +115,7 @@ def _success(both: AnalysisSet) -> ArmContrast | NotAvailable:
             target_min=protocol.onset.target_min,
             conf_level=protocol.plan.conf_level,
         ),
-        protocol,
-        both.counts("success"),
+        n=both.counts("success"),
         method="paired shares",
     )
 

@@ -117,6 +117,7 @@ def tilted_masses(kernel: ErrorKernel, sums: FloatArray, tilt: float) -> FloatAr
     pull = tilt * (sums - sums.max() if tilt > 0 else sums - sums.min())
     mass = np.full(k, 1 / k)
     slack = np.full(k, size / k)
+    right = np.ones((k, 2))
     for _ in range(STEPS):
         ratio = chance / (chance @ mass)[:, None]
         gradient = weight @ ratio + pull
@@ -127,8 +128,9 @@ def tilted_masses(kernel: ErrorKernel, sums: FloatArray, tilt: float) -> FloatAr
         aim = 0.1 * gap / k
         matrix = ratio.T @ (weight[:, None] * ratio)
         # Gaps that no test tells apart share their mass as they like; a trace of ridge settles it.
-        matrix[np.diag_indices(k)] += slack / mass + RIDGE * matrix.trace()
-        solved = np.linalg.solve(matrix, np.column_stack([gradient + aim / mass, np.ones(k)]))
+        matrix.flat[:: k + 1] += slack / mass + RIDGE * matrix.trace()
+        right[:, 0] = gradient + aim / mass
+        solved = np.linalg.solve(matrix, right)
         level = (solved[:, 0].sum() - (1 - mass.sum())) / solved[:, 1].sum()
         step = solved[:, 0] - level * solved[:, 1]
         turn = aim / mass - slack - slack / mass * step
@@ -140,4 +142,4 @@ def tilted_masses(kernel: ErrorKernel, sums: FloatArray, tilt: float) -> FloatAr
 def _length(value: FloatArray, step: FloatArray) -> float:
     """The longest part of a step that leaves every value positive."""
     down = step < 0
-    return min(1.0, 0.99 * float((value[down] / -step[down]).min())) if down.any() else 1.0
+    return min(1.0, 0.99 * float((value[down] / -step[down]).min(initial=np.inf)))

@@ -8,8 +8,7 @@ from typing import Any
 from onsetstudy.core.claims import PlanClaim
 from onsetstudy.design.size_results import Pace
 from onsetstudy.report.numbers import THIN, capital, counted, decimal, level, tidy
-from onsetstudy.study.planning.results import PlanningResults
-from onsetstudy.study.planning_results import Question
+from onsetstudy.study.planning.results import PlanningResults, Question
 
 __all__ = [
     "Headline",
