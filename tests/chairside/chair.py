@@ -48,6 +48,28 @@ ANSWER = """() => {
 }"""
 
 
+OPEN = """async ({ tooth, operator }) => {
+  const seen = (query) => [...document.querySelectorAll(query)].filter((e) => e.offsetParent && !e.disabled);
+  const named = (name) => seen("button").find((b) => (b.ariaLabel ?? b.textContent).startsWith(name));
+  const drawn = () => new Promise((yes) => setTimeout(yes));
+  const heading = () => document.querySelector("h1").innerText;
+  const fill = (field) => { field.value = operator; return named("Next"); };
+  named("New case").click();
+  for (let k = 0; k < 40 && !/before the injection|Waiting/.test(heading()); k += 1) {
+    await drawn();
+    const field = document.querySelector("input#clinician_id");
+    const next = named("New patient") ?? named("Yes, as last time") ?? (field && fill(field))
+      ?? named(/control/.test(heading()) ? "tooth 23" : `tooth ${tooth}`) ?? seen(".choices button")[0] ?? named("Skip");
+    if (!next) return ["", heading()];
+    next.click();
+    await drawn();
+  }
+  const strip = document.querySelector(".strip[aria-current=true] span");
+  return [strip?.innerText ?? "", strip ? "" : heading()];
+}"""
+"""What leads to a case that waits for its first cold test, tapped by the page itself; the whole cases are by hand."""
+
+
 class Chair:
     """One page, and a log of what was tapped on it with the time of the test's own clock."""
 
@@ -106,22 +128,10 @@ class Chair:
 
     def open_case(self, tooth="16", operator="P06-A"):
         """From New case to the cold test before the injection; the first answer where there is a choice."""
-        self.button("New case").click()
-        self.button("New patient").click()
-        self.button(f"tooth {tooth}", exact=True).click()
-        while "before the injection" not in self.heading and "Waiting" not in self.heading:
-            if "As last time" in self.heading:
-                self.button("Yes, as last time").click()
-            elif self.page.locator("input#clinician_id").count():
-                self.page.locator("input#clinician_id").fill(operator)
-                self.button("Next").click()
-            elif "control" in self.heading:
-                self.button("tooth 23", exact=True).click()
-            elif self.page.locator(".choices button").count():
-                self.page.locator(".choices button").first.click()
-            else:
-                self.button("Skip").click()
-        return self.page.locator(".strip[aria-current=true] span").inner_text()
+        self.button("New case").wait_for()
+        case, unknown = self.page.evaluate(OPEN, {"tooth": tooth, "operator": operator})
+        assert not unknown, f"nothing to tap at {unknown}"
+        return case
 
     def prepare_alone(self, arm="not buffered"):
         self.button("Enter what is prepared").click()
@@ -216,11 +226,17 @@ def at_sizes(page, sizes=SIZES):
 
 
 def look_at(page, sizes=SIZES):
-    """At each size, that axe is content, targets are large, and nothing is cut off or lies over something else."""
-    for _ in at_sizes(page, sizes):
+    """At each size, that axe is content, targets are large, and nothing is cut off or lies over something else.
+
+    What axe says of dark paper beyond white is of its colours, and those are the same at each width: it is asked once.
+    """
+    due = {(width, scheme) for width, scheme in sizes if scheme == "light"} | {sizes[-1]}
+    for size in at_sizes(page, sizes):
         assert page.evaluate(FAULTS) == []
         assert page.evaluate("() => document.documentElement.scrollWidth - innerWidth") <= 0
-        ask_axe(page)
+        if size in due:
+            due.remove(size)
+            ask_axe(page)
 
 
 AXE = "() => axe.run({resultTypes: ['violations']}).then((told) => told.violations)"
