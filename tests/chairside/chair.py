@@ -52,20 +52,20 @@ OPEN = """async ({ tooth, operator }) => {
   const seen = (query) => [...document.querySelectorAll(query)].filter((e) => e.offsetParent && !e.disabled);
   const named = (name) => seen("button").find((b) => (b.ariaLabel ?? b.textContent).startsWith(name));
   const drawn = () => new Promise((yes) => setTimeout(yes));
-  const heading = () => document.querySelector("h1").innerText;
+  const asked = () => document.querySelector("h1").innerText;
   const fill = (field) => { field.value = operator; return named("Next"); };
   named("New case").click();
-  for (let k = 0; k < 40 && !/before the injection|Waiting/.test(heading()); k += 1) {
+  for (let k = 0; k < 40 && !/before the injection|Waiting/.test(asked()); k += 1) {
     await drawn();
     const field = document.querySelector("input#clinician_id");
     const next = named("New patient") ?? named("Yes, as last time") ?? (field && fill(field))
-      ?? named(/control/.test(heading()) ? "tooth 23" : `tooth ${tooth}`) ?? seen(".choices button")[0] ?? named("Skip");
-    if (!next) return ["", heading()];
+      ?? named(/control/.test(asked()) ? "tooth 23" : `tooth ${tooth}`) ?? seen(".choices button")[0] ?? named("Skip");
+    if (!next) return ["", asked()];
     next.click();
     await drawn();
   }
   const strip = document.querySelector(".strip[aria-current=true] span");
-  return [strip?.innerText ?? "", strip ? "" : heading()];
+  return [strip?.innerText ?? "", strip ? "" : asked()];
 }"""
 """What leads to a case that waits for its first cold test, tapped by the page itself; the whole cases are by hand."""
 
