@@ -15,7 +15,7 @@ from tests.chairside.kills import MEASURED, Kill, kills_of
 from tests.chairside.test_page import minutes, running
 from tests.examples import THOROUGH
 
-WITHIN_S = 20.0 if THOROUGH else 6.0
+WITHIN_S = 20.0 if THOROUGH else 4.0
 AT_LEAST = 8
 
 
