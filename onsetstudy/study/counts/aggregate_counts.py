@@ -180,7 +180,7 @@ def _counted(frame: pd.DataFrame) -> pd.DataFrame:
 
 def _values(data: AnalysisSet) -> pd.DataFrame:
     practice, arm = data.column("practice_id"), data.arm
-    chair = chair_records(data)
+    chair = chair_records(data, of_a_part=True)
     rule = data.protocol.chair_time
     usual = np.nan if rule is None or rule.mixing_min is None else rule.mixing_min
     mixed = arm == MIXED_ARM

@@ -17,7 +17,7 @@ from onsetstudy.protocol.earlier_names import first_key, first_value, without_ne
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.opened_slips import OpenedSlips
 from onsetstudy.records.derived.results import Doubt
-from onsetstudy.study.counts.aggregate_counts import Tally, group_columns
+from onsetstudy.study.counts.aggregate_counts import EXACTLY, Tally, group_columns
 from onsetstudy.study.counts.counted_estimates import estimates_of_counts
 from onsetstudy.study.exchange_results import CountTable, Exchange, HeldBack
 from onsetstudy.study.sets.counted_set import CountedSet
@@ -146,7 +146,7 @@ def make_exchange(
         raise RecordsError(
             [Problem(what=f"{practice}: {p.what}", where=p.where, mend=p.mend, code="too_few") for p in error.problems]
         ) from None
-    values, kept_back = _without_small(own.values.drop(columns="practice_id"), options.least_cases)
+    values, kept_back = _without_small(_of_seen_starts(own.values).drop(columns="practice_id"), options.least_cases)
     controls, without_control = _controls(own.controls.drop(columns="practice_id"), options.least_cases)
     flow = own.flow.groupby("stage", sort=True, as_index=False)["n"].sum()
     return Exchange(
@@ -179,6 +179,13 @@ def make_exchange(
         slips_opened=None if slips is None else slips.opened,
         slips_without_record=None if slips is None else len(slips.without),
     )
+
+
+def _of_seen_starts(values: pd.DataFrame) -> pd.DataFrame:
+    """A practice's counts without the waits of arms in which it recorded no start of treatment in any part."""
+    spent = values["quantity"] == "spent"
+    seen = values.loc[spent & (values["known"] == EXACTLY), "arm"]
+    return values[~spent | values["arm"].isin(seen)]
 
 
 def _without_small(values: pd.DataFrame, least: int) -> tuple[pd.DataFrame, int]:

@@ -54,13 +54,13 @@ def chair_time_of(data: AnalysisSet) -> ChairTime | None:
     )
 
 
-def chair_records(data: AnalysisSet) -> ChairRecords:
+def chair_records(data: AnalysisSet, *, of_a_part: bool = False) -> ChairRecords:
     """Waits, mixing, use of the wait and stages of every analysed case.
 
     A wait ends with the start of treatment: the chair is not free when a supplement is given, it is taken for longer.
     A wait of which the start of treatment is not recorded lasted at least to the supplement, or to the last test of the
-    first injection. In an arm of which nobody recorded a start there are no waits: how long teeth were tested is the
-    plan's choice, not the chair's time.
+    first injection. In an arm of which a practice recorded no start there are no waits: how long teeth were tested is
+    the plan's choice, not the chair's time. A part of its records does not tell that yet (``of_a_part``).
     """
     zero = data.numbers(data.protocol.schedule.clock_zero)
     start, end = data.numbers("injection_start"), data.numbers("injection_end")
@@ -68,7 +68,8 @@ def chair_records(data: AnalysisSet) -> ChairRecords:
     seen = ~np.isnan(treated)
     # fmax: a minute and nothing is the minute.
     least = np.fmax(rescued, np.where(last > 0, last, np.nan))
-    told = np.isin(data.arm, np.unique(data.arm[seen]))
+    whose = [data.column("practice_id"), data.arm]
+    told = of_a_part | pd.Series(seen).groupby(whose).transform("any").to_numpy(dtype=bool)
     wait = np.where(seen, treated, np.where(told, least, np.nan))
     seated, finished, dismissed = (data.numbers(f"{c}_time") for c in ("seated", "treatment_end", "dismissed"))
     stages = (
