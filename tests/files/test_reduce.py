@@ -263,7 +263,9 @@ def test_a_practice_unknown_to_the_study_is_told_once(tmp_path, protocol):
     again = reduced(folder, protocol, work)
     assert (again.kept, again.queries) == (3, (words,))
     arguments = ["reduce", str(PROTOCOL), str(folder), "--into", str(tmp_path / "out"), "--without-list", NO_LIST]
-    assert f"Please look: {words}" in CliRunner().invoke(onsetstudy, arguments).output
+    told = CliRunner().invoke(onsetstudy, arguments).output
+    assert f"Please look: {words}" in told
+    assert "Kept, but no file will count them: 3, of P0X, which is not in the study." in told
 
 
 def test_the_number_of_parts_follows_the_size_of_the_files(tmp_path, protocol, monkeypatch):

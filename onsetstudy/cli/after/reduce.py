@@ -84,7 +84,7 @@ def reduce(
             opened=slips_shown(opened),
         )
         found = reduce_parts(folder, terms, mapper=mapper, progress=progress)
-    _say(found, work / "rejects")
+    _say(found, work / "rejects", promised)
     withdrawals.say_unmatched(found.unmatched)
     arms.say(kept)
     if not found.tally.practices:
@@ -129,8 +129,8 @@ def _counts(
     return make_exchange(found.tally, promised, practice, records_digest=found.digest, options=chosen, slips=slips)
 
 
-def _say(found: Reduced, rejects: Path) -> None:
-    """What was read and refused."""
+def _say(found: Reduced, rejects: Path, promised: Protocol) -> None:
+    """What was read, refused and left out."""
     from onsetstudy.cli.withdrawals import say_left_out_withdrawn
 
     for told in found.queries:
@@ -139,6 +139,9 @@ def _say(found: Reduced, rejects: Path) -> None:
     click.echo(f"Parts: {found.parts}, of which {found.kept} were done before.")
     click.echo(f"Cases: {found.rows_read} read, {found.rows_accepted} accepted, {refused} refused.")
     say_left_out_withdrawn(found.withdrawn)
+    for code, n in found.accepted_by_practice.items():
+        if promised.study.practices and code not in promised.study.practices:
+            click.echo(f"Kept, but no file will count them: {n}, of {code}, which is not in the study.")
     click.echo(f"Cold tests: {found.readings_read} read, {found.readings_accepted} accepted, {tests_refused} refused.")
     for code, n in found.problems:
         click.echo(f"Refused for {code}: {n} rows; with reasons in {rejects}", err=True)
