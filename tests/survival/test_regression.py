@@ -430,3 +430,12 @@ def test_many_small_strata_are_told():
     assert "small_strata" in codes(fit(times, arm, stratum=np.arange(120) // 19))
     assert "small_strata" not in codes(fit(times, arm, stratum=np.arange(120) // 20))
     assert "small_strata" not in codes(fit(times, arm))
+
+
+@pytest.mark.parametrize("clusters", [1, 2])
+def test_fewer_clusters_than_coefficients_are_no_estimate(clusters):
+    times, x = grid_study(3, n=40, p=2)
+    covariates = {"a": x[:, 0], "b": x[:, 1]}
+    with pytest.raises(NotEstimable, match="too few clusters") as refused:
+        fit_proportional_hazards(times, covariates, cluster=np.arange(40) % clusters)
+    assert refused.value.code == "too_few_clusters"

@@ -137,8 +137,8 @@ def _words_for_nothing(column: Column) -> frozenset[str]:
 
 def _plain_numbers(cells: list[str]) -> dict[str, float]:
     """Spellings that are plain finite numbers; all at once, by the library that has always read them."""
-    numbers = pd.to_numeric(np.array(cells, dtype=object), errors="coerce").astype(float).tolist()
-    return {cell: number for cell, number in zip(cells, numbers, strict=True) if math.isfinite(number)}
+    numbers = pd.to_numeric(np.array(cells, dtype=object), errors="coerce").astype(float) + 0.0  # a written -0 is 0
+    return {cell: number for cell, number in zip(cells, numbers.tolist(), strict=True) if math.isfinite(number)}
 
 
 def _reader(column: Column, tooth_notation: str, date_epoch: str, declared: tuple[str, ...]) -> Reader:

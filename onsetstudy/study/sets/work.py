@@ -28,7 +28,7 @@ class Work:
 
     def ask(self, verb: Callable[..., T], *cases: Any, **how: Any) -> T:
         """What a verb that takes ``curves`` says of these cases; what it refuses it is asked anew."""
-        question = hashlib.sha256(pickle.dumps((verb.__qualname__, cases, how))).digest()
+        question = hashlib.sha256(pickle.dumps((verb.__module__, verb.__qualname__, cases, how))).digest()
         if question not in self._said:
             self._said[question] = verb(*cases, **how, curves=self.curves)
         answer: T = self._said[question]

@@ -160,7 +160,8 @@ def fit_proportional_hazards(
     w = np.ones(n) if weight is None else np.asarray(weight, dtype=np.float64)
     strata, groups = (None if v is None else np.unique(v, return_inverse=True)[1] for v in (stratum, cluster))
     if groups is not None and groups.max() + 1 <= coded.x.shape[1]:
-        raise OnsetStudyError("there are too few clusters for an error that takes them together")
+        reason = "there are too few clusters for an error that takes them together"
+        raise NotEstimable("hazard_ratio", reason, code="too_few_clusters")
     arm = np.asarray(covariates["arm"]).astype(str) if "arm" in covariates else None
     setting = Setting(
         coded=coded,
