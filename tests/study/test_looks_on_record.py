@@ -11,7 +11,7 @@ from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.ledger import make_entry
 from onsetstudy.study.planning.power import plan_of
 from onsetstudy.study.practice.interim import judge_seen
-from onsetstudy.study.practice.interim_on_record import as_taken, new_looks
+from onsetstudy.study.practice.interim_on_record import as_taken, looks_told_otherwise, new_looks
 
 PROTOCOL = read_protocol("protocols/mandibular_block_group.toml")
 AT = "2026-07-01T09:30:00+00:00"
@@ -97,3 +97,14 @@ def test_a_forged_look_is_refused(seen):
     forged = dataclasses.replace(entry, body={**entry.body, "seen": seen})
     with pytest.raises(ProtocolError, match="no look that can be read"):
         shown(taken(0.1), (forged,), label)
+
+
+def test_a_second_entry_of_a_quarter_never_takes_the_place_of_the_first():
+    labels = [q.label for q in PROTOCOL.quarters]
+    entries = entered((), taken(-0.82), labels[0])
+    ((kind, later),) = new_looks(taken(2.6), PROTOCOL, (), by="practice", records="s", quarter=labels[0])
+    assert later["beside"] == 0
+    entries = (*entries, make_entry(entries, kind, later, at=AT))
+    told = shown(taken(2.6), entries, labels[0])
+    assert told.verdicts == taken(-0.82).verdicts
+    assert looks_told_otherwise(taken(2.6), entries, by="practice") == (labels[0],)

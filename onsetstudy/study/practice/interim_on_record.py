@@ -71,8 +71,9 @@ def as_taken(
 
 def _first_looks(entries: Sequence[LedgerEntry], by: str) -> dict[str, LedgerEntry]:
     """Looks by their quarter, as they were entered first."""
-    taken = (e for e in of_kind(entries, "look_taken") if e.body["by"] == by and not e.body["beside"])
-    return {e.body["quarter"]: e for e in taken}
+    taken = [e for e in of_kind(entries, "look_taken") if e.body["by"] == by and not e.body["beside"]]
+    first = {e.body["quarter"]: e for e in reversed(taken)}
+    return dict(sorted(first.items()))
 
 
 def _seen(entry: LedgerEntry) -> LookSeen:
