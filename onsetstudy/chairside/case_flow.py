@@ -11,10 +11,9 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.chair.case_questions import asked_after, asked_before
 from onsetstudy.records.chair.event_log import Event, in_force
 from onsetstudy.records.chair.screening import Screening, screening_of
+from onsetstudy.records.schema import LIP_BLOCKS
 
 __all__ = ["CaseState", "RunningLog", "Visits", "case_state", "visit_fault", "visits_of", "washout_fault"]
-
-BLOCKS = ("ianb", "gow_gates", "closed_mouth_block")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +56,7 @@ def case_state(case_id: str, entries: Iterable[Event], protocol: Protocol) -> Ca
     zero = kinds.get("injection_end")
     injected = zero is not None
     wanted = (*asked_before(protocol), *(asked_after(protocol) if injected else ()))
-    skipped = {"lip_numb"} if told.get("technique") not in BLOCKS else set()
+    skipped = {"lip_numb"} if told.get("technique") not in LIP_BLOCKS else set()
     if told.get("vasoconstrictor") in (None, "", "none", "felypressin"):
         skipped.add("vasoconstrictor_dilution")
     first = zero or kinds.get("case_opened")

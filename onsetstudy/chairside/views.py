@@ -23,6 +23,7 @@ from onsetstudy.records.chair.event_kinds import COLUMNS
 from onsetstudy.records.chair.event_log import Event
 from onsetstudy.records.chair.mixing_drill import DrillResult, DrillTask
 from onsetstudy.records.chair.screening import SCREENED
+from onsetstudy.records.schema import LIP_BLOCKS
 from onsetstudy.records.teeth import TEETH
 
 __all__ = [
@@ -75,6 +76,7 @@ class SetupView:
     adverse_events: tuple[tuple[str, str], ...]
     serious: tuple[tuple[str, str], ...]
     screened: tuple[tuple[str, str], ...]
+    lip_blocks: tuple[str, ...]
     pain_scale: str
     anxiety_scale: str
     paired_roles: tuple[str, ...]
@@ -230,6 +232,7 @@ def setup_view(
         adverse_events=tuple((code, words(code)) for code in COLUMNS["adverse_event"].codes if code != "none"),
         serious=tuple((code, SERIOUS.get(code, words(code))) for code in COLUMNS["adverse_serious"].codes),
         screened=tuple(SCREENED.items()),
+        lip_blocks=LIP_BLOCKS,
         pain_scale=protocol.pain.instrument.scale if protocol.pain else "",
         anxiety_scale=protocol.anxiety.scale if protocol.anxiety else "",
         paired_roles=paired_roles,

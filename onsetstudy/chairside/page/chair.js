@@ -226,10 +226,9 @@ function moveMark(c, minute) {
   if (mark && mark.getAttribute("x1") !== x) { mark.setAttribute("x1", x); mark.setAttribute("x2", x); }
 }
 
-const BLOCKS = ["ianb", "gow_gates", "closed_mouth_block"];
 /** What is still to be asked, now: nothing about the treatment before it began. */
 function missing(c) {
-  return setup.after.filter((f) => c.told[f.name] === undefined && (f.name !== "lip_numb" || BLOCKS.includes(c.told.technique)));
+  return setup.after.filter((f) => c.told[f.name] === undefined && (f.name !== "lip_numb" || setup.lip_blocks.includes(c.told.technique)));
 }
 
 function asked(c) {
