@@ -237,6 +237,7 @@ def look_at(page, sizes=SIZES):
         if size in due:
             due.remove(size)
             ask_axe(page)
+    assert not due
 
 
 AXE = "() => axe.run({resultTypes: ['violations']}).then((told) => told.violations)"

@@ -120,7 +120,7 @@ def fit_proportional_hazards(
         ``"no_onset_in_arm"`` or ``"separation"``: the likelihood rises without end in one direction; ``bound`` is then
         the one-sided confidence limit at ``conf_level``. ``"no_information"``: the times do not tell cases apart.
         ``"no_contrast"``: within strata, and given the other covariates, no two cases differ in a covariate.
-        ``"not_converged"``: the certificate was not met.
+        ``"not_converged"``: the certificate was not met. ``"too_few_clusters"``: fewer than coefficients, or as many.
     OnsetStudyError
         If lengths, weights or covariates cannot be used.
 
