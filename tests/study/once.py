@@ -57,10 +57,10 @@ def counted() -> Iterator[Work]:
         work.derived.append(digest(case, minute, felt, *(v for _, v in sorted(how.items()))))
         return derive(case, minute, felt, **how)
 
-    def searching(spans, tolerance, max_steps):
+    def searching(spans, tolerance, max_steps, *start):
         arrays = (spans.left, spans.right, spans.first, spans.after, spans.weight)
         work.fitted.append(digest(*arrays, tolerance, max_steps))
-        return search(spans, tolerance, max_steps)
+        return search(spans, tolerance, max_steps, *start)
 
     def checking(self):
         work.checked.append(digest(np.asarray(self.left, dtype=float), np.asarray(self.right, dtype=float)))

@@ -28,6 +28,11 @@ from onsetstudy.survival.results import OnsetCurve
 __all__ = ["Curves", "fit_npmle"]
 
 
+TOLERANCE = 1e-8
+"""Kuhn-Tucker gap relative to the total weight that is met unless another is asked for."""
+
+MAX_ITERATIONS = 200
+
 _ALL_ACTIVE = 100
 """Innermost intervals up to which all are worked on at once."""
 
@@ -48,6 +53,7 @@ class Curves:
     """
 
     _fitted: dict[bytes, OnsetCurve] = field(default_factory=dict, init=False, repr=False)
+    _masses: dict[bytes, FloatArray] = field(default_factory=dict, init=False, repr=False)
 
     def fit(
         self,
@@ -55,8 +61,8 @@ class Curves:
         *,
         weight: ArrayLike | None = None,
         weight_kind: str = "counts",
-        tolerance: float = 1e-8,
-        max_iterations: int = 200,
+        tolerance: float = TOLERANCE,
+        max_iterations: int = MAX_ITERATIONS,
     ) -> OnsetCurve:
         """As :func:`fit_npmle`, the same to the last digit; the search for the maximum is made once."""
         spans, n = _problem_of(times, weight, weight_kind)
@@ -67,14 +73,27 @@ class Curves:
         found = self._fitted[name]
         return found if found.n == n else replace(found, n=n)
 
+    def masses(self, spans: Spans, start: FloatArray | None = None) -> FloatArray:
+        """Masses of the curve of ``spans`` alone, shape (k,), sought from ``start``; made once, and not to be written on.
+
+        Raises
+        ------
+        NotEstimable
+            As :func:`fit_npmle`, to whose tolerance they are certified.
+        """
+        name = _digest(spans, TOLERANCE, MAX_ITERATIONS)
+        if name not in self._masses:
+            self._masses[name] = _certified(spans, TOLERANCE, MAX_ITERATIONS, start)[0]
+        return self._masses[name]
+
 
 def fit_npmle(
     times: Cases | Intervals,
     *,
     weight: ArrayLike | None = None,
     weight_kind: str = "counts",
-    tolerance: float = 1e-8,
-    max_iterations: int = 200,
+    tolerance: float = TOLERANCE,
+    max_iterations: int = MAX_ITERATIONS,
 ) -> OnsetCurve:
     """Nonparametric maximum likelihood estimate of the chance of not yet being numb.
 
@@ -157,10 +176,7 @@ def _fit(spans: Spans, n: Counts, tolerance: float, max_iterations: int) -> Onse
     """Certified maximum over the spans."""
     require_number(tolerance, "tolerance", "write a small number above 0; 1e-8 is usual")
     require_number(max_iterations, "max_iterations", "write a whole number; 200 is usual", whole=True)
-    mass, gap, steps = _maximum(spans, tolerance, max_iterations)
-    if not gap <= tolerance:
-        reason = f"the search for the maximum stopped at a gap of {gap:.1e} instead of {tolerance:.1e}"
-        raise NotEstimable("onset_curve", reason, code="not_converged")
+    mass, gap, steps = _certified(spans, tolerance, max_iterations)
     keep = mass > 0
     determined = _determined(spans, mass)[keep]
     return OnsetCurve(
@@ -175,6 +191,17 @@ def _fit(spans: Spans, n: Counts, tolerance: float, max_iterations: int) -> Onse
         caution=_cautions(determined),
         source="gentleman_geyer_1994",
     )
+
+
+def _certified(
+    spans: Spans, tolerance: float, max_iterations: int, start: FloatArray | None = None
+) -> tuple[FloatArray, float, int]:
+    """Masses, their gap and the steps taken; an error where the gap is above the tolerance."""
+    mass, gap, steps = _maximum(spans, tolerance, max_iterations, start)
+    if not gap <= tolerance:
+        reason = f"the search for the maximum stopped at a gap of {gap:.1e} instead of {tolerance:.1e}"
+        raise NotEstimable("onset_curve", reason, code="not_converged")
+    return mass, gap, steps
 
 
 def _one_group(
@@ -204,8 +231,13 @@ def _cautions(determined: NDArray[np.bool_]) -> tuple[Caution, ...]:
     return (Caution(code="mass_not_determined", text=text),)
 
 
-def _maximum(spans: Spans, tolerance: float, max_steps: int) -> tuple[FloatArray, float, int]:
-    """Masses of all innermost intervals, their gap over all cases, and the steps taken."""
+def _maximum(
+    spans: Spans, tolerance: float, max_steps: int, start: FloatArray | None = None
+) -> tuple[FloatArray, float, int]:
+    """Masses of all innermost intervals, their gap over all cases, and the steps taken.
+
+    ``start`` is where steps on few masses set out: masses that leave every case a chance; default: all the same.
+    """
     closed = _product_limit(spans)
     if closed is not None:
         gap = spans.gap(closed)
@@ -214,7 +246,8 @@ def _maximum(spans: Spans, tolerance: float, max_steps: int) -> tuple[FloatArray
     k = spans.k
     if k <= _ALL_ACTIVE:
         kinds = kinds_of(spans.first * spans.first.dtype.type(k) + spans.after - 1, spans.weight, k)
-        fit = maximise_masses(kinds, np.full(k, 1.0 / k), tolerance=tolerance, max_steps=max_steps)
+        begun = np.full(k, 1.0 / k) if start is None else start
+        fit = maximise_masses(kinds, begun, tolerance=tolerance, max_steps=max_steps)
         return fit.mass, spans.gap(fit.mass), fit.steps
     found = None
     if fewest_intervals(spans.first, spans.after, k).size <= MOST_ACTIVE // 2:

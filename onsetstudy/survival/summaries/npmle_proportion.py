@@ -8,7 +8,7 @@ likelihood falls off as fast as the profile likelihood of the share does.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -19,6 +19,7 @@ from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval, NotAvailable
 from onsetstudy.inference.proportions import SHARE_LIMITS, Limits, normal_quantile, wilson_limits
+from onsetstudy.survival.curve.innermost import Spans, reduce_cases, support_index
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import OnsetCurve
 from onsetstudy.survival.testing.unlike_gaps import Gaps
@@ -278,6 +279,46 @@ def _limits_at(
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class _Point:
+    """Point on the profile likelihood: the share, the log-likelihood of the cases, and the masses there."""
+
+    share: float
+    log_likelihood: float
+    mass: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Path:
+    """Constrained maximisers with the share pulled to one side.
+
+    A pseudo-case of some weight, known to be numb by the minute (or not), pulls: the weight is the Lagrange multiplier
+    times the share.
+
+    Parameters
+    ----------
+    spans : Spans
+        Weights are those of the cases, 0 for the pseudo-case where none of them is like it.
+    alike : int
+        Which kind of cases the pseudo-case is like.
+    upwards : bool
+    """
+
+    spans: Spans
+    alike: int
+    upwards: bool
+
+    def at(self, weight: float, curves: Curves, near: _Point | None = None) -> _Point:
+        """Where a weight pulls the share to, sought from a point ``near`` it."""
+        cases = self.spans.weight
+        pulled = cases.copy()
+        pulled[self.alike] += weight
+        mass = curves.masses(replace(self.spans, weight=pulled), None if near is None else near.mass)
+        chance = self.spans.chances(mass)
+        inside = float(min(1.0, chance[self.alike]))
+        return _Point(inside if self.upwards else 1.0 - inside, float(cases @ np.log(chance)), mass)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class _Profile:
     """Profile likelihood of the share numb by a minute: distinct intervals, cases of each, and their curve."""
 
@@ -293,24 +334,21 @@ class _Profile:
         low, high = 1.0 - float(high_surv), 1.0 - float(low_surv)
         if not np.all(self.curve.determined):
             probe = _PROBE * float(self.many.sum())
-            low = min(low, self.tilted(probe, upwards=False)[0])
-            high = max(high, self.tilted(probe, upwards=True)[0])
+            low = min(low, self.path(upwards=False).at(probe, self.curves).share)
+            high = max(high, self.path(upwards=True).at(probe, self.curves).share)
         # Masses carry rounding; a share of 1e-16 is none.
         return (0.0 if low < 1e-12 else low), (1.0 if high > 1 - 1e-12 else high)
 
-    def tilted(self, weight: float, *, upwards: bool) -> tuple[float, float]:
-        """Point on the profile likelihood: ``(share, log-likelihood of the cases)``.
-
-        A pseudo-case of ``weight`` cases known to be numb by the minute (or not) pulls the share along the path
-        of constrained maximisers, since the weight is the Lagrange multiplier times the share.
-        """
+    def path(self, *, upwards: bool) -> _Path:
+        """The way on which the share is pulled up, or down."""
         pseudo = (0.0, self.minute) if upwards else (self.minute, math.inf)
         pulled = self.times.with_row(*pseudo)
-        curve = self.curves.fit(pulled, weight=np.append(self.many, weight), weight_kind="probabilities")
-        inside = (curve.left >= pseudo[0]) & (curve.right <= pseudo[1])
-        share_inside = float(min(1.0, curve.mass[inside].sum()))
-        log_likelihood = curve.log_likelihood - weight * math.log(share_inside)
-        return (share_inside if upwards else 1.0 - share_inside), log_likelihood
+        spans = reduce_cases(pulled.left, pulled.right, np.append(self.many, 1.0))
+        first, last = support_index(pulled.take([-1]), spans)
+        alike = int(np.flatnonzero((spans.first == first) & (spans.after == last + 1))[0])
+        cases = spans.weight.copy()
+        cases[alike] -= 1.0
+        return _Path(replace(spans, weight=cases), alike, upwards)
 
     def edge_log_likelihood(self, *, upwards: bool) -> float:
         """Largest log-likelihood with everybody (``upwards``) or nobody numb by then; ``-inf`` if impossible."""
@@ -330,12 +368,13 @@ class _Profile:
             return 0.0
         odds = (share + 0.5 / n) / (1.0 - share + 0.5 / n)
         weight = 0.5 * math.log(crit * n * (odds if upwards else 1.0 / odds))
-        low, high, slope, point, ratio = -math.inf, math.inf, 2.0, share, 0.0
+        low, high, slope, ratio = -math.inf, math.inf, 2.0, 0.0
+        path, near = self.path(upwards=upwards), None
         before: tuple[float, float] | None = None
         # The number sought varies slowly along the path, so that a coarse root of ratio = crit is enough.
         for _ in range(40):
-            point, held = self.tilted(math.exp(weight), upwards=upwards)
-            ratio = max(2.0 * (top - held), 1e-12)
+            near = point = path.at(math.exp(weight), self.curves, near)
+            ratio = max(2.0 * (top - point.log_likelihood), 1e-12)
             if abs(ratio / crit - 1.0) < _ROOT_TOLERANCE:
                 break
             low, high = (weight, high) if ratio < crit else (low, weight)
@@ -345,7 +384,7 @@ class _Profile:
             weight += (math.log(crit) - before[1]) / slope
             if not low < weight < high:
                 weight = 0.5 * (low + high)
-        fall = _fall(share, point)
+        fall = _fall(share, point.share)
         return min(n, ratio / 2.0 / fall) if fall > 0 else 0.0
 
 
