@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import optimize, stats
+from scipy import optimize, special, stats
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import DesignError
@@ -79,7 +79,7 @@ def spent(kind: str, alpha: float, fraction: float, *, rho: float = 3.0, sided: 
         return 0.0
     if kind in ("obrien_fleming", "obrien_fleming_total"):
         sides = sided if kind == "obrien_fleming_total" else 1
-        return float(2 * stats.norm.sf(stats.norm.isf(sides * alpha / 2) / math.sqrt(t)) / sides)
+        return float(2 * special.ndtr(special.ndtri(sides * alpha / 2) / math.sqrt(t)) / sides)
     if kind == "pocock":
         return alpha * math.log1p((math.e - 1) * t)
     return float(alpha * t**rho)
@@ -207,6 +207,7 @@ def spending_futility(
     """
     missed = 1 - power
     steps, shares = _growing(bounds.information, fraction)
+    may_miss = [spent(kind, missed, share, rho=rho) for share in shares[:-1].tolist()]
 
     def rule(drift: float) -> tuple[FloatArray, float]:
         carried, before = begin(), 0.0
@@ -216,10 +217,9 @@ def spending_futility(
             if k == steps.size - 1:
                 floor[k] = upper
                 return floor, before + tail_chances(carried, level, lower=upper, upper=INF, drift=drift)[1] - missed
-            may = spent(kind, missed, float(shares[k]), rho=rho)
-            chance = min(may - before, float(carried.mass.sum()))
+            chance = min(may_miss[k] - before, float(carried.mass.sum()))
             floor[k] = min(solve_lower(carried, level, chance, drift=drift), upper)
-            before = max(may, before)
+            before = max(may_miss[k], before)
             following = float(steps[k + 1])
             carried = carry(carried, level, lower=floor[k], upper=upper, drift=drift, following=following)
         raise AssertionError("a design has a last look")

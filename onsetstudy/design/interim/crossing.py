@@ -26,6 +26,9 @@ PANEL = 16
 NODE, WEIGHT = np.polynomial.legendre.leggauss(PANEL)
 # Nodes for every standard deviation of the step to the next look: Gauss-Legendre is then exact to about 1e-12.
 NODES_A_STEP = 6.0
+EXACT = 1e-12
+"""How closely boundaries are solved for."""
+NEWTON_STEPS = 30
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,7 +63,7 @@ def _nodes(low: float, high: float, count: int) -> tuple[FloatArray, FloatArray]
     panels = max(4, -(-count // PANEL))
     half = (high - low) / panels / 2
     middle = low + half * (2 * np.arange(panels) + 1)
-    return (middle[:, None] + half * NODE).ravel(), np.tile(half * WEIGHT, panels)
+    return (middle[:, None] + half * NODE).ravel(), np.concatenate([half * WEIGHT] * panels)
 
 
 def begin(information: float = 0.0, score: float = 0.0) -> Carried:
@@ -68,15 +71,20 @@ def begin(information: float = 0.0, score: float = 0.0) -> Carried:
     return Carried(np.array([score]), np.array([1.0]), information)
 
 
-def tail_chances(
-    carried: Carried, information: float, *, lower: float, upper: float, drift: float = 0.0
-) -> tuple[float, float]:
-    """Chances that the next look, at ``information``, lies above ``upper`` and below ``lower`` (on the Z scale)."""
+def _step(carried: Carried, information: float) -> float:
     step = information - carried.information
     if step <= 0:
         raise DesignError(
             f"information must grow from look to look, from {carried.information:g} not to {information:g}"
         )
+    return step
+
+
+def tail_chances(
+    carried: Carried, information: float, *, lower: float, upper: float, drift: float = 0.0
+) -> tuple[float, float]:
+    """Chances that the next look, at ``information``, lies above ``upper`` and below ``lower`` (on the Z scale)."""
+    step = _step(carried, information)
     mean, spread, root = carried.score + drift * step, np.sqrt(step), np.sqrt(information)
     above = special.ndtr((mean - upper * root) / spread)
     below = special.ndtr((lower * root - mean) / spread)
@@ -104,10 +112,11 @@ def carry(
     if not high > low:
         return Carried(np.array([middle]), np.array([0.0]), information)
     finest = spread if following is None else min(spread, np.sqrt(max(following - information, 1e-12)))
-    count = int(np.clip(NODES_A_STEP * (high - low) / finest, LEAST_NODES, MOST_NODES))
+    count = int(min(max(NODES_A_STEP * (high - low) / finest, LEAST_NODES), MOST_NODES))
     score, weight = _nodes(low, high, count)
-    apart = (score[:, None] - carried.score[None, :] - drift * step) / spread
-    density = np.exp(-0.5 * apart**2) @ carried.mass / (spread * np.sqrt(2 * np.pi))
+    apart = (score / spread)[:, None] - ((carried.score + drift * step) / spread)[None, :]
+    apart *= apart
+    density = np.exp(-0.5 * apart) @ carried.mass / (spread * np.sqrt(2 * np.pi))
     return Carried(score, weight * density, information)
 
 
@@ -149,6 +158,28 @@ def solve_upper(carried: Carried, information: float, chance: float, *, drift: f
         return float("inf")
     if chance >= float(carried.mass.sum()):
         return float("-inf")
+    step = _step(carried, information)
+    mean, spread, root = carried.score + drift * step, np.sqrt(step), np.sqrt(information)
+    # The chance of a normal score with the same mean and variance is near; from there the logarithm is concave in the
+    # boundary, so that Newton's steps lead to it.
+    total = float(carried.mass.sum())
+    middle = float(carried.mass @ mean) / total
+    width = np.sqrt(float(carried.mass @ (mean - middle) ** 2) / total + step)
+    upper = float(middle - width * special.ndtri(chance / total)) / root
+    for _ in range(NEWTON_STEPS):
+        apart = (mean - upper * root) / spread
+        found, density = carried.mass @ special.ndtr(apart), carried.mass @ np.exp(-0.5 * apart**2)
+        if not (found > 0 and density > 0):
+            break
+        move = float(np.log(found / chance) * found / density * np.sqrt(2 * np.pi) * spread / root)
+        upper += move
+        if abs(move) <= EXACT * max(1.0, abs(upper)):
+            return float(upper)
+    return _search_upper(carried, information, chance, drift)
+
+
+def _search_upper(carried: Carried, information: float, chance: float, drift: float) -> float:
+    """The same between bounds, where the chance is so small that steps lead nowhere."""
     # Z scores between which every chance that a double holds is to be found.
     root, step = np.sqrt(information), information - carried.information
     mean, reach = carried.score + drift * step, 39 * np.sqrt(step)
@@ -158,7 +189,7 @@ def solve_upper(carried: Carried, information: float, chance: float, *, drift: f
         found = tail_chances(carried, information, lower=-np.inf, upper=upper, drift=drift)[0]
         return float(np.log(max(found, 1e-300)) - np.log(chance))
 
-    return float(optimize.brentq(excess, low, high, xtol=1e-12, rtol=1e-12))
+    return float(optimize.brentq(excess, low, high, xtol=EXACT, rtol=EXACT))
 
 
 def solve_lower(carried: Carried, information: float, chance: float, *, drift: float = 0.0) -> float:
