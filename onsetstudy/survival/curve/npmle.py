@@ -74,7 +74,7 @@ class Curves:
         return found if found.n == n else replace(found, n=n)
 
     def masses(self, spans: Spans, start: FloatArray | None = None) -> FloatArray:
-        """Masses of the curve of ``spans`` alone, shape (k,), sought from ``start``; made once, and not to be written on.
+        """Masses of the curve of ``spans`` alone, shape (k,), sought from ``start``: made once, never written on.
 
         Raises
         ------

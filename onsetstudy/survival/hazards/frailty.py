@@ -31,7 +31,7 @@ from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Es
 from onsetstudy.inference.design_matrix import Coded, code_covariates
 from onsetstudy.inference.likelihood import boundary_test, central_slopes, log_scale_interval, wald_ratio
 from onsetstudy.inference.parameter import Told
-from onsetstudy.survival.hazards.frailty_likelihood import Model, at_nodes, build, negative
+from onsetstudy.survival.hazards.frailty_likelihood import Model, at_nodes, build, negative, negative_slopes
 from onsetstudy.survival.hazards.ph_fit import NEGLIGIBLE, maximise, set_up
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.results import ClusterEffect, SharedFrailty
@@ -42,6 +42,11 @@ TOLERANCE = 1e-5
 LARGEST_SPREAD = 4.0
 STARTS = (0.4, 1.0, 0.1)
 """Spreads from which the search sets out, the next where one leads nowhere."""
+EXHAUSTED = 1e-12
+"""Gradient by case from which on no step gains."""
+MOST_STEPS = 60
+LONGEST, SHORTEST = 2.0, 1e-9
+"""Longest part of a step, and the share of it below which it is given up."""
 STEP = 1e-4
 SPREADS = 7
 """Spreads over which a cluster's effect is averaged."""
@@ -129,7 +134,7 @@ def fit_shared_frailty(
     if best[-1] > LARGEST_SPREAD - 1e-3:
         reason = "the clusters differ as much as can be, so that their spread has no finite estimate"
         raise NotEstimable("frailty_spread", reason, code="separation", bound=(0.0, np.inf))
-    value = -negative(best, model)[0]
+    value = -negative(best, model)
     if value < plain.log_likelihood or best[-1] < 1e-3:
         best = np.concatenate((plain.b, np.log(np.maximum(plain.h, NEGLIGIBLE)), [0.0]))
         value = plain.log_likelihood
@@ -169,24 +174,58 @@ def _search(model: Model, start: FloatArray) -> tuple[FloatArray, float, int]:
 
 
 def _maximise(model: Model, start: FloatArray, spread: float | None = None) -> tuple[FloatArray, float, int]:
+    """Maximum from a start, its gap and the steps taken: Newton's within the bounds, made sure to rise."""
     p, m = model.cells.x.shape[1], model.cells.n_increments
     held = (0.0, LARGEST_SPREAD) if spread is None else (spread, spread)
-    bounds = [(-20.0, 20.0)] * p + [(-30.0, 5.0)] * m + [held]
-    start = start.copy()
-    start[-1] = np.clip(start[-1], *held)
-    found = optimize.minimize(
-        negative, start, args=(model,), jac=True, method="L-BFGS-B", bounds=bounds,
-        options={"maxiter": 3000, "maxfun": 6000, "ftol": 0.0, "gtol": 1e-9, "maxcor": 30},
-    )  # fmt: skip
-    gradient = found.jac.copy()
-    at_low = np.isclose(found.x, [low for low, _ in bounds])
-    at_high = np.isclose(found.x, [high for _, high in bounds])
-    gradient[(at_low & (gradient > 0)) | (at_high & (gradient < 0)) | (at_low & at_high)] = 0.0
-    gap = float(np.abs(gradient).max() / model.cells.weight.sum())
+    low, high = np.array([(-20.0, 20.0)] * p + [(-30.0, 5.0)] * m + [held]).T
+    theta, n = np.clip(start, low, high), float(model.cells.weight.sum())
+    value, gradient, second = negative_slopes(theta, model)
+    steps, gap = 0, np.inf
+    for steps in range(MOST_STEPS + 1):
+        free = ~((theta <= low) & (gradient > 0) | (theta >= high) & (gradient < 0) | (low == high))
+        gap = float(np.abs(gradient[free]).max(initial=0.0) / n)
+        if gap <= EXHAUSTED or steps == MOST_STEPS:
+            break
+        step = np.zeros(theta.size)
+        step[free] = _downhill(gradient[free], second[np.ix_(free, free)])
+        if spread is None:
+            # At no spread at all the slope is nought whether that is a maximum or not: no step gets there at once.
+            step[-1] = max(step[-1], -0.9 * theta[-1])
+        moved = _lower(model, theta, step, (low, high), value, gradient)
+        if moved is None:
+            break
+        theta, (value, gradient, second) = moved
     if gap > TOLERANCE:
         reason = f"the search for the maximum stopped with a gradient of {gap:.1e} left"
         raise NotEstimable("frailty_spread", reason, code="not_converged")
-    return found.x, gap, int(found.nit)
+    return theta, gap, steps
+
+
+def _downhill(gradient: FloatArray, second: FloatArray) -> FloatArray:
+    """Newton's step, none of whose parts is longer than ``LONGEST``; with a ridge where the function bends down."""
+    root, along = np.linalg.eigh(second)
+    least = max(float(np.abs(root).max()) * 1e-12, 1e-300)
+    step = -along @ ((gradient @ along) / np.maximum(np.abs(root), least))
+    return np.asarray(step * min(1.0, LONGEST / max(float(np.abs(step).max()), 1e-300)))
+
+
+def _lower(
+    model: Model,
+    theta: FloatArray,
+    step: FloatArray,
+    bounds: tuple[FloatArray, FloatArray],
+    value: float,
+    gradient: FloatArray,
+) -> tuple[FloatArray, tuple[float, FloatArray, FloatArray]] | None:
+    """The first point of a step, halved again and again, that is low enough, and what is there; ``None``: no such."""
+    size = 1.0
+    while size > SHORTEST:
+        trial = np.clip(theta + size * step, *bounds)
+        found = negative_slopes(trial, model)
+        if found[0] <= value + 1e-4 * float(gradient @ (trial - theta)) + 1e-14 * abs(value):
+            return trial, found
+        size *= 0.5
+    return None
 
 
 def _spread(model: Model, best: FloatArray, value: float, without: float, conf_level: float, told: Told) -> Estimate:
@@ -198,7 +237,7 @@ def _spread(model: Model, best: FloatArray, value: float, without: float, conf_l
 
     def excess(s: float) -> float:
         near[0], _, _ = _maximise(model, near[0], spread=s)
-        return value + negative(near[0], model)[0] - drop
+        return value + negative(near[0], model) - drop
 
     low = 0.0 if value - without <= drop else float(optimize.brentq(excess, 1e-3, spread, xtol=1e-4))
     # From the fit outwards, each search from where the last one ended: far out the likelihood is hard to follow.
@@ -229,8 +268,8 @@ def _ratios(model: Model, best: FloatArray, coded: Coded, conf_level: float, tol
 
 
 def _covariance(model: Model, theta: FloatArray, free: BoolArray) -> FloatArray:
-    """Inverse curvature of the ``free`` parameters, from the analytic gradient."""
-    curvature = central_slopes(lambda t: negative(t, model)[1], theta, STEP, free)[:, free]
+    """Inverse curvature of the ``free`` parameters."""
+    curvature = negative_slopes(theta, model)[2][np.ix_(free, free)]
     return np.asarray(np.linalg.pinv((curvature + curvature.T) / 2), dtype=np.float64)
 
 
@@ -255,7 +294,7 @@ def _clusters(
     theta, value, effects = best, [], []
     for spread in grid:
         theta, _, _ = _maximise(model, theta, spread=float(spread))
-        value.append(-negative(theta, model)[0])
+        value.append(-negative(theta, model))
         effects.append(_effects(model, theta))
     mean, variance = (np.array(each) for each in zip(*effects, strict=True))
     weight = np.exp(np.array(value) - max(value))

@@ -4,6 +4,8 @@ References
 ----------
 .. [1] Pinheiro JC, Bates DM (1995). Approximations to the log-likelihood function in the nonlinear mixed-effects
    model. J Comput Graph Stat 4, 12-35 (adaptive quadrature).
+.. [2] Louis TA (1982). Finding the observed information matrix when using the EM algorithm. Journal of the Royal
+   Statistical Society B 44, 226-233.
 """
 
 from __future__ import annotations
@@ -15,7 +17,7 @@ import numpy as np
 from onsetstudy.core.arrays import FloatArray, IndexArray
 from onsetstudy.survival.hazards.ph_likelihood import Cells
 
-__all__ = ["AtNodes", "Model", "at_nodes", "build", "negative"]
+__all__ = ["AtNodes", "Model", "at_nodes", "build", "negative", "negative_slopes"]
 
 NODES = 24
 STANDARD_NODE, _WEIGHT = np.polynomial.hermite_e.hermegauss(NODES)
@@ -131,24 +133,60 @@ def _within(cells: Cells, h: FloatArray) -> FloatArray:
     return np.asarray(np.where(cells.open_end, 1.0, summed), dtype=np.float64)
 
 
-def negative(theta: FloatArray, model: Model) -> tuple[float, FloatArray]:
-    """Negative marginal log-likelihood and its gradient."""
-    cells, w = model.cells, model.cells.weight[:, None]
-    at = at_nodes(model, theta)
-    highest = at.joint.max(axis=1)
-    share = np.exp(at.joint - highest[:, None])
-    total = share.sum(axis=1)
-    marginal = highest + np.log(total)
-    posterior = (share / total[:, None])[model.cluster] * w
-    in_predictor = posterior * at.slope
-    waits, inner = posterior * at.relative, posterior * at.relative * at.first
-    m = cells.n_increments
-    waited, within = waits.sum(axis=1), inner.sum(axis=1)
-    steps = (
-        np.bincount(cells.start, waited + within, m + 1)
-        - np.bincount(cells.base, waited, m + 1)
-        - np.bincount(cells.end, within, m + 1)
-    )
+def negative(theta: FloatArray, model: Model) -> float:
+    """Negative marginal log-likelihood."""
+    return -float(np.logaddexp.reduce(at_nodes(model, theta).joint, axis=1).sum())
+
+
+def negative_slopes(theta: FloatArray, model: Model) -> tuple[float, FloatArray, FloatArray]:
+    """Negative marginal log-likelihood, its gradient and its matrix of second derivatives.
+
+    The log-likelihood given the effects has gradient ``g`` and second derivatives ``G``; those of the marginal one are
+    the mean of ``g`` over what the effects may be given the cases, and the mean of ``G`` with the variance of ``g``
+    added (reference 2).
+    """
+    cells, at = model.cells, at_nodes(model, theta)
+    marginal = np.logaddexp.reduce(at.joint, axis=1)
+    posterior = np.exp(at.joint - marginal[:, None])
+    w = cells.weight[:, None]
+    mean = w * posterior[model.cluster]
     _, h, _ = model.parts(theta)
-    in_b, in_spread = cells.x.T @ in_predictor.sum(axis=1), float(np.sum(in_predictor * at.node[model.cluster]))
-    return -float(marginal.sum()), -np.concatenate((in_b, np.cumsum(steps)[:m] * h, [in_spread]))
+    waits, within = (covered * h for covered in cells.covered())
+    node, first, r = at.node[model.cluster], at.first, at.relative
+    s = np.minimum(r * within.sum(axis=1)[:, None], LARGEST_EXPONENT)
+    # Slopes of each case's log chance in its predictor, and twice, and in what its increments add inside it, and twice.
+    inner = r * first
+    twice = at.slope - s**2 * first * (1.0 + first)
+    inner_twice = inner * (1.0 - s * (1.0 + first))
+
+    def summed(of: FloatArray) -> FloatArray:
+        return np.asarray(np.add.reduceat(of, model.first_of, axis=0))
+
+    in_h = summed((w * inner)[:, :, None] * within[:, None, :] - (w * r)[:, :, None] * waits[:, None, :])
+    in_predictor = (w * at.slope)[:, :, None]
+    each = np.concatenate(
+        (summed(in_predictor * cells.x[:, None, :]), in_h, summed(in_predictor * node[:, :, None])), axis=2
+    )
+    average = np.einsum("kn,knj->kj", posterior, each)
+    gradient = average.sum(axis=0)
+    spread_out = (each - average[:, None, :]) * np.sqrt(posterior)[:, :, None]
+    flat = spread_out.reshape(-1, theta.size)
+    second = flat.T @ flat
+    p, m = cells.x.shape[1], cells.n_increments
+    b, inc = slice(0, p), slice(p, p + m)
+    bend, bend_node = (mean * twice).sum(axis=1), (mean * twice * node).sum(axis=1)
+    wait, wait_node = (mean * r).sum(axis=1), (mean * r * node).sum(axis=1)
+    inside, inside_node = (mean * inner_twice).sum(axis=1), (mean * inner_twice * node).sum(axis=1)
+    second[b, b] += cells.x.T @ (bend[:, None] * cells.x)
+    second[-1, -1] += float((mean * twice * node**2).sum())
+    with_b = cells.x.T @ (inside[:, None] * within - wait[:, None] * waits)
+    with_spread = inside_node @ within - wait_node @ waits
+    second[b, inc] += with_b
+    second[inc, b] += with_b.T
+    second[b, -1] += cells.x.T @ bend_node
+    second[-1, b] += cells.x.T @ bend_node
+    second[inc, -1] += with_spread
+    second[-1, inc] += with_spread
+    curved = (mean * r**2 * first * (1.0 + first)).sum(axis=1)
+    second[inc, inc] += np.diag(gradient[inc]) - within.T @ (curved[:, None] * within)
+    return -float(marginal.sum()), -gradient, -second
