@@ -191,7 +191,7 @@ def test_the_integral_is_right_however_many_cases_a_cluster_has(clusters, size, 
         peak = rough[np.argmax(log_integrand(rough))]
         fine = peak + np.linspace(-4, 4, 40001)
         marginal += special.logsumexp(log_integrand(fine)) + math.log(fine[1] - fine[0])
-    assert -frailty.negative(theta, model)[0] == pytest.approx(marginal, abs=2e-5)
+    assert -frailty.negative(theta, model) == pytest.approx(marginal, abs=2e-5)
 
 
 def one_of_ten_clusters(k):
@@ -258,7 +258,7 @@ def test_the_marginal_likelihood_is_the_integral():
         math.log(integrate.quad(chance, -8, 8, args=(k,), epsabs=0, epsrel=1e-10, limit=200)[0])
         for k in range(model.n_clusters)
     )
-    assert -frailty.negative(theta, model)[0] == pytest.approx(by_hand, abs=1e-6)
+    assert -frailty.negative(theta, model) == pytest.approx(by_hand, abs=1e-6)
 
 
 def fitted_model(seed=35):
@@ -280,19 +280,23 @@ def test_a_small_increment_beside_large_ones_is_not_lost(predictor, least):
     frailty, model, theta = fitted_model()
     m = model.cells.n_increments
     theta = np.concatenate(([predictor], np.where(np.arange(m) < m - 1, 1.0, least), [1.0]))
-    value, gradient = frailty.negative(theta, model)
+    value, gradient, second = frailty.negative_slopes(theta, model)
     assert np.isfinite(value)
+    assert value == frailty.negative(theta, model)
     assert np.all(np.isfinite(gradient))
+    assert np.all(np.isfinite(second))
 
 
-def test_the_gradient_is_that_of_differences():
+def test_gradient_and_curvature_are_those_of_differences():
     frailty, model, theta = fitted_model()
-    gradient = frailty.negative(theta, model)[1]
+    _, gradient, second = frailty.negative_slopes(theta, model)
     for j in range(theta.size):
         shift = np.zeros(theta.size)
         shift[j] = 1e-5
-        by_difference = (frailty.negative(theta + shift, model)[0] - frailty.negative(theta - shift, model)[0]) / 2e-5
+        by_difference = (frailty.negative(theta + shift, model) - frailty.negative(theta - shift, model)) / 2e-5
         assert gradient[j] == pytest.approx(by_difference, rel=1e-5, abs=1e-6)
+        slopes = [frailty.negative_slopes(theta + way * shift, model)[1] for way in (1, -1)]
+        assert second[j] == pytest.approx((slopes[0] - slopes[1]) / 2e-5, rel=1e-5, abs=1e-5)
 
 
 def test_one_cluster_is_refused():
