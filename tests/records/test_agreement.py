@@ -157,8 +157,9 @@ def test_a_sequence_has_as_many_of_each_kind_none_twice_and_differs_from_others(
 
 def test_the_order_tells_nothing():
     """Over many sequences every place holds every kind about equally often: 333 of 999, give or take four errors."""
+    every = [moments_of(f"A{number}") for number in range(1, 1000)]
     for place in range(24):
-        kinds = [moments_of(f"A{number}")[place].kind for number in range(1, 1000)]
+        kinds = [moments[place].kind for moments in every]
         for kind in ("felt", "not_felt", "doubtful"):
             assert abs(kinds.count(kind) - 333) < 4 * (999 * 2 / 9) ** 0.5
 

@@ -62,6 +62,7 @@ def test_the_truth_of_the_demo_lies_in_its_intervals(demo):
     assert population.wait_difference.interval.low <= difference <= population.wait_difference.interval.high
 
 
+@pytest.mark.usefixtures("answer_alone")
 def test_an_earlier_quarter_leaves_later_cases_out(demo):
     promised = protocol(plan={"sensitivity": ()})
     early = analyse(promised, invented.records(), quarter="2025Q4")
@@ -126,6 +127,7 @@ def test_too_little_data_gives_a_pdf(name):
     assert render_pdf(compose(analyse(promised, found))).startswith(b"%PDF-")
 
 
+@pytest.mark.usefixtures("answer_alone")
 def test_an_infinite_ratio_is_told_as_a_bound():
     promised, found = study(DEGENERATE["no onset with plain"])
     ratio = analyse(promised, found).overall.hazard_ratio
@@ -154,6 +156,7 @@ def test_a_quarter_without_cases_says_so():
     assert "There is no answer yet: no case has been recorded." in html
 
 
+@pytest.mark.usefixtures("answer_alone")
 def test_paired_designs_permute_within_patients():
     promised = protocol(study={"design": "split_mouth"})
     cases = {"plain": ["fffnn", "ffnn", "ffffnn", "fnn"], "buffered": ["ffnn", "fnn", "fffnn", "nn"]}
@@ -164,6 +167,7 @@ def test_paired_designs_permute_within_patients():
     assert results.overall.onset_test.p_value == pytest.approx(2 / 16)
 
 
+@pytest.mark.usefixtures("answer_alone")
 def test_the_plan_adjusts_for_its_covariates():
     arms = {"plain": ["fffnn", "ffnn", "ffffnn", "fnn"] * 3, "buffered": ["ffnn", "fnn", "fffnn", "nn"] * 3}
     promised = protocol(plan={"covariates": ("volume_ml",), "sensitivity": ()})
@@ -194,6 +198,7 @@ def test_reports_are_the_same_for_the_same_input(tmp_path):
         assert path.read_bytes() == (tmp_path / "two" / path.name).read_bytes(), path.name
 
 
+@pytest.mark.usefixtures("answer_alone")
 def test_no_naive_p_stands_beside_a_clustered_interval(monkeypatch):
     """Nine clusters: the ratio's interval says too narrow, and neither it nor the log-rank test shows a P value."""
     monkeypatch.setattr(AnalysisSet, "cluster", lambda self: (np.arange(len(self)) % 9).astype(str))

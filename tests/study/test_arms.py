@@ -34,7 +34,7 @@ from onsetstudy.study.sets.side_files import Companions
 from tests.study import demo
 from tests.study.cases import protocol, study
 
-pytestmark = pytest.mark.usefixtures("unpainted")
+pytestmark = pytest.mark.usefixtures("unpainted", "answer_alone")
 
 ROOT = Path(__file__).parents[2]
 DATA, EARLIER = ROOT / "data" / "synthetic", ROOT / "tests" / "files" / "earlier"

@@ -83,6 +83,7 @@ def with_clocks(typed, rows):
     return dataclasses.replace(typed, companions=Companions(clocks=table))
 
 
+@pytest.mark.usefixtures("answer_alone")
 def test_only_analysed_cases_count_and_the_most_is_told(typed):
     codes = typed.cases["case_id"].tolist()
     rows = [(codes[0], 0.02, False), (codes[1], 0.31, True), (codes[2], float("nan"), True), ("elsewhere", 9.0, True)]
@@ -95,6 +96,7 @@ def test_only_analysed_cases_count_and_the_most_is_told(typed):
     assert "2 intervals were widened" in said
 
 
+@pytest.mark.usefixtures("answer_alone")
 def test_records_that_were_typed_say_nothing_of_clocks(typed):
     results = analyse(
         demo.of_all_cases_alone(AUDIT), with_clocks(typed, [("elsewhere", 0.1, True)]), quarter=AUDIT.quarters[-1].label

@@ -25,7 +25,7 @@ from onsetstudy.study.practice.analyse import analyse
 from tests.study import demo
 from tests.study.test_one_number import ONE_OF_ALL, some
 
-pytestmark = pytest.mark.usefixtures("unpainted")
+pytestmark = pytest.mark.usefixtures("unpainted", "answer_alone")
 
 PROTOCOL = demo.of_all_cases_alone(demo.PROTOCOL)
 QUARTER = PROTOCOL.quarters[-1].label

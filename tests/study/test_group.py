@@ -36,6 +36,7 @@ from onsetstudy.survival.hazards.frailty import fit_shared_frailty
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.ranktests.compare import compare_arms
 from tests.study import demo
+from tests.study.answer_alone import answer_alone
 from tests.study.cases import set_of
 
 pytestmark = pytest.mark.usefixtures("unpainted")
@@ -65,7 +66,8 @@ def one(study, files):
 @pytest.fixture(scope="module")
 def two(study, files):
     """Of P01 and P02, where what is asked does not hang on how many there are."""
-    return analyse_group(files[:2], study[0])
+    with answer_alone():
+        return analyse_group(files[:2], study[0])
 
 
 TWO = ("P01", "P02")
@@ -408,6 +410,7 @@ def test_files_that_do_not_fit_are_refused_all_at_once(study, files):
     assert "no exchange file was given" in refusals([], protocol)[0].lower()
 
 
+@pytest.mark.usefixtures("answer_alone")
 def test_a_practice_may_send_quarter_by_quarter(study, files, two):
     protocol, records, _, _ = study
     sent = []
@@ -422,6 +425,7 @@ def test_a_practice_may_send_quarter_by_quarter(study, files, two):
     assert mixed.overall.n == two.overall.n
 
 
+@pytest.mark.usefixtures("answer_alone")
 def test_estimates_that_do_not_follow_from_the_counts_are_named(study, files):
     exchange = files[0][1]
     bent = tuple(dataclasses.replace(e, estimate=e.estimate * 1.5) if e.quantity == "hazard_ratio" else e
@@ -482,6 +486,7 @@ def test_minutes_saved_are_those_of_the_practices_own_report_also_where_patients
     assert unfinished > 20
 
 
+@pytest.mark.usefixtures("answer_alone")
 def test_the_group_counts_unfinished_waits_as_its_practices_do(study, sent_home):
     made = {c: single_practice(study, c, sent_home)[1] for c in TWO}
     found = analyse_group([(f"{c}.json", e) for c, e in made.items()], study[0])
@@ -505,6 +510,7 @@ def grouped(study, records, **options):
     return analyse_group(made, study[0], **options)
 
 
+@pytest.mark.usefixtures("answer_alone")
 def test_harms_that_nobody_recorded_are_not_harms_that_did_not_happen(study, two):
     gone = grouped(study, without(without(study[1], "adverse_event"), "adverse_serious"))
     assert [(e.cases, e.count) for e in gone.harms[0].arms] == [(0, 0), (0, 0)]
@@ -515,6 +521,7 @@ def test_harms_that_nobody_recorded_are_not_harms_that_did_not_happen(study, two
     assert "No practice recorded whether anything happened" in text
 
 
+@pytest.mark.usefixtures("answer_alone")
 def test_harms_count_in_the_practices_that_recorded_them(study, two):
     some = grouped(study, without(without(study[1], "adverse_event", ["P01"]), "adverse_serious", ["P01"]))
     letter, cases = next((p.letter, p.n.cases) for p in some.practices if p.code == "P01")
@@ -530,6 +537,7 @@ def test_harms_count_in_the_practices_that_recorded_them(study, two):
     assert f"Practice {letter} did not record adverse events; its {cases} cases count in no proportion" in text
 
 
+@pytest.mark.usefixtures("answer_alone")
 def test_a_group_without_pain_and_waits_has_its_other_results(study, two):
     protocol = dataclasses.replace(study[0], pain=None)
     tally = tally_records(protocol, study[1], through=protocol.quarters[-1])
@@ -581,6 +589,7 @@ def through(study, code, label):
     return (f"{code}-{label}.json", make_exchange(tally, protocol, code, records_digest=records.digest))
 
 
+@pytest.mark.usefixtures("answer_alone")
 def test_files_that_end_with_the_earlier_quarter_keep_what_carries_none(study, files):
     mixed = [through(study, "P02", "2026Q1"), files[0], files[2]]
     early = analyse_group(mixed, study[0], quarter="2026Q1")
@@ -593,6 +602,7 @@ def test_files_that_end_with_the_earlier_quarter_keep_what_carries_none(study, f
     assert sum(a.cases for a in early.harms[0].arms) == own.n.cases
 
 
+@pytest.mark.usefixtures("answer_alone")
 def test_a_file_of_a_later_quarter_alone_is_not_used_for_an_earlier_report(study):
     protocol, records, _, _ = study
     sent = []
@@ -607,6 +617,7 @@ def test_a_file_of_a_later_quarter_alone_is_not_used_for_an_earlier_report(study
     assert own.scores <= own.n.cases
 
 
+@pytest.mark.usefixtures("answer_alone")
 def test_who_is_missing_is_said_on_page_one(study, files):
     short = [files[0], through(study, "P02", "2025Q4")]
     found = analyse_group(short, study[0], skipped=["P04.json"])
@@ -703,6 +714,7 @@ def test_one_practice_alone_gets_no_table_of_dashes_and_no_talk_of_letters(one):
     assert "The hazard ratio of all cases, in one stage, is" in text
 
 
+@pytest.mark.usefixtures("answer_alone")
 @pytest.mark.slow
 def test_looks_of_an_earlier_quarter_are_those_of_files_that_ended_with_it(study):
     """With every group told apart, later files must give the looks that were reported then, to the last digit."""

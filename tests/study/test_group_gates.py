@@ -24,6 +24,7 @@ from onsetstudy.study.counts.exchange_check import check_exchange
 from onsetstudy.study.group.analyse_group import analyse_group
 from tests.report.test_gates_on_page_one import with_control_lost
 from tests.study import demo
+from tests.study.answer_alone import answer_alone
 
 pytestmark = pytest.mark.usefixtures("unpainted")
 
@@ -61,18 +62,21 @@ def of_one_quarter():
 @pytest.fixture(scope="module")
 def without(files):
     """As if the first practice had sent nothing."""
-    return analyse_group(files[0][1:], PROTOCOL)
+    with answer_alone():
+        return analyse_group(files[0][1:], PROTOCOL)
 
 
 @pytest.fixture(scope="module")
 def one_shut(files):
     honest, lost = files
-    return analyse_group([lost[0], *honest[1:]], PROTOCOL)
+    with answer_alone():
+        return analyse_group([lost[0], *honest[1:]], PROTOCOL)
 
 
 @pytest.fixture(scope="module")
 def all_shut(files):
-    return analyse_group(files[1], PROTOCOL)
+    with answer_alone():
+        return analyse_group(files[1], PROTOCOL)
 
 
 def texts_of(blocks):
@@ -100,6 +104,7 @@ def test_the_verdict_travels_in_the_file(files, tmp_path):
     assert again.doubts == lost[0][1].doubts
 
 
+@pytest.mark.usefixtures("answer_alone")
 def test_a_file_from_before_says_that_nobody_looked(of_one_quarter):
     honest = of_one_quarter
     content = to_dict(honest[0][1])
@@ -139,6 +144,7 @@ def test_looks_are_of_the_cases_in_the_answer(one_shut, without):
     assert one_shut.looks == without.looks
 
 
+@pytest.mark.usefixtures("answer_alone")
 def test_harms_of_a_shut_practice_are_counted(files, one_shut):
     every = analyse_group(files[0], PROTOCOL)
     assert one_shut.harms == every.harms
@@ -226,6 +232,7 @@ def test_a_doubt_in_other_words_is_refused(files, changed, tmp_path):
     assert "Smith" not in str(raised.value)
 
 
+@pytest.mark.usefixtures("answer_alone")
 @pytest.mark.parametrize("code", ["control_lost_in_arm", "given_up", "onset_unconfirmed", "tests_discarded"])
 def test_what_one_arm_alone_shows_travels_in_the_file_and_is_told(of_one_quarter, code, tmp_path):
     honest = of_one_quarter

@@ -90,6 +90,7 @@ def techniques(results):
     return next(b for b in section.blocks if getattr(b, "caption", "").startswith("Hazard ratio by technique"))
 
 
+@pytest.mark.usefixtures("answer_alone")
 def test_a_technique_of_one_practice_alone_has_no_row_and_cannot_be_subtracted(late, files):
     assert late.one_practice == ("other",)
     table = techniques(late)
@@ -102,6 +103,7 @@ def test_a_technique_of_one_practice_alone_has_no_row_and_cannot_be_subtracted(l
     assert sum(int(n) for n in counts) == whole.overall.n.cases
 
 
+@pytest.mark.usefixtures("answer_alone")
 def test_a_group_of_one_has_nothing_to_hold_back(files):
     assert analyse_group(files[:1], read_protocol(GROUP)).one_practice == ()
 
@@ -149,6 +151,7 @@ def test_earlier_files_are_held_against_a_page_of_their_study_alone(files, befor
     assert earlier_cases([given], tmp_path / "none", "another-study") == []
 
 
+@pytest.mark.usefixtures("answer_alone")
 @pytest.mark.slow
 def test_the_door_tells_the_coordinator_who_grew_by_few_and_who_sent_what(files, before, tmp_path):
     some = [path for path in SHIPPED if "P02" in path.name or before.practice in path.name]

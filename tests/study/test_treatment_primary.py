@@ -106,6 +106,7 @@ def test_rows_and_files_give_one_number(protocol, records, files):
     assert np.sign(ours.estimate) == np.sign(shares[1] - shares[0])
 
 
+@pytest.mark.usefixtures("answer_alone")
 def test_it_leads_in_practice_and_group_with_the_same_words(protocol, records, files):
     practice = analyse(demo.of_all_cases_alone(protocol), records, without_list="written for a test")
     group = analyse_group(files, protocol)
