@@ -275,6 +275,24 @@ def test_a_page_whose_wall_clock_changed_meanwhile_is_bounded_by_its_neighbours(
     assert min(minutes(folded)) == pytest.approx(2.0, abs=0.001)  # not later than two minutes, truth 1
 
 
+@pytest.mark.parametrize(("meanwhile", "afterwards"), [((-3600, -3600), 7200), ((7200,), -7200)])
+def test_a_wall_clock_that_was_set_and_set_back_places_nothing_outside_its_neighbours(meanwhile, afterwards):
+    page = Page()
+    page.anchor()
+    page.wait(60)
+    page.wall_shift += meanwhile[0]
+    page.load()
+    tap = page.tap("test")
+    page.wall_shift += sum(meanwhile[1:])
+    page.load()
+    page.wall_shift += afterwards
+    page.wait(60)
+    page.anchor()
+    moment = place_events(page.events)[tap.id]
+    assert moment.flagged
+    assert (moment.low_s - NOON.timestamp(), moment.high_s - NOON.timestamp()) == pytest.approx((0.0, 120.0))
+
+
 @given(st.data())
 def test_whatever_happens_to_the_clocks_the_truth_lies_between(data):
     """Sleeps, reloads, changed clocks, anchors: a moment told exactly is right, another holds the truth."""

@@ -183,21 +183,26 @@ def _between_neighbours(ordered: list[Event], clocks: _Clocks, found: dict[str, 
 
 
 def _by_wall(entries: list[Event], found: dict[str, Moment | None]) -> None:
-    """Entries of a page load without anchors: by the device's wall clock where it ran alike before and after."""
-    offsets = [
-        (place, moment.low_s - event.wall_s)
+    """Entries of a page load without anchors: by the device's wall clock where it ran alike before and after.
+
+    A wall clock that was set in between and set back tells a moment too, but rarely one between those two.
+    """
+    known = [
+        (place, moment.low_s)
         for place, event in enumerate(entries)
         if (moment := found[event.id]) is not None and not moment.flagged
     ]
-    places = [place for place, _ in offsets]
+    places = [place for place, _ in known]
     for place, event in enumerate(entries):
         if found[event.id] is not None:
             continue
         next_one = bisect.bisect_left(places, place)
-        if 0 < next_one < len(offsets):
-            first, second = offsets[next_one - 1][1], offsets[next_one][1]
-            if abs(first - second) <= TOLERANCE_S:
-                found[event.id] = _exact(event.wall_s + (first + second) / 2)
+        if 0 < next_one < len(known):
+            (earlier, low), (later, high) = known[next_one - 1], known[next_one]
+            first, second = low - entries[earlier].wall_s, high - entries[later].wall_s
+            at = event.wall_s + (first + second) / 2
+            if abs(first - second) <= TOLERANCE_S and low - TOLERANCE_S <= at <= high + TOLERANCE_S:
+                found[event.id] = _exact(at)
 
 
 def largest_drift(events: Iterable[Event]) -> Mapping[str, float]:
