@@ -17,7 +17,7 @@ from onsetstudy.files.ledger.ledger import practice_ledger_path, verified_ledger
 from onsetstudy.files.sealed.opening import open_next
 from onsetstudy.files.sealed.opening_log import log_path, read_opening_log
 from onsetstudy.protocol.ledger import of_kind
-from tests.attacks.test_killed import drawn, open_three
+from tests.attacks.test_killed import drawn, one_technique, open_three
 from tests.clean_process import run_command
 
 GROUP = Path("protocols/mandibular_block_group.toml")
@@ -187,8 +187,7 @@ def test_a_workbook_is_counted_whole_or_not_at_all(disk, tmp_path):
 
 @pytest.mark.slow
 def test_a_list_is_whole_or_not_there(disk, tmp_path):
-    mine = tmp_path / "mine.toml"
-    shutil.copy(GROUP, mine)
+    mine = one_technique(tmp_path / "mine.toml")
     small = disk(24)
     draw = ("allocate", mine, "--into", small.path / "list", "--slips", "8", "--print")
     told_and_refused(run_command("onsetstudy", *draw))

@@ -2,6 +2,7 @@
 
 import csv
 import datetime as dt
+import json
 import os
 import random
 import shutil
@@ -111,12 +112,22 @@ def places(work, so_many, chance):
     return [chance.randrange(k * number // so_many, (k + 1) * number // so_many) + 1 for k in range(so_many)]
 
 
-def drawn(folder, slips):
-    """A list of one practice: each of its slips is sealed with some milliseconds of work."""
-    mine = folder.with_suffix(".toml")
+def one_technique(path, practices=("P01", "P02", "P03", "P04", "P05")):
+    """The group's protocol with one technique: each slip is sealed with some milliseconds of work."""
     text = GROUP.read_text(encoding="utf-8")
-    assert '["P01", "P02", "P03", "P04", "P05"]' in text
-    mine.write_text(text.replace('["P01", "P02", "P03", "P04", "P05"]', '["P01"]'), encoding="utf-8")
+    for old, new in (
+        ('["P01", "P02", "P03", "P04", "P05"]', json.dumps(practices)),
+        ('["ianb", "mental_incisive", "buccal_infiltration"]', '["ianb"]'),
+    ):
+        assert old in text
+        text = text.replace(old, new)
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def drawn(folder, slips):
+    """A list of one practice and one technique."""
+    mine = one_technique(folder.with_suffix(".toml"), practices=("P01",))
     run = CliRunner().invoke(
         onsetstudy, ["allocate", str(mine), "--into", str(folder), "--slips", str(slips), "--way", "passphrases"]
     )
@@ -176,8 +187,7 @@ def allocate(mine, into):
 
 @pytest.mark.slow
 def test_allocate(tmp_path):
-    mine = tmp_path / "mine.toml"
-    shutil.copy(GROUP, mine)
+    mine = one_technique(tmp_path / "mine.toml")
     run = CliRunner()
     run.invoke(onsetstudy, ["lock", str(mine)])
     for turn, place in enumerate(places(partial(allocate, mine, tmp_path / "counted"), 12, random.Random(2))):
