@@ -82,6 +82,15 @@ def short_grid(request):
 
 
 @pytest.fixture
+def answer_alone():
+    """Reports tell the answer and leave out what stands far behind it, where nobody asks for that."""
+    from tests.study.answer_alone import answer_alone
+
+    with answer_alone():
+        yield
+
+
+@pytest.fixture
 def few_draws(monkeypatch):
     """Thirty draws of a comparison by choice, not three hundred: where it matters that it ends, and not where."""
     if not THOROUGH:

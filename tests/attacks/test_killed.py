@@ -31,6 +31,7 @@ from onsetstudy.records.derived.roster import ROWS, Listed, Roster
 from onsetstudy.study.practice.analyse import analyse
 from tests.clean_process import CLEAN
 from tests.examples import THOROUGH
+from tests.few_slips import one_technique
 
 GROUP = Path("protocols/mandibular_block_group.toml")
 
@@ -112,11 +113,8 @@ def places(work, so_many, chance):
 
 
 def drawn(folder, slips):
-    """A list of one practice: each of its slips is sealed with some milliseconds of work."""
-    mine = folder.with_suffix(".toml")
-    text = GROUP.read_text(encoding="utf-8")
-    assert '["P01", "P02", "P03", "P04", "P05"]' in text
-    mine.write_text(text.replace('["P01", "P02", "P03", "P04", "P05"]', '["P01"]'), encoding="utf-8")
+    """A list of one practice and one technique."""
+    mine = one_technique(folder.with_suffix(".toml"), practices=("P01",))
     run = CliRunner().invoke(
         onsetstudy, ["allocate", str(mine), "--into", str(folder), "--slips", str(slips), "--way", "passphrases"]
     )
@@ -168,24 +166,28 @@ def test_open_slip(tmp_path):
     assert held == read_opening_log(log_path(sealed))[0]["slip"].tolist()
 
 
-def allocate(mine, into):
-    done = CliRunner().invoke(onsetstudy, ["allocate", str(mine), "--into", str(into), "--slips", "1", "--print"])
+def allocated(mine, into, seed):
+    given = ["--into", str(into), "--slips", "1", "--print", "--seed", str(seed)]
+    return CliRunner().invoke(onsetstudy, ["allocate", str(mine), *given])
+
+
+def allocate(mine, into, seed):
+    done = allocated(mine, into, seed)
     if done.exception is not None:
         raise done.exception
 
 
 @pytest.mark.slow
 def test_allocate(tmp_path):
-    mine = tmp_path / "mine.toml"
-    shutil.copy(GROUP, mine)
-    run = CliRunner()
-    run.invoke(onsetstudy, ["lock", str(mine)])
-    for turn, place in enumerate(places(partial(allocate, mine, tmp_path / "counted"), 12, random.Random(2))):
+    mine = one_technique(tmp_path / "mine.toml")
+    CliRunner().invoke(onsetstudy, ["lock", str(mine)])
+    for turn, place in enumerate(places(partial(allocate, mine, tmp_path / "counted", 1), 12, random.Random(2))):
         folder = tmp_path / f"list{turn}"
-        assert not killed_before(partial(allocate, mine, folder), place)
+        # Every drawing has a seed of its own: so few slips would be drawn alike by chance.
+        assert not killed_before(partial(allocate, mine, folder, 100 + turn), place)
         # A list that was whole when it was killed, but not yet in its place, is put there and not drawn again.
         there = (folder / "list.csv").exists() or any(folder.glob(".whole-*/list.csv"))
-        again = run.invoke(onsetstudy, ["allocate", str(mine), "--into", str(folder), "--slips", "1", "--print"])
+        again = allocated(mine, folder, 200 + turn)
         # A list that is there is whole and stays; otherwise it is drawn as if nothing had been.
         assert ("holds a list already" in str(again.exception)) is there, (turn, again.exception)
         assert len(list(folder.glob("sealed-*.json"))) == 5
