@@ -23,6 +23,13 @@ CLEAN = get_context("forkserver")
 CLEAN.set_forkserver_preload(
     [
         "pytest",
+        "cryptography.hazmat.primitives.ciphers.aead",
+        "cryptography.hazmat.primitives.kdf.scrypt",
+        "hypothesis.extra.pandas",
+        "pandera.accessors.pandas_accessor",
+        "pandera.backends.pandas.register",
+        "pandera.backends.pandas.container",
+        "pandera.strategies.pandas_strategies",
         "tests.attacks.test_killed",
         "onsetstudy.chairside.serving",
         "onsetstudy.cli.during.chairside",

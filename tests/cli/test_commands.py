@@ -22,8 +22,8 @@ AUDIT = ROOT / "protocols" / "infiltration_audit.toml"
 DIRTY = ROOT / "data" / "synthetic" / "dirty"
 
 
-def run(*arguments, cwd=ROOT):
-    return run_command("onsetstudy", *arguments, cwd=cwd)
+def run(*arguments, cwd=ROOT, **how):
+    return run_command("onsetstudy", *arguments, cwd=cwd, **how)
 
 
 @pytest.mark.slow
@@ -31,7 +31,8 @@ def test_the_report_of_dirty_records_goes_on_with_the_good_ones(tmp_path):
     dirty, into = tmp_path / "dirty", tmp_path / "into"
     shutil.copytree(DIRTY, dirty)
     without = ("--without-list", "planted faults")
-    done = run("report", GROUP, dirty, "--into", into, "--format", "json", "--format", "html", *without)
+    given = ("report", GROUP, dirty, "--into", into, "--format", "json", "--format", "html", *without)
+    done = run(*given, answer_alone=True)
     assert done.returncode == 0, done.stderr
     assert "Cases: 80 read, 59 accepted, 21 refused." in done.stdout
     names = sorted(p.name for p in into.iterdir() if p.is_file())

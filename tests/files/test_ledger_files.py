@@ -18,7 +18,7 @@ from onsetstudy.files.exchange import read_exchange, write_exchange
 from onsetstudy.files.ledger.ledger import enter, ledger_path, read_ledger, verified_ledger
 from onsetstudy.protocol.ledger import of_kind, short_head, verify_entries
 
-pytestmark = pytest.mark.usefixtures("unpainted")
+pytestmark = pytest.mark.usefixtures("unpainted", "answer_alone")
 
 GROUP = Path("protocols/mandibular_block_group.toml")
 AT = "2026-07-01T09:30:00+00:00"
