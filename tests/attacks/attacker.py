@@ -23,7 +23,7 @@ from onsetstudy.design.allocation.seal import chain_step, open_slip
 from onsetstudy.files.ledger.ledger import ledger_path, read_ledger
 from onsetstudy.files.sealed.envelopes import commitment_of
 from onsetstudy.protocol.ledger import entry_line, make_entry, short_head
-from tests.few_slips import one_technique
+from tests.few_slips import short_list
 
 ARMS = ("plain", "buffered")
 OPENED = 4
@@ -84,7 +84,7 @@ def _first(way: str) -> Practice:
 def _made(folder: Path, way: str) -> Practice:
     folder.mkdir(parents=True)
     keeper = folder.parent / f"{folder.name}-keeper"
-    one_technique(folder / "mine.toml", practices=("P01",))
+    short_list(folder / "mine.toml", practices=("P01",))
     of_keeper = shutil.copy(folder / "mine.toml", folder.parent / f"{keeper.name}.toml")
     run = CliRunner().invoke
     assert run(onsetstudy, ["lock", str(folder / "mine.toml")]).exit_code == 0

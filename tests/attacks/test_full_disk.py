@@ -19,7 +19,7 @@ from onsetstudy.files.sealed.opening_log import log_path, read_opening_log
 from onsetstudy.protocol.ledger import of_kind
 from tests.attacks.test_killed import drawn, open_three
 from tests.clean_process import run_command
-from tests.few_slips import one_technique
+from tests.few_slips import short_list
 
 GROUP = Path("protocols/mandibular_block_group.toml")
 DATA = Path("data/synthetic")
@@ -188,7 +188,7 @@ def test_a_workbook_is_counted_whole_or_not_at_all(disk, tmp_path):
 
 @pytest.mark.slow
 def test_a_list_is_whole_or_not_there(disk, tmp_path):
-    mine = one_technique(tmp_path / "mine.toml")
+    mine = short_list(tmp_path / "mine.toml")
     small = disk(24)
     draw = ("allocate", mine, "--into", small.path / "list", "--slips", "8", "--print")
     told_and_refused(run_command("onsetstudy", *draw))

@@ -31,7 +31,7 @@ from onsetstudy.records.derived.roster import ROWS, Listed, Roster
 from onsetstudy.study.practice.analyse import analyse
 from tests.clean_process import CLEAN
 from tests.examples import THOROUGH
-from tests.few_slips import one_technique
+from tests.few_slips import short_list
 
 GROUP = Path("protocols/mandibular_block_group.toml")
 
@@ -114,7 +114,7 @@ def places(work, so_many, chance):
 
 def drawn(folder, slips):
     """A list of one practice and one technique."""
-    mine = one_technique(folder.with_suffix(".toml"), practices=("P01",))
+    mine = short_list(folder.with_suffix(".toml"), practices=("P01",))
     run = CliRunner().invoke(
         onsetstudy, ["allocate", str(mine), "--into", str(folder), "--slips", str(slips), "--way", "passphrases"]
     )
@@ -167,7 +167,7 @@ def test_open_slip(tmp_path):
 
 
 def allocated(mine, into, seed):
-    given = ["--into", str(into), "--slips", "1", "--print", "--seed", str(seed)]
+    given = ["--into", str(into), "--slips", "4", "--print", "--seed", str(seed)]
     return CliRunner().invoke(onsetstudy, ["allocate", str(mine), *given])
 
 
@@ -179,7 +179,8 @@ def allocate(mine, into, seed):
 
 @pytest.mark.slow
 def test_allocate(tmp_path):
-    mine = one_technique(tmp_path / "mine.toml")
+    practices = ("P01", "P02")
+    mine = short_list(tmp_path / "mine.toml", practices=practices)
     CliRunner().invoke(onsetstudy, ["lock", str(mine)])
     for turn, place in enumerate(places(partial(allocate, mine, tmp_path / "counted", 1), 12, random.Random(2))):
         folder = tmp_path / f"list{turn}"
@@ -190,7 +191,7 @@ def test_allocate(tmp_path):
         again = allocated(mine, folder, 200 + turn)
         # A list that is there is whole and stays; otherwise it is drawn as if nothing had been.
         assert ("holds a list already" in str(again.exception)) is there, (turn, again.exception)
-        assert len(list(folder.glob("sealed-*.json"))) == 5
+        assert {p.name for p in folder.glob("sealed-*.json")} == {f"sealed-{code}.json" for code in practices}
         assert {p.name for p in folder.glob("[!.]*")} >= {
             "list.csv",
             "list.json",

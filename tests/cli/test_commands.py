@@ -15,6 +15,7 @@ from onsetstudy.cli.say import gathered
 from onsetstudy.core.errors import Problem, Where
 from onsetstudy.study.planning.power import TRIALS
 from tests.clean_process import run_command
+from tests.few_slips import short_list
 
 ROOT = Path(__file__).parents[2]
 GROUP = ROOT / "protocols" / "mandibular_block_group.toml"
@@ -119,9 +120,10 @@ def test_records_given_as_the_protocol_are_recognised(tmp_path):
 
 
 def test_a_second_list_does_not_replace_the_first(tmp_path):
-    assert run("allocate", GROUP, "--into", tmp_path, "--slips", "3").returncode == 0
+    mine = short_list(tmp_path / "mine.toml")
+    assert run("allocate", mine, "--into", tmp_path, "--slips", "3").returncode == 0
     first = (tmp_path / "list.csv").read_bytes()
-    again = run("allocate", GROUP, "--into", tmp_path, "--slips", "3")
+    again = run("allocate", mine, "--into", tmp_path, "--slips", "3")
     assert again.returncode == 1
     assert "holds a list already" in again.stderr
     assert (tmp_path / "list.csv").read_bytes() == first
