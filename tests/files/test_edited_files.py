@@ -96,8 +96,7 @@ def edited(raw, chance):
         chance.shuffle(lines)
         return b"".join(lines[: chance.randrange(len(lines) + 1)])
     place = chance.choice([p for p in places(body) if p])
-    holder = copy.deepcopy(body)
-    here = holder
+    here = body
     for key in place[:-1]:
         here = here[key]
     if kind == 3:
@@ -108,7 +107,7 @@ def edited(raw, chance):
         del here[place[-1]]
     else:
         here["Ms Ann Example"] = here[place[-1]]
-    return json.dumps(holder, indent=1, ensure_ascii=False).encode("utf-8", errors="surrogatepass")
+    return json.dumps(body, ensure_ascii=False).encode("utf-8", errors="surrogatepass")
 
 
 def turns(path, seed):
