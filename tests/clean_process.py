@@ -7,13 +7,14 @@ ever.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import runpy
 import signal
 import subprocess
 import sys
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -22,6 +23,13 @@ CLEAN = get_context("forkserver")
 CLEAN.set_forkserver_preload(
     [
         "pytest",
+        "cryptography.hazmat.primitives.ciphers.aead",
+        "cryptography.hazmat.primitives.kdf.scrypt",
+        "hypothesis.extra.pandas",
+        "pandera.accessors.pandas_accessor",
+        "pandera.backends.pandas.register",
+        "pandera.backends.pandas.container",
+        "pandera.strategies.pandas_strategies",
         "tests.attacks.test_killed",
         "onsetstudy.chairside.serving",
         "onsetstudy.cli.during.chairside",
@@ -36,11 +44,14 @@ CLEAN.set_forkserver_preload(
         "onsetstudy.files.sealed.allocation_list",
         "onsetstudy.report.sections.before.printed",
         "onsetstudy.study.group.analyse_group",
+        "tests.study.answer_alone",
         "matplotlib.figure",
         "matplotlib.backends.backend_svg",
         "seaborn",
     ]
 )
+
+EMPTY = '<svg xmlns="http://www.w3.org/2000/svg" role="img" width="9" height="9"></svg>'
 
 
 class CommandProcess:
@@ -65,15 +76,16 @@ class CommandProcess:
 
 
 def run_command(
-    *arguments: object, cwd: Path | None = None, parts: int | None = None
+    *arguments: object, cwd: Path | None = None, parts: int | None = None, answer_alone: bool = False
 ) -> subprocess.CompletedProcess[str]:
     """``python -m`` with these arguments in a process of its own, run to its end.
 
-    ``parts`` is into how many parts a count splits tables, which is otherwise as their size asks for.
+    ``parts`` is into how many parts a count splits tables, which is otherwise as their size asks for; ``answer_alone``
+    leaves out of reports what stands far behind their answer, and figures are empty drawings.
     """
     with tempfile.TemporaryDirectory() as place:
         out, err = Path(place) / "out", Path(place) / "err"
-        process = CLEAN.Process(target=_run, args=(tuple(map(str, arguments)), out, err, cwd, parts))
+        process = CLEAN.Process(target=_run, args=(tuple(map(str, arguments)), out, err, cwd, parts, answer_alone))
         process.start()
         process.join()
         code = process.exitcode
@@ -89,7 +101,9 @@ def _serve(arguments: tuple[str, ...], out: Connection) -> None:
     _as_module(arguments)
 
 
-def _run(arguments: tuple[str, ...], out: Path, err: Path, cwd: Path | None, parts: int | None) -> None:
+def _run(
+    arguments: tuple[str, ...], out: Path, err: Path, cwd: Path | None, parts: int | None, answer_alone: bool
+) -> None:
     files = [os.open(path, os.O_WRONLY | os.O_CREAT) for path in (out, err)]
     _say_into(*files)
     if cwd is not None:
@@ -98,7 +112,25 @@ def _run(arguments: tuple[str, ...], out: Path, err: Path, cwd: Path | None, par
         from onsetstudy.files.bulk.parts import split_tables
 
         split_tables.__kwdefaults__["parts"] = parts
-    _as_module(arguments)
+    with _answer_alone() if answer_alone else contextlib.nullcontext():
+        _as_module(arguments)
+
+
+@contextlib.contextmanager
+def _answer_alone() -> Iterator[None]:
+    from onsetstudy.report.document import Painted
+    from tests.study.answer_alone import answer_alone
+
+    def undrawn(self: Painted, instance: object | None, owner: type) -> Painted | str:
+        drawn = instance is not None and isinstance(vars(instance)[self._name], str)
+        return drawing(self, instance, owner) if instance is None or drawn else EMPTY
+
+    drawing, Painted.__get__ = Painted.__get__, undrawn
+    try:
+        with answer_alone():
+            yield
+    finally:
+        Painted.__get__ = drawing
 
 
 def _say_into(out: int, err: int) -> None:

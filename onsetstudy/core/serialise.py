@@ -145,6 +145,7 @@ def type_hints(cls: type) -> dict[str, Any]:
     return typing.get_type_hints(cls)
 
 
+@cache
 def alternatives(hint: Any) -> tuple[Any, ...]:
     """Types of which a value may be one."""
     origin = typing.get_origin(hint)

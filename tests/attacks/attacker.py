@@ -23,8 +23,8 @@ from onsetstudy.design.allocation.seal import chain_step, open_slip
 from onsetstudy.files.ledger.ledger import ledger_path, read_ledger
 from onsetstudy.files.sealed.envelopes import commitment_of
 from onsetstudy.protocol.ledger import entry_line, make_entry, short_head
+from tests.few_slips import short_list
 
-GROUP = Path("protocols/mandibular_block_group.toml")
 ARMS = ("plain", "buffered")
 OPENED = 4
 
@@ -84,10 +84,11 @@ def _first(way: str) -> Practice:
 def _made(folder: Path, way: str) -> Practice:
     folder.mkdir(parents=True)
     keeper = folder.parent / f"{folder.name}-keeper"
-    shutil.copy(GROUP, folder / "mine.toml")
+    short_list(folder / "mine.toml", practices=("P01",))
+    of_keeper = shutil.copy(folder / "mine.toml", folder.parent / f"{keeper.name}.toml")
     run = CliRunner().invoke
     assert run(onsetstudy, ["lock", str(folder / "mine.toml")]).exit_code == 0
-    drawn = run(onsetstudy, ["allocate", str(GROUP), "--into", str(keeper), "--slips", "12", "--way", way])
+    drawn = run(onsetstudy, ["allocate", str(of_keeper), "--into", str(keeper), "--slips", "12", "--way", way])
     assert drawn.exit_code == 0, drawn.output
     shutil.copy(keeper / "sealed-P01.json", folder)
     words = {}

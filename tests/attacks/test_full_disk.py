@@ -17,8 +17,9 @@ from onsetstudy.files.ledger.ledger import practice_ledger_path, verified_ledger
 from onsetstudy.files.sealed.opening import open_next
 from onsetstudy.files.sealed.opening_log import log_path, read_opening_log
 from onsetstudy.protocol.ledger import of_kind
-from tests.attacks.test_killed import drawn, one_technique, open_three
+from tests.attacks.test_killed import drawn, open_three
 from tests.clean_process import run_command
+from tests.few_slips import short_list
 
 GROUP = Path("protocols/mandibular_block_group.toml")
 DATA = Path("data/synthetic")
@@ -118,18 +119,18 @@ def test_documents_are_written_together_or_not_at_all(disk, tmp_path, command, o
     mine = tmp_path / "mine.toml"
     shutil.copy(GROUP, mine)
     command = [mine if part is GROUP else of_two.get(part, part) for part in command]
-    small = disk(160)
-    told_and_refused(run_command("onsetstudy", *command, "--into", small.path / "reports"))
+    small = disk(60)
+    told_and_refused(run_command("onsetstudy", *command, "--into", small.path / "reports", answer_alone=True))
     assert files_of(small.path) == {}
     # With room they are written; made anew on a disk that is full by then, what stood there stands as it was.
     small.grow(20_000)
-    assert run_command("onsetstudy", *command, "--into", small.path / "reports").returncode == 0
+    assert run_command("onsetstudy", *command, "--into", small.path / "reports", answer_alone=True).returncode == 0
     before = files_of(small.path)
     assert len(before) >= 2
     small.fill(leave=100_000)
     page = next(p for p in before if p.suffix == ".html")
     (small.path / page).write_bytes(b"edited")
-    told_and_refused(run_command("onsetstudy", *command, "--into", small.path / "reports"))
+    told_and_refused(run_command("onsetstudy", *command, "--into", small.path / "reports", answer_alone=True))
     assert files_of(small.path) == {**before, page: b"edited"}
 
 
@@ -187,7 +188,7 @@ def test_a_workbook_is_counted_whole_or_not_at_all(disk, tmp_path):
 
 @pytest.mark.slow
 def test_a_list_is_whole_or_not_there(disk, tmp_path):
-    mine = one_technique(tmp_path / "mine.toml")
+    mine = short_list(tmp_path / "mine.toml")
     small = disk(24)
     draw = ("allocate", mine, "--into", small.path / "list", "--slips", "8", "--print")
     told_and_refused(run_command("onsetstudy", *draw))

@@ -2,7 +2,6 @@
 
 import csv
 import datetime as dt
-import json
 import os
 import random
 import shutil
@@ -32,6 +31,7 @@ from onsetstudy.records.derived.roster import ROWS, Listed, Roster
 from onsetstudy.study.practice.analyse import analyse
 from tests.clean_process import CLEAN
 from tests.examples import THOROUGH
+from tests.few_slips import short_list
 
 GROUP = Path("protocols/mandibular_block_group.toml")
 
@@ -112,22 +112,9 @@ def places(work, so_many, chance):
     return [chance.randrange(k * number // so_many, (k + 1) * number // so_many) + 1 for k in range(so_many)]
 
 
-def one_technique(path, practices=("P01", "P02", "P03", "P04", "P05")):
-    """The group's protocol with one technique: each slip is sealed with some milliseconds of work."""
-    text = GROUP.read_text(encoding="utf-8")
-    for old, new in (
-        ('["P01", "P02", "P03", "P04", "P05"]', json.dumps(practices)),
-        ('["ianb", "mental_incisive", "buccal_infiltration"]', '["ianb"]'),
-    ):
-        assert old in text
-        text = text.replace(old, new)
-    path.write_text(text, encoding="utf-8")
-    return path
-
-
 def drawn(folder, slips):
     """A list of one practice and one technique."""
-    mine = one_technique(folder.with_suffix(".toml"), practices=("P01",))
+    mine = short_list(folder.with_suffix(".toml"), practices=("P01",))
     run = CliRunner().invoke(
         onsetstudy, ["allocate", str(mine), "--into", str(folder), "--slips", str(slips), "--way", "passphrases"]
     )
@@ -179,26 +166,32 @@ def test_open_slip(tmp_path):
     assert held == read_opening_log(log_path(sealed))[0]["slip"].tolist()
 
 
-def allocate(mine, into):
-    done = CliRunner().invoke(onsetstudy, ["allocate", str(mine), "--into", str(into), "--slips", "1", "--print"])
+def allocated(mine, into, seed):
+    given = ["--into", str(into), "--slips", "4", "--print", "--seed", str(seed)]
+    return CliRunner().invoke(onsetstudy, ["allocate", str(mine), *given])
+
+
+def allocate(mine, into, seed):
+    done = allocated(mine, into, seed)
     if done.exception is not None:
         raise done.exception
 
 
 @pytest.mark.slow
 def test_allocate(tmp_path):
-    mine = one_technique(tmp_path / "mine.toml")
-    run = CliRunner()
-    run.invoke(onsetstudy, ["lock", str(mine)])
-    for turn, place in enumerate(places(partial(allocate, mine, tmp_path / "counted"), 12, random.Random(2))):
+    practices = ("P01", "P02")
+    mine = short_list(tmp_path / "mine.toml", practices=practices)
+    CliRunner().invoke(onsetstudy, ["lock", str(mine)])
+    for turn, place in enumerate(places(partial(allocate, mine, tmp_path / "counted", 1), 12, random.Random(2))):
         folder = tmp_path / f"list{turn}"
-        assert not killed_before(partial(allocate, mine, folder), place)
+        # Every drawing has a seed of its own: so few slips would be drawn alike by chance.
+        assert not killed_before(partial(allocate, mine, folder, 100 + turn), place)
         # A list that was whole when it was killed, but not yet in its place, is put there and not drawn again.
         there = (folder / "list.csv").exists() or any(folder.glob(".whole-*/list.csv"))
-        again = run.invoke(onsetstudy, ["allocate", str(mine), "--into", str(folder), "--slips", "1", "--print"])
+        again = allocated(mine, folder, 200 + turn)
         # A list that is there is whole and stays; otherwise it is drawn as if nothing had been.
         assert ("holds a list already" in str(again.exception)) is there, (turn, again.exception)
-        assert len(list(folder.glob("sealed-*.json"))) == 5
+        assert {p.name for p in folder.glob("sealed-*.json")} == {f"sealed-{code}.json" for code in practices}
         assert {p.name for p in folder.glob("[!.]*")} >= {
             "list.csv",
             "list.json",
@@ -214,10 +207,15 @@ def write_with_looks(found, mine, into):
     write_report(with_ledger(found, mine, by="practice"), into, formats=["json"])
 
 
+@pytest.mark.usefixtures("answer_alone")
 @pytest.mark.slow
 def test_report(tmp_path):
     promised = read_protocol(GROUP)
-    records = read_records([Path("data/synthetic")], promised)
+    for table in ("cases", "cold_tests"):
+        lines = Path(f"data/synthetic/{table}.csv").read_text(encoding="utf-8").splitlines(keepends=True)
+        kept = [line for k, line in enumerate(lines) if not k or line.startswith(("P01-", "P02-"))]
+        (tmp_path / f"{table}.csv").write_text("".join(kept), encoding="utf-8")
+    records = read_records([tmp_path], promised)
     beside = read_companions(GROUP, read_arms(beside=[Path("data/synthetic")]))
     found = analyse(promised, records, quarter="2026Q1", beside=beside)
     work = partial(write_with_looks, found)

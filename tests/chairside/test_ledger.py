@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import shutil
 
 import pytest
 
@@ -19,10 +20,18 @@ from tests.chairside.test_server import prepare, ready
 PROTOCOL = read_protocol("protocols/mandibular_block_group.toml")
 
 
-@pytest.fixture
-def study(tmp_path):
+@pytest.fixture(scope="module")
+def sealed(tmp_path_factory):
+    """A list and its sealed files, written once; each test works on a copy."""
+    folder = tmp_path_factory.mktemp("sealed")
     drawn = draw_allocation_list(PROTOCOL, slips_per_stratum=2, seed=5)
-    write_enveloped(drawn, tmp_path, seed=5, secret=b"x" * 32)
+    write_enveloped(drawn, folder, seed=5, secret=b"x" * 32)
+    return folder
+
+
+@pytest.fixture
+def study(tmp_path, sealed):
+    shutil.copytree(sealed, tmp_path, dirs_exist_ok=True)
     made = Study(PROTOCOL, tmp_path, sealed=tmp_path / "sealed-P01.json")
     here = tmp_path / "mine.toml"
     made.recorder.ledger = LedgerDoor(event=lambda kind, body: enter_event(here, kind, body), opened=enter_opening)

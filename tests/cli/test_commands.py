@@ -15,6 +15,7 @@ from onsetstudy.cli.say import gathered
 from onsetstudy.core.errors import Problem, Where
 from onsetstudy.study.planning.power import TRIALS
 from tests.clean_process import run_command
+from tests.few_slips import short_list
 
 ROOT = Path(__file__).parents[2]
 GROUP = ROOT / "protocols" / "mandibular_block_group.toml"
@@ -22,8 +23,8 @@ AUDIT = ROOT / "protocols" / "infiltration_audit.toml"
 DIRTY = ROOT / "data" / "synthetic" / "dirty"
 
 
-def run(*arguments, cwd=ROOT):
-    return run_command("onsetstudy", *arguments, cwd=cwd)
+def run(*arguments, cwd=ROOT, **how):
+    return run_command("onsetstudy", *arguments, cwd=cwd, **how)
 
 
 @pytest.mark.slow
@@ -31,7 +32,8 @@ def test_the_report_of_dirty_records_goes_on_with_the_good_ones(tmp_path):
     dirty, into = tmp_path / "dirty", tmp_path / "into"
     shutil.copytree(DIRTY, dirty)
     without = ("--without-list", "planted faults")
-    done = run("report", GROUP, dirty, "--into", into, "--format", "json", "--format", "html", *without)
+    given = ("report", GROUP, dirty, "--into", into, "--format", "json", "--format", "html", *without)
+    done = run(*given, answer_alone=True)
     assert done.returncode == 0, done.stderr
     assert "Cases: 80 read, 59 accepted, 21 refused." in done.stdout
     names = sorted(p.name for p in into.iterdir() if p.is_file())
@@ -118,9 +120,10 @@ def test_records_given_as_the_protocol_are_recognised(tmp_path):
 
 
 def test_a_second_list_does_not_replace_the_first(tmp_path):
-    assert run("allocate", GROUP, "--into", tmp_path, "--slips", "3").returncode == 0
+    mine = short_list(tmp_path / "mine.toml")
+    assert run("allocate", mine, "--into", tmp_path, "--slips", "3").returncode == 0
     first = (tmp_path / "list.csv").read_bytes()
-    again = run("allocate", GROUP, "--into", tmp_path, "--slips", "3")
+    again = run("allocate", mine, "--into", tmp_path, "--slips", "3")
     assert again.returncode == 1
     assert "holds a list already" in again.stderr
     assert (tmp_path / "list.csv").read_bytes() == first

@@ -54,6 +54,6 @@ def test_send_puts_the_doubt_into_the_file_and_group_leaves_the_practice_out(los
     doubts = {e.practice: e.doubts for e in map(read_exchange, sorted((tmp_path / "in").iterdir()))}
     assert [d.code for d in doubts["P01"]] == ["control_lost"]
     assert doubts["P02"] == ()
-    told = run("group", GROUP, tmp_path / "in", "--into", tmp_path / "out", "--format", "json")
+    told = run("group", GROUP, tmp_path / "in", "--into", tmp_path / "out", "--format", "json", answer_alone=True)
     assert told.returncode == 0, told.stderr
     assert "Left out of the answer, because their cold tests cannot bear it: practice" in told.stderr

@@ -10,7 +10,7 @@ from click.testing import CliRunner
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import RecordsError
 
-pytestmark = pytest.mark.usefixtures("unpainted")
+pytestmark = pytest.mark.usefixtures("unpainted", "answer_alone")
 
 ROOT = Path(__file__).parents[2]
 PROTOCOL = str(ROOT / "protocols" / "mandibular_block_group.toml")

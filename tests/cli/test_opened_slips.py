@@ -21,7 +21,7 @@ from onsetstudy.study.counts.exchange_check import check_exchange
 from onsetstudy.study.group.analyse_group import analyse_group
 from tests.study.cases import case, protocol, readings_of, records
 
-pytestmark = pytest.mark.usefixtures("unpainted")
+pytestmark = pytest.mark.usefixtures("unpainted", "answer_alone")
 
 ROOT = Path(__file__).parents[2]
 GROUP = ROOT / "protocols" / "mandibular_block_group.toml"

@@ -60,6 +60,7 @@ def test_a_code_of_another_pattern_is_not_entered(study):
     assert run("withdraw", mine, "--case", "p04-0096").exit_code == 0
 
 
+@pytest.mark.usefixtures("answer_alone")
 @pytest.mark.slow
 def test_report_and_send_name_a_code_that_no_row_has_and_count_what_was_left_out(study, tmp_path):
     mine, practice, codes = study

@@ -18,6 +18,7 @@ from onsetstudy.files.sealed.opening_log import log_path, read_opening_log
 from onsetstudy.records.chair.case_codes import check_sign
 from onsetstudy.records.derived.allocation import as_allocated, review_allocation
 from tests.design.test_allocation import protocol
+from tests.few_slips import short_list
 from tests.records.test_corpus import PROMISED, case, readings_of, records
 
 NOW = dt.datetime(2026, 4, 2, 9, 30)
@@ -250,7 +251,7 @@ def test_a_list_goes_on_only_under_its_own_rule(tmp_path, drawn):
 
 
 def test_the_door_makes_a_list_longer(tmp_path):
-    path = "protocols/mandibular_block_group.toml"
+    path = str(short_list(tmp_path / "mine.toml"))
     run = CliRunner()
     first, second = str(tmp_path / "first"), str(tmp_path / "second")
     assert run.invoke(onsetstudy, ["allocate", path, "--into", first, "--slips", "2"]).exit_code == 0

@@ -154,7 +154,7 @@ def test_a_report_that_could_not_be_written_leaves_no_list(tmp_path, monkeypatch
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.usefixtures("few_draws")
+@pytest.mark.usefixtures("few_draws", "answer_alone")
 def test_the_door_tells_which_cases_of_a_quarter_changed(tmp_path):
     records = tmp_path / "records"
     records.mkdir()

@@ -14,6 +14,7 @@ from onsetstudy.files.sealed.kept_allocation import read_kept_list, read_kept_lo
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.ledger import of_kind, sentence
 from onsetstudy.records.derived.allocation import as_allocated, review_allocation
+from tests.few_slips import short_list
 from tests.study.cases import PROTOCOLS, case, readings_of, records
 
 GROUP = PROTOCOLS / "mandibular_block_group.toml"
@@ -147,7 +148,7 @@ def test_a_log_that_was_shortened_changed_or_taken_from_elsewhere_opens_nothing(
 
 @pytest.mark.parametrize("way", ["passphrases", "paper", "chain"])
 def test_lists_whose_slips_are_opened_at_practices_are_not_opened_here(tmp_path, way):
-    mine = shutil.copy(GROUP, tmp_path / "mine.toml")
+    mine = short_list(tmp_path / "mine.toml", practices=("P01",))
     given = ["allocate", str(mine), "--into", str(tmp_path / "list"), "--slips", "2", "--way", way]
     assert CliRunner().invoke(onsetstudy, given).exit_code == 0
     assert "opened at the practices" in refused(ask((mine, tmp_path / "list"), "P01-0001"))

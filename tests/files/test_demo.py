@@ -26,27 +26,35 @@ SHIPPED = ROOT / "data" / "synthetic"
 GROUP, AUDIT = (ROOT / "protocols" / f"{name}.toml" for name in ("mandibular_block_group", "infiltration_audit"))
 
 
-def test_the_shipped_files_are_made_anew(tmp_path):
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    """The demo, and what was written of it."""
+    folder = tmp_path_factory.mktemp("demo")
+    return folder, write_demo(folder)
+
+
+def test_the_shipped_files_are_made_anew(demo):
     """Tables, lists and texts byte for byte; the others by what they say, as processors differ in last digits.
 
     The digest of an exchange file is that of all its digits; that each has its own is seen when they are read.
     """
-    made = {p.relative_to(tmp_path): p for p in write_demo(tmp_path)}
+    folder, paths = demo
+    made = {p.relative_to(folder): p for p in paths}
     shipped = {p.relative_to(SHIPPED): p for p in SHIPPED.rglob("*") if p.is_file()}
     assert made.keys() == shipped.keys()
-    assert len(read_exchanges([tmp_path / "exchange"])) == len(read_exchanges([SHIPPED / "exchange"])) == 5
+    assert len(read_exchanges([folder / "exchange"])) == len(read_exchanges([SHIPPED / "exchange"])) == 5
     for name, path in made.items():
         own = ["digest"] if name.parts[0] == "exchange" else []
         assert file_differences(path, shipped[name], leave_out=own) == []
     for name in ("list.csv", "list.json"):
-        assert (tmp_path / "allocation" / name).read_bytes() == (SHIPPED / "allocation" / name).read_bytes()
+        assert (folder / "allocation" / name).read_bytes() == (SHIPPED / "allocation" / name).read_bytes()
 
 
-def test_the_demo_is_the_same_bytes_each_time(tmp_path):
-    for folder in ("one", "two"):
-        write_demo(tmp_path / folder)
-    for path in (p for p in (tmp_path / "one").rglob("*") if p.is_file()):
-        assert path.read_bytes() == (tmp_path / "two" / path.relative_to(tmp_path / "one")).read_bytes(), path.name
+def test_the_demo_is_the_same_bytes_each_time(demo, tmp_path):
+    one, _ = demo
+    write_demo(tmp_path)
+    for path in (p for p in one.rglob("*") if p.is_file()):
+        assert path.read_bytes() == (tmp_path / path.relative_to(one)).read_bytes(), path.name
 
 
 @pytest.mark.slow

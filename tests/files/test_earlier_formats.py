@@ -98,7 +98,7 @@ def test_a_protocol_that_was_locked_is_still_told_from_a_changed_one(tmp_path):
     assert changes_since_lock(mine) == ()
 
 
-@pytest.mark.usefixtures("few_draws")
+@pytest.mark.usefixtures("few_draws", "answer_alone")
 def test_records_are_read_and_give_the_numbers_of_their_report():
     protocol = read_protocol(AUDIT)
     records = read_records(V1 / "records", protocol)
@@ -162,6 +162,7 @@ def test_the_five_exchange_files_give_the_contrasts_they_gave(pooled):
     assert (by_arm(pain.n)["plain"][0], by_arm(pain.n)["buffered"][0]) == (199, 204)
 
 
+@pytest.mark.usefixtures("answer_alone")
 @pytest.mark.slow
 def test_an_exchange_file_of_now_pools_with_files_of_then(group, pooled, tmp_path):
     """One practice sends anew with the present version, under the protocol as it was locked; the others sent before."""

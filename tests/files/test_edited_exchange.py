@@ -319,6 +319,7 @@ def test_invented_cases_are_never_pooled_with_real_ones():
         gather([("a", dataclasses.replace(exchange, invented=False))], protocol)
 
 
+@pytest.mark.usefixtures("answer_alone")
 @pytest.mark.slow
 def test_counts_edited_so_that_they_agree_among_themselves_disagree_with_the_practices_own_estimates():
     """Whoever makes these anew as well is not seen by the file alone, but by the practice's own report."""

@@ -23,8 +23,8 @@ from onsetstudy.files.sealed.envelopes import folder_faults, open_envelope, pass
 from onsetstudy.files.sealed.opening import open_next
 from onsetstudy.files.sealed.opening_log import log_path, read_opening_log, read_sealed
 from onsetstudy.files.sources.protocol_toml import read_protocol
+from tests.few_slips import TECHNIQUES, short_list
 
-GROUP = Path(__file__).parents[2] / "protocols" / "mandibular_block_group.toml"
 TURNS = 250
 STRANGE = (
     None, True, -1, 0, 1.5, 10**18, 1e308, "", "x" * 300, "Ms Ann Example", "../../etc", [], {}, [[]], {"": None},
@@ -47,7 +47,7 @@ TEXTS = (
 def study(tmp_path_factory):
     """A protocol locked twice with its ledger, and a drawn list of each kind of which three slips are opened."""
     folder = tmp_path_factory.mktemp("study")
-    mine = Path(shutil.copy(GROUP, folder / "mine.toml"))
+    mine = short_list(folder / "mine.toml", practices=("P01",), techniques=TECHNIQUES)
     lock_protocol_file(mine, day=dt.date(2026, 1, 1))
     mine.write_text(mine.read_text(encoding="utf-8").replace("seed = 20251001", "seed = 7"), encoding="utf-8")
     lock, _ = lock_protocol_file(mine, day=dt.date(2026, 2, 1), reason="another seed")
@@ -96,8 +96,7 @@ def edited(raw, chance):
         chance.shuffle(lines)
         return b"".join(lines[: chance.randrange(len(lines) + 1)])
     place = chance.choice([p for p in places(body) if p])
-    holder = copy.deepcopy(body)
-    here = holder
+    here = body
     for key in place[:-1]:
         here = here[key]
     if kind == 3:
@@ -108,7 +107,7 @@ def edited(raw, chance):
         del here[place[-1]]
     else:
         here["Ms Ann Example"] = here[place[-1]]
-    return json.dumps(holder, indent=1, ensure_ascii=False).encode("utf-8", errors="surrogatepass")
+    return json.dumps(body, ensure_ascii=False).encode("utf-8", errors="surrogatepass")
 
 
 def turns(path, seed):

@@ -17,8 +17,9 @@ from onsetstudy.core.serialise import spread
 from onsetstudy.files.exchange import read_exchange, write_exchange
 from onsetstudy.files.ledger.ledger import enter, ledger_path, read_ledger, verified_ledger
 from onsetstudy.protocol.ledger import of_kind, short_head, verify_entries
+from tests.few_slips import short_list
 
-pytestmark = pytest.mark.usefixtures("unpainted")
+pytestmark = pytest.mark.usefixtures("unpainted", "answer_alone")
 
 GROUP = Path("protocols/mandibular_block_group.toml")
 AT = "2026-07-01T09:30:00+00:00"
@@ -114,6 +115,7 @@ def test_withdrawal_pause_and_closing(mine):
 
 
 def test_a_list_is_entered_by_its_digests_and_a_changed_file_is_seen(mine, tmp_path):
+    short_list(mine)
     run("lock", mine)
     made = run("allocate", mine, "--into", tmp_path / "list", "--slips", "2")
     assert made.exit_code == 0, made.output

@@ -56,6 +56,7 @@ def test_what_a_newer_version_added_is_kept_named_and_left_out_of_the_counts(tmp
     assert not any(LATER in note for note in plain.notes)
 
 
+@pytest.mark.usefixtures("answer_alone")
 def test_the_doors_of_the_group_read_it_and_say_so(tmp_path):
     files = tmp_path / "files"
     files.mkdir()

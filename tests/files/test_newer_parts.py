@@ -10,7 +10,7 @@ from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import DesignError, RecordsError
 from onsetstudy.files.sealed.described_list import newer_parts, read_description
 from onsetstudy.files.sealed.kept_allocation import read_allocation_list
-from tests.files.test_lock_files import GROUP
+from tests.few_slips import short_list
 
 pytestmark = pytest.mark.usefixtures("unpainted")
 
@@ -33,7 +33,8 @@ def first(tmp_path, drawn):
 
 
 def go_on(into, *more):
-    return CliRunner().invoke(onsetstudy, ["allocate", str(GROUP), "--into", str(into), "--slips", "2", *more])
+    mine = short_list(into.parent / "mine.toml", practices=("P01",))
+    return CliRunner().invoke(onsetstudy, ["allocate", str(mine), "--into", str(into), "--slips", "2", *more])
 
 
 def change(path, **values):
