@@ -31,7 +31,7 @@ from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Es
 from onsetstudy.inference.design_matrix import Coded, code_covariates
 from onsetstudy.inference.likelihood import boundary_test, central_slopes, log_scale_interval, wald_ratio
 from onsetstudy.inference.parameter import Told
-from onsetstudy.survival.hazards.frailty_likelihood import Model, at_nodes, build, negative, negative_slopes
+from onsetstudy.survival.hazards.frailty_likelihood import Model, Slopes, at_nodes, build, negative, negative_slopes
 from onsetstudy.survival.hazards.ph_fit import NEGLIGIBLE, maximise, set_up
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.results import ClusterEffect, SharedFrailty
@@ -45,6 +45,8 @@ STARTS = (0.4, 1.0, 0.1)
 EXHAUSTED = 1e-12
 """Gradient by case from which on no step gains."""
 MOST_STEPS = 60
+SAME = 1e-8
+"""Share of the log-likelihood to which the quadrature is good for sure: what differs by less may be no difference."""
 LONGEST, SHORTEST = 2.0, 1e-9
 """Longest part of a step, and the share of it below which it is given up."""
 STEP = 1e-4
@@ -179,9 +181,10 @@ def _maximise(model: Model, start: FloatArray, spread: float | None = None) -> t
     held = (0.0, LARGEST_SPREAD) if spread is None else (spread, spread)
     low, high = np.array([(-20.0, 20.0)] * p + [(-30.0, 5.0)] * m + [held]).T
     theta, n = np.clip(start, low, high), float(model.cells.weight.sum())
-    value, gradient, second = negative_slopes(theta, model)
+    here = negative_slopes(theta, model)
     steps, gap = 0, np.inf
     for steps in range(MOST_STEPS + 1):
+        _, gradient, second = here
         free = ~((theta <= low) & (gradient > 0) | (theta >= high) & (gradient < 0) | (low == high))
         gap = float(np.abs(gradient[free]).max(initial=0.0) / n)
         if gap <= EXHAUSTED or steps == MOST_STEPS:
@@ -191,10 +194,10 @@ def _maximise(model: Model, start: FloatArray, spread: float | None = None) -> t
         if spread is None:
             # At no spread at all the slope is nought whether that is a maximum or not: no step gets there at once.
             step[-1] = max(step[-1], -0.9 * theta[-1])
-        moved = _lower(model, theta, step, (low, high), value, gradient)
+        moved = _lower(model, theta, step, (low, high), here)
         if moved is None:
             break
-        theta, (value, gradient, second) = moved
+        theta, here = moved
     if gap > TOLERANCE:
         reason = f"the search for the maximum stopped with a gradient of {gap:.1e} left"
         raise NotEstimable("frailty_spread", reason, code="not_converged")
@@ -202,7 +205,7 @@ def _maximise(model: Model, start: FloatArray, spread: float | None = None) -> t
 
 
 def _downhill(gradient: FloatArray, second: FloatArray) -> FloatArray:
-    """Newton's step, none of whose parts is longer than ``LONGEST``; with a ridge where the function bends down."""
+    """Newton's step, no part of it longer than ``LONGEST``; where the function bends down, as if it bent up."""
     root, along = np.linalg.eigh(second)
     least = max(float(np.abs(root).max()) * 1e-12, 1e-300)
     step = -along @ ((gradient @ along) / np.maximum(np.abs(root), least))
@@ -210,20 +213,19 @@ def _downhill(gradient: FloatArray, second: FloatArray) -> FloatArray:
 
 
 def _lower(
-    model: Model,
-    theta: FloatArray,
-    step: FloatArray,
-    bounds: tuple[FloatArray, FloatArray],
-    value: float,
-    gradient: FloatArray,
-) -> tuple[FloatArray, tuple[float, FloatArray, FloatArray]] | None:
+    model: Model, theta: FloatArray, step: FloatArray, bounds: tuple[FloatArray, FloatArray], here: Slopes
+) -> tuple[FloatArray, Slopes] | None:
     """The first point of a step, halved again and again, that is low enough, and what is there; ``None``: no such."""
-    size = 1.0
+    value, gradient, _ = here
+    free, size = step != 0, 1.0
     while size > SHORTEST:
         trial = np.clip(theta + size * step, *bounds)
-        found = negative_slopes(trial, model)
-        if found[0] <= value + 1e-4 * float(gradient @ (trial - theta)) + 1e-14 * abs(value):
-            return trial, found
+        there = negative_slopes(trial, model)
+        fallen = value + 1e-4 * float(gradient @ (trial - theta)) - there[0]
+        # Where the quadrature's error is all that the value tells, the gradient says whether the step gains.
+        flatter = np.abs(there[1][free]).max() < 0.5 * np.abs(gradient[free]).max()
+        if fallen >= 0 or (abs(there[0] - value) <= SAME * abs(value) and flatter):
+            return trial, there
         size *= 0.5
     return None
 

@@ -17,13 +17,15 @@ import numpy as np
 from onsetstudy.core.arrays import FloatArray, IndexArray
 from onsetstudy.survival.hazards.ph_likelihood import Cells
 
-__all__ = ["AtNodes", "Model", "at_nodes", "build", "negative", "negative_slopes"]
+__all__ = ["AtNodes", "Model", "Slopes", "at_nodes", "build", "negative", "negative_slopes"]
 
 NODES = 24
 STANDARD_NODE, _WEIGHT = np.polynomial.hermite_e.hermegauss(NODES)
 STANDARD_LOG_WEIGHT = np.log(_WEIGHT) + STANDARD_NODE**2 / 2
 """Nodes of a standard normal peak, and their weights without its density."""
 LARGEST_EXPONENT = 700.0
+Slopes = tuple[float, FloatArray, FloatArray]
+"""Value, gradient and matrix of second derivatives."""
 PEAK_STEPS = 60
 
 
@@ -138,7 +140,7 @@ def negative(theta: FloatArray, model: Model) -> float:
     return -float(np.logaddexp.reduce(at_nodes(model, theta).joint, axis=1).sum())
 
 
-def negative_slopes(theta: FloatArray, model: Model) -> tuple[float, FloatArray, FloatArray]:
+def negative_slopes(theta: FloatArray, model: Model) -> Slopes:
     """Negative marginal log-likelihood, its gradient and its matrix of second derivatives.
 
     The log-likelihood given the effects has gradient ``g`` and second derivatives ``G``; those of the marginal one are
@@ -162,7 +164,14 @@ def negative_slopes(theta: FloatArray, model: Model) -> tuple[float, FloatArray,
     def summed(of: FloatArray) -> FloatArray:
         return np.asarray(np.add.reduceat(of, model.first_of, axis=0))
 
-    in_h = summed((w * inner)[:, :, None] * within[:, None, :] - (w * r)[:, :, None] * waits[:, None, :])
+    p, m = cells.x.shape[1], cells.n_increments
+    # What an increment adds to a cluster's log chances, from the places where cells begin and end: cells by
+    # increments by nodes would not fit where onset was timed to the second.
+    changes = np.zeros((model.n_clusters, m + 1, NODES))
+    np.add.at(changes, (model.cluster, cells.base), -w * r)
+    np.add.at(changes, (model.cluster, cells.start), w * (r + inner))
+    np.add.at(changes, (model.cluster, cells.end), -w * inner)
+    in_h = np.cumsum(changes, axis=1)[:, :m].transpose(0, 2, 1) * h
     in_predictor = (w * at.slope)[:, :, None]
     each = np.concatenate(
         (summed(in_predictor * cells.x[:, None, :]), in_h, summed(in_predictor * node[:, :, None])), axis=2
@@ -172,7 +181,6 @@ def negative_slopes(theta: FloatArray, model: Model) -> tuple[float, FloatArray,
     spread_out = (each - average[:, None, :]) * np.sqrt(posterior)[:, :, None]
     flat = spread_out.reshape(-1, theta.size)
     second = flat.T @ flat
-    p, m = cells.x.shape[1], cells.n_increments
     b, inc = slice(0, p), slice(p, p + m)
     bend, bend_node = (mean * twice).sum(axis=1), (mean * twice * node).sum(axis=1)
     wait, wait_node = (mean * r).sum(axis=1), (mean * r * node).sum(axis=1)
