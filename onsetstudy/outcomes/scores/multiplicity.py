@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 
-import numpy as np
+from statsmodels.stats.multitest import multipletests
 
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.outcomes.scores.pain_moment_results import SharedError, SharedLine
@@ -13,8 +13,8 @@ from onsetstudy.outcomes.scores.pain_moment_results import SharedError, SharedLi
 __all__ = ["PROCEDURES", "share_error"]
 
 PROCEDURES = ("holm", "hochberg", "fixed_sequence", "none")
-STEPWISE = ("holm", "hochberg")
-"""Those that multiply each p-value by how many are at least as large, from the smallest up or from the largest down."""
+STEPWISE = {"holm": "holm", "hochberg": "simes-hochberg"}
+"""Names that statsmodels has for them."""
 
 
 def share_error(
@@ -47,7 +47,7 @@ def share_error(
     if procedure == "fixed_sequence":
         adjusted = list(itertools.accumulate(p, max))
     elif procedure in STEPWISE and p:
-        adjusted = _stepwise(p, procedure)
+        adjusted = multipletests(p, method=STEPWISE[procedure])[1].tolist()
     lines = tuple(
         SharedLine(
             outcome=name,
@@ -59,14 +59,3 @@ def share_error(
         for (name, value, reason), a in zip(outcomes, adjusted, strict=True)
     )
     return SharedError(procedure=procedure, alpha=alpha, lines=lines)
-
-
-def _stepwise(p: Sequence[float], procedure: str) -> list[float]:
-    """Adjusted p-values in the order in which they are given."""
-    order = np.argsort(p)
-    raw = np.asarray(p)[order] * np.arange(len(p), 0, -1)
-    stepped = np.maximum.accumulate(raw) if procedure == "holm" else np.minimum.accumulate(raw[::-1])[::-1]
-    adjusted = np.empty(len(p))
-    adjusted[order] = np.minimum(stepped, 1.0)
-    found: list[float] = adjusted.tolist()
-    return found
