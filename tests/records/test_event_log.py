@@ -293,6 +293,27 @@ def test_a_wall_clock_that_was_set_and_set_back_places_nothing_outside_its_neigh
     assert (moment.low_s - NOON.timestamp(), moment.high_s - NOON.timestamp()) == pytest.approx((0.0, 120.0))
 
 
+def test_a_wall_clock_that_turns_the_order_of_entries_round_places_none_of_them():
+    page = Page()
+    page.anchor()
+    page.load()
+    page.wait(100)
+    page.wall_shift = 50
+    first = page.tap("test")
+    page.wall_shift = -40
+    page.load()
+    page.wait(20)
+    second = page.tap("test")
+    page.wall_shift = 0
+    page.load()
+    page.wait(60)
+    page.anchor()
+    moments = place_events(page.events)
+    assert [moments[tap.id].flagged for tap in (first, second)] == [True, True]
+    for tap, true in ((first, 100), (second, 120)):
+        assert moments[tap.id].low_s - NOON.timestamp() <= true <= moments[tap.id].high_s - NOON.timestamp()
+
+
 @given(st.data())
 def test_whatever_happens_to_the_clocks_the_truth_lies_between(data):
     """Sleeps, reloads, changed clocks, anchors: a moment told exactly is right, another holds the truth."""

@@ -183,26 +183,24 @@ def _between_neighbours(ordered: list[Event], clocks: _Clocks, found: dict[str, 
 
 
 def _by_wall(entries: list[Event], found: dict[str, Moment | None]) -> None:
-    """Entries of a page load without anchors: by the device's wall clock where it ran alike before and after.
+    """Entries of page loads without anchors: by the device's wall clock where it ran alike before and after.
 
-    A wall clock that was set in between and set back tells a moment too, but rarely one between those two.
+    A wall clock that was set in between and set back is alike before and after as well. Where it puts the entries in
+    another order than they were made in, none of them is placed by it.
     """
     known = [
         (place, moment.low_s)
         for place, event in enumerate(entries)
         if (moment := found[event.id]) is not None and not moment.flagged
     ]
-    places = [place for place, _ in known]
-    for place, event in enumerate(entries):
-        if found[event.id] is not None:
+    for (earlier, low), (later, high) in itertools.pairwise(known):
+        first, second = low - entries[earlier].wall_s, high - entries[later].wall_s
+        if abs(first - second) > TOLERANCE_S:
             continue
-        next_one = bisect.bisect_left(places, place)
-        if 0 < next_one < len(known):
-            (earlier, low), (later, high) = known[next_one - 1], known[next_one]
-            first, second = low - entries[earlier].wall_s, high - entries[later].wall_s
-            at = event.wall_s + (first + second) / 2
-            if abs(first - second) <= TOLERANCE_S and low - TOLERANCE_S <= at <= high + TOLERANCE_S:
-                found[event.id] = _exact(at)
+        between = [event for event in entries[earlier + 1 : later] if found[event.id] is None]
+        placed = [event.wall_s + (first + second) / 2 for event in between]
+        if all(b >= a - TOLERANCE_S for a, b in itertools.pairwise((low, *placed, high))):
+            found.update((event.id, _exact(at)) for event, at in zip(between, placed, strict=True))
 
 
 def largest_drift(events: Iterable[Event]) -> Mapping[str, float]:
