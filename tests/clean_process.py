@@ -19,6 +19,8 @@ from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from pathlib import Path
 
+from tests.unpainted import unpainted
+
 CLEAN = get_context("forkserver")
 CLEAN.set_forkserver_preload(
     [
@@ -50,8 +52,6 @@ CLEAN.set_forkserver_preload(
         "seaborn",
     ]
 )
-
-EMPTY = '<svg xmlns="http://www.w3.org/2000/svg" role="img" width="9" height="9"></svg>'
 
 
 class CommandProcess:
@@ -118,19 +118,10 @@ def _run(
 
 @contextlib.contextmanager
 def _answer_alone() -> Iterator[None]:
-    from onsetstudy.report.document import Painted
     from tests.study.answer_alone import answer_alone
 
-    def undrawn(self: Painted, instance: object | None, owner: type) -> Painted | str:
-        drawn = instance is not None and isinstance(vars(instance)[self._name], str)
-        return drawing(self, instance, owner) if instance is None or drawn else EMPTY
-
-    drawing, Painted.__get__ = Painted.__get__, undrawn
-    try:
-        with answer_alone():
-            yield
-    finally:
-        Painted.__get__ = drawing
+    with unpainted(), answer_alone():
+        yield
 
 
 def _say_into(out: int, err: int) -> None:

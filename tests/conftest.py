@@ -11,6 +11,7 @@ from hypothesis import settings
 import tests.one_thread  # noqa: F401
 from tests.examples import THOROUGH
 from tests.reference import Reference, load_reference
+from tests.unpainted import unpainted
 
 settings.load_profile("thorough" if THOROUGH else "house")
 
@@ -49,19 +50,11 @@ def reference():
     return load
 
 
-@pytest.fixture
-def unpainted(monkeypatch):
+@pytest.fixture(name="unpainted")
+def without_painting():
     """Figures are empty drawings: for tests that read words and numbers, and would wait for the painting."""
-    from onsetstudy.report.document import Painted
-
-    painting = Painted.__get__
-
-    def instead(self, instance, owner):
-        if instance is not None and not isinstance(vars(instance)[self._name], str):
-            return '<svg xmlns="http://www.w3.org/2000/svg" role="img" width="9" height="9"></svg>'
-        return painting(self, instance, owner)
-
-    monkeypatch.setattr(Painted, "__get__", instead)
+    with unpainted():
+        yield
 
 
 WHOLE_GRID = ("test_cold_test_errors", "test_group_test_errors", "test_once", "test_demo", "test_exchange")

@@ -1,6 +1,7 @@
 """Looks: boundaries to the printed digit, by a multivariate normal and by laws; verdicts; estimates after stopping."""
 
 import dataclasses
+import itertools
 import math
 
 import numpy as np
@@ -11,6 +12,7 @@ from scipy import optimize, stats
 
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.serialise import from_dict, to_dict
+from onsetstudy.design.interim import crossing
 from onsetstudy.design.interim.after_stopping import estimate_after_stopping, repeated_interval, stagewise_p
 from onsetstudy.design.interim.boundaries import (
     SPENDING,
@@ -117,6 +119,36 @@ def test_crossing_by_a_multivariate_normal(drift):
         ).cdf(upper[:m], lower_limit=lower[:m])
         assert 1 - found.upper[:m].sum() - found.lower[:m].sum() == pytest.approx(inside, abs=2e-7)
     assert found.above + found.below == pytest.approx(1, abs=1e-10)  # the last boundaries meet
+
+
+@given(
+    st.lists(st.floats(0.05, 1.0), min_size=1, max_size=4), st.floats(-3.0, 3.0), st.floats(-14.0, -0.01),
+    st.floats(0.5, 3.0),
+)  # fmt: skip
+def test_a_boundary_is_passed_with_the_chance_asked_for(steps, drift, power_of_ten, held):
+    """Whether steps or a search between bounds found it; the chance itself is summed from the density."""
+    information = np.cumsum(steps)
+    carried = crossing.begin()
+    for level, following in itertools.pairwise(information):
+        carried = crossing.carry(carried, level, lower=-held, upper=held, drift=drift, following=following)
+    last = float(information[-1])
+    chance = float(carried.mass.sum()) * 10**power_of_ten
+    upper = crossing.solve_upper(carried, last, chance, drift=drift)
+    searched = crossing._search_upper(carried, last, chance, drift)
+    assert upper == pytest.approx(searched, rel=1e-9, abs=1e-9)
+    for found in (upper, searched):
+        passed = crossing.tail_chances(carried, last, lower=-np.inf, upper=found, drift=drift)[0]
+        assert passed == pytest.approx(chance, rel=1e-8)
+
+
+@pytest.mark.parametrize("chance", [1e-250, 1e-40, 0.0125, 0.999999])
+def test_a_boundary_that_no_step_reaches_is_searched_for(chance, monkeypatch):
+    """One look from the beginning: the quantile of the normal distribution, from scipy."""
+    monkeypatch.setattr(crossing, "NEWTON_STEPS", 0)
+    found = crossing.solve_upper(crossing.begin(), 0.7, chance)
+    monkeypatch.undo()
+    assert found == pytest.approx(crossing.solve_upper(crossing.begin(), 0.7, chance), rel=1e-9)
+    assert found == pytest.approx(stats.norm.isf(chance), rel=1e-9)
 
 
 def test_crossing_by_simulation():

@@ -299,6 +299,20 @@ def test_gradient_and_curvature_are_those_of_differences():
         assert second[j] == pytest.approx((slopes[0] - slopes[1]) / 2e-5, rel=1e-5, abs=1e-5)
 
 
+def test_clusters_wide_apart_are_followed_to_the_maximum():
+    """Where the likelihood is nearly flat, its own rounding would stop a search that reads nothing but its value."""
+    rng = np.random.default_rng(61)
+    cluster, arm = np.repeat(np.arange(8), 8), np.tile(["plain", "buffered"], 32)
+    rate = np.exp(rng.normal(0.0, 2.5, 8))[cluster] * np.where(arm == "buffered", 0.3, 0.2)
+    onset, tests = rng.exponential(1.0 / rate), np.array([0.0, 1, 2, 3, 4, 6, 8, 10, np.inf])
+    place = np.searchsorted(tests, onset)
+    times = Intervals(tests[place - 1], tests[place])
+    found = fit_shared_frailty(times, {"arm": arm}, cluster=cluster, reference_arm="plain")
+    assert found.spread.estimate > 1.5
+    assert found.certificate.gap <= 1e-10
+    assert found.certificate.iterations < 40
+
+
 def test_one_cluster_is_refused():
     times, arm, _, _ = study(36, n=40)
     with pytest.raises(OnsetStudyError, match="at least two clusters"):

@@ -121,6 +121,18 @@ def profile_twin(times, minute, level=0.95):
     return share, sides
 
 
+def test_onset_told_exactly_at_the_minute_is_numb_by_it():
+    """Three exact times at 2 minutes, on both sides of the limits: what counts is F(2), with the moment itself."""
+    rows = [(2.0, 2.0)] * 3 + [(0, 2), (0, 4), (0, 4), (2, 4), (4, 6), (4, inf), (0, 6)]
+    at = Intervals(*zip(*rows, strict=True))
+    # Onset just before the minute covers the same gaps in the same order, so that F(2) has the same likelihood.
+    before = Intervals(*zip(*[(1.5, 1.5) if left == right else (left, right) for left, right in rows], strict=True))
+    ours, twin = share_numb_by(at, 2.0), share_numb_by(before, 2.0)
+    assert (ours.low, ours.high) == pytest.approx((twin.low, twin.high), abs=1e-9)
+    assert ours.limits == pytest.approx(twin.limits, abs=1e-9)
+    assert ours.effective_n == pytest.approx(twin.effective_n, rel=1e-6)
+
+
 @pytest.mark.filterwarnings("ignore::RuntimeWarning")
 @pytest.mark.parametrize(
     "gaps",
