@@ -349,6 +349,31 @@ def test_on_the_page_a_washout_is_told_at_the_card(tmp_path, serve, context):
     chair.expect("Which injection of this patient is it?")  # nobody answers: the page asks
 
 
+def test_on_the_page_news_of_the_mixing_takes_no_typed_code_away(tmp_path, serve, context):
+    server = serve(quick_audit(tmp_path))
+    page = context().new_page()
+    chair = Chair(page, server.addresses["alone"])
+    chair.open_case()
+    chair.answer("felt")
+    chair.button("Enter what is prepared").click()  # the mixing was shown once; from here on its news goes elsewhere
+    chair.expect("Prepare a cartridge for")
+    chair.button("New case").click()
+    page.fill("#card", "P06-7")
+    chair.button("Next").click()
+    page.wait_for_selector("#hint >> text=This code is mistyped")
+    news = json.loads(page.evaluate("async () => (await fetch('/api/mixing')).text()"))
+    page.route("**/api/mixing", lambda route: route.fulfill(json={**news, "waiting": []}))
+    for _ in range(2):  # the page has used the first by the time it asks again
+        with page.expect_response("**/api/mixing"):
+            pass
+    assert page.input_value("#card") == "P06-7"
+    assert "mistyped" in page.inner_text("#hint")
+    chair.button("More").click()
+    chair.button("What is prepared").click()
+    chair.expect("Nothing waits to be prepared.")
+    assert chair.errors == []
+
+
 def test_on_the_page_the_drill_is_timed_and_told(tmp_path, serve, context):
     server = serve(quick_block(tmp_path), "--practice", "P01", "--practise")
     page = context().new_page()

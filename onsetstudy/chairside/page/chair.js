@@ -64,8 +64,13 @@ export function refresh() {
   drawStrips(cases.filter((c) => RUNNING.includes(c.phase)));
 }
 
+/** News of the mixing is drawn where it is shown; elsewhere a code is being typed, a score given or a word read. */
+export function drawMixing() {
+  if (["case", "mixing"].includes(screen.name)) draw();
+}
+
 /** All is drawn anew from the entries; which element had the focus is kept. */
-export function draw() {
+function draw() {
   drawn = state.version;
   cases = foldCases(all(), setup);
   const running = cases.filter((c) => RUNNING.includes(c.phase));
@@ -152,7 +157,7 @@ const PHASES = {
   },
   not_testable: (c) => [h("h1", {}, `Tooth ${c.told.tooth} does not feel the cold: it cannot be tested.`), h("p", {}, "Nothing is injected for the study. Treat as you would otherwise."), finish(c)],
   waiting: (c) => [h("h1", {}, "Waiting for the cartridge."), h("p", {}, "Whoever mixes is told. This page will say when it is prepared."),
-    may.mixing && setup.watching && preparedLast() ? big(`As last time: ${preparedLast()}`, () => prepareAsLast(c.id, draw)) : null,
+    may.mixing && setup.watching && preparedLast() ? big(`As last time: ${preparedLast()}`, () => prepareAsLast(c.id, drawMixing)) : null,
     may.mixing ? h("div", { class: "row" }, button("Enter what is prepared", () => go("mixing"), { class: "full", "data-key": "Enter" })) : null, aside(c)],
   prepared: (c) => setup.watching ? [h("h1", {}, "Tap when the injection has ended."), big("Injected", () => tap("injection_end", {}, c.id)), aside(c)] : [h("h1", {}, "Prepared. Tap as the needle goes in."), big("Needle in", () => tap("injection_start", {}, c.id)), aside(c)],
   injecting: (c) => [h("h1", {}, "Tap when the last planned injection has ended."), big("Injection ended", () => tap("injection_end", {}, c.id)), aside(c)],
@@ -351,7 +356,7 @@ function pairScreen() {
   return [h("h1", {}, "Who will use the tablet?"), choices(setup.paired_roles.map((role) => [role, ROLES[role]]), async (role) => go("pair", { asked: await request("/api/pairing", { role }) ? "made" : "none" })), backRow()];
 }
 function drillScreen() { return [...drill(() => { if (screen.name === "drill") draw(); }), backRow()]; }
-function mixingScreen() { return [...mixingFor(setup, () => draw()), backRow()]; }
+function mixingScreen() { return [...mixingFor(setup, drawMixing), backRow()]; }
 
 function key(event) {
   if (event.repeat || event.ctrlKey || event.metaKey || event.altKey) return;

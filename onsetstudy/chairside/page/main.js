@@ -1,7 +1,7 @@
 // Start of the page: who it is for, and what to say when something is in the way.
 import { anchor, keep, keepUp, kept, onChange, request, start, state, watchClock } from "/log.js";
 import { $, button, h } from "/parts.js";
-import { draw as drawChair, refresh, startChair } from "/chair.js";
+import { drawMixing as drawChairMixing, refresh, startChair } from "/chair.js";
 import { pinButtons, pinScreen, watchAlone } from "/pin.js";
 import { mixingFor, startMixing } from "/mixing.js";
 import { drill } from "/drill.js";
@@ -73,7 +73,7 @@ async function main() {
     addEventListener("keydown", (e) => { if (e.key === "Enter" && !e.target.matches("input, button")) document.querySelector('[data-key="Enter"]')?.click(); });
     onChange(trouble);
   }
-  if (!chair || setup.role === "alone") startMixing(setup, chair ? drawChair : () => drawMixer(setup));
+  if (!chair || setup.role === "alone") startMixing(setup, chair ? drawChairMixing : () => drawMixer(setup));
   if (!chair) drawMixer(setup);
   watchAlone();
   trouble();
