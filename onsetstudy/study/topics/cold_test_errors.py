@@ -152,9 +152,7 @@ def _numb_limits(kernel: ErrorKernel, mass: FloatArray, target_min: float, level
     """Limits of the share numb by a minute; between two tests, of the least there and of the largest."""
     least = (kernel.edges[1:] <= target_min).astype(np.float64)
     largest = (kernel.edges[:-1] < target_min).astype(np.float64)
-    low, high = profile_limits([kernel], [least], conf_level=level, start=[mass])
-    if not np.array_equal(least, largest):
-        _, high = profile_limits([kernel], [largest], conf_level=level, start=[mass])
+    low, high = profile_limits([kernel], [least], conf_level=level, start=[mass], largest=[largest])
     return max(low, 0.0), min(high, 1.0)
 
 

@@ -9,30 +9,32 @@ References
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy import linalg, stats
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.survival.testing.misclassified import QUANTITY, ErrorKernel
 
-__all__ = ["profile_limits", "tilted_masses"]
+__all__ = ["profile_limits"]
 
-STEPS = 200
-RIDGE = 1e-12
-"""Part of the trace that keeps masses determined."""
-DONE = 1e-8
-"""Duality gap by case at which masses are taken as found."""
-FARTHEST = 1e6
-"""Tilt by case from which on a sum cannot be moved any farther."""
-CLOSE = 1e-3
-"""How close to half its quantile the loss of log-likelihood is taken."""
+STEPS = 100
+DONE = 1e-7
+"""How far from the limit, as part of what a sum can vary, masses are taken as found: the certificate."""
+SHARE = 0.1
+"""How much of the gap the next step aims to leave."""
 
 
 def profile_limits(
-    kernels: Sequence[ErrorKernel], sums: Sequence[ArrayLike], *, conf_level: float, start: Sequence[FloatArray]
+    kernels: Sequence[ErrorKernel],
+    sums: Sequence[ArrayLike],
+    *,
+    conf_level: float,
+    start: Sequence[FloatArray],
+    largest: Sequence[ArrayLike] | None = None,
 ) -> tuple[float, float]:
     """Limits of a sum of masses over groups: all values whose best masses are not too unlikely.
 
@@ -45,6 +47,8 @@ def profile_limits(
     conf_level : float
     start : sequence of ndarray, shape (k,)
         Masses of greatest likelihood of each group.
+    largest : sequence of array_like, shape (k,), optional
+        What masses count at the upper limit, where that is not what they count at the lower one.
 
     Returns
     -------
@@ -52,94 +56,89 @@ def profile_limits(
         Where twice the loss of log-likelihood reaches the quantile of chi-squared with one degree of freedom; the least
         or largest value there is, where it never does.
 
-    Notes
-    -----
-    The likelihood is concave in the masses and the sum linear, so that the masses best for a value of it are those that
-    are best for the likelihood with a multiple of the sum added, one multiple for each value. Masses on the border of
-    what is possible make the quantile an approximation.
-    """
-    coefficients = [np.asarray(c, dtype=np.float64) for c in sums]
-    if len(kernels) != len(coefficients) or any(
-        c.shape != (k.chance.shape[1],) for k, c in zip(kernels, coefficients, strict=True)
-    ):
-        raise OnsetStudyError("every mass of every group needs to be told what it counts")
-    best = sum(k.log_likelihood(m) for k, m in zip(kernels, start, strict=True))
-    allowed = float(stats.chi2.ppf(conf_level, 1)) / 2
-    low, high = (_end(kernels, coefficients, sign, best, allowed) for sign in (-1.0, 1.0))
-    return low, high
-
-
-def _end(kernels: Sequence[ErrorKernel], sums: Sequence[FloatArray], sign: float, best: float, allowed: float) -> float:
-    """The farthest value on one side whose masses lose no more log-likelihood than allowed."""
-    n = float(sum(k.weight.sum() for k in kernels))
-
-    def at(tilt: float) -> tuple[float, float]:
-        """Loss of log-likelihood, and the sum, for a tilt by case."""
-        masses = [tilted_masses(k, c, sign * tilt * n) for k, c in zip(kernels, sums, strict=True)]
-        loss = best - sum(k.log_likelihood(m) for k, m in zip(kernels, masses, strict=True))
-        return loss, float(sum(c @ m for c, m in zip(sums, masses, strict=True)))
-
-    spread = max(float(np.ptp(c)) for c in sums)
-    if spread == 0:
-        return at(0.0)[1]
-    # Of a mean of n the tilt that loses so much is about the root of twice the loss over n and the spread.
-    near, far = 0.0, 2 * np.sqrt(2 * allowed / n) / spread
-    loss, value = at(far)
-    while loss < allowed:
-        if far * spread > FARTHEST:
-            return value
-        near, far = far, 4 * far
-        loss, value = at(far)
-    lost = {near: 0.0, far: loss}
-    while abs(loss - allowed) > CLOSE and far - near > 1e-9 * far:
-        # The root of the loss is nearly straight in the tilt.
-        ends = np.sqrt(np.maximum([lost.get(near, 0.0), lost[far]], 0.0))
-        share = (np.sqrt(allowed) - ends[0]) / (ends[1] - ends[0])
-        tilt = near + (far - near) * float(np.clip(share, 0.05, 0.95))
-        loss, value = at(tilt)
-        lost[tilt] = loss
-        near, far = (tilt, far) if loss < allowed else (near, tilt)
-    return value
-
-
-def tilted_masses(kernel: ErrorKernel, sums: FloatArray, tilt: float) -> FloatArray:
-    """Masses that maximise the log-likelihood plus ``tilt`` times their sum, shape (k,).
-
     Raises
     ------
+    OnsetStudyError
+        If what masses count is not told for each of them.
     NotEstimable
-        If the maximum was not reached.
+        If a limit was not reached to within ``DONE``.
+
+    Notes
+    -----
+    A limit is the end of a convex set: the largest of a linear sum over all masses that lose no more log-likelihood
+    than allowed. It is found at once, with the multiplier that holds the likelihood, and certified by the gap to what
+    the multipliers prove that no allowed masses exceed. Masses on the border of what is possible make the quantile an
+    approximation.
     """
-    chance, weight = kernel.chance, kernel.weight
-    n, k = float(weight.sum()), chance.shape[1]
-    # A constant added to what masses of sum 1 count changes nothing; far tilts are of the size of the whole sum.
-    size = n + abs(tilt) * float(np.ptp(sums))
-    pull = tilt * (sums - sums.max() if tilt > 0 else sums - sums.min())
-    mass = np.full(k, 1 / k)
-    slack = np.full(k, size / k)
-    right = np.ones((k, 2))
-    for _ in range(STEPS):
-        ratio = chance / (chance @ mass)[:, None]
-        gradient = weight @ ratio + pull
-        gap = float(mass @ slack)
-        level = float(mass @ (gradient + slack))
-        if gap <= DONE * size and float(np.abs(mass * (gradient + slack - level)).max()) <= DONE * size:
-            return mass / float(mass.sum())
-        aim = 0.1 * gap / k
-        matrix = ratio.T @ (weight[:, None] * ratio)
-        # Gaps that no test tells apart share their mass as they like; a trace of ridge settles it.
-        matrix.flat[:: k + 1] += slack / mass + RIDGE * matrix.trace()
-        right[:, 0] = gradient + aim / mass
-        solved = np.linalg.solve(matrix, right)
-        level = (solved[:, 0].sum() - (1 - mass.sum())) / solved[:, 1].sum()
-        step = solved[:, 0] - level * solved[:, 1]
-        turn = aim / mass - slack - slack / mass * step
-        mass = mass + _length(mass, step) * step
-        slack = slack + _length(slack, turn) * turn
-    raise NotEstimable(QUANTITY, "the limits of a curve of erring tests were not reached", code="not_converged")
+    both = [[np.asarray(c, dtype=np.float64) for c in each] for each in (sums, sums if largest is None else largest)]
+    if any([c.shape[0] for c in each] != [k.chance.shape[1] for k in kernels] for each in both):
+        raise OnsetStudyError("every mass of every group needs to be told what it counts")
+    lost = float(stats.chi2.ppf(conf_level, 1)) / 2
+    low, high = (np.concatenate(each) for each in both)
+    allowed = _Allowed.of(kernels, start, lost)
+    return -allowed.farthest(-low), allowed.farthest(high)
 
 
-def _length(value: FloatArray, step: FloatArray) -> float:
-    """The longest part of a step that leaves every value positive."""
-    down = step < 0
-    return min(1.0, 0.99 * float((value[down] / -step[down]).min(initial=np.inf)))
+@dataclass(frozen=True, slots=True, eq=False)
+class _Allowed:
+    """Masses of all groups in one row that lose no more log-likelihood than allowed.
+
+    ``group``: shape (groups, k), 1 where a mass is of a group. ``floor``: what log-likelihood has to be left, the scale
+    of kernels aside. ``inside``: masses that are all above 0 and lose half of it at most.
+    """
+
+    chance: FloatArray
+    weight: FloatArray
+    group: FloatArray
+    lost: float
+    floor: float
+    inside: FloatArray
+
+    @classmethod
+    def of(cls, kernels: Sequence[ErrorKernel], start: Sequence[FloatArray], lost: float) -> _Allowed:
+        """Around the masses of greatest likelihood, drawn towards even ones until no more than half is lost."""
+        chance, weight = linalg.block_diag(*(k.chance for k in kernels)), np.concatenate([k.weight for k in kernels])
+        group, best = linalg.block_diag(*(np.ones((1, m.size)) for m in start)), np.concatenate(start)
+        floor = float(weight @ np.log(chance @ best)) - lost
+        away, share = group.T @ (1 / group.sum(axis=1)) - best, 0.5
+        while weight @ np.log(chance @ (best + share * away)) < floor + lost / 2:
+            share /= 2
+        return cls(chance, weight, group, lost, floor, best + share * away)
+
+    def farthest(self, counts: FloatArray) -> float:
+        """The largest sum of what masses count: a primal-dual interior point with room left above the floor."""
+        spread = float(max(np.ptp(counts[g > 0]) for g in self.group))
+        if spread == 0:
+            return float(counts @ self.inside)
+        c, mass, k = counts / spread, self.inside, counts.size
+        # Of a mean of n the multiplier of a loss so large is about this.
+        multiplier, room = 0.5 / np.sqrt(2 * self.lost * self.weight.sum()), self.lost / 2
+        slack = multiplier * room / mass
+        for _ in range(STEPS):
+            density = self.chance @ mass
+            ratio = self.chance / density[:, None]
+            gradient, held = self.weight @ ratio, float(self.weight @ np.log(density)) - self.floor
+            worth = c + multiplier * gradient
+            proven = sum(float(worth[g > 0].max()) for g in self.group)
+            # No allowed masses exceed the sum by more: the likelihood is below its tangent, and masses are shares.
+            if proven - float(worth @ mass) + multiplier * abs(held) <= DONE:
+                return float(counts @ mass)
+            aim = SHARE * float(multiplier * room + slack @ mass) / (k + 1)
+            # Steps are taken as part of each mass: small ones would drown the others in rounding.
+            own, border = ratio * mass, np.vstack([self.group, gradient]) * mass
+            matrix = own.T @ ((multiplier * self.weight)[:, None] * own)
+            matrix.flat[:: k + 1] += slack * mass
+            solved = np.linalg.solve(matrix, np.column_stack([c * mass + aim, border.T]))
+            across = border @ solved
+            across[-1, -1] += room / multiplier
+            goal = np.append(1 - self.group @ mass, aim / multiplier - held + room)
+            holds = np.linalg.solve(across[:, 1:], across[:, 0] - goal)
+            part = solved[:, 0] - solved[:, 1:] @ holds
+            wider = float(border[-1] @ part) + held - room
+            now = np.concatenate([mass, slack, [room, multiplier]])
+            turn = np.concatenate([mass * part, aim / mass - slack - slack * part, [wider, -holds[-1] - multiplier]])
+            # One length for all, as the gradient turns with the masses: the longest that leaves each above 0.
+            down = turn < 0
+            now = now + min(1.0, 0.99 * float((now[down] / -turn[down]).min(initial=np.inf))) * turn
+            mass, slack, room, multiplier = now[:k], now[k:-2], float(now[-2]), float(now[-1])
+        raise NotEstimable(QUANTITY, "the limits of a curve of erring tests were not reached", code="not_converged")
