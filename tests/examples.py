@@ -11,7 +11,7 @@ from typing import Any
 from hypothesis import HealthCheck, settings
 
 THOROUGH = os.environ.get("ONSETSTUDY_TESTS") == "thorough"
-USUAL = 40
+USUAL = 25
 
 settings.register_profile(
     "house", deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow], max_examples=USUAL

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy import stats
+from scipy import special, stats
 
 from onsetstudy.core.errors import DesignError
 
@@ -25,21 +25,19 @@ __all__ = [
 
 
 def _z(alpha: float, sided: int) -> float:
-    return float(stats.norm.isf(alpha / sided))
+    return float(-special.ndtri(alpha / sided))
 
 
 def schoenfeld_power(events: float, hazard_ratio: float, alpha: float, *, share: float = 0.5, sided: int = 2) -> float:
     """Log-rank test with ``events`` onsets, a ``share`` of the cases in one arm (Schoenfeld 1983, equation 1)."""
-    return float(
-        stats.norm.cdf(math.sqrt(events * share * (1 - share)) * abs(math.log(hazard_ratio)) - _z(alpha, sided))
-    )
+    return float(special.ndtr(math.sqrt(events * share * (1 - share)) * abs(math.log(hazard_ratio)) - _z(alpha, sided)))
 
 
 def freedman_power(events: float, hazard_ratio: float, alpha: float, *, share: float = 0.5, sided: int = 2) -> float:
     """Log-rank test (Freedman 1982): the ratio itself in place of its logarithm; more careful for large ratios."""
     odds = share / (1 - share)
     size = math.sqrt(events * odds) * abs(hazard_ratio - 1) / (1 + odds * hazard_ratio)
-    return float(stats.norm.cdf(size - _z(alpha, sided)))
+    return float(special.ndtr(size - _z(alpha, sided)))
 
 
 def shares_power(
@@ -63,10 +61,10 @@ def shares_power(
     apart = math.sqrt(other * (1 - other) / n1 + reference * (1 - reference) / n0)
     if margin:
         gain = other - reference if higher_is_better else reference - other
-        return float(stats.norm.cdf((gain + margin) / apart - _z(alpha, sided)))
+        return float(special.ndtr((gain + margin) / apart - _z(alpha, sided)))
     pooled = share * other + (1 - share) * reference
     together = math.sqrt(pooled * (1 - pooled) * (1 / n1 + 1 / n0))
-    return float(stats.norm.cdf((abs(other - reference) - _z(alpha, sided) * together) / apart))
+    return float(special.ndtr((abs(other - reference) - _z(alpha, sided) * together) / apart))
 
 
 def mcnemar_power(pairs: float, only_other: float, only_reference: float, alpha: float, *, sided: int = 2) -> float:
@@ -76,7 +74,7 @@ def mcnemar_power(pairs: float, only_other: float, only_reference: float, alpha:
     """
     differ, apart = only_other + only_reference, only_other - only_reference
     spread = math.sqrt(max(differ - apart**2, 1e-12))
-    return float(stats.norm.cdf((math.sqrt(pairs) * abs(apart) - _z(alpha, sided) * math.sqrt(differ)) / spread))
+    return float(special.ndtr((math.sqrt(pairs) * abs(apart) - _z(alpha, sided) * math.sqrt(differ)) / spread))
 
 
 def two_means_power(
@@ -147,5 +145,5 @@ def log_rank_events(
         raise DesignError(f"a hazard ratio of {hazard_ratio:g} cannot be planned for; give one above or below 1")
     if not all(0 < share < 1 for share in (power, alpha, allocation_share)):
         raise DesignError("power, alpha and the allocation share must lie between 0 and 1")
-    z = stats.norm.ppf(1 - alpha / 2) + stats.norm.ppf(power)
+    z = special.ndtri(1 - alpha / 2) + special.ndtri(power)
     return float(z**2 / (allocation_share * (1 - allocation_share) * math.log(hazard_ratio) ** 2))

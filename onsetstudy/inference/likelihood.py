@@ -7,7 +7,7 @@ from typing import Unpack
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy import special, stats
 
 from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, HypothesisTest, Interval
@@ -41,7 +41,7 @@ def wald_ratio(
         estimate=float(np.exp(b)),
         std_error=float(error),
         interval=log_scale_interval(b, error, conf_level, how),
-        p_value=float(2 * stats.norm.sf(abs(b) / error)) if error > 0 else None,
+        p_value=float(2 * special.ndtr(-abs(b) / error)) if error > 0 else None,
         unit="ratio",
         caution=caution,
         **told,

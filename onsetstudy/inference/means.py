@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy import special, stats
 
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, NotAvailable
 from onsetstudy.inference.parameter import Parameter
@@ -205,7 +205,7 @@ def error_toward_null(difference: Estimate) -> float:
     whose interval is by Student's t. Where the value is nought, half of the whole interval.
     """
     span, value = difference.interval, difference.estimate
-    z = float(stats.norm.isf((1 - span.level) / 2))
+    z = float(-special.ndtri((1 - span.level) / 2))
     if value == 0:
         return (span.high - span.low) / (2 * z)
     return (value - span.low if value > 0 else span.high - value) / z

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy import stats
+from scipy import special, stats
 
 from onsetstudy.core.arrays import require_level
 from onsetstudy.core.errors import OnsetStudyError, Problem
@@ -40,7 +40,7 @@ def normal_quantile(conf_level: float) -> float:
         If the level is not strictly between 0 and 1.
     """
     require_level(conf_level)
-    return float(stats.norm.ppf(0.5 + conf_level / 2.0))
+    return float(special.ndtri(0.5 + conf_level / 2.0))
 
 
 def _check_count(count: float, n: float) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special, stats
 from scipy.optimize import brentq
 
 from onsetstudy.core.arrays import FloatArray, IndexArray
@@ -72,7 +72,7 @@ def shift_rank(m: int, n: int, conf_level: float) -> int:
                 counts[start::i] = np.cumsum(counts[start::i])
         cumulative = np.cumsum(counts / counts.sum())
         return int(np.searchsorted(cumulative, half, side="right"))
-    z = stats.norm.ppf(1 - half)
+    z = special.ndtri(1 - half)
     return max(0, int(np.floor(m * n / 2 - z * np.sqrt(m * n * (m + n + 1) / 12))))
 
 
@@ -112,7 +112,7 @@ def superiority_limits(theta: float, m: int, n: int, conf_level: float) -> tuple
     .. [1] Newcombe RG. Confidence intervals for an effect size measure based on the Mann-Whitney statistic. Part 2.
        Statistics in Medicine 2006;25:559-573, method 5 (from memory).
     """
-    z = stats.norm.ppf((1 + conf_level) / 2)
+    z = special.ndtri((1 + conf_level) / 2)
     star = (m + n) / 2 - 1
 
     def excess(t: float) -> float:

@@ -203,7 +203,7 @@ class _Scale:
         if found.error > 0:
             ratio = abs(found.mean) / found.error
             by_t = self.options.adjustment != "none" and interval_method != "normal"
-            p_value = float(2 * (stats.t.sf(ratio, found.weight.size - 1) if by_t else stats.norm.sf(ratio)))
+            p_value = float(2 * (stats.t.sf(ratio, found.weight.size - 1) if by_t else special.ndtr(-ratio)))
         return Estimate(
             quantity=self.like.quantity,
             contrast=self.like.contrast,

@@ -183,7 +183,7 @@ def _odds_ratio(tables: _Tables, of: Parameter) -> tuple[EstimateLike, Hypothesi
     if not len(tables):
         return absent("no practice has both arms and both outcomes", code="no_information"), None
     if tables.at_edge:
-        drop = float(stats.norm.ppf(level)) ** 2 / 2
+        drop = float(special.ndtri(level)) ** 2 / 2
         limit = _limit(tables, drop, -tables.at_edge, tables.at_edge * FARTHEST, 0.0)
         ends = (0.0, float(np.exp(limit))) if tables.at_edge < 0 else (float(np.exp(limit)), np.inf)
         bound = Interval(low=ends[0], high=ends[1], level=level, method="one-sided conditional likelihood bound")
@@ -222,13 +222,13 @@ def _split_ratio(s: FloatArray, n: IntArray, of: Parameter, inflation: float) ->
         + (unlike @ down) / (2 * down.sum() ** 2)
     )
     beta, error = float(np.log(up.sum() / down.sum())), float(np.sqrt(variance))
-    reach = float(stats.norm.ppf(0.5 + of.conf_level / 2)) * error
+    reach = float(special.ndtri(0.5 + of.conf_level / 2)) * error
     return of.estimate(
         float(np.exp(beta)),
         (float(np.exp(beta - reach)), float(np.exp(beta + reach))),
         by="normal, log scale",
         std_error=error,
-        p_value=float(2 * stats.norm.sf(abs(beta) / error)),
+        p_value=float(2 * special.ndtr(-abs(beta) / error)),
         method=f"{method}, {len(n)} tables",
         assumptions=(SAME,),
         source="Robins, Breslow & Greenland 1986, Biometrics 42:311-23",
@@ -288,14 +288,14 @@ def _difference(s: FloatArray, n: IntArray, of: Parameter, inflation: float) -> 
         reason = "all cases ended alike, so the difference over practices has no standard error"
         return of.absent(reason, code="no_spread", method=method)
     error = float(np.sqrt(variance))
-    reach = float(stats.norm.ppf(0.5 + of.conf_level / 2)) * error
+    reach = float(special.ndtri(0.5 + of.conf_level / 2)) * error
     text = f"{int((~both).sum())} practices or strata have one arm only and are not used."
     return of.estimate(
         value,
         (max(-1.0, value - reach), min(1.0, value + reach)),
         by="normal",
         std_error=error,
-        p_value=float(2 * stats.norm.sf(abs(value) / error)),
+        p_value=float(2 * special.ndtr(-abs(value) / error)),
         method=f"{method}, {len(n)} tables",
         assumptions=(SAME_DIFFERENCE,),
         caution=() if both.all() else (Caution(code="one_arm", text=text),),

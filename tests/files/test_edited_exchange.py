@@ -9,7 +9,7 @@ import json
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
 
 from onsetstudy.core.errors import ProtocolError, RecordsError
@@ -19,6 +19,7 @@ from onsetstudy.files.guard import digest_of_content
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.study.group.analyse_group import analyse_group
 from onsetstudy.study.group.pool_files import gather
+from tests.examples import examples
 
 ROOT = Path(__file__).parents[2]
 SHIPPED = ROOT / "data" / "synthetic" / "exchange" / "mandibular-block-group-P01-2025Q4-2026Q3.exchange.json"
@@ -284,7 +285,7 @@ def places(value, path=()):
 PLACES = [p for p in places(BODY["content"]) if p]
 
 
-@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@examples(1000, usual=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(st.tuples(st.sampled_from(PLACES), ANY), min_size=1, max_size=3))
 def test_whatever_stands_anywhere_is_read_or_refused(tmp_path, edits):
     content = copy.deepcopy(BODY["content"])

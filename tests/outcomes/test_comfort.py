@@ -16,6 +16,7 @@ from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.outcomes.scores.multiplicity import share_error
 from onsetstudy.outcomes.scores.ordered_bands import BANDS, proportional_odds, to_bands
 from onsetstudy.outcomes.scores.pain_moments import PainRecords, anxiety_change, moment_of_pain
+from tests.examples import examples
 
 ARMS = ("plain", "buffered")
 
@@ -356,7 +357,7 @@ def test_an_outcome_without_a_p_value_shares_but_cannot_pass():
         share_error([], procedure="luck")
 
 
-@settings(max_examples=20, deadline=None)
+@examples(100, usual=8)
 @given(st.lists(st.floats(0, 1), min_size=1, max_size=6))
 def test_sharing_never_helps(values):
     lines = [(str(k), p, "") for k, p in enumerate(values)]

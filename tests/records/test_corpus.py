@@ -18,6 +18,7 @@ from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.schema import CASES, COLD_TESTS
 from onsetstudy.study.practice.analyse import analyse
+from tests.examples import examples
 from tests.study.cases import PROTOCOLS, case, protocol, raw, readings_of, records
 
 PROMISED = protocol()
@@ -759,7 +760,7 @@ garbage = st.text(max_size=12) | st.sampled_from(
 
 
 @pytest.mark.slow
-@settings(max_examples=50)
+@examples(500, usual=25)
 @given(st.data())
 def test_no_garbage_ever_ends_in_anything_but_a_message(data):
     cases, readings = clean()

@@ -7,7 +7,7 @@ import re
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from statsmodels.stats.proportion import proportion_confint
 
@@ -35,6 +35,7 @@ from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.hazards.frailty import fit_shared_frailty
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.ranktests.compare import compare_arms
+from tests.examples import examples
 from tests.study import demo
 from tests.study.answer_alone import answer_alone
 from tests.study.cases import set_of
@@ -126,7 +127,7 @@ drawn_cases = st.lists(
 )
 
 
-@settings(max_examples=60)
+@examples(300, usual=25)
 @given(drawn_cases)
 def test_counts_pool_exactly_whatever_the_cases(drawn):
     practice, arm, left, width = (np.array(v) for v in zip(*drawn, strict=True))

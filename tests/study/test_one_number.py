@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
 
 from onsetstudy.core.results import Estimate
@@ -22,6 +22,7 @@ from onsetstudy.study.practice.subsets import analyse_population, primary_result
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.outcomes import chair_time_of
+from tests.examples import examples
 from tests.study import demo
 from tests.study.cases import set_of
 
@@ -67,7 +68,7 @@ def counts_of(records, protocol=PROTOCOL):
 
 
 @pytest.mark.slow
-@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@examples(60, usual=6, suppress_health_check=[HealthCheck.too_slow])
 @given(st.integers(0, 10**6), st.sampled_from([0.2, 0.45, 0.8]))
 def test_rows_and_files_give_one_number(seed, keep):
     records = some(seed, keep)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import kruskal, pearsonr
 
@@ -15,6 +15,7 @@ from onsetstudy.core.serialise import from_dict
 from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.ranktests.rank_scores import SCORE_FAMILY
 from onsetstudy.survival.ranktests.score_statistics import arm_direction, combine_pieces, score_pieces
+from tests.examples import examples
 from tests.survival.build import cases, grid, inf, interval_rows
 
 KINDS = tuple(SCORE_FAMILY)
@@ -169,7 +170,7 @@ def test_swapping_the_arms_turns_the_sign(kind, method):
     assert other.p_value == pytest.approx(one.p_value, rel=1e-7)
 
 
-@settings(max_examples=60)
+@examples(300, usual=25)
 @given(rows=interval_rows(min_size=4), kind=st.sampled_from(KINDS), seed=st.integers(0, 99))
 def test_row_order_weights_time_unit_and_empty_cases_change_nothing(rows, kind, seed):
     rng = np.random.default_rng(seed)

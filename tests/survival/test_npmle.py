@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from lifelines import KaplanMeierFitter
 
@@ -15,6 +15,7 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.innermost import innermost_intervals, support_index
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.summaries.npmle_proportion import curve_limits
+from tests.examples import examples
 from tests.reference import load_reference
 from tests.survival.test_regression import OPEN_DATA, open_data
 
@@ -158,7 +159,7 @@ def drawn(rows):
     return Intervals(left, np.array([INF if w is None else a + w for a, w in rows], dtype=float))
 
 
-@settings(max_examples=300)
+@examples(1000, usual=100)
 @given(cases)
 def test_every_fit_is_certified_and_no_slow_twin_is_higher(rows):
     times = drawn(rows)
@@ -171,7 +172,7 @@ def test_every_fit_is_certified_and_no_slow_twin_is_higher(rows):
     assert curve.log_likelihood <= 1e-12 + 0.0
 
 
-@settings(max_examples=150)
+@examples(500, usual=50)
 @given(cases, st.randoms(use_true_random=False), st.data())
 def test_laws(rows, random, data):
     times = drawn(rows)

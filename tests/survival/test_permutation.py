@@ -7,7 +7,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import mannwhitneyu, permutation_test
 
@@ -15,6 +15,7 @@ from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.ranktests.rank_scores import case_scores
+from tests.examples import examples
 from tests.survival.build import cases, inf, interval_rows
 from tests.survival.test_compare import random_cases
 
@@ -195,7 +196,7 @@ def test_clusters_within_blocks_equal_brute_force():
     assert ours.statistic**2 == pytest.approx(chi_square, rel=1e-8)
 
 
-@settings(max_examples=60)
+@examples(300, usual=25)
 @given(rows=interval_rows(min_size=4, max_size=8), seed=st.integers(0, 99))
 def test_ties_and_merging_leave_the_distribution_as_it_is(rows, seed):
     arm = np.random.default_rng(seed).permutation(np.array(["arm0", "arm1"])[np.arange(len(rows)) % 2])

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy import optimize
 
@@ -18,6 +18,7 @@ from onsetstudy.core.serialise import from_dict
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.hazards.ph_fit import maximise, set_up
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
+from tests.examples import examples
 from tests.reference import load_reference
 
 INF = math.inf
@@ -327,7 +328,7 @@ def outcome(times, arm, **options):
 
 
 @pytest.mark.slow
-@settings(max_examples=60)
+@examples(300, usual=20)
 @given(st.lists(cells, min_size=6, max_size=24), st.randoms(use_true_random=False))
 def test_laws(rows, random):
     times, arm = drawn(rows)

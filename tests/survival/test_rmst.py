@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -18,6 +18,7 @@ from onsetstudy.survival.curve.functionals import functional_bounds, functional_
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.summaries.restricted_mean import waits_of_masses
 from onsetstudy.survival.summaries.rmst import estimate_rmst
+from tests.examples import examples
 from tests.survival.build import cases, grid, inf, interval_rows
 
 
@@ -287,7 +288,7 @@ def estimable(rows, arm, tau, **kwargs):
         assume(False)
 
 
-@settings(max_examples=60)
+@examples(300, usual=25)
 @given(interval_rows(4), st.sampled_from([1.0, 2.25, 4.0]), st.randoms(use_true_random=False))
 def test_laws_of_order_scale_and_swap(rows, tau, chance):
     arm = ["plain" if i % 2 else "buffered" for i in range(len(rows))]

@@ -5,7 +5,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
@@ -16,6 +16,7 @@ from onsetstudy.core.serialise import from_dict
 from onsetstudy.inference.proportions import clopper_pearson_limits, newcombe_difference, wilson_limits
 from onsetstudy.survival.summaries.npmle_proportion import share_numb_by
 from onsetstudy.survival.summaries.success import never_numb_share, success_by
+from tests.examples import examples
 from tests.survival.build import cases, grid, inf, interval_rows
 
 
@@ -273,7 +274,7 @@ def estimable(rows, arm, minute, **kwargs):
         assume(False)
 
 
-@settings(max_examples=40)
+@examples(200, usual=20)
 @given(interval_rows(4), st.sampled_from([1.0, 2.25, 4.0]), st.randoms(use_true_random=False))
 def test_laws_of_order_scale_and_swap(rows, minute, chance):
     arm = ["plain" if i % 2 else "buffered" for i in range(len(rows))]

@@ -5,7 +5,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -19,6 +19,7 @@ from onsetstudy.survival.summaries.probability_index import (
     ordered_chances,
     probability_numb_sooner,
 )
+from tests.examples import examples
 from tests.survival.build import cases, grid, inf, interval_rows
 
 
@@ -144,7 +145,7 @@ def test_one_case_is_too_few():
         sooner(times, arm)
 
 
-@settings(max_examples=60)
+@examples(300, usual=25)
 @given(interval_rows(4))
 def test_swapping_arms_gives_the_other_chance_and_time_scale_does_nothing(rows):
     arm = ["plain" if i % 2 else "buffered" for i in range(len(rows))]

@@ -123,7 +123,7 @@ CALLS = {
 
 
 @pytest.mark.parametrize("name", CALLS)
-@examples(STUDIES)
+@examples(STUDIES, usual=16)
 @given(study=studies())
 def test_counts_copies_and_shuffled_rows_say_the_same(name, study):
     counted, copied, shuffled = three_ways(study)
@@ -144,7 +144,7 @@ def test_the_bootstrap_draws_cases_and_not_rows(study):
     same(ours, outcome(lambda: call(*shuffled)), EXACT)
 
 
-@examples(STUDIES, usual=12)
+@examples(STUDIES, usual=8)
 @given(study=studies())
 def test_a_ratio_of_rates_is_the_same_to_the_tolerance_of_its_search(study):
     found = []

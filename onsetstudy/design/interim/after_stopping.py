@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import optimize, stats
+from scipy import optimize, special
 
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.results import Interval
@@ -92,7 +92,7 @@ def estimate_after_stopping(
         return float(optimize.brentq(excess, low, high, xtol=1e-10))
 
     tail = (1 - level) / 2
-    half = float(stats.norm.isf(tail)) / root
+    half = float(-special.ndtri(tail)) / root
     upward = stagewise_p(z, steps, lower, upper)
     return StoppedEstimate(
         estimate=solve(0.5),

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import DesignError
@@ -232,6 +232,6 @@ def spending_futility(
 def naive_error(looks: int, *, alpha: float = 0.05, fraction: ArrayLike | None = None) -> float:
     """True two-sided error rate of looking again and again with the boundary of one look (Armitage and others 1969)."""
     steps = np.arange(1, looks + 1) / looks if fraction is None else np.asarray(fraction, dtype=np.float64)
-    bound = np.full(len(steps), float(stats.norm.isf(alpha / 2)))
+    bound = np.full(len(steps), float(-special.ndtri(alpha / 2)))
     found = crossing_chances(steps, -bound, bound)
     return found.above + found.below

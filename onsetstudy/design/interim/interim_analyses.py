@@ -9,7 +9,7 @@ from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy import special
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import DesignError
@@ -119,7 +119,7 @@ def plan_looks(
     design = crossing_chances(steps, lower, bounds.upper, drift=drift)
     stopped = design.upper + design.lower
     stopped[-1] = 1 - stopped[:-1].sum()
-    single = stats.norm.isf(alpha / sided) + stats.norm.isf(1 - power)
+    single = -special.ndtri(alpha / sided) - special.ndtri(1 - power)
     looks = tuple(
         PlannedLook(
             number=k + 1,
@@ -130,7 +130,7 @@ def plan_looks(
             alpha_spent=float(bounds.spent[k]) * sided,
             cross_null=float(null.upper[k]) * sided if futility != "binding" else float(null.upper[k]),
             cross_design=float(design.upper[k]),
-            nominal_p=float(sided * stats.norm.sf(bounds.upper[k])),
+            nominal_p=float(sided * special.ndtr(-bounds.upper[k])),
         )
         for k in range(steps.size)
     )
@@ -245,7 +245,7 @@ def _as_seen(plan: LookPlan, look: LookSeen, number: int) -> LookVerdict:
         planned=plan.planned_information,
         unit=plan.unit,
         alpha_spent=math.nan,
-        naive_claim=_beyond(plan, look.z, float(stats.norm.isf(plan.alpha / plan.sided))),
+        naive_claim=_beyond(plan, look.z, float(-special.ndtri(plan.alpha / plan.sided))),
         naive_error=naive_error(number, alpha=plan.alpha),
         repeated=None,
         conditional=None,
@@ -321,7 +321,7 @@ def _close_without_growth(
     left = max(plan.alpha - used, 0.0)
     # The interval is on the scale of the looks before: the score's where all have it, else the planned one.
     scale = look.fraction if seen.information is None or before is None else seen.information
-    bound = float(stats.norm.isf(left / plan.sided))
+    bound = float(-special.ndtri(left / plan.sided))
     found = _decided(plan, look, bound, scale=scale, spent=plan.alpha, closing=True)
     return replace(found, caution=(_no_growth(before, seen.information, left), *found.caution))
 

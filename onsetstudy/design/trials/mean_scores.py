@@ -13,7 +13,7 @@ from typing import Any, TypedDict
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special, stats
 from statsmodels.stats.proportion import proportion_confint
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
@@ -135,7 +135,7 @@ def _over(found: ManyWaits, conf_level: float) -> FloatArray:
 
 
 def _quantile(conf_level: float) -> float:
-    return float(stats.norm.isf((1 - conf_level) / 2))
+    return float(-special.ndtri((1 - conf_level) / 2))
 
 
 def _counted(cells: Intervals, place: IntArray, other: BoolArray, stratum: IntArray) -> FloatArray:

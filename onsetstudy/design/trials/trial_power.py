@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
-from scipy import stats
+from scipy import special
 from statsmodels.stats.proportion import proportion_confint
 
 from onsetstudy.core.arrays import FloatArray
@@ -227,7 +227,7 @@ def summarise(scenario: TrialScenario, found: list[Tally], trials: int, seed: in
     """What the trials say together."""
     z = np.concatenate([t.z for t in found])
     cases = sum(t.cases for t in found)
-    looks = scenario.looks or ((1.0, float(stats.norm.isf(scenario.alpha / 2))),)
+    looks = scenario.looks or ((1.0, float(-special.ndtri(scenario.alpha / 2))),)
     fractions, bounds = (np.array(v) for v in zip(*looks, strict=True))
     answered = np.where(np.isnan(z), 0.0, z)
     passed = np.abs(answered) >= bounds

@@ -6,7 +6,7 @@ import itertools
 from collections.abc import Mapping, Sequence
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from onsetstudy.core.arrays import StrArray
 from onsetstudy.core.results import Assumption, Counts, EstimateLike
@@ -67,7 +67,7 @@ def _index(right: int, wrong: int, unsure: int, contrast: str, level: float) -> 
         return of.absent(f"{n} guesses are too few; it takes {FEW}", code="too_few", method=METHOD)
     index = (right - wrong) / n
     spread = float(np.sqrt(((right + wrong) / n - index**2) / n))
-    half = float(stats.norm.isf((1 - level) / 2)) * spread
+    half = float(-special.ndtri((1 - level) / 2)) * spread
     return of.estimate(
         index,
         (max(-1.0, index - half), min(1.0, index + half)),

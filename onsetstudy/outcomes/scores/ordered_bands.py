@@ -87,13 +87,13 @@ def proportional_odds(
 
 
 def _estimate(beta: float, error: float, of: Parameter, method: str) -> Estimate:
-    half = float(stats.norm.isf((1 - of.conf_level) / 2)) * error
+    half = float(-special.ndtri((1 - of.conf_level) / 2)) * error
     return of.estimate(
         math.exp(beta),
         (math.exp(beta - half), math.exp(beta + half)),
         by="Wald, log scale",
         std_error=error,
-        p_value=float(2 * stats.norm.sf(abs(beta) / error)),
+        p_value=float(2 * special.ndtr(-abs(beta) / error)),
         method=method,
         assumptions=(ONE_RATIO,),
         source="McCullagh 1980",

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from scipy import stats
+from scipy import special, stats
 
 from onsetstudy.core.arrays import FloatArray, IntArray, StrArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
@@ -60,7 +60,7 @@ def _limit_rank(n: int, level: float) -> int:
         below = np.cumsum(_chance_of_sums(np.arange(1, n + 1)))
         return int(np.searchsorted(below, tail, side="right"))
     mean, spread = n * (n + 1) / 4, np.sqrt(n * (n + 1) * (2 * n + 1) / 24)
-    return max(0, int(np.floor(mean + stats.norm.ppf(tail) * spread)))
+    return max(0, int(np.floor(mean + special.ndtri(tail) * spread)))
 
 
 def _chance_of_sums(steps: IntArray) -> FloatArray:

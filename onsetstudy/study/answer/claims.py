@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterable, Mapping
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from onsetstudy.core.claims import Bearing, Claim, Look, bearing
 from onsetstudy.core.quantities import Quantity, quantity_of
@@ -218,7 +218,7 @@ def allowed_for_looks(answer: Estimate, quantity: Quantity, critical: float) -> 
     For an interval by the normal distribution this is estimate +- critical value x standard error (Jennison and
     Turnbull 1989); one that is skew, or wider by Student's t, stays so.
     """
-    one = float(stats.norm.isf((1 - answer.interval.level) / 2))
+    one = float(-special.ndtri((1 - answer.interval.level) / 2))
     ratio = max(1.0, critical / one)
     span, log = answer.interval, quantity.scale == "log"
 

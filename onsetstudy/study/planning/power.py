@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, replace
 
-from scipy import optimize, stats
+from scipy import optimize, special
 
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.parallel import Mapper, Progress, serial
@@ -162,7 +162,7 @@ def needed_of(sizing: Sizing, scenario: TrialScenario, looks: LookPlan | None, r
     alpha, power = sizing.alpha, sizing.protocol.plan.planned_power
     # Where there is an effect the z statistic does not spread by 1, least of all with unequal arms: its own spread.
     spread_z = single.mean_z_error * math.sqrt(run.trials - single.without_answer)
-    wanted = float(stats.norm.isf(alpha / 2) + spread_z * stats.norm.isf(1 - power))
+    wanted = float(-special.ndtri(alpha / 2) - spread_z * special.ndtri(1 - power))
     inflation = 1.0 if looks is None else looks.inflation
     if not single.mean_z > 2 * single.mean_z_error:
         raise DesignError(

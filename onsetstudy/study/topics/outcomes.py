@@ -9,7 +9,7 @@ import math
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from onsetstudy.core.results import Caution, Counts, Estimate, HypothesisTest, NotAvailable
 from onsetstudy.outcomes.chair_results import ChairTime
@@ -218,12 +218,12 @@ def _p_value(result: Estimate | NotAvailable | HypothesisTest | None) -> tuple[f
     if any(c.code == "clusters_too_narrow" for c in result.caution):
         return None, "too few clusters: the interval is too narrow for a P value"
     # Without a test of its own: how far the interval lies from no difference.
-    z = float(stats.norm.isf((1 - result.interval.level) / 2))
+    z = float(-special.ndtri((1 - result.interval.level) / 2))
     side = result.interval.low if result.estimate > 0 else result.interval.high
     reach = abs(result.estimate - side)
     if reach == 0 or not math.isfinite(reach):
         return None, "the estimate has no spread"
-    return float(2 * stats.norm.sf(abs(result.estimate) / (reach / z))), "from the interval"
+    return float(2 * special.ndtr(-abs(result.estimate) / (reach / z))), "from the interval"
 
 
 def _cautions(data: AnalysisSet) -> tuple[Caution, ...]:

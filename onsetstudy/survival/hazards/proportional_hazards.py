@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy import special, stats
 
 from onsetstudy.core.arrays import FloatArray, IndexArray
 from onsetstudy.core.cases import takes_cases
@@ -248,7 +248,7 @@ def _refuse_separation(setting: Setting) -> None:
         rising = rising_direction(setting.problem, index)
         if rising == 0:
             continue
-        z = float(stats.norm.ppf(setting.conf_level))
+        z = float(special.ndtri(setting.conf_level))
         try:
             limit = one_sided_bound(setting.problem, index, rising=rising, drop=z * z / 2)
             bound = (float(np.exp(limit)), np.inf) if rising > 0 else (0.0, float(np.exp(limit)))

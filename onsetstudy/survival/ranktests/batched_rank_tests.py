@@ -236,12 +236,10 @@ def information_of(grid: Grid, each: FloatArray) -> FloatArray:
     together = np.zeros((each.shape[1], place.size))
     together[np.arange(each.shape[1]), member] = 1.0
     corner[:, place] = each @ together
-    upper = np.cumsum(np.cumsum(corner.reshape(-1, m, m), axis=1)[:, :, ::-1], axis=2)[:, :, ::-1]
-    row, column = np.triu_indices(m)
-    full = np.zeros_like(upper)
-    full[:, row, column] = upper[:, row, column]
-    full[:, column, row] = upper[:, row, column]
-    return full
+    # Gaps between the first and the last one of a cell: sums from the corners, as products with ones.
+    below = np.tri(m)
+    upper = below @ corner.reshape(-1, m, m) @ below
+    return np.where(below.T > 0, upper, upper.swapaxes(1, 2))
 
 
 def _one_curve(grid: Grid, counts: FloatArray) -> FloatArray:

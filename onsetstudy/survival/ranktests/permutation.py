@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -124,6 +125,9 @@ def _group_outcomes(
     size = np.bincount(arm, count, k).astype(np.int64)
     values, member = np.unique(total, return_inverse=True)
     times = np.bincount(member, count).astype(np.int64)
+    # How many outcomes the first arm alone has is soon known, and often too many.
+    if functools.reduce(np.convolve, (np.ones(m + 1) for m in times.tolist()))[size[0]] > limit:
+        return None
     used, sums, log_ways = np.zeros((1, k), dtype=np.int64), np.zeros((1, k)), np.zeros(1)
     for value, m in zip(values.tolist(), times.tolist(), strict=True):
         if used.shape[0] * math.comb(m + k - 1, k - 1) > 20 * limit:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy import special, stats
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable
@@ -41,8 +41,8 @@ class ClusterSpread:
         distribution.
         """
         p = 0.5 + conf_level / 2
-        before = stats.t.ppf(p, self.alone) if student and np.isfinite(self.alone) else stats.norm.ppf(p)
-        after = stats.t.ppf(p, self.freedom) if np.isfinite(self.freedom) else stats.norm.ppf(p)
+        before = stats.t.ppf(p, self.alone) if student and np.isfinite(self.alone) else special.ndtri(p)
+        after = stats.t.ppf(p, self.freedom) if np.isfinite(self.freedom) else special.ndtri(p)
         return float(self.ratio * max(1.0, after / before))
 
 
