@@ -40,6 +40,12 @@ def pytest_collection():
         gc.enable()
 
 
+@pytest.fixture(scope="module", autouse=True)
+def settled():
+    """What earlier modules keep stays, too: a library looks for garbage at each call, and looked through all of it."""
+    gc.freeze()
+
+
 @pytest.fixture
 def reference():
     """Loads an outside value by the name of its folder under ``tests/references``."""
