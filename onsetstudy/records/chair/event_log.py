@@ -17,7 +17,7 @@ import pandas as pd
 
 from onsetstudy.records.chair.event_clock import CaseDrift, Moment, case_drift, place_events
 from onsetstudy.records.model import RawTable
-from onsetstudy.records.schema import CASES, COLD_TESTS, Column
+from onsetstudy.records.schema import CASES, COLD_TESTS, SOONEST_SUPPLEMENT_MIN, Column
 
 __all__ = ["PREPARED_COLUMNS", "Event", "FoldedLog", "StudyFacts", "fold_events", "in_force"]
 
@@ -273,6 +273,8 @@ class _Case:
         event, minute = self.first.get("supplement"), self.first_minute("supplement")
         if event is None or minute is None:
             return {}
+        # The earliest minute of a widened interval may be that of the injection itself.
+        minute = max(minute, SOONEST_SUPPLEMENT_MIN)
         told: dict[str, Any] = {"rescue_min": f"{minute:.3f}", "rescue_technique": event.payload.get("technique")}
         given = [e.payload for e in self.entries if e.kind == "supplement"]
         volumes = [payload.get("volume_ml") for payload in given]

@@ -213,7 +213,8 @@ def _refuse_cell(found: Findings, row: int, column: Column, check: str, value: o
         unit = "on the protocol's scale" if column.scored else column.unit
         as_read, mend = _as_read(str(written), float(str(value)), (low, high))
         what = f"{written}{as_read} is outside {low:g} to {high:g} {unit}"
-        found.refuse(row, column.name, "range", what, mend or f"enter a value from {low:g} to {high:g} {unit}")
+        mend = mend or column.hint or f"enter a value from {low:g} to {high:g} {unit}"
+        found.refuse(row, column.name, "range", what, mend)
 
 
 def _as_read(written: str, value: float, admitted: tuple[float | None, float | None]) -> tuple[str, str]:

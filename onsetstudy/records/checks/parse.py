@@ -106,7 +106,7 @@ def parse_column(
             repairs[repair] += int(times[number])
     if untold:
         words = ", ".join(f'"{word}"' for word in sorted(untold))
-        repairs["not_recorded", f"{words} was read as not recorded, as if the cell were empty"] = untold.total()
+        repairs["not_recorded", f"{words} was read as {column.empty}, as if the cell were empty"] = untold.total()
     rows = np.flatnonzero(np.isin(position, list(unreadable))).tolist() if unreadable else ()
     return Parsed(
         values=values.astype(float if column.numeric else object)[position],
@@ -210,7 +210,8 @@ def _minute(cell: str, column: Column) -> tuple[float, Repaired]:
     except _Unreadable as error:
         if error.code == "ambiguous_number":
             raise
-        raise _Unreadable("not_a_time", "write minutes and seconds as 4:30, or minutes as 4.5") from None
+        mend = "write minutes and seconds as 4:30, or minutes as 4.5"
+        raise _Unreadable("not_a_time", f"{column.hint}; {mend}" if column.hint else mend) from None
 
 
 def _clock(cell: str) -> tuple[float, Repaired]:
