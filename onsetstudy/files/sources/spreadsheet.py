@@ -7,6 +7,7 @@ import csv
 import datetime as dt
 import io
 import itertools
+import re
 import zipfile
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -21,6 +22,7 @@ from onsetstudy.files.sources.recorded import read_screening, read_store
 from onsetstudy.files.store import is_store
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.check import check_records
+from onsetstudy.records.checks.headings import TITLES, normal_heading
 from onsetstudy.records.checks.open_tables import OPEN_TABLES, fold_open_tables
 from onsetstudy.records.checks.wide_sheet import MARK, unfold_wide
 from onsetstudy.records.model import Companions, RawTable, Records
@@ -235,12 +237,24 @@ def _layout(path: Path, file: TextIO) -> dict[str, Any]:
         ragged = list(itertools.islice(((row, len(cells)) for row, cells in rows if len(cells) > width), 20))
         mend = 'put a text that contains the separator between quotation marks, such as "0,18"'
         if width == 1:
+            _refuse_title(path, file, otherwise=2 if width == 1 else 1)
+            mend = 'put a text that contains the separator between quotation marks, such as "0,18"'
             mend = "the headings have to stand in row 1: take out what stands above them"
         if ragged:
             what = "{} cells in this row, but {} headings"
             raise RecordsError([_problem(path, what.format(n, width), mend, row=row) for row, n in ragged])
     errors = _errors(file.encoding)
     return {"sep": delimiter, "names": range(width), "encoding": file.encoding, "encoding_errors": errors}
+def _refuse_title(path: Path, file: TextIO, *, otherwise: int) -> None:
+    """Refuse a line above the headings: beside it all rows seem too long."""
+    file.seek(0)
+    lines = enumerate(itertools.islice(file, TITLES), start=1)
+    found = (row for row, line in lines if "case_id" in map(normal_heading, re.split(f'[{DELIMITERS}"]', line)))
+    if (at := next(found, otherwise)) > 1:
+        mend = f"the headings have to stand in row 1: take out what stands above row {at}"
+        raise RecordsError(_problem(path, "these are no headings", mend, row=1))
+
+
 
 
 def _wide_csv(path: Path) -> list[list[str]] | None:

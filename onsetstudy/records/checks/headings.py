@@ -12,7 +12,7 @@ from onsetstudy.core.errors import Problem, Where
 from onsetstudy.records.model import RawTable
 from onsetstudy.records.schema import TABLES
 
-__all__ = ["entries_under", "heading_problems", "normal_heading", "unread_columns"]
+__all__ = ["TITLES", "entries_under", "heading_problems", "normal_heading", "unread_columns"]
 
 UNHEADED = "(no_heading)"
 TITLES = 10

@@ -46,7 +46,7 @@ def read_times_of_day(tests: Findings, clock_min: FloatArray, zero: FloatArray, 
         tests.typed.loc[known, "minute"] = minute[known]
         tests.repairs["minute", "minutes_as_time", text] += int(known.sum())
         return
-    for row in np.flatnonzero(known & ~usable).tolist():
+    for row in np.flatnonzero(known & ~usable & (tests.first != "no_case")).tolist():
         without_zero = np.isnan(zero[row])
         reason = (
             f"its case has no {zero_name} to count from"
@@ -102,7 +102,8 @@ def refuse_ambiguous_times(cases: Findings, tests: Findings, zero: FloatArray, p
 def _either(found: Findings, column: str, tooth: object, zero: FloatArray) -> pd.DataFrame:
     """Cells of a column that may be of the clock or minutes and seconds, by their rows, read both ways."""
     code = found.typed["case_id"]
-    rows = np.flatnonzero(found.spelled(column, MAY_BE_EITHER.match) & code.notna().to_numpy())
+    whose = code.notna().to_numpy() & (found.first != "no_case")
+    rows = np.flatnonzero(found.spelled(column, MAY_BE_EITHER.match) & whose)
     parts = [str(found.cell(row, column)).strip().split(":") for row in rows.tolist()]
     large, small = np.array(parts, dtype=np.float64).reshape(-1, 2).T
     told = {"case": code, "tooth": tooth, "zero": zero}
