@@ -129,7 +129,8 @@ def _known_columns(raw: RawTable, table: str) -> RawTable:
     asked = np.isin(list(known), [column.name for column in TABLES[table] if column.required == "always"])
     rows, columns = np.flatnonzero(filled.any(axis=1)), np.flatnonzero(filled.any(axis=0) | asked)
     frame = frame.iloc[rows, columns].reset_index(drop=True)
-    return replace(raw, frame=frame, source_row=pd.Series(np.asarray(raw.source_row)[rows]))
+    places = tuple(raw.places[row] for row in rows.tolist()) if raw.places else ()
+    return replace(raw, frame=frame, source_row=pd.Series(np.asarray(raw.source_row)[rows]), places=places)
 
 
 def _read(found: Findings, protocol: Protocol) -> FloatArray | None:
@@ -297,6 +298,17 @@ def _kept(found: Findings, *order: str) -> pd.DataFrame:
     return rows.sort_values(list(order), kind="stable", ignore_index=True)
 
 
+def _placed(found: Findings, told: Sequence[tuple[int, Problem]]) -> list[Problem]:
+    """What was found, in the order of rows, where it was written; once where several rows have a cell in common."""
+    placed: dict[tuple[Where, str], Problem] = {}
+    for row, problem in sorted(told, key=itemgetter(0)):
+        where = problem.where
+        if found.raw.places and (place := found.raw.places[row].get(where.column or "")):
+            where = replace(where, row=place[0], column=place[1])
+        placed.setdefault((where, problem.what), replace(problem, where=where))
+    return list(placed.values())
+
+
 def _records(of_cases: Findings, of_tests: Findings) -> Records:
     good, tests = _kept(of_cases, "case_id"), _kept(of_tests, "case_id", "minute", "tooth_role")
     quarters = {day: Quarter.of(day).label for day in set(good["case_date"])}
@@ -310,8 +322,8 @@ def _records(of_cases: Findings, of_tests: Findings) -> Records:
         cases=good,
         readings=tests,
         rejects=_rejects(both),
-        problems=tuple(p for found in both for _, p in sorted(found.problems, key=itemgetter(0))),
-        queries=tuple(p for f in both for row, p in sorted(f.queries, key=itemgetter(0)) if not f.refused[row]),
+        problems=tuple(p for found in both for p in _placed(found, found.problems)),
+        queries=tuple(p for f in both for p in _placed(f, [told for told in f.queries if not f.refused[told[0]]])),
         repairs=tuple(repair for found in both for repair in found.repair_list()),
         rows_read=len(of_cases.refused),
         readings_read=len(of_tests.refused),
