@@ -10,22 +10,10 @@ import pandera.pandas as pa
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import CODES
 
-__all__ = [
-    "CASES",
-    "COLD_TESTS",
-    "LIP_BLOCKS",
-    "SOONEST_SUPPLEMENT_MIN",
-    "TABLES",
-    "Column",
-    "asked_columns",
-    "limited",
-    "pandera_schema",
-]
+__all__ = ["CASES", "COLD_TESTS", "LIP_BLOCKS", "TABLES", "Column", "asked_columns", "limited", "pandera_schema"]
 
 LIP_BLOCKS = ("ianb", "gow_gates", "closed_mouth_block", "mental_incisive")
 """Injections after which the lip becomes numb, and is asked about."""
-SOONEST_SUPPLEMENT_MIN = 0.01
-"""A supplement comes after the injection that it supplements; 0 is how many write that none was given."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +149,7 @@ CASES: tuple[Column, ...] = (
     _clock("injection_end", "end of deposition of the last planned injection: clock zero", "14:04"),
     replace(
         _minutes("rescue_min", "minute of the first supplemental injection; empty, and not 0, if none was given", "12"),
-        low=SOONEST_SUPPLEMENT_MIN,
+        low=0.01,  # A supplement comes after the injection that it supplements; 0 is written where none was given.
         empty="no supplement given",
         hint="leave it empty if no supplement was given; a supplement in the first minute is e.g. 0.5",
     ),

@@ -17,7 +17,7 @@ import pandas as pd
 
 from onsetstudy.records.chair.event_clock import CaseDrift, Moment, case_drift, place_events
 from onsetstudy.records.model import RawTable
-from onsetstudy.records.schema import CASES, COLD_TESTS, SOONEST_SUPPLEMENT_MIN, Column
+from onsetstudy.records.schema import CASES, COLD_TESTS, Column
 
 __all__ = ["PREPARED_COLUMNS", "Event", "FoldedLog", "StudyFacts", "fold_events", "in_force"]
 
@@ -31,6 +31,7 @@ PREPARED_COLUMNS = (
     "volume_ml",
 )
 """Columns that tell the arm, or could: they stand in preparations and never in an entry of the chair."""
+SOONEST_SUPPLEMENT_MIN = next(c.low or 0.0 for c in CASES if c.name == "rescue_min")
 FLAG = "clocks disagreed: times of this case are wider than tapped"
 ADVERSE_COLUMNS = ("case_id", "number", "kind", "serious", "minute", "note")
 

@@ -225,15 +225,11 @@ class _Wide:
 
     def table(self, rows: Sequence[_Row], columns: Sequence[str]) -> RawTable:
         """What was unfolded, as if it had been written so."""
-        frame = pd.DataFrame([[row.get(c) or None for c in columns] for _, row, _ in rows], columns=list(columns))
-        return RawTable(
-            frame=frame.astype(object),
-            source_row=pd.Series([at for at, _, _ in rows], dtype=int),
-            file=self.file,
-            sheet=self.sheet,
-            heading_row=self.start + 1,
-            places=tuple(places for _, _, places in rows),
-        )
+        cells = [[row.get(c) or None for c in columns] for _, row, _ in rows]
+        frame = pd.DataFrame(cells, columns=list(columns), dtype=object)
+        at, places = pd.Series([line for line, _, _ in rows], dtype=int), tuple(elsewhere for _, _, elsewhere in rows)
+        above = self.start + 1
+        return RawTable(frame=frame, source_row=at, file=self.file, sheet=self.sheet, heading_row=above, places=places)
 
 
 def _no_record(case: Mapping[str, str], told: Mapping[str, str]) -> bool:
