@@ -33,7 +33,7 @@ from onsetstudy.study.counts.aggregate_counts import Tally, add_tallies, tally_r
 
 __all__ = ["Reduced", "Terms", "reduce_parts", "slips_shown"]
 
-FORM = 5
+FORM = 6
 """Form of a finished part's file: one of another form is done anew."""
 ONCE = ("unread_column", "other_practice")
 """What is to be looked at in all rows alike: told once, whatever the number of parts."""
