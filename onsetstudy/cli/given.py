@@ -15,6 +15,7 @@ from onsetstudy.files.ledger.side_files import read_arms
 from onsetstudy.files.output import rejects_path, write_escaped
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.records.checks.no_records import no_records
 from onsetstudy.records.derived.allocation import KeptList
 from onsetstudy.records.derived.flow import EXCLUSIONS, exclusion_reasons, too_many_refused
 from onsetstudy.records.derived.opened_slips import OpenedSlips, opened_slips
@@ -97,18 +98,20 @@ class GivenArms:
 
 def _say_records(records: Records, rejects: Path | None) -> None:
     """What was read, refused and unusual."""
-    refused, tests_refused = records.rows_read - len(records.cases), records.readings_read - len(records.readings)
-    if 2 * refused > records.rows_read:
+    cases = records.rows_read - no_records(records, "cases")
+    tests = records.readings_read - no_records(records, "cold_tests")
+    refused, tests_refused = cases - len(records.cases), tests - len(records.readings)
+    if 2 * refused > cases:
         # Another protocol is the usual reason, and its many faults would bury the question.
-        text = f"{refused} of {records.rows_read} cases are refused: is this the protocol of these records?"
+        text = f"{refused} of {cases} cases are refused: is this the protocol of these records?"
         click.echo(text, err=True)
     say.problems(records.problems)
     say.lines([say.to_look_at(query) for query in say.gathered(records.queries)], " to look at")
     for repair in records.repairs:
         often = "once" if repair.count == 1 else f"{repair.count} times"
         click.echo(f"Column {repair.column}: {repair.text} ({often}).", err=True)
-    click.echo(f"Cases: {records.rows_read} read, {len(records.cases)} accepted, {refused} refused.")
-    click.echo(f"Cold tests: {records.readings_read} read, {len(records.readings)} accepted, {tests_refused} refused.")
+    click.echo(f"Cases: {cases} read, {len(records.cases)} accepted, {refused} refused.")
+    click.echo(f"Cold tests: {tests} read, {len(records.readings)} accepted, {tests_refused} refused.")
     if rejects is not None:
         click.echo(f"Refused rows, with reasons: {rejects}")
 

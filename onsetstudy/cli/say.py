@@ -69,7 +69,7 @@ def _told(alike: Sequence[Problem]) -> list[str]:
     rows = [str(problem.where.row) for problem in alike]
     left = len(rows) - NAMED
     text = f"{', '.join(rows[:NAMED])} and {left} more" if left > 0 else f"{', '.join(rows[:-1])} and {rows[-1]}"
-    what = f"{first.what} (row {first.where.row}; the others alike)" if other else first.what
+    what = f"{first.what} (this in row {first.where.row}; the others alike)" if other else first.what
     return [str(replace(first, what=what)).replace(f"row {first.where.row}", f"rows {text}", 1)]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import pandas as pd
@@ -26,6 +27,11 @@ class RawTable:
         Name of the file, without folders.
     sheet : str or None
         Sheet of a workbook.
+    heading_row : int
+        Row of the headings.
+    places : tuple of mapping
+        Of each record, by column, the row and heading of what was written elsewhere than under its heading in
+        ``source_row``; empty where nothing was.
     date_epoch : str
         ``"1900"`` or ``"1904"``: how the workbook counts serial dates.
     """
@@ -34,6 +40,8 @@ class RawTable:
     source_row: pd.Series
     file: str
     sheet: str | None = None
+    heading_row: int = 1
+    places: tuple[Mapping[str, tuple[int, str]], ...] = ()
     date_epoch: str = "1900"
 
 

@@ -43,6 +43,10 @@ class Column:
         A value that would be accepted.
     unique : bool
         Whether no value may stand in two rows.
+    empty : str
+        What an empty cell says.
+    hint : str
+        What to bear in mind, told beside every value that is refused.
     """
 
     name: str
@@ -58,6 +62,8 @@ class Column:
     required: str = ""
     example: str = ""
     unique: bool = False
+    empty: str = "not recorded"
+    hint: str = ""
 
     @property
     def numeric(self) -> bool:
@@ -141,7 +147,12 @@ CASES: tuple[Column, ...] = (
     _code("baseline_response", "cold on the target tooth before the injection"),
     _clock("injection_start", "needle in", "14:02"),
     _clock("injection_end", "end of deposition of the last planned injection: clock zero", "14:04"),
-    _minutes("rescue_min", "minute of a supplemental injection; empty if there was none", "12"),
+    replace(
+        _minutes("rescue_min", "minute of the first supplemental injection; empty, and not 0, if none was given", "12"),
+        low=0.01,  # A supplement comes after the injection that it supplements; 0 is written where none was given.
+        empty="no supplement given",
+        hint="leave it empty if no supplement was given; a supplement in the first minute is e.g. 0.5",
+    ),
     _code("rescue_technique", "technique of the supplemental injection"),
     _number("rescue_volume_ml", "volume of all supplemental injections together", "mL", (0.05, 20, 5.4), "0.9"),
     _code("rescue_agent", "local anaesthetic of the supplement; empty: the planned one", field="agent"),

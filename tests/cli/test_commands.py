@@ -85,8 +85,8 @@ def test_one_habit_in_many_rows_is_one_line():
     ]
     assert gathered([empty(2), outside(2, 45), empty(9), outside(4, 46), outside(5, 47)]) == [
         "mine.xlsx, sheet cases, rows 2 and 9, column volume_ml: volume_ml is empty. Fill it in.",
-        "mine.xlsx, sheet cases, rows 2, 4 and 5, column pain_deposition: 45 is outside 0 to 10 (row 2; the others "
-        "alike). Enter a value.",
+        "mine.xlsx, sheet cases, rows 2, 4 and 5, column pain_deposition: 45 is outside 0 to 10 (this in row 2; the "
+        "others alike). Enter a value.",
     ]
     assert len(gathered([outside(2, 45), outside(4, 46)])) == 2  # two values, each told
 

@@ -233,3 +233,12 @@ def test_open_tables_of_the_one_folder_in_a_list_are_read_too(tmp_path, given):
     ours, alone = (read_records(what, PROTOCOL, today=TODAY) for what in (given([folder]), folder))
     pd.testing.assert_frame_equal(ours.cases, alone.cases)
     pd.testing.assert_frame_equal(ours.companions.screening, alone.companions.screening)
+
+
+def test_a_supplement_at_minute_0_is_refused_where_it_stands(tmp_path):
+    tables = split(tmp_path)
+    at = next(i for i, row in enumerate(tables["injections"]) if row["role"] == "supplemental")
+    tables["injections"][at]["minute"] = "0"
+    (problem,) = refused(tmp_path / "open", tables)
+    assert (problem.where.file, problem.where.row, problem.where.column) == ("injections.csv", at + 2, "minute")
+    assert "0.5" in problem.mend

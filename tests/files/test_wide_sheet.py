@@ -9,7 +9,9 @@ from pathlib import Path
 import openpyxl
 import pandas as pd
 import pytest
+from click.testing import CliRunner
 
+from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.files.documents.workbook import write_wide_template
 from onsetstudy.files.sources.protocol_toml import read_protocol
@@ -261,3 +263,128 @@ def test_cells_of_the_head_that_nobody_filled_in_are_named_each(tmp_path):
     lines = [line for line in lines if line[0] != "clinician_id"]
     with pytest.raises(RecordsError, match=rf"row {len(lines)}, column clinician_id: the column clinician_id"):
         read_records(save(path, lines), protocol, today=TODAY)
+
+
+HEAD = {"practice_id": "P06", "clinician_id": "P06-A", "allocation": "clinician_choice", "agent": "lidocaine",
+        "technique": "buccal_infiltration", "plain: volume_ml": "1.8", "plain: mix_mode": "none",
+        "plain: bicarbonate_ml": "", "buffered: volume_ml": "1.98", "buffered: mix_mode": "add",
+        "buffered: bicarbonate_ml": "0.18"}  # fmt: skip
+CASES = [{"case_id": f"P06-{i}", "patient_id": f"P06-K{i}", "case_date": "2026-02-03", "arm": arm, "tooth": "12",
+          "target 1": "1", "target 2": "1", "target 3": "0", "target 4": "0"}
+         for i, arm in enumerate(("plain", "buffered", "plain", "buffered"), 1)]  # fmt: skip
+
+
+def small(path, head=None, cases=CASES):
+    """A wide sheet of four cases; the first line of the head is row 2, and the headings stand below it."""
+    head = HEAD | (head or {})
+    headings = list(dict.fromkeys(h for case in cases for h in case))
+    lines = [[MARK, ""], *([*line] for line in head.items()), headings]
+    return save(path, [*lines, *([case.get(h, "") for h in headings] for case in cases)])
+
+
+def problems_of(path):
+    """Everything that is told, whether anything is accepted or not."""
+    try:
+        return read_records(path, protocol_of("audit"), today=TODAY).problems
+    except RecordsError as error:
+        return error.problems
+
+
+ROW = {key: row for row, key in enumerate(HEAD, 2)}
+
+
+@pytest.mark.parametrize(
+    "empty",
+    [
+        ("buffered: volume_ml", "buffered: mix_mode", "buffered: bicarbonate_ml"),
+        ("buffered: bicarbonate_ml",),
+        ("plain: volume_ml",),
+    ],
+)
+def test_a_cell_of_the_head_that_is_empty_for_one_arm_is_named_and_no_row_of_a_case(tmp_path, empty):
+    found = problems_of(small(tmp_path / "wide.csv", dict.fromkeys(empty, "")))
+    assert [p.where.row for p in found] == [ROW[key] for key in empty]
+    for key, problem in zip(empty, found, strict=True):
+        assert problem.what.startswith(f"{key} is not filled in")
+        assert f"cell B{ROW[key]} of the head" in problem.mend
+
+
+def test_what_an_arm_without_cases_would_need_is_not_asked_for(tmp_path):
+    empty = ("buffered: volume_ml", "buffered: mix_mode", "buffered: bicarbonate_ml")
+    plain = [case for case in CASES if case["arm"] == "plain"]
+    assert not problems_of(small(tmp_path / "wide.csv", dict.fromkeys(empty, ""), plain))
+
+
+def test_what_is_wrong_in_the_head_is_told_once_with_its_place_there(tmp_path):
+    found = problems_of(small(tmp_path / "wide.csv", {"plain: mix_mode": "add", "plain: bicarbonate_ml": "0.18"}))
+    told = {p.where.column: p for p in found}
+    assert len(told) == len(found) == 2
+    assert told["plain: mix_mode"].where.row == ROW["plain: mix_mode"]
+    assert "a plain case mixed by add" in told["plain: mix_mode"].what
+    assert told["plain: bicarbonate_ml"].where.row == ROW["plain: bicarbonate_ml"]
+
+
+@pytest.mark.parametrize(
+    ("heading", "meant"),
+    [("2 min", "target 2"), ("2.5 min", "target 2.5"), ("2,5", "target 2,5"), ("target2", "target 2"),
+     ("control2", "control 2"), ("minute 2", "target 2")],
+)  # fmt: skip
+def test_a_minute_in_a_heading_is_taken_for_a_test_that_is_written_otherwise(tmp_path, heading, meant):
+    cases = [{heading if h == "target 2" else h: v for h, v in case.items()} for case in CASES]
+    (problem,) = problems_of(small(tmp_path / "wide.csv", cases=cases))
+    assert problem.where.row == len(HEAD) + 2
+    assert problem.mend == f"did you mean {meant}?"
+
+
+def test_a_heading_that_nobody_knows_is_told_in_the_row_of_headings(tmp_path):
+    (problem,) = problems_of(small(tmp_path / "wide.csv", cases=[case | {"surname": "x"} for case in CASES]))
+    assert (problem.code, problem.where.row) == ("unknown_column", len(HEAD) + 2)
+
+
+@pytest.mark.parametrize("word", ["-", "N/A", "n.a.", "not done"])
+def test_a_word_for_nothing_in_the_cell_of_a_test_is_a_test_that_was_not_done(tmp_path, word):
+    without = [CASES[0] | {"target 2": ""}, *CASES[1:]]
+    made = [read_records(small(tmp_path / f"{i}.csv", cases=cases), protocol_of("audit"), today=TODAY)
+            for i, cases in enumerate((without, [CASES[0] | {"target 2": word}, *CASES[1:]]))]  # fmt: skip
+    assert made[0].digest == made[1].digest
+
+
+def test_tests_are_told_by_the_cells_in_which_they_stand(tmp_path):
+    cases = [CASES[0] | {"target 2": "1|0"}, CASES[1] | {"target 3": "felt @ 14:05"}, CASES[2] | {"target 2": "1 @ 9"},
+             CASES[3]]  # fmt: skip
+    records = read_records(small(tmp_path / "wide.csv", cases=cases), protocol_of("audit"), today=TODAY)
+    first = len(HEAD) + 3
+    tests = [p for p in records.problems if p.code != "reading_refused"]
+    assert [(p.code, p.where.row, p.where.column) for p in tests] == [
+        ("contradiction", first, "target_2"),
+        ("clock_or_minutes", first + 1, "target_3"),
+    ]
+    (query,) = [q for q in records.queries if q.code == "order"]
+    assert (query.where.row, query.where.column) == (first + 2, "target_3")
+    of_cases = [p.what for p in records.problems if p.code == "reading_refused"]
+    assert "2 cold tests of this case were refused, the first in column target_2" in of_cases[0]
+    assert "(column target_3)" in of_cases[1]
+    assert "of the cold tests" not in " ".join(of_cases)
+
+
+@pytest.mark.parametrize("title", ["Sheet1", "cases"])
+def test_a_workbook_is_a_wide_sheet_by_its_first_cell(tmp_path, title):
+    lines = list(csv.reader(small(tmp_path / "wide.csv").read_text(encoding="utf-8").splitlines()))
+    book = openpyxl.Workbook()
+    book.active.title = title
+    for line in lines:
+        book.active.append([value or None for value in line])
+    book.save(tmp_path / "wide.xlsx")
+    made = [read_records(tmp_path / f"wide.{kind}", protocol_of("audit"), today=TODAY) for kind in ("csv", "xlsx")]
+    assert made[0].digest == made[1].digest
+
+
+@pytest.mark.parametrize("name", ["own.csv", "own.xlsx"])
+def test_one_table_alone_is_told_how_a_wide_sheet_is_marked(tmp_path, name):
+    book = openpyxl.Workbook()
+    book.active.append(list(CASES[0]))
+    book.save(tmp_path / "own.xlsx")
+    save(tmp_path / "own.csv", [list(CASES[0])])
+    assert all(MARK in p.mend and "template PROTOCOL --wide" in p.mend for p in problems_of(tmp_path / name))
+    shown = CliRunner().invoke(onsetstudy, ["check", "--help"])
+    assert MARK in shown.output

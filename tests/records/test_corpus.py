@@ -83,8 +83,8 @@ CELLS = [
     ("patient_id", "+44 20 7946 0958", "names_a_person", "looks like a name"),
     ("case_date", "", "missing", "case_date is empty. Fill it in: day of the injection"),
     ("case_date", "03/04/2026", "ambiguous_date", "day and month may be mistaken for each other"),
-    ("case_date", "2026-02-30", "not_a_date", "there is no such day; write the date as 2026-04-03"),
-    ("case_date", "last Tuesday", "not_a_date", "Write the date as 2026-04-03"),
+    ("case_date", "2026-02-30", "not_a_date", "there is no such day; write year, month and day, such as 2026-04-03"),
+    ("case_date", "last Tuesday", "not_a_date", "Write year, month and day, such as 2026-04-03"),
     ("case_date", "2019-05-06", "outside_study", "lies outside the study's quarters 2025Q4 to 2026Q3"),
     ("case_date", "2026-09-29", "future_date", "the date 2026-09-29 lies in the future. Correct the date"),
     ("arm", "", "missing", "arm is empty"),
@@ -102,7 +102,8 @@ CELLS = [
     ("agent_percent", "0.02", "percent", "0.02 looks like a fraction of one. Write per cent: 2"),
     ("agent_percent", "20", "range", "20 is outside 0.25 to 5 %"),
     ("vasoconstrictor", "adrenaline?", "code", "none, epinephrine"),
-    ("vasoconstrictor_dilution", "1:100000", "not_a_number", "Write one number"),
+    ("vasoconstrictor_dilution", "1:100000", "not_a_number", "Write one number in n of 1:n"),
+    ("vasoconstrictor_dilution", "1:100,000", "not_a_number", "such as 100000"),
     ("cartridge_ml", "18", "range", "18 is outside 1 to 2.5 mL"),
     ("volume_ml", "", "missing", "volume_ml is empty"),
     ("volume_ml", "21", "range", "21 is outside 0.05 to 20 mL"),
@@ -119,7 +120,7 @@ CELLS = [
     ("mixed_to_injection_min", "soon", "not_a_time", "Write minutes and seconds as 4:30, or minutes as 4.5"),
     ("topical", "spray", "code", "none, benzocaine"),
     ("baseline_response", "yes", "code", "Write one of felt, not_felt"),
-    ("injection_start", "25:10", "not_a_clock_time", "Write the time of day as 14:05"),
+    ("injection_start", "25:10", "not_a_clock_time", "Write hours and minutes of the day, such as 14:05"),
     ("injection_end", "13:00", "times", "the injection ends before it starts"),
     ("rescue_min", "14:20:00", "not_a_time", "is a time of day. Write minutes after the end of injection"),
     ("rescue_technique", "intraligamentary", "missing", "a supplemental injection without its minute"),
@@ -238,6 +239,37 @@ def test_a_faulty_cold_test_is_refused_with_its_case(column, written, code, word
         assert "P01-0001" not in set(found.cases["case_id"])
         told = [str(p) for p in found.problems if p.code == "reading_refused"]
         assert "a cold test of this case was refused (row 2 of the cold tests)" in told[0]
+
+
+def test_several_refused_tests_of_a_case_are_counted_and_all_have_to_be_corrected():
+    cases, readings = clean()
+    for reading in readings[2:5]:
+        reading["response"] = "numb"
+    (problem,) = [p for p in records(cases, readings, PROMISED).problems if p.code == "reading_refused"]
+    assert "3 cold tests of this case were refused, the first in row 4 of the cold tests" in problem.what
+    assert "correct them" in problem.mend
+
+
+@pytest.mark.parametrize("minute", ["14:09:00", "09:30"])
+def test_a_time_of_a_test_without_a_case_is_no_question_of_the_injection(minute):
+    cases, readings = clean()
+    strange = [row | {"case_id": "P01-0099", "minute": minute} for row in readings[:2]]
+    found = records(cases, [*readings, *strange], PROMISED)
+    assert [p.code for p in found.problems] == ["no_case"]
+    assert len(found.rejects) == 2
+
+
+@pytest.mark.parametrize("written", ["165", "16:49:00", "165:00"])
+def test_an_unusual_minute_is_asked_about_however_it_is_written(written):
+    """The injection ended at 14:04."""
+    cases, readings = clean()
+    cases[0]["observation_end_min"] = None
+    readings.insert(8, readings[7] | {"minute": written})
+    found = records(cases, readings, PROMISED)
+    assert not found.problems
+    (query,) = [q for q in found.queries if q.code == "unusual"]
+    assert "165 min is unusual. Usual is 0.25 to 60 min" in str(query)
+    assert (query.where.row, query.value) == (10, written)
 
 
 def test_readings_that_contradict_each_other():

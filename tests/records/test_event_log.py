@@ -499,3 +499,11 @@ def test_a_test_of_a_planned_minute_is_planned_and_one_of_none_is_extra():
     kinds = dict(zip(tests["minute"].astype(float).round(1), tests["test_kind"], strict=True))
     assert sorted(kinds.values()) == ["extra", "planned", "planned"]
     assert min(m for m, kind in kinds.items() if kind == "extra") == sorted(kinds)[1]
+
+
+def test_a_supplement_at_the_moment_of_the_injection_is_not_written_as_if_none_was_given():
+    page = Page()
+    injected(page)
+    page.tap("supplement", {"technique": "long_buccal"})
+    row = fold_events(page.events, prepared(), FACTS).cases.frame.iloc[0]
+    assert float(row["rescue_min"]) > 0

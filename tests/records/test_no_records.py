@@ -5,13 +5,16 @@ from __future__ import annotations
 import csv
 
 import pytest
+from click.testing import CliRunner
 
+from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.files.sources.spreadsheet import read_records
+from onsetstudy.records.checks.no_records import no_records
 from onsetstudy.records.derived.flow import refused_by_practice
 from onsetstudy.records.model import Records
 from tests.records.test_corpus import clean
-from tests.study.cases import protocol, raw, records
+from tests.study.cases import NO_LIST, PROTOCOLS, protocol, raw, records
 
 PROMISED = protocol()
 UNITS = {"volume_ml": "mL", "minute": "min", "case_date": "YYYY-MM-DD", "cartridge_ml": "mL", "response": "felt or not"}
@@ -102,6 +105,41 @@ def test_a_title_without_separators_is_no_question_of_quotation_marks(tmp_path):
     with pytest.raises(RecordsError, match="headings have to stand in row 1") as refused:
         read_records(tmp_path, PROMISED)
     assert "quotation" not in str(refused.value)
+
+
+@pytest.mark.parametrize("above", ["sep=;", "Buffering audit, exported 1 October", "Our cases, 2026; all of them"])
+def test_a_line_above_the_headings_is_named_and_not_the_rows_below(tmp_path, above):
+    for name, rows in zip(("cases", "cold_tests"), clean(), strict=True):
+        columns = list(dict.fromkeys(column for row in rows for column in row))
+        with (tmp_path / f"{name}.csv").open("w", newline="", encoding="utf-8") as file:
+            file.write(f"{above}\n" if name == "cases" else "")
+            lines = [[str(row.get(c) or "").replace(".", ",") for c in columns] for row in rows]
+            csv.writer(file, delimiter=";").writerows([columns, *lines])
+    with pytest.raises(RecordsError) as refused:
+        read_records(tmp_path, PROMISED)
+    (problem,) = refused.value.problems
+    assert (problem.where.file, problem.where.row) == ("cases.csv", 1)
+    assert "take out what stands above row 2" in problem.mend
+
+
+def test_lines_that_are_no_records_are_not_counted_as_cases():
+    cases, readings = tables(SECOND["the same"])
+    found = records(cases, readings, PROMISED)
+    assert (no_records(found, "cases"), no_records(found, "cold_tests")) == (1, 1)
+    for row in cases[1:]:
+        row["tooth"] = "99"
+    with pytest.raises(RecordsError, match=f"none of {len(clean()[0])} cases can be used"):
+        records(cases, readings, PROMISED)
+
+
+def test_nor_are_they_by_the_command(tmp_path):
+    written(tmp_path, [])
+    with (tmp_path / "cases.csv").open("a", encoding="utf-8") as file:
+        file.write("Total,4\n")
+    protocol_file = PROTOCOLS / "mandibular_block_group.toml"
+    shown = CliRunner().invoke(onsetstudy, ["check", str(protocol_file), str(tmp_path), "--without-list", NO_LIST])
+    assert "this line sums up the others" in shown.output
+    assert "Cases: 4 read, 4 accepted, 0 refused." in shown.output
 
 
 def wide(line):

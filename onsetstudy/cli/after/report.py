@@ -40,8 +40,8 @@ def report(
     """Check RECORDS against PROTOCOL, analyse them as the protocol says and write the report.
 
     RECORDS is one workbook (.xlsx) with the sheets cases and cold_tests, a folder with cases.csv and
-    cold_tests.csv, those two files, or the store of the page at the chair (.sqlite). Rows that are refused are kept
-    in a rejects file; the others go on.
+    cold_tests.csv, those two files, a wide sheet as `template --wide` writes it, with wide_sheet in its first cell, or
+    the store of the page at the chair (.sqlite). Rows that are refused are kept in a rejects file; the others go on.
 
     A randomised study is analysed by the arm that chance had chosen, from the practice's opening log or the whole list.
     """

@@ -26,8 +26,9 @@ def check(protocol: Path, records: GivenRecords, arms: GivenArms) -> int:
     """Check RECORDS against PROTOCOL without analysing them.
 
     RECORDS is one workbook (.xlsx) with the sheets cases and cold_tests, a folder with cases.csv and
-    cold_tests.csv, those two files, or the store of the page at the chair (.sqlite). Everything that is wrong is
-    listed at once, with its row and how to correct it.
+    cold_tests.csv, those two files, a wide sheet as `template --wide` writes it, with wide_sheet in its first cell, or
+    the store of the page at the chair (.sqlite). Everything that is wrong is listed at once, with its row and how to
+    correct it.
 
     Ends with exit code 1 if a row was refused, if no case could be reported, or if more than one in ten opened slips
     have no record.

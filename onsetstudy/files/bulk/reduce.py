@@ -24,6 +24,7 @@ from onsetstudy.files.guard import problem_in
 from onsetstudy.files.output import write_bytes, write_escaped
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.checks.check import check_records
+from onsetstudy.records.checks.no_records import no_records
 from onsetstudy.records.derived.allocation import KeptList, known_arms, resolve_arms
 from onsetstudy.records.derived.flow import refused_by_practice
 from onsetstudy.records.derived.opened_slips import practices_of, recorded_slips, slips_of
@@ -32,7 +33,7 @@ from onsetstudy.study.counts.aggregate_counts import Tally, add_tallies, tally_r
 
 __all__ = ["Reduced", "Terms", "reduce_parts", "slips_shown"]
 
-FORM = 5
+FORM = 6
 """Form of a finished part's file: one of another form is done anew."""
 ONCE = ("unread_column", "other_practice")
 """What is to be looked at in all rows alike: told once, whatever the number of parts."""
@@ -246,9 +247,9 @@ def _reduce_part(terms: Terms, part: Part) -> bool:
             {str(replace(p, where=Where(column=p.where.column))) for p in records.queries if p.code in ONCE}
         ),
         "counts": {
-            "rows_read": records.rows_read,
+            "rows_read": records.rows_read - no_records(records, "cases"),
             "rows_accepted": len(records.cases),
-            "readings_read": records.readings_read,
+            "readings_read": records.readings_read - no_records(records, "cold_tests"),
             "readings_accepted": len(records.readings),
             "withdrawn": len(records.cases) - len(left.cases),
         },

@@ -72,11 +72,11 @@ WIDE = """
 `onsetstudy template PROTOCOL --wide --into wide.xlsx` writes it (or `wide.csv`). The first cell says `wide_sheet`; then
 rows of a column's name and its value for all cases, or `buffered: volume_ml` and the value for all cases of that arm;
 then the headings, from `case_id` on. `target 2` is the test of the target tooth at the planned minute 2, `control 2`
-that of the control tooth. A cell says `felt` or `1`, `not_felt` or `0`, `not_done` or nothing; `felt @ 2.3` if it was
-at another minute than planned; two tests in one cell stand on either side of `|`. Extra tests go into `extra_target`
-and `extra_control`, each with its minute. `baseline_response` is answered in the same words. The sheet asks for what
-its protocol needs: pain at the protocol's moment, the lip where blocks are given, guesses of those who are blinded; any
-other column of the dictionary may be added.
+that of the control tooth. A cell says `felt` or `1`, `not_felt` or `0`, `not_done`, a word for nothing or nothing;
+`felt @ 2.3` if it was at another minute than planned; two tests in one cell stand on either side of `|`. Extra tests go
+into `extra_target` and `extra_control`, each with its minute. `baseline_response` is answered in the same words. The
+sheet asks for what its protocol needs: pain at the protocol's moment, the lip where blocks are given, guesses of those
+who are blinded; any other column of the dictionary may be added.
 """
 
 

@@ -7,6 +7,7 @@ import csv
 import datetime as dt
 import io
 import itertools
+import re
 import zipfile
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -21,6 +22,7 @@ from onsetstudy.files.sources.recorded import read_screening, read_store
 from onsetstudy.files.store import is_store
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.check import check_records
+from onsetstudy.records.checks.headings import TITLES, normal_heading
 from onsetstudy.records.checks.open_tables import OPEN_TABLES, fold_open_tables
 from onsetstudy.records.checks.wide_sheet import MARK, unfold_wide
 from onsetstudy.records.model import Companions, RawTable, Records
@@ -39,6 +41,7 @@ UNTOUCHED: dict[str, Any] = {
     "engine": "c",
 }
 """How a CSV file is read so that every cell stays as it is written."""
+WIDE = f"the first cell of a wide sheet, which has one row a case, says {MARK} (onsetstudy template PROTOCOL --wide)"
 DELIMITERS = ",;\t"
 Read = TypeVar("Read")
 READ = (".xlsx", ".xlsm", ".csv", ".txt", ".tsv")
@@ -58,8 +61,8 @@ def read_records(
     ----------
     path_or_paths : path or sequence of paths
         A workbook with the sheets ``cases`` and ``cold_tests``, a folder with ``cases.csv`` and ``cold_tests.csv``, or
-        those two files; or the recorder's store. In a folder ``injections.csv``, ``adverse_events.csv`` and
-        ``screening.csv`` are read with them (open tables, docs/data-dictionary.md).
+        those two files; a wide sheet (.xlsx or .csv); or the recorder's store. In a folder ``injections.csv``,
+        ``adverse_events.csv`` and ``screening.csv`` are read with them (open tables, docs/data-dictionary.md).
     protocol : Protocol
         What was promised.
     drop_unknown, strict
@@ -154,7 +157,7 @@ def read_tables(path_or_paths: Paths, protocol: Protocol | None = None) -> tuple
         found.setdefault(table, path)
     if len(paths) != 2 or len(found) != 2:
         what = f"records are two tables, and {len(paths)} file{'s were' if len(paths) != 1 else ' was'} given"
-        mend = "give one workbook (.xlsx), a folder, or the two files cases.csv and cold_tests.csv"
+        mend = f"give one workbook (.xlsx), a folder, or the two files cases.csv and cold_tests.csv; {WIDE}"
         raise RecordsError(_problem(paths[0], what, mend))
     return read_csv_table(found["cases"]), read_csv_table(found["cold_tests"])
 
@@ -233,14 +236,23 @@ def _layout(path: Path, file: TextIO) -> dict[str, Any]:
         file.seek(0)
         rows = enumerate(csv.reader(file, delimiter=delimiter), start=1)
         ragged = list(itertools.islice(((row, len(cells)) for row, cells in rows if len(cells) > width), 20))
-        mend = 'put a text that contains the separator between quotation marks, such as "0,18"'
-        if width == 1:
-            mend = "the headings have to stand in row 1: take out what stands above them"
         if ragged:
+            _refuse_title(path, file, otherwise=2 if width == 1 else 1)
+            mend = 'put a text that contains the separator between quotation marks, such as "0,18"'
             what = "{} cells in this row, but {} headings"
             raise RecordsError([_problem(path, what.format(n, width), mend, row=row) for row, n in ragged])
     errors = _errors(file.encoding)
     return {"sep": delimiter, "names": range(width), "encoding": file.encoding, "encoding_errors": errors}
+
+
+def _refuse_title(path: Path, file: TextIO, *, otherwise: int) -> None:
+    """Refuse a line above the headings: beside it all rows seem too long."""
+    file.seek(0)
+    lines = enumerate(itertools.islice(file, TITLES), start=1)
+    found = (row for row, line in lines if "case_id" in map(normal_heading, re.split(f'[{DELIMITERS}"]', line)))
+    if (at := next(found, otherwise)) > 1:
+        mend = f"the headings have to stand in row 1: take out what stands above row {at}"
+        raise RecordsError(_problem(path, "these are no headings", mend, row=1))
 
 
 def _wide_csv(path: Path) -> list[list[str]] | None:
@@ -306,12 +318,13 @@ def _workbook(path: Path) -> tuple[RawTable, RawTable]:
         raise RecordsError(_problem(path, "the workbook cannot be read", mend)) from None
     try:
         sheets = {name.strip().lower().replace(" ", "_"): name for name in book.sheetnames}
-        if "wide" in sheets:
-            cells = [[_cell(v) for v in row] for row in book[sheets["wide"]].iter_rows(values_only=True)]
-            return unfold_wide(cells, file=path.name, sheet=sheets["wide"])
+        marked = (sheet.title for sheet in book.worksheets if sheet.cell(1, 1).value == MARK)
+        if wide := sheets.get("wide", next(marked, None)):
+            cells = [[_cell(v) for v in row] for row in book[wide].iter_rows(values_only=True)]
+            return unfold_wide(cells, file=path.name, sheet=wide)
         there = f"there are {', '.join(book.sheetnames)}"
         if missing := [
-            _problem(path, f"the workbook has no sheet {table}", f"name the sheet {table}; {there}")
+            _problem(path, f"the workbook has no sheet {table}", f"name the sheet {table}; {there}; {WIDE}")
             for table in TABLES
             if table not in sheets
         ]:

@@ -31,6 +31,7 @@ PREPARED_COLUMNS = (
     "volume_ml",
 )
 """Columns that tell the arm, or could: they stand in preparations and never in an entry of the chair."""
+SOONEST_SUPPLEMENT_MIN = next(c.low or 0.0 for c in CASES if c.name == "rescue_min")
 FLAG = "clocks disagreed: times of this case are wider than tapped"
 ADVERSE_COLUMNS = ("case_id", "number", "kind", "serious", "minute", "note")
 
@@ -273,6 +274,8 @@ class _Case:
         event, minute = self.first.get("supplement"), self.first_minute("supplement")
         if event is None or minute is None:
             return {}
+        # The earliest minute of a widened interval may be that of the injection itself.
+        minute = max(minute, SOONEST_SUPPLEMENT_MIN)
         told: dict[str, Any] = {"rescue_min": f"{minute:.3f}", "rescue_technique": event.payload.get("technique")}
         given = [e.payload for e in self.entries if e.kind == "supplement"]
         volumes = [payload.get("volume_ml") for payload in given]

@@ -24,7 +24,7 @@ from onsetstudy.protocol.vocabulary import SYNONYMS
 from onsetstudy.records.checks.crosscheck import check_codes, crosscheck_cases, crosscheck_readings
 from onsetstudy.records.checks.findings import REFUSALS, Findings
 from onsetstudy.records.checks.headings import heading_problems, normal_heading, unread_columns
-from onsetstudy.records.checks.no_records import set_no_records_aside
+from onsetstudy.records.checks.no_records import no_records, set_no_records_aside
 from onsetstudy.records.checks.parse import missing_value, parse_column
 from onsetstudy.records.checks.privacy import check_privacy
 from onsetstudy.records.model import RawTable, Records
@@ -95,6 +95,8 @@ def check_records(
     check_codes(of_cases, of_tests, protocol.study)
     crosscheck_cases(of_cases, protocol, today=today)
     belongs = crosscheck_readings(of_cases, of_tests, clock_min, protocol)
+    _second_looks(of_cases)
+    _second_looks(of_tests)
     set_no_records_aside(of_cases)
     set_no_records_aside(of_tests)
     _refuse_together(of_cases, of_tests, belongs)
@@ -111,7 +113,7 @@ def nothing_left(records: Records, where: Where) -> Problem:
     """That no case can be used: told first, because another protocol is the usual reason for many different faults."""
     mend = "is this the protocol of these records? Otherwise correct the rows named here"
     return Problem(
-        what=f"none of {records.rows_read} cases can be used",
+        what=f"none of {records.rows_read - no_records(records, 'cases')} cases can be used",
         where=where,
         mend=mend if records.problems else "enter at least one case",
         code="nothing_left",
@@ -127,7 +129,8 @@ def _known_columns(raw: RawTable, table: str) -> RawTable:
     asked = np.isin(list(known), [column.name for column in TABLES[table] if column.required == "always"])
     rows, columns = np.flatnonzero(filled.any(axis=1)), np.flatnonzero(filled.any(axis=0) | asked)
     frame = frame.iloc[rows, columns].reset_index(drop=True)
-    return replace(raw, frame=frame, source_row=pd.Series(np.asarray(raw.source_row)[rows]))
+    places = tuple(raw.places[row] for row in rows.tolist()) if raw.places else ()
+    return replace(raw, frame=frame, source_row=pd.Series(np.asarray(raw.source_row)[rows]), places=places)
 
 
 def _read(found: Findings, protocol: Protocol) -> FloatArray | None:
@@ -156,19 +159,21 @@ def _read(found: Findings, protocol: Protocol) -> FloatArray | None:
         elif parsed.clock_min is not None:
             what, mend = '"{value}" is a time of day', "write minutes after the end of injection, as 9 or 9:30"
             found.refuse_where(~np.isnan(parsed.clock_min), column.name, "not_a_time", what, mend)
-        _second_looks(parsed.values, column, found)
     found.typed = pd.DataFrame(columns)
     return clock_min
 
 
-def _second_looks(number: NDArray[Any], column: Column, found: Findings) -> None:
-    if column.query_high is None:
-        return
-    low, high = column.query_low, column.query_high
-    unusual = (number > high) if low is None else (number < low) | (number > high)
-    usual = f"up to {high:g}" if low is None else f"{low:g} to {high:g}"
-    mend = f"usual is {usual} {column.unit}; is it right?"
-    found.query(unusual, column.name, "unusual", f"{{value}} {column.unit} is unusual", mend)
+def _second_looks(found: Findings) -> None:
+    """List what is possible but unusual, times of day by the minutes that they stand for."""
+    for column in TABLES[found.table]:
+        if column.query_high is None:
+            continue
+        number, low, high = found.numbers(column.name), column.query_low, column.query_high
+        unusual = (number > high) if low is None else (number < low) | (number > high)
+        usual = f"up to {high:g}" if low is None else f"{low:g} to {high:g}"
+        mend = f"usual is {usual} {column.unit}; is it right?"
+        what = f"{{number:.6g}} {column.unit} is unusual"
+        found.query(unusual, column.name, "unusual", what, mend, number=number)
 
 
 def _hold_to_dictionary(found: Findings, protocol: Protocol, clock_min: FloatArray | None = None) -> None:
@@ -213,7 +218,8 @@ def _refuse_cell(found: Findings, row: int, column: Column, check: str, value: o
         unit = "on the protocol's scale" if column.scored else column.unit
         as_read, mend = _as_read(str(written), float(str(value)), (low, high))
         what = f"{written}{as_read} is outside {low:g} to {high:g} {unit}"
-        found.refuse(row, column.name, "range", what, mend or f"enter a value from {low:g} to {high:g} {unit}")
+        mend = mend or column.hint or f"enter a value from {low:g} to {high:g} {unit}"
+        found.refuse(row, column.name, "range", what, mend)
 
 
 def _as_read(written: str, value: float, admitted: tuple[float | None, float | None]) -> tuple[str, str]:
@@ -247,12 +253,18 @@ def _meant(written: str, codes: tuple[str, ...]) -> str | None:
 
 def _refuse_together(cases: Findings, tests: Findings, belongs: IntArray) -> None:
     """A case goes with its refused readings, readings go with their refused case."""
-    for reading in np.flatnonzero(tests.refused & (belongs >= 0)).tolist():
-        row = int(belongs[reading])
-        if not cases.refused[row]:
-            place = int(tests.raw.source_row.iloc[reading])
-            what = f"a cold test of this case was refused (row {place} of the cold tests)"
-            cases.refuse(row, "case_id", "reading_refused", what, "mend that row, and the case can be used")
+    faulty = np.flatnonzero(tests.refused & (belongs >= 0))
+    rows, first, count = np.unique(belongs[faulty], return_index=True, return_counts=True)
+    good = ~cases.refused[rows]
+    for row, reading, n in zip(rows[good].tolist(), faulty[first][good].tolist(), count[good].tolist(), strict=True):
+        place = f"row {int(tests.raw.source_row.iloc[reading])} of the cold tests"
+        if tests.raw.places:
+            place = f"column {tests.raw.places[reading]['minute'][1]}"
+        what, them = f"a cold test of this case was refused ({place})", "it"
+        if n > 1:
+            what, them = f"{n} cold tests of this case were refused, the first in {place}", "them"
+        mend = f"correct {them} there, and the case can be used"
+        cases.refuse(row, "case_id", "reading_refused", what, mend)
     for reading in np.flatnonzero(~tests.refused & np.append(cases.refused, False)[belongs]).tolist():
         tests.mark(reading, "case_refused")
 
@@ -286,6 +298,17 @@ def _kept(found: Findings, *order: str) -> pd.DataFrame:
     return rows.sort_values(list(order), kind="stable", ignore_index=True)
 
 
+def _placed(found: Findings, told: Sequence[tuple[int, Problem]]) -> list[Problem]:
+    """What was found, in the order of rows, where it was written; once where several rows have a cell in common."""
+    placed: dict[tuple[Where, str], Problem] = {}
+    for row, problem in sorted(told, key=itemgetter(0)):
+        where = problem.where
+        if found.raw.places and (place := found.raw.places[row].get(where.column or "")):
+            where = replace(where, row=place[0], column=place[1])
+        placed.setdefault((where, problem.what), replace(problem, where=where))
+    return list(placed.values())
+
+
 def _records(of_cases: Findings, of_tests: Findings) -> Records:
     good, tests = _kept(of_cases, "case_id"), _kept(of_tests, "case_id", "minute", "tooth_role")
     quarters = {day: Quarter.of(day).label for day in set(good["case_date"])}
@@ -299,8 +322,8 @@ def _records(of_cases: Findings, of_tests: Findings) -> Records:
         cases=good,
         readings=tests,
         rejects=_rejects(both),
-        problems=tuple(p for found in both for _, p in sorted(found.problems, key=itemgetter(0))),
-        queries=tuple(p for f in both for row, p in sorted(f.queries, key=itemgetter(0)) if not f.refused[row]),
+        problems=tuple(p for found in both for p in _placed(found, found.problems)),
+        queries=tuple(p for f in both for p in _placed(f, [told for told in f.queries if not f.refused[told[0]]])),
         repairs=tuple(repair for found in both for repair in found.repair_list()),
         rows_read=len(of_cases.refused),
         readings_read=len(of_tests.refused),

@@ -215,16 +215,18 @@ def _clocks(found: Findings) -> None:
     for earlier, later in itertools.pairwise(order):
         wrong = found.numbers(later) < found.numbers(earlier)
         found.refuse_where(wrong, later, "times", f"{later} lies before {earlier}", mend)
-    rescued = ~np.isin(found.words("rescue_technique"), ("", "none"))
-    untold = rescued & np.isnan(found.numbers("rescue_min")) & ~found.unread("rescue_min")
-    what = "a supplemental injection without its minute"
-    found.refuse_where(untold, "rescue_min", "missing", what, "enter the minute it was given")
 
 
 def _supplements(found: Findings) -> None:
     """What is told of a supplement that was not given, or is not told of one that was."""
     given, volume = ~np.isnan(found.numbers("rescue_min")), found.numbers("rescue_volume_ml")
-    agent = found.words("rescue_agent")
+    agent, technique, unread = found.words("rescue_agent"), found.words("rescue_technique"), found.unread("rescue_min")
+    untold = ~np.isin(technique, ("", "none")) & ~given & ~unread
+    what = "a supplemental injection without its minute"
+    found.refuse_where(untold, "rescue_min", "missing", what, "enter the minute it was given")
+    what = "{value} says that no supplement was given, and rescue_min says when it was"
+    mend = "leave rescue_min empty, or write the technique"
+    found.refuse_where((technique == "none") & given & ~unread, "rescue_technique", "supplement", what, mend)
     mend = "enter rescue_min, the minute it was given, or take this out"
     what = "{value} of a supplement that has no minute; it counts as given"
     found.query(~given & ~np.isnan(volume), "rescue_volume_ml", "supplement", what, mend)
@@ -296,7 +298,7 @@ def crosscheck_readings(cases: Findings, tests: Findings, clock_min: FloatArray 
     )
     if clock_min is not None:
         read_times_of_day(tests, clock_min, zero, protocol)
-    in_doubt = refuse_ambiguous_times(tests, zero, protocol)
+    in_doubt = refuse_ambiguous_times(cases, tests, zero, protocol)
     _ends(tests, end)
     _repeats(tests, ~in_doubt)
     before = readings.groupby(["case_id", "tooth_role"])["minute"].shift()

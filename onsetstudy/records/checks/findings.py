@@ -38,6 +38,7 @@ REFUSALS: dict[str, str] = {
     "mixing": "mixing that contradicts the arm",
     "volume": "a volume that contradicts the record",
     "percent": "a percentage that looks like a fraction",
+    "supplement": "a supplement that is told and denied",
     "seconds": "minutes that look like seconds",
     "scale": "scores that look like another unit",
     "no_case": "a reading without a case",

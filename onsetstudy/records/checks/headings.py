@@ -12,7 +12,7 @@ from onsetstudy.core.errors import Problem, Where
 from onsetstudy.records.model import RawTable
 from onsetstudy.records.schema import TABLES
 
-__all__ = ["entries_under", "heading_problems", "normal_heading", "unread_columns"]
+__all__ = ["TITLES", "entries_under", "heading_problems", "normal_heading", "unread_columns"]
 
 UNHEADED = "(no_heading)"
 TITLES = 10
@@ -59,7 +59,7 @@ def _near(heading: str, known: list[str]) -> str:
 
 
 def _in_heading(raw: RawTable, what: str, mend: str, code: str, column: str | None = None) -> Problem:
-    where = Where(file=raw.file, sheet=raw.sheet, row=1, column=column)
+    where = Where(file=raw.file, sheet=raw.sheet, row=raw.heading_row, column=column)
     return Problem(what=what, where=where, mend=mend, value=column, code=code)
 
 

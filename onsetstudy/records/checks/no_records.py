@@ -8,9 +8,10 @@ import numpy as np
 
 from onsetstudy.records.checks.findings import Findings
 from onsetstudy.records.checks.headings import normal_heading
+from onsetstudy.records.model import Records
 from onsetstudy.records.schema import TABLES
 
-__all__ = ["NO_RECORD", "set_no_records_aside", "sums_up"]
+__all__ = ["NO_RECORD", "no_records", "set_no_records_aside", "sums_up"]
 
 NO_RECORD = ("totals_row", "heading_row")
 """Reasons of refused lines that are no records."""
@@ -29,6 +30,12 @@ def set_no_records_aside(found: Findings) -> None:
     found.set_aside(_sums(found), "case_id", "totals_row", "this line sums up the others and is no record", out)
     what = "this is a second line of headings, or of their units, and no record"
     found.set_aside(_headings(found), "case_id", "heading_row", what, out)
+
+
+def no_records(records: Records, table: str) -> int:
+    """How many lines of a table that were read are no records; they stand among the rejects."""
+    rejects = records.rejects
+    return int(((rejects["table"] == table) & rejects["code"].isin(NO_RECORD)).sum())
 
 
 def sums_up(text: str) -> bool:

@@ -317,10 +317,11 @@ def _solution(case: _Open, at: int, table: _Open, planned: list[int]) -> None:
 def _supplement(case: _Open, at: int, table: _Open, rows: list[int]) -> None:
     timed: list[tuple[float, int]] = []
     for row in rows:
-        if not table.text(row, "minute"):
-            table.refuse(row, "minute", "a supplemental injection without its minute", "enter the minute", "missing")
-        elif (minute := table.number(row, "minute")) is not None:
+        if minute := table.number(row, "minute"):
             timed.append((minute, row))
+        elif minute == 0 or not table.text(row, "minute"):
+            mend = "enter the minute; within the first it is e.g. 0.5"
+            table.refuse(row, "minute", "a supplemental injection without its minute", mend, "missing")
     if not timed:
         if not rows and case.text(at, "rescue_min"):
             what = f"a supplement at this minute that {table.raw.file} does not know"

@@ -106,7 +106,7 @@ def parse_column(
             repairs[repair] += int(times[number])
     if untold:
         words = ", ".join(f'"{word}"' for word in sorted(untold))
-        repairs["not_recorded", f"{words} was read as not recorded, as if the cell were empty"] = untold.total()
+        repairs["not_recorded", f"{words} was read as {column.empty}, as if the cell were empty"] = untold.total()
     rows = np.flatnonzero(np.isin(position, list(unreadable))).tolist() if unreadable else ()
     return Parsed(
         values=values.astype(float if column.numeric else object)[position],
@@ -162,7 +162,7 @@ class _Unreadable(Exception):
 
 def _plain_number(cell: str, column: Column) -> tuple[float, Repaired]:
     unit = column.unit
-    mend = f"write one number{f' in {unit}' if unit else ''}, with a point for decimals, such as 1.8"
+    mend = f"write one number{f' in {unit}' if unit else ''}, with a point for decimals, such as {column.example}"
     if column.required != "always":
         mend += "; leave the cell empty where nothing was recorded"
     if cell.casefold() == "none":
@@ -210,7 +210,8 @@ def _minute(cell: str, column: Column) -> tuple[float, Repaired]:
     except _Unreadable as error:
         if error.code == "ambiguous_number":
             raise
-        raise _Unreadable("not_a_time", "write minutes and seconds as 4:30, or minutes as 4.5") from None
+        mend = "write minutes and seconds as 4:30, or minutes as 4.5"
+        raise _Unreadable("not_a_time", f"{column.hint}; {mend}" if column.hint else mend) from None
 
 
 def _clock(cell: str) -> tuple[float, Repaired]:
@@ -219,7 +220,7 @@ def _clock(cell: str) -> tuple[float, Repaired]:
         hour, minute, second = int(found[1]), int(found[2]), int(found[3] or 0)
         if found[4]:
             if not 1 <= hour <= 12:
-                raise _Unreadable("not_a_clock_time", "write the time of day as 14:05")
+                raise _Unreadable("not_a_clock_time", "write hours and minutes of the day, such as 14:05")
             hour = hour % 12 + (12 if found[4] == "pm" else 0)
         return hour * 60 + minute + second / 60, None
     try:
@@ -229,14 +230,14 @@ def _clock(cell: str) -> tuple[float, Repaired]:
     if 0 < share < 1:
         minutes = round(share * 1440 * 60) / 60
         return minutes, ("excel_time", "a spreadsheet's number for a time of day was read as that time")
-    raise _Unreadable("not_a_clock_time", "write the time of day as 14:05")
+    raise _Unreadable("not_a_clock_time", "write hours and minutes of the day, such as 14:05")
 
 
 def _real_date(year: int, month: int, day: int) -> dt.date:
     try:
         return dt.date(year, month, day)
     except ValueError:
-        raise _Unreadable("not_a_date", "there is no such day; write the date as 2026-04-03") from None
+        raise _Unreadable("not_a_date", "there is no such day; write year, month and day, such as 2026-04-03") from None
 
 
 def _date(cell: str, epoch: str) -> tuple[dt.date, Repaired]:
@@ -252,12 +253,12 @@ def _date(cell: str, epoch: str) -> tuple[dt.date, Repaired]:
             day, month = (one, two) if one > 12 else (two, one)
             repair = "slashed_date", "a date whose day and month cannot be mistaken was read"
             return _real_date(year, month, day), repair
-        mend = "day and month may be mistaken for each other; write the date as 2026-04-03"
+        mend = "day and month may be mistaken for each other; write year, month and day, such as 2026-04-03"
         raise _Unreadable("ambiguous_date", mend)
     if re.fullmatch(r"\d{5}(?:\.\d+)?", cell) and SERIAL_DAYS[0] <= float(cell) <= SERIAL_DAYS[1]:
         day_number = int(float(cell))
         return EPOCH[epoch] + dt.timedelta(days=day_number), ("excel_date", "a spreadsheet's number for a day was read")
-    raise _Unreadable("not_a_date", "write the date as 2026-04-03")
+    raise _Unreadable("not_a_date", "write year, month and day, such as 2026-04-03")
 
 
 def _code(cell: str, codes: tuple[str, ...]) -> tuple[str, Repaired]:

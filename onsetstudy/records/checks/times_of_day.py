@@ -46,7 +46,7 @@ def read_times_of_day(tests: Findings, clock_min: FloatArray, zero: FloatArray, 
         tests.typed.loc[known, "minute"] = minute[known]
         tests.repairs["minute", "minutes_as_time", text] += int(known.sum())
         return
-    for row in np.flatnonzero(known & ~usable).tolist():
+    for row in np.flatnonzero(known & ~usable & (tests.first != "no_case")).tolist():
         without_zero = np.isnan(zero[row])
         reason = (
             f"its case has no {zero_name} to count from"
@@ -62,8 +62,8 @@ def read_times_of_day(tests: Findings, clock_min: FloatArray, zero: FloatArray, 
         tests.refuse(row, "minute", "clock_without_zero", what, mend)
 
 
-def refuse_ambiguous_times(tests: Findings, zero: FloatArray, protocol: Protocol) -> BoolArray:
-    """Refuse minutes such as 9:11 that may be of the clock; returns which rows were refused, for later checks.
+def refuse_ambiguous_times(cases: Findings, tests: Findings, zero: FloatArray, protocol: Protocol) -> BoolArray:
+    """Refuse minutes such as 9:11 that may be of the clock; returns which tests were refused, for later checks.
 
     Two readings are weighed for all tests of a case that are written so (their limits are own choices, below).
 
@@ -74,51 +74,66 @@ def refuse_ambiguous_times(tests: Findings, zero: FloatArray, protocol: Protocol
 
     Only what is unlikely by the clock and, where it is possible, likely as minutes and seconds is read so. In a case
     without a clock zero a single time says nothing by itself: it is read so only where another case of the table shows
-    it, and no case the contrary.
+    it, and no case the contrary. The minute of a supplement is weighed with the tests of its case, and by itself.
 
     Parameters
     ----------
-    tests : Findings
-        Of the cold tests.
+    cases, tests : Findings
+        Of both tables.
     zero : ndarray, shape (n,)
         Clock zero of each reading's case; missing where it is not known.
     protocol : Protocol
     """
-    readings, zero_name = tests.typed, protocol.schedule.clock_zero
-    refused = np.zeros(len(readings), dtype=bool)
-    written = tests.spelled("minute", MAY_BE_EITHER.match) & readings["case_id"].notna().to_numpy()
-    rows = np.flatnonzero(written)
-    if not rows.size:
-        return refused
-    parts = [str(tests.cell(row, "minute")).strip().split(":") for row in rows.tolist()]
-    large, small = np.array(parts, dtype=np.float64).T
-    table = pd.DataFrame(
-        {
-            "case": readings["case_id"].to_numpy()[rows],
-            "tooth": tests.words("tooth_role")[rows],
-            "clock": (large * HOUR_MIN + small) % HALF_DAY_MIN,
-            "minute": large + small / HOUR_MIN,
-            "zero": zero[rows],
-        }
-    )
-    verdict = _weighed(table, np.array(protocol.schedule.tests_min, dtype=np.float64))
-    doubtful = table["case"].map(verdict["doubtful"]).to_numpy(dtype=bool)
-    likely = table["case"].map(verdict["clock_likely"]).to_numpy(dtype=bool)
-    refused[rows[doubtful]] = True
-    for row, dated in zip(rows[doubtful].tolist(), (likely & table["zero"].notna())[doubtful].tolist(), strict=True):
-        text = tests.cell(row, "minute")
-        if dated:
-            tells = f", soon after the {zero_name} of its case,"
-            mend = f"write the time with its seconds, as {text}:00, or minutes after {zero_name}, as 4.5"
-        elif not np.isnan(zero[row]):
-            tells = f" (not soon after the {zero_name} of its case)"
-            mend = f"check both times; write this one with its seconds, as {text}:00, or minutes, as 4.5"
-        else:
+    zero_name, planned = protocol.schedule.clock_zero, np.array(protocol.schedule.tests_min, dtype=np.float64)
+    of_tests = _either(tests, "minute", tests.words("tooth_role"), zero)
+    supplements = _either(cases, "rescue_min", "supplement", cases.numbers(zero_name))
+    refused = np.zeros(len(tests.refused), dtype=bool)
+    if len(of_tests):
+        of_tests = of_tests.join(_weighed(of_tests, planned), on="case")
+        refused[_refuse_doubtful(tests, "minute", of_tests, zero_name)] = True
+    if len(supplements):
+        both = pd.concat([of_tests, supplements], ignore_index=True)
+        supplements = supplements.join(_weighed(both, planned), on="case")
+        supplements.loc[_after(supplements) <= 1.5 * planned.max(), ["clock_likely", "doubtful"]] = True
+        _refuse_doubtful(cases, "rescue_min", supplements, zero_name)
+    return refused
+
+
+def _either(found: Findings, column: str, tooth: object, zero: FloatArray) -> pd.DataFrame:
+    """Cells of a column that may be of the clock or minutes and seconds, by their rows, read both ways."""
+    code = found.typed["case_id"]
+    whose = code.notna().to_numpy() & (found.first != "no_case")
+    rows = np.flatnonzero(found.spelled(column, MAY_BE_EITHER.match) & whose)
+    parts = [str(found.cell(row, column)).strip().split(":") for row in rows.tolist()]
+    large, small = np.array(parts, dtype=np.float64).reshape(-1, 2).T
+    told = {"case": code, "tooth": tooth, "zero": zero}
+    clock = (large * HOUR_MIN + small) % HALF_DAY_MIN
+    return pd.DataFrame(told).iloc[rows].assign(clock=clock, minute=large + small / HOUR_MIN)
+
+
+def _after(table: pd.DataFrame) -> pd.Series:
+    """Minutes from clock zero to each time, round the dial of twelve hours."""
+    return (table["clock"] - table["zero"]) % HALF_DAY_MIN
+
+
+def _refuse_doubtful(found: Findings, column: str, table: pd.DataFrame, zero_name: str) -> list[int]:
+    """Refuse the doubtful cells of a column; their rows come back."""
+    doubtful = table[table["doubtful"]]
+    for row, zero, likely in zip(doubtful.index, doubtful["zero"], doubtful["clock_likely"], strict=True):
+        text = found.cell(row, column)
+        seconds = f"the time with its seconds, as {text}:00, or " if column == "minute" else ""
+        if np.isnan(zero):
             tells = f" (its case has no {zero_name} to tell by)"
             mend = f"write the {zero_name} of its case by the clock, or minutes after it, as 4.5"
+        elif likely:
+            tells = f", soon after the {zero_name} of its case,"
+            mend = f"write {seconds}minutes after {zero_name}, as 4.5"
+        else:
+            tells = f" (not soon after the {zero_name} of its case)"
+            mend = f"check both times; write {seconds}minutes, as 4.5"
         what = f'"{text}" may be {text} by the clock{tells} or minutes and seconds'
-        tests.refuse(row, "minute", "clock_or_minutes", what, mend)
-    return refused
+        found.refuse(row, column, "clock_or_minutes", what, mend)
+    return doubtful.index.tolist()
 
 
 def _weighed(table: pd.DataFrame, planned: FloatArray) -> pd.DataFrame:
@@ -126,7 +141,7 @@ def _weighed(table: pd.DataFrame, planned: FloatArray) -> pd.DataFrame:
     longest = 1.5 * planned.max()
     by_case = table.groupby("case")
     dated = by_case["zero"].first().notna()
-    reach = ((table["clock"] - table["zero"]) % HALF_DAY_MIN).groupby(table["case"]).max().where(dated, _span(table))
+    reach = _after(table).groupby(table["case"]).max().where(dated, _span(table))
     single = by_case["clock"].nunique() == 1
     in_order = table.drop_duplicates(["case", "tooth", "minute"]).sort_values(["case", "tooth", "minute"])
     gap = in_order.groupby(["case", "tooth"])["minute"].diff()

@@ -16,6 +16,7 @@ from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.checks.no_records import sums_up
+from onsetstudy.records.checks.parse import NOT_APPLICABLE
 from onsetstudy.records.model import RawTable
 from onsetstudy.records.schema import CASES, LIP_BLOCKS, asked_columns
 
@@ -27,8 +28,10 @@ EXTRA = {"extra_target": "target", "extra_control": "control"}
 RESPONSES = {
     **dict.fromkeys(("felt", "1", "1.0", "yes", "f"), "felt"),
     **dict.fromkeys(("not_felt", "not felt", "0", "0.0", "no", "n"), "not_felt"),
-    **dict.fromkeys(("not_done", "not done", "-"), "not_done"),
+    **dict.fromkeys(("not_done", "not done", *NOT_APPLICABLE), "not_done"),
 }
+MINUTE = re.compile(r"(?:(?:target|control|tooth|test|t|min|minute)_?)?(\d+(?:[.,]\d+)?)(?:_?(?:m|mins?|minutes?))?")
+"""What is meant for the heading of a test, and not written as one."""
 TEST = re.compile(r"(target|control)_(\d+(?:[.,]\d+)?)(?:_min)?")
 SHORT = (
     *("case_id", "patient_id", "case_date", "arm", "allocation_slip", "procedure", "tooth", "control_tooth"),
@@ -42,7 +45,9 @@ SHARED = (
 )
 BY_ARM = ("volume_ml", "mix_mode", "bicarbonate_ml")
 KNOWN = frozenset(c.name for c in CASES)
-NEEDED = tuple(c for c in CASES if c.required == "always")
+NEEDED = tuple(c for c in CASES if c.required)
+_Row = tuple[int, dict[str, str], dict[str, tuple[int, str]]]
+"""Row of the sheet, what it says by columns, and the places of what it says elsewhere."""
 
 
 def wide_columns(protocol: Protocol) -> tuple[str, ...]:
@@ -95,17 +100,17 @@ def unfold_wide(
     """
     wide = _Wide(rows, file, sheet)
     wide.read_head()
-    wide.refuse_unfilled()
     for row in range(wide.start + 1, len(wide.cells)):
         if any(wide.cells[row]):
             wide.read_case(row)
+    wide.refuse_unfilled()
     if wide.problems:
         raise RecordsError(wide.problems)
     own = [h for h in wide.headings if h and not TEST.fullmatch(h) and h not in EXTRA]
     columns = list(dict.fromkeys([*own, *(name for _, name in wide.head)]))
-    kinds = ["test_kind"] if any("test_kind" in test for _, test in wide.tests) else []
+    kinds = ["test_kind"] if any("test_kind" in test for _, test, _ in wide.tests) else []
     of_tests = ["case_id", "minute", "tooth_role", "response", *kinds]
-    return _raw(wide.cases, columns, file, sheet), _raw(wide.tests, of_tests, file, sheet)
+    return wide.table(wide.cases, columns), wide.table(wide.tests, of_tests)
 
 
 class _Wide:
@@ -123,10 +128,15 @@ class _Wide:
         self.headings = [normal_heading(h) for h in self.cells[self.start]]
         for heading in dict.fromkeys(h for h in self.headings if h and self.headings.count(h) > 1):
             self.refuse(self.start, heading, heading, "this heading stands twice", "leave one of them out")
+        for heading in self.headings:
+            if not TEST.fullmatch(heading) and (minute := MINUTE.fullmatch(heading)):
+                role = "control" if heading.startswith("control") else "target"
+                mend = f"did you mean {role} {minute[1]}?"
+                self.refuse(self.start, heading, heading, "this is no heading of a test, which has a tooth", mend)
         self.head: dict[tuple[str, str], tuple[str, int]] = {}
-        self.unfilled: dict[str, list[int]] = {}
-        self.cases: list[tuple[int, dict[str, str]]] = []
-        self.tests: list[tuple[int, dict[str, str]]] = []
+        self.unfilled: dict[tuple[str, str], int] = {}
+        self.cases: list[_Row] = []
+        self.tests: list[_Row] = []
 
     def refuse(self, row: int, column: str, value: str, what: str, mend: str, code: str = "wide") -> None:
         where = Where(file=self.file, sheet=self.sheet, row=row + 1, column=column)
@@ -146,16 +156,25 @@ class _Wide:
             elif value:
                 self.head[arm, name] = value, i + 1
             else:
-                self.unfilled.setdefault(name, []).append(i + 1)
+                self.unfilled[arm, name] = i + 1
 
     def refuse_unfilled(self) -> None:
-        """What every case needs, and neither the head nor a column says."""
-        told = {*self.headings, *(name for _, name in self.head)}
-        for column in (column for column in NEEDED if column.name not in told):
-            lines = self.unfilled.get(column.name, [])
+        """What every case needs, or every case of an arm, and neither the head nor a column says."""
+        arms = {"", *(case.get("arm", "").lower() for _, case, _ in self.cases)}
+        for column in (c for c in NEEDED if c.name not in self.headings and ("", c.name) not in self.head):
+            # Where one arm is told, the others are asked about once they have cases; so is what one arm alone needs.
+            partly = column.required != "always" or any(name == column.name for _, name in self.head)
+            lines = [
+                line
+                for (arm, name), line in self.unfilled.items()
+                if name == column.name and (not partly or arm in arms) and column.required in ("always", arm)
+            ]
+            if partly and not lines:
+                continue
             what, mend = f"the column {column.name} is missing", f"add it: {column.meaning}"
             if lines:
-                what = f"{column.name} is not filled in, neither in the head nor in a column"
+                keys = " and ".join(self.cells[line - 1][0] for line in lines)
+                what = f"{keys} is not filled in, neither in the head nor in a column"
                 cells = " and ".join(f"cell B{line}" for line in lines)
                 mend = f"write it into {cells} of the head, or give it to every case in a column: {column.meaning}"
             self.refuse(lines[0] - 1 if lines else self.start, column.name, "", what, mend, "missing_column")
@@ -172,12 +191,17 @@ class _Wide:
         if (baseline := RESPONSES.get(case.get("baseline_response", "").lower())) is not None:
             # A cold test too, and answered like the others: the dictionary has no word for one that was not done.
             case["baseline_response"] = "" if baseline == "not_done" else baseline
-        self.cases.append((i + 1, case))
+        places: dict[str, tuple[int, str]] = {}
+        self.cases.append((i + 1, case, places))
         if _no_record(case, told):
             # Told once, with the other lines that are none; what all cases share is not of it.
             return
         for (arm, name), (value, line) in self.head.items():
-            if arm in ("", case.get("arm", "").lower()) and case.setdefault(name, value) != value and not arm:
+            if arm not in ("", case.get("arm", "").lower()):
+                continue
+            if name not in case:
+                case[name], places[name] = value, (line, self.cells[line - 1][0])
+            elif case[name] != value and not arm:
                 what = f"{case[name]}, but row {line} of the head says {value} for all cases"
                 self.refuse(i, name, case[name], what, "correct one of them, or give it to every case in a column")
         for heading, cell in told.items():
@@ -196,7 +220,16 @@ class _Wide:
             self.refuse(i, heading, cell, "an extra test without its minute", mend, "missing")
         elif response != "not_done":
             made = {"case_id": code, "minute": done or minute, "tooth_role": role, "response": response}
-            self.tests.append((i + 1, made | ({"test_kind": kind} if kind else {})))
+            places = dict.fromkeys(("minute", "response"), (i + 1, heading))
+            self.tests.append((i + 1, made | ({"test_kind": kind} if kind else {}), places))
+
+    def table(self, rows: Sequence[_Row], columns: Sequence[str]) -> RawTable:
+        """What was unfolded, as if it had been written so."""
+        cells = [[row.get(c) or None for c in columns] for _, row, _ in rows]
+        frame = pd.DataFrame(cells, columns=list(columns), dtype=object)
+        at, places = pd.Series([line for line, _, _ in rows], dtype=int), tuple(elsewhere for _, _, elsewhere in rows)
+        above = self.start + 1
+        return RawTable(frame=frame, source_row=at, file=self.file, sheet=self.sheet, heading_row=above, places=places)
 
 
 def _no_record(case: Mapping[str, str], told: Mapping[str, str]) -> bool:
@@ -216,11 +249,3 @@ def _tests_of(heading: str, cell: str) -> list[tuple[str, str, str, str]]:
     if role := EXTRA.get(heading):
         return [("", role, part.strip(), "extra") for part in cell.split("|")]
     return []
-
-
-def _raw(
-    rows: Sequence[tuple[int, Mapping[str, str]]], columns: Sequence[str], file: str, sheet: str | None
-) -> RawTable:
-    cells = [[row.get(c) or None for c in columns] for _, row in rows]
-    frame = pd.DataFrame(cells, columns=list(columns), dtype=object)
-    return RawTable(frame=frame, source_row=pd.Series([at for at, _ in rows], dtype=int), file=file, sheet=sheet)
