@@ -55,7 +55,7 @@ def level_of(estimates: Iterable[object]) -> str:
 def value_text(e: EstimateLike, places: int = 1, *, factor: float = 1.0, missing: str | None = NONE) -> str:
     """An estimate times ``factor`` with its interval; ``missing`` (its reason, if that is None) where there is none."""
     if isinstance(e, NotAvailable):
-        return e.reason if missing is None else missing
+        return reason_of(e) if missing is None else missing
     return spanned(factor * e.estimate, *_ends(e, factor), places)
 
 
@@ -75,14 +75,14 @@ def _ends(e: Estimate, factor: float) -> tuple[float, float]:
 def two_cells(e: EstimateLike, *, unit: str = "", factor: float = 1.0) -> tuple[str, str]:
     """An estimate times ``factor`` and its interval apart, or why there is none."""
     if isinstance(e, NotAvailable):
-        return "not known", e.reason
+        return "not known", reason_of(e)
     return f"{decimal(factor * e.estimate)}{unit}", interval(*_ends(e, factor))
 
 
 def share_text(e: EstimateLike, n: int | None = None, *, missing: str | None = NONE) -> str:
     """A proportion as per cent, of ``n`` cases (of those of its arm, if not given), with its interval."""
     if isinstance(e, NotAvailable):
-        return e.reason if missing is None else missing
+        return reason_of(e) if missing is None else missing
     n = n or e.n.arm(str(e.contrast)).cases or e.n.cases
     return f"{percent(e.estimate, n)} ({share_limits(e, n)})"
 

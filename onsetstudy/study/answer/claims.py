@@ -52,7 +52,7 @@ DOUBTED = {
     "when the target became numb",
     "control_lost_in_arm": "in one arm the control tooth lost its feeling together with the target, so that its tests "
     "do not tell when the target became numb",
-    "clock": "many minutes cannot be those of the planned tests",
+    "clock": "in many cases the first planned tests are not recorded, or tests lie long after the last one",
 }
 """Why a number is withheld, by the code of the doubt."""
 Told = tuple[EstimateLike, tuple[EstimateLike, ...], HypothesisTest | None]

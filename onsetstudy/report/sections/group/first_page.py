@@ -11,7 +11,7 @@ from onsetstudy.pool.results import Funnel, Pooled
 from onsetstudy.report.cells import share_text
 from onsetstudy.report.document import Answer, Block, Cautions, Pieces, Section, Table, absent
 from onsetstudy.report.figures.forest import Line, Scale
-from onsetstudy.report.numbers import MINUS, capital, counted, level, listed, tidy
+from onsetstudy.report.numbers import MINUS, amount, capital, counted, level, listed, tidy
 from onsetstudy.report.sections.appendix.testing import negative_words
 from onsetstudy.report.sections.blocks import forest_of, group_curves_block
 from onsetstudy.report.sections.group.completeness import gate_words, left_out_words
@@ -190,7 +190,7 @@ def _forest(results: GroupResults, own: str | None) -> Block:
     if len(results.answering) > 1:
         caption += " Letters are drawn anew for every report: no ranking."
     if matters is not None:
-        caption += f" Dotted: {matters:g} {unit}, a difference that matters."
+        caption += f" Dotted: {amount(matters, unit)}, a difference that matters."
     if wait.prediction is not None:
         caption += " Last line: where the truth of such a practice would lie."
     without = [name_of(m.label, own) for m in wait.members if isinstance(m.result, Estimate) and m.weight == 0]
