@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable
 
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
-from onsetstudy.report.numbers import decimal, interval, level, percent, percent_interval, places_for, tidy
+from onsetstudy.report.numbers import decimal, interval, level, percent, percent_interval, places_for, ratio, tidy
 
 __all__ = [
     "NONE",
@@ -42,9 +42,10 @@ def reasons_of(estimates: Iterable[object]) -> list[str]:
     return [f"{NONE}: {why}." for why in dict.fromkeys(reason_of(e) for e in estimates if isinstance(e, NotAvailable))]
 
 
-def spanned(value: float, low: float, high: float, places: int = 1) -> str:
-    """``1.3 (0.4 to 2.1)``."""
-    return f"{decimal(value, places)} ({interval(low, high, places)})"
+def spanned(value: float, low: float, high: float, places: int = 1, *, unit: str = "") -> str:
+    """``1.3 (0.4 to 2.1)``; a ratio by the rule of ratios."""
+    shown = ratio if unit == "ratio" else decimal
+    return f"{shown(value, places)} ({interval(low, high, places, shown)})"
 
 
 def level_of(estimates: Iterable[object]) -> str:
@@ -56,7 +57,7 @@ def value_text(e: EstimateLike, places: int = 1, *, factor: float = 1.0, missing
     """An estimate times ``factor`` with its interval; ``missing`` (its reason, if that is None) where there is none."""
     if isinstance(e, NotAvailable):
         return reason_of(e) if missing is None else missing
-    return spanned(factor * e.estimate, *_ends(e, factor), places)
+    return spanned(factor * e.estimate, *_ends(e, factor), places, unit=e.unit)
 
 
 def near_text(e: EstimateLike, landmark: float = 0.0, *, base: int = 1, factor: float = 1.0) -> str:

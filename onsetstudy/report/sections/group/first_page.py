@@ -7,6 +7,7 @@ from dataclasses import replace
 from onsetstudy.core.claims import Claim
 from onsetstudy.core.quantities import quantity_of, read_earlier
 from onsetstudy.core.results import Counts, Estimate, EstimateLike, NotAvailable
+from onsetstudy.inference.parameter import CUT
 from onsetstudy.pool.results import Funnel, Pooled
 from onsetstudy.report.cells import share_text
 from onsetstudy.report.document import Answer, Block, Cautions, Pieces, Section, Table, absent
@@ -69,7 +70,7 @@ def missing_words(results: GroupResults, own: str | None, *, coordinator: bool =
 
     A practice's own page names no other practice by its code. The group's page names those that sent nothing, which
     have no letter; of those that have one it gives numbers, as a quarter beside a code would tell the letter. Only the
-    ``coordinator`` is told all codes.
+    ``coordinator`` is told all codes. A file names quarters with a case: without one in the last, none may be missing.
     """
     told = []
     if results.missing and own is None:
@@ -79,13 +80,13 @@ def missing_words(results: GroupResults, own: str | None, *, coordinator: bool =
     mine = next((p.code for p in results.practices if p.letter == own), None)
     for code, last in results.shorter:
         if coordinator:
-            told.append(f"{code} has sent up to {last} only: later cases of {code} are missing.")
+            told.append(f"{code} has sent cases up to {last} only: ask whether there were later ones.")
         elif code == mine:
-            told.append(f"Your practice has sent up to {last} only: your later cases are missing.")
+            told.append(f"Your practice has sent cases up to {last} only: if there were later ones, they are missing.")
     others = sum(code != mine for code, _ in results.shorter)
     if others and not coordinator:
         who = counted(others, "practice" if own is None else "other practice")
-        told.append(f"{who} {'has' if others == 1 else 'have'} sent up to an earlier quarter only.")
+        told.append(f"{who} {'has' if others == 1 else 'have'} sent cases up to an earlier quarter only.")
     if k := len(results.skipped):
         names = listed(results.skipped) if coordinator else counted(k, "file")
         told.append(f"{names} {'was' if k == 1 else 'were'} not read: exchange files end in .exchange.json.")
@@ -191,6 +192,8 @@ def _forest(results: GroupResults, own: str | None) -> Block:
         caption += " Letters are drawn anew for every report: no ranking."
     if matters is not None:
         caption += f" Dotted: {amount(matters, unit)}, a difference that matters."
+    if wait.cut:
+        caption += f" Limits are {CUT}."
     if wait.prediction is not None:
         caption += " Last line: where the truth of such a practice would lie."
     without = [name_of(m.label, own) for m in wait.members if isinstance(m.result, Estimate) and m.weight == 0]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Sequence
 
 from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
+from onsetstudy.inference.parameter import CUT
 from onsetstudy.pool.results import Funnel, Pooled, Step, Subgroups
 from onsetstudy.report.cells import value_text
 from onsetstudy.report.document import Pieces, Section, Table, absent, note
@@ -55,7 +56,8 @@ def heterogeneity_words(pooled: Pooled, span: Callable[[float, float], str]) -> 
     if pooled.prediction is None:
         return f"{said} So few practices say nothing of a further one."
     further = span(pooled.prediction.low, pooled.prediction.high)
-    return f"{said} In another practice like these, the truth would lie {further}."
+    cut = f" ({CUT})" if pooled.prediction.method.endswith(CUT) else ""
+    return f"{said} In another practice like these, the truth would lie {further}{cut}."
 
 
 def where_section(results: GroupResults, own: str | None) -> Section:
@@ -94,7 +96,7 @@ def _subgroup(group: Subgroups, alone: Collection[str]) -> list[Pieces]:
         f"Hazard ratio by {group.grouping}, all practices",
         (group.grouping, "cases", "hazard ratio"),
         rows,
-        "Above 1: sooner. Practices are compared within themselves. Small groups differ by chance alone.",
+        "Above 1: sooner. Practices are strata; small ones share one. Small groups differ by chance alone.",
         f"{counted(held, 'technique')} that one practice alone has used {'is' if held == 1 else 'are'} held back, and "
         "with it the numbers of cases: such a row would tell whose it is."
         if held
