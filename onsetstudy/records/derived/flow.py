@@ -154,7 +154,7 @@ def case_flow(records: Records, protocol: Protocol, *, through: Quarter) -> Flow
     rejects = records.rejects[records.rejects["table"] == "cases"].astype({"code": str, "reason": str})
     # One reason for each refused case row: the first that was given.
     unread = tuple(
-        Reasons(code=code, text=text, count=len(rows), by_arm=by_arm(_arms_read(rows, protocol)))
+        Reasons(code=str(code), text=str(text), count=len(rows), by_arm=by_arm(_arms_read(rows, protocol)))
         for (code, text), rows in rejects.groupby(["code", "reason"])
     )
     noted = _noted(cases[analysed.to_numpy()], protocol)

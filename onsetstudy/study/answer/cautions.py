@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from statistics import NormalDist
 
-from onsetstudy.core.results import Caution, Estimate, Flow, Reasons
+from onsetstudy.core.results import Caution, Estimate, Flow
 from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.flow import refused_cases, too_many_refused
 from onsetstudy.records.derived.opened_slips import MOST_MISSING, OpenedSlips
-from onsetstudy.records.derived.results import NOT_CHECKED, ArmStanding
+from onsetstudy.records.derived.results import NOT_CHECKED, ArmStanding, arms_told
 from onsetstudy.records.validity.between_arms import exact_p
 from onsetstudy.records.validity.gates import LEVEL
 from onsetstudy.study.results import Diagnostics, Population
@@ -19,7 +19,6 @@ __all__ = [
     "NOT_RANDOMISED",
     "TEST_THE_TOOTH",
     "arms_caution",
-    "arms_told",
     "group_arms_caution",
     "group_slips_caution",
     "refused_caution",
@@ -163,14 +162,6 @@ def refused_caution(flow: Flow, protocol: Protocol) -> Caution | None:
         f"{are} in no count here, which could turn the answer: correct what is wrong in them."
     )
     return Caution(code="refused", text=text)
-
-
-def arms_told(lost: Reasons, protocol: Protocol) -> str:
-    """Of which arms cases left out are, as far as that can be read; nothing where it can of none."""
-    told = [f"{arm.cases} {protocol.label(arm.arm)}" for arm in lost.by_arm]
-    known = sum(arm.cases for arm in lost.by_arm)
-    told += [f"{lost.count - known} of an arm that cannot be read"] if known < lost.count else []
-    return f" ({', '.join(told)})" if known else ""
 
 
 def slips_caution(opened: int, without: int) -> Caution | None:

@@ -7,7 +7,6 @@ from dataclasses import replace
 from onsetstudy.core.claims import Claim
 from onsetstudy.core.quantities import quantity_of, read_earlier
 from onsetstudy.core.results import Counts, Estimate, EstimateLike, NotAvailable
-from onsetstudy.inference.parameter import CUT
 from onsetstudy.pool.results import Funnel, Pooled
 from onsetstudy.report.cells import share_text
 from onsetstudy.report.document import Answer, Block, Cautions, Pieces, Section, Table, absent
@@ -16,7 +15,7 @@ from onsetstudy.report.numbers import MINUS, amount, capital, counted, level, li
 from onsetstudy.report.sections.appendix.testing import negative_words
 from onsetstudy.report.sections.blocks import forest_of, group_curves_block
 from onsetstudy.report.sections.group.completeness import gate_words, left_out_words
-from onsetstudy.report.sections.group.heterogeneity import heterogeneity_words, name_of
+from onsetstudy.report.sections.group.heterogeneity import CUT, heterogeneity_words, name_of
 from onsetstudy.report.sections.group.pooled import binding_words
 from onsetstudy.report.sentences import ALLOWED, axis_ends, sentence, short_value, span_words, without_looks
 from onsetstudy.study.group.results import GroupResults

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Sequence
 
 from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
-from onsetstudy.inference.parameter import CUT
 from onsetstudy.pool.results import Funnel, Pooled, Step, Subgroups
 from onsetstudy.report.cells import value_text
 from onsetstudy.report.document import Pieces, Section, Table, absent, note
@@ -14,7 +13,7 @@ from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import counted, decimal, listed, p_equals, percent, tidy
 from onsetstudy.study.group.results import GroupResults
 
-__all__ = ["beside_section", "heterogeneity_words", "name_of", "where_section"]
+__all__ = ["CUT", "beside_section", "heterogeneity_words", "name_of", "where_section"]
 
 LITTLE, MUCH = 0.25, 0.75
 """Shares of the spread beyond chance that are called little and much (common practice, no source)."""
@@ -22,6 +21,7 @@ WIDE = 0.5
 """Width of the interval of that share from which on it tells nothing."""
 CLOSE = 1.25
 """A ratio is known closely enough to speak of likeness if its interval reaches no farther than this factor."""
+CUT = "cut at what is possible"
 HELD = "—"
 """Stands for a number that is held back."""
 
@@ -56,7 +56,7 @@ def heterogeneity_words(pooled: Pooled, span: Callable[[float, float], str]) -> 
     if pooled.prediction is None:
         return f"{said} So few practices say nothing of a further one."
     further = span(pooled.prediction.low, pooled.prediction.high)
-    cut = f" ({CUT})" if pooled.prediction.method.endswith(CUT) else ""
+    cut = f" ({CUT})" if pooled.cut else ""
     return f"{said} In another practice like these, the truth would lie {further}{cut}."
 
 

@@ -6,7 +6,6 @@ from functools import partial
 
 from onsetstudy.core.quantities import QUANTITIES, quantity_of
 from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotAvailable
-from onsetstudy.inference.parameter import CUT
 from onsetstudy.pool.results import Pooled
 from onsetstudy.report.cells import NONE, value_text
 from onsetstudy.report.document import Pairs, Pieces, Section, Table, note
@@ -23,7 +22,7 @@ from onsetstudy.report.numbers import (
     tidy,
 )
 from onsetstudy.report.sections.blocks import group_curves_block
-from onsetstudy.report.sections.group.heterogeneity import name_of
+from onsetstudy.report.sections.group.heterogeneity import CUT, name_of
 from onsetstudy.report.sentences import estimate_shown, without_looks
 from onsetstudy.study.group.results import GroupResults, Reconciled
 

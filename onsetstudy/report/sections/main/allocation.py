@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from onsetstudy.records.derived.results import NOT_CHECKED
+from onsetstudy.records.derived.results import NOT_CHECKED, arms_told
 from onsetstudy.report.cells import NONE, mean_text, whole
 from onsetstudy.report.document import Flow, FlowStep, Pieces, Section, Table, note
 from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import aligned, counted, decimal, listed, percent
-from onsetstudy.study.answer.cautions import arms_told
 from onsetstudy.study.practice.results import StudyResults
 
 __all__ = ["flow", "who_section"]
