@@ -1,9 +1,10 @@
 """Whether the cold tests can bear a claim: each doubt with its counts, found before anybody looks at the answer.
 
 Two doubts shut a claim: the control tooth went numb with the target, in all cases or in those of one arm (then what was
-tested was the field, or nothing), and first planned tests that are not recorded or tests long after the last. The others qualify
-it: the sentence says why. The thresholds are fixed here and not chosen by what they do to an answer; honest studies are to be stopped by
-all of them together in at most one of twenty (simulated in the tests). Harms and doses are never withheld.
+tested was the field, or nothing), and first planned tests that are not recorded, or tests long after the last one. The
+others qualify it: the sentence says why. The thresholds are fixed here and not chosen by what they do to an answer;
+honest studies are to be stopped by all of them together in at most one of twenty (simulated in the tests). Harms and
+doses are never withheld.
 """
 
 from __future__ import annotations
