@@ -1,7 +1,6 @@
 """Result types that every room returns.
 
-A result is a frozen value. It carries its interval, its method in one readable line, its
-counts, the assumptions it rests on and the cautions that a reader must see beside it.
+A result is a frozen value with its interval, its method in one readable line, its counts, assumptions and cautions.
 """
 
 from __future__ import annotations
@@ -354,11 +353,12 @@ class Fit(Serialisable):
 
 @result_kind("reasons")
 class Reasons:
-    """How many cases left a flow for one reason."""
+    """How many cases left a flow for one reason; by arm as far as it can be read."""
 
     code: str
     text: str
     count: int
+    by_arm: tuple[ArmCount, ...] = ()
 
 
 @result_kind("flow_stage")

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from typing import NotRequired, TypedDict
 
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval, NotAvailable
 
-__all__ = ["Parameter", "Told"]
+__all__ = ["CUT", "Parameter", "Told", "cut_at_possible"]
+
+CUT = "cut at what is possible"
 
 
 class Told(TypedDict):
@@ -74,3 +77,10 @@ class Parameter:
             n=self.n,
             bound=bound,
         )
+
+
+def cut_at_possible(span: Interval, most: float | None) -> Interval:
+    """An interval of a difference, cut at the largest that there can be; as it is where nothing bounds it."""
+    if most is None or not math.isfinite(span.low + span.high) or (span.low >= -most and span.high <= most):
+        return span
+    return replace(span, low=max(span.low, -most), high=min(span.high, most), method=f"{span.method}, {CUT}")

@@ -29,6 +29,7 @@ from onsetstudy.core.results import (
     Interval,
     NotAvailable,
 )
+from onsetstudy.inference.parameter import cut_at_possible
 from onsetstudy.pool.heterogeneity import BETWEEN, between_variance, describe_heterogeneity, weighted_mean
 from onsetstudy.pool.results import Member, Pooled, Step
 
@@ -61,12 +62,15 @@ class PoolOptions:
         Two-sided level.
     prediction_df : int
         Degrees of freedom of the prediction interval are the number of practices less this: 1 or 2.
+    most : float or None
+        Largest difference that there can be, where something bounds it: limits are cut there.
     """
 
     between: str = "reml"
     adjustment: str = "wider"
     conf_level: float = 0.95
     prediction_df: int = 1
+    most: float | None = None
 
     def __post_init__(self) -> None:
         if self.between not in BETWEEN:
@@ -191,7 +195,8 @@ class _Scale:
 
     def around(self, centre: float, reach: float, method: str) -> Interval:
         low, high = self.back(centre - reach), self.back(centre + reach)
-        return Interval(low=low, high=high, level=self.options.conf_level, method=method)
+        span = Interval(low=low, high=high, level=self.options.conf_level, method=method)
+        return cut_at_possible(span, self.options.most)
 
     def random_effects(self, found: _Average, n: Counts) -> Estimate:
         name = ADJUSTMENTS[self.options.adjustment]
@@ -229,7 +234,8 @@ def _prediction(found: _Average, k: int, scale: _Scale) -> Interval | None:
         return None
     reach = float(special.stdtrit(df, 0.5 + scale.options.conf_level / 2)) * math.sqrt(found.tau2 + found.error**2)
     method = f"Student's t, {df} degrees of freedom (practices less {scale.options.prediction_df})"
-    return scale.around(found.mean, reach, method)
+    span, most = scale.around(found.mean, reach, method), scale.options.most
+    return None if most is not None and span.high - span.low >= 2 * most else span
 
 
 def _member(label: str, e: EstimateLike, weight: float, found: _Average, scale: _Scale) -> Member:

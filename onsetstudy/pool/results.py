@@ -4,8 +4,18 @@ from __future__ import annotations
 
 import pandas as pd
 
-from onsetstudy.core.results import Assumption, Caution, Counts, EstimateLike, HypothesisTest, Interval, NotAvailable
+from onsetstudy.core.results import (
+    Assumption,
+    Caution,
+    Counts,
+    Estimate,
+    EstimateLike,
+    HypothesisTest,
+    Interval,
+    NotAvailable,
+)
 from onsetstudy.core.serialise import result_kind
+from onsetstudy.inference.parameter import CUT
 
 __all__ = ["CommonOdds", "Funnel", "FunnelPoint", "Heterogeneity", "Member", "Pooled", "Step", "Subgroups"]
 
@@ -54,7 +64,7 @@ class Pooled:
 
     ``average`` is of practices like these (random effects), ``common`` takes one true value for all. ``prediction`` is
     where the true value of a further practice would lie, with its degrees of freedom in its method line; ``None`` for
-    fewer than three.
+    fewer than three, and where everything that there can be lies in it.
     """
 
     quantity: str
@@ -70,6 +80,13 @@ class Pooled:
     method: str = ""
     assumptions: tuple[Assumption, ...] = ()
     caution: tuple[Caution, ...] = ()
+
+    @property
+    def cut(self) -> bool:
+        """Whether limits of the average, the common effect or a further practice were cut at what is possible."""
+        spans = [e.interval for e in (self.average, self.common) if isinstance(e, Estimate)]
+        spans += [] if self.prediction is None else [self.prediction]
+        return any(span.method.endswith(CUT) for span in spans)
 
     def to_frame(self) -> pd.DataFrame:
         """Average, common and every practice, with the estimate columns."""

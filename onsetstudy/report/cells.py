@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable
 
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
-from onsetstudy.report.numbers import decimal, interval, level, percent, percent_interval, places_for, tidy
+from onsetstudy.report.numbers import decimal, interval, level, percent, percent_interval, places_for, ratio, tidy
 
 __all__ = [
     "NONE",
@@ -42,9 +42,10 @@ def reasons_of(estimates: Iterable[object]) -> list[str]:
     return [f"{NONE}: {why}." for why in dict.fromkeys(reason_of(e) for e in estimates if isinstance(e, NotAvailable))]
 
 
-def spanned(value: float, low: float, high: float, places: int = 1) -> str:
-    """``1.3 (0.4 to 2.1)``."""
-    return f"{decimal(value, places)} ({interval(low, high, places)})"
+def spanned(value: float, low: float, high: float, places: int = 1, *, unit: str = "") -> str:
+    """``1.3 (0.4 to 2.1)``; a ratio by the rule of ratios."""
+    shown = ratio if unit == "ratio" else decimal
+    return f"{shown(value, places)} ({interval(low, high, places, shown)})"
 
 
 def level_of(estimates: Iterable[object]) -> str:
@@ -55,8 +56,8 @@ def level_of(estimates: Iterable[object]) -> str:
 def value_text(e: EstimateLike, places: int = 1, *, factor: float = 1.0, missing: str | None = NONE) -> str:
     """An estimate times ``factor`` with its interval; ``missing`` (its reason, if that is None) where there is none."""
     if isinstance(e, NotAvailable):
-        return e.reason if missing is None else missing
-    return spanned(factor * e.estimate, *_ends(e, factor), places)
+        return reason_of(e) if missing is None else missing
+    return spanned(factor * e.estimate, *_ends(e, factor), places, unit=e.unit)
 
 
 def near_text(e: EstimateLike, landmark: float = 0.0, *, base: int = 1, factor: float = 1.0) -> str:
@@ -75,14 +76,14 @@ def _ends(e: Estimate, factor: float) -> tuple[float, float]:
 def two_cells(e: EstimateLike, *, unit: str = "", factor: float = 1.0) -> tuple[str, str]:
     """An estimate times ``factor`` and its interval apart, or why there is none."""
     if isinstance(e, NotAvailable):
-        return "not known", e.reason
+        return "not known", reason_of(e)
     return f"{decimal(factor * e.estimate)}{unit}", interval(*_ends(e, factor))
 
 
 def share_text(e: EstimateLike, n: int | None = None, *, missing: str | None = NONE) -> str:
     """A proportion as per cent, of ``n`` cases (of those of its arm, if not given), with its interval."""
     if isinstance(e, NotAvailable):
-        return e.reason if missing is None else missing
+        return reason_of(e) if missing is None else missing
     n = n or e.n.arm(str(e.contrast)).cases or e.n.cases
     return f"{percent(e.estimate, n)} ({share_limits(e, n)})"
 

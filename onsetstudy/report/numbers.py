@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 __all__ = [
     "MINUS",
@@ -25,6 +25,7 @@ __all__ = [
     "percent_interval",
     "places_for",
     "quarter",
+    "ratio",
     "tidy",
 ]
 
@@ -32,6 +33,7 @@ __all__ = [
 MINUS, THIN = "\u2212", "\u202f"
 FIGURE_SPACE, POINT_SPACE = "\u2007", "\u2008"
 MORE_PLACES = 2
+UNKNOWN_FROM = 100.0
 ORDINALS = ("first", "second", "third", "fourth")
 MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
@@ -62,9 +64,16 @@ def places_for(values: Iterable[float], landmarks: Iterable[float] = (0.0,), *, 
     return base + MORE_PLACES
 
 
-def interval(low: float, high: float, places: int = 1) -> str:
+def ratio(value: float, places: int = 2) -> str:
+    """A ratio; beyond a hundredfold either way its digits say no more than that it is not known."""
+    if UNKNOWN_FROM < value < math.inf:
+        return f"over {UNKNOWN_FROM:g}"
+    return decimal(value, places) if value >= 1 / UNKNOWN_FROM else f"under {1 / UNKNOWN_FROM:g}"
+
+
+def interval(low: float, high: float, places: int = 1, shown: Callable[[float, int], str] = decimal) -> str:
     """``0.4 to 2.1``."""
-    return f"{decimal(low, places)} to {decimal(high, places)}"
+    return f"{shown(low, places)} to {shown(high, places)}"
 
 
 def _percent_places(shares: Sequence[float], n: int) -> int:

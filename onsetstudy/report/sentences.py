@@ -17,7 +17,7 @@ from onsetstudy.core.quantities import QUANTITIES, Quantity, Seen, quantity_of
 from onsetstudy.core.results import FEW_OF_AN_ARM, Counts, Estimate, NotAvailable
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import reason_of, spanned
-from onsetstudy.report.numbers import amount, capital, counted, decimal, interval, level, listed, p_text, percent
+from onsetstudy.report.numbers import amount, capital, counted, decimal, interval, level, listed, p_text, percent, ratio
 
 __all__ = ["ALLOWED", "Said", "axis_ends", "estimate_shown", "sentence", "short_value", "span_words", "without_looks"]
 
@@ -210,13 +210,13 @@ def _means(claim: Claim, phrase: Phrase, fields: dict[str, object]) -> str:
 
 def _size(claim: Claim, value: float) -> str:
     """A shown value without its sign; of a ratio, as it is."""
-    return decimal(value if claim.quantity.contrast == "/" else abs(value), claim.places)
+    return ratio(value, claim.places) if claim.quantity.contrast == "/" else decimal(abs(value), claim.places)
 
 
 def _ends(claim: Claim, seen: Seen) -> str:
     """The interval of a finding, the nearer end first; of a ratio, the lower."""
     if claim.quantity.contrast == "/":
-        return interval(seen.low, seen.high, claim.places)
+        return interval(seen.low, seen.high, claim.places, ratio)
     near, far = sorted((abs(seen.low), abs(seen.high)))
     return interval(near, far, claim.places)
 
@@ -251,8 +251,9 @@ def short_value(claim: Claim, *, unit: str | None = None) -> str:
     if seen is None:
         return ""
     short = {"minutes": "min"}.get(_unit(claim), _unit(claim)) if unit is None else unit
-    value = _with_unit(decimal(seen.value, claim.places), short)
-    return f"{value} ({interval(seen.low, seen.high, claim.places)})"
+    shown = ratio if claim.quantity.contrast == "/" else decimal
+    value = _with_unit(shown(seen.value, claim.places), short)
+    return f"{value} ({interval(seen.low, seen.high, claim.places, shown)})"
 
 
 def estimate_shown(answer: Estimate | NotAvailable) -> str:
@@ -261,7 +262,7 @@ def estimate_shown(answer: Estimate | NotAvailable) -> str:
         return ""
     quantity = quantity_of(answer.quantity)
     seen = quantity.as_shown(answer.estimate, answer.interval.low, answer.interval.high)
-    return spanned(*seen, quantity.places(seen))
+    return spanned(*seen, quantity.places(seen), unit=quantity.unit)
 
 
 def _matters(claim: Claim) -> str:

@@ -71,7 +71,7 @@ class ArmCurve:
 
 @result_kind("naive_stopwatch")
 class NaiveStopwatch:
-    """The mean first not-felt minute among those who went numb: shown beside the right answer, never instead.
+    """The mean first not-felt minute among confirmed onsets: shown beside the right answer, never instead.
 
     One entry per arm: ``(arm, mean minutes or None, cases counted, cases left out)``.
     """

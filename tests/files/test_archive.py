@@ -96,18 +96,25 @@ def test_an_earlier_file_that_is_no_report_is_kept_all_the_same(tmp_path, earlie
     assert (tmp_path / "r.changes.txt").stat().st_size > 0
 
 
-def test_what_a_number_became_is_told_in_a_group_too():
-    def group(cases, digest):
+def test_of_a_group_no_practice_is_told_as_letters_are_drawn_anew():
+    """P01 gained three cases and P02 none; A and B changed places."""
+
+    def group(digest, **cases):
+        claims = [{"key": f"hazard_ratio/{x}", "subset": x, "estimate": n / 10} for x, n in cases.items()]
+        total = sum(cases.values())
         return {
             "provenance": {"records_digest": digest},
-            "overall": {"n": {"cases": cases}},
-            "practices": [{"letter": "A", "n": {"cases": cases - 10}}],
-            "claims": [],
+            "overall": {"n": {"cases": total}},
+            "practices": [{"letter": letter, "n": {"cases": n}} for letter, n in cases.items()],
+            "claims": [{"key": "hazard_ratio", "subset": "", "estimate": total / 10}, *claims],
         }
 
-    told = changes(group(40, "a"), group(38, "b"))
-    assert "Cases compared: 40 → 38 (-2)." in told
-    assert "Cases of A: 30 → 28 (-2)." in told
+    told = changes(group("a", A=12, B=28), group("b", A=28, B=15))
+    assert told == (
+        "The records are others than before.",
+        "Cases compared: 40 → 43 (+3).",
+        "hazard_ratio: 4 (none to none) → 4.3 (none to none).",
+    )
 
 
 def test_a_full_disk_or_a_link_leaves_the_earlier_report(tmp_path, monkeypatch):

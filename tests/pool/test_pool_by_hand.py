@@ -56,6 +56,20 @@ def test_three_practices_alike_in_size(between):
     assert found.members[0].shrunken.low == pytest.approx(-1.5 - reach)
 
 
+def test_limits_are_cut_at_the_largest_difference_that_there_can_be():
+    """The average's limits lie at 0 ± 4.97, those of a further practice at ± 8.95."""
+    free, cut, none = (pooled([-2.0, 0.0, 2.0], most=most) for most in (None, 5.0, 4.0))
+    assert cut.average == free.average
+    assert (cut.prediction, none.prediction) == (None, None)
+    assert (none.average.interval.low, none.average.interval.high) == (-4.0, 4.0)
+    assert none.average.interval.method.endswith("cut at what is possible")
+    assert (none.average.estimate, none.average.std_error) == (free.average.estimate, free.average.std_error)
+    assert (free.cut, cut.cut, none.cut) == (False, False, True)
+    one_end = pooled([-1.0, 1.0, 3.0], most=8.5)
+    assert one_end.prediction.high == 8.5
+    assert -8.5 < one_end.prediction.low == pytest.approx(pooled([-1.0, 1.0, 3.0]).prediction.low)
+
+
 def test_spread_of_three_practices():
     found = pooled([-2.0, 0.0, 2.0]).heterogeneity
     assert (found.q, found.df) == (pytest.approx(8.0), 2)

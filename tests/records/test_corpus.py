@@ -293,7 +293,9 @@ def test_a_reading_entered_twice():
 def test_a_case_without_cold_tests():
     cases, readings = clean()
     found = records([*cases, case(9)], readings, PROMISED)
-    assert "this case has no cold test. Enter its cold tests, or take it out." in str(found.problems[0])
+    assert "this case has no cold test. Enter its cold tests; if there were none, let the row stand" in str(
+        found.problems[0]
+    )
     assert found.problems[0].where.row == 6
     accounted(found)
 

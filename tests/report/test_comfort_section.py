@@ -44,6 +44,11 @@ def test_plain_scores_that_are_missing_alone_are_not_passed_over():
     assert "being like the others" not in text
 
 
+def test_one_missing_score_is_one():
+    assert f"1 score at {PROMISED.pain.moment} is missing (not buffered: 1 " in words(1, 0)[0]
+    assert f"2 scores at {PROMISED.pain.moment} are missing (" in words(1, 1)[0]
+
+
 def test_missing_scores_of_both_arms_are_told_with_what_is_taken_of_the_other():
     text, missing = words(6, 3)
     assert "That is 6 of 30 not buffered and 3 of 30 buffered." in text

@@ -206,7 +206,7 @@ def test_the_main_table_by_hand(page):
         ("Numb by 2 min", "22 % (17 to 28 %)", "34 % (28 to 41 %)", "12 (3 to 21)"),
         ("– found so by a test", "177 of 203", "189 of 207", ""),
         ("Not numb within 15 min", "13 % (9 to 18 %)", "9 % (6 to 14 %)", "-4 (-10 to 2)"),
-        ("– found so by a test", "177 of 203", "189 of 207", ""),
+        ("– found so by a test or a supplement", "177 of 203", "189 of 207", ""),
         ("Restricted mean time to onset, up to 15 min", "5.6 (5.0 to 6.2)", "4.4 (3.8 to 5.0)", "1.2 (0.3 to 2.1)"),
         ("Hazard ratio", "1", "1.31 (1.05 to 1.64)", ""),
     ]

@@ -77,9 +77,9 @@ def test_the_stopwatch_is_told_with_what_it_leaves_out():
     overall = rich().overall
     text = stopwatch_words(overall.naive, overall.wait, RANDOMISED)
     assert text.startswith(
-        "A stopwatch average (4.9 min not buffered and 4.0 min buffered; it has no honest interval) would count the "
-        "177 not buffered and 189 buffered teeth that were seen to go numb, each as late "
-        "as the test that found it, and leave out the 26 not buffered and 18 buffered teeth that were not."
+        "A stopwatch average of the onsets that are confirmed as the protocol asks (4.9 min not buffered and 4.0 min "
+        "buffered; it has no honest interval) would count 177 not buffered and 189 buffered teeth, each as late as the "
+        "test that found it, and leave out the other 26 not buffered and 18 buffered teeth."
     )
     assert "the whole 15 minutes" in text
     assert "the whole 15 minutes" not in stopwatch_words(overall.naive, (), RANDOMISED)

@@ -212,7 +212,7 @@ def test_a_supplement_without_its_volume_is_counted_as_not_counted():
     _, caution, found = visit_flags(("plain", {**HIGH, "rescue_min": "12"}), ("plain", HIGH))
     assert "supplement_not_counted" in caution
     [text] = [c.text for c in found.caution if c.code == "supplement_not_counted"]
-    assert text.startswith("Of 1 case with a supplement 1 had one of which volume or strength is not recorded")
+    assert text.startswith("In 1 of 1 case with a supplement a volume or strength is not recorded")
     assert "supplement_not_counted" not in visit_flags(("plain", HIGH))[1]
 
 

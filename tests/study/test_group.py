@@ -627,17 +627,19 @@ def test_who_is_missing_is_said_on_page_one(study, files):
     first = compose_group(found).sections[0].blocks[-1].texts
     assert "No file from P03, P04 and P05." in first
     # A code beside a quarter would tell the letter that has no cases after it: the coordinator alone is told.
-    assert "1 practice has sent up to an earlier quarter only." in first
+    assert "1 practice has sent cases up to an earlier quarter only." in first
     assert "1 file was not read: exchange files end in .exchange.json." in first
     assert not any("P02" in text for text in first)
     told = missing_words(found, None, coordinator=True)
-    assert "P02 has sent up to 2025Q4 only: later cases of P02 are missing." in told
+    assert "P02 has sent cases up to 2025Q4 only: ask whether there were later ones." in told
     assert "P04.json was not read: exchange files end in .exchange.json." in told
     mine = compose_group(found, practice="P01").sections[0].blocks[-1].texts
     assert "3 practices of the study have sent nothing." in mine
-    assert "1 other practice has sent up to an earlier quarter only." in mine
+    assert "1 other practice has sent cases up to an earlier quarter only." in mine
     assert not any(code in text for text in mine for code in ("P02", "P03", "P04", "P05"))
-    assert "Your practice has sent up to 2025Q4 only" in words(found, "P02")
+    assert "Your practice has sent cases up to 2025Q4 only: if there were later ones, they are missing." in words(
+        found, "P02"
+    )
 
 
 def test_a_group_that_is_whole_says_nothing_of_the_kind(group):

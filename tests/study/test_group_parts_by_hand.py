@@ -259,7 +259,7 @@ def test_only_a_study_whose_arms_were_not_drawn_is_said_not_to_be_randomised():
     for allocation, said in (("randomised", False), ("alternating", True), ("clinician_choice", True)):
         drawn = dataclasses.replace(found.protocol.study, allocation=allocation)
         promised = dataclasses.replace(found.protocol, study=drawn)
-        codes = [c.code for c in study_cautions(promised, found.overall, n_clinicians=2, looks=1)]
+        codes = [c.code for c in study_cautions(promised, found.overall, n_clinicians=2, cases_by_quarter=(1,))]
         assert ("not_randomised" in codes) is said
 
 

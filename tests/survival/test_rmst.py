@@ -205,7 +205,9 @@ def test_testing_that_stops_just_before_the_horizon_is_carried_and_said():
 
 def test_a_curve_that_ends_before_the_horizon_is_not_estimable():
     times, arm = cases(plain=[(0, 2, 3), (2, 4, 4), (6, inf, 2)], buffered=grid([2] * 9))
-    with pytest.raises(NotEstimable, match=r"in the arm plain testing ended at 6 min with 22% not yet numb") as caught:
+    with pytest.raises(
+        NotEstimable, match=r"in the arm plain onset is known up to 6 min only, with 22% not yet numb"
+    ) as caught:
         estimate_rmst(times, arm, reference_arm="plain", tau_min=15)
     assert caught.value.code == "curve_undefined"
     close = cases(plain=[(0, 2, 3), (2, 4, 4), (14, inf, 2)], buffered=grid([2] * 9))

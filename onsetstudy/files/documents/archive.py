@@ -195,18 +195,24 @@ def _count_told(change: tuple[str, Any, Any]) -> str:
 
 
 def _stages(report: Mapping[str, Any]) -> dict[str, Any]:
-    """Cases at every stage of the flow; of a group, those compared and those of each practice."""
+    """Cases at every stage of the flow; of a group, those compared."""
     stages = _at(report, "flow", "stages")
     if isinstance(stages, list):
         return {str(s.get("name")): s.get("count") for s in _mappings(stages)}
-    each = {f"of {p.get('letter')}": _at(p, "n", "cases") for p in _mappings(report.get("practices"))}
-    return {"compared": _at(report, "overall", "n", "cases"), **each}
+    return {"compared": _at(report, "overall", "n", "cases")}
 
 
 def _numbers(report: Mapping[str, Any]) -> dict[str, str]:
+    """Every claim's number; of a group none of a single practice.
+
+    Letters are drawn anew for every report: the same letter is another practice, and to say which was which would undo
+    that for whoever reads the list.
+    """
+    letters = {p.get("letter") for p in _mappings(report.get("practices"))}
     return {
         str(c.get("key")): f"{_shown(c.get('estimate'))} ({_shown(c.get('low'))} to {_shown(c.get('high'))})"
         for c in _mappings(report.get("claims"))
+        if c.get("subset") not in letters
     }
 
 

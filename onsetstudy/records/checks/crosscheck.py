@@ -290,7 +290,7 @@ def crosscheck_readings(cases: Findings, tests: Findings, clock_min: FloatArray 
         tests.refuse_first(rows, "case_id", "no_case", what, "enter the case in the table cases, or correct the code")
     codes = cases.typed["case_id"]
     untested = (codes.notna() & ~codes.isin(readings["case_id"])).to_numpy()
-    mend = "enter its cold tests, or take it out"
+    mend = "enter its cold tests; if there were none, let the row stand: it is counted as refused"
     cases.refuse_where(untested, "case_id", "no_readings", "this case has no cold test", mend)
     zero, end = (
         np.append(cases.numbers(name), np.nan)[belongs]

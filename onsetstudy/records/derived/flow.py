@@ -12,7 +12,9 @@ from onsetstudy.core.results import ArmCount, Flow, FlowStage, Reasons
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.checks.no_records import NO_RECORD
 from onsetstudy.records.checks.open_tables import REASONS
+from onsetstudy.records.checks.parse import parse_column
 from onsetstudy.records.model import Records
+from onsetstudy.records.schema import TABLES
 
 __all__ = [
     "EXCLUSIONS",
@@ -22,6 +24,7 @@ __all__ = [
     "exclusion_reasons",
     "kept_reasons",
     "refused_by_practice",
+    "refused_cases",
     "too_many_refused",
     "untold_baseline",
 ]
@@ -136,22 +139,24 @@ def case_flow(records: Records, protocol: Protocol, *, through: Quarter) -> Flow
     reason = exclusion_reasons(records, protocol, through=through)
     eligible = ~reason.isin(ELIGIBILITY)
     analysed = reason == ""
-    rejects = records.rejects[records.rejects["table"] == "cases"]
-    # One reason for each refused case row: the first that was given.
-    refused = Counter(zip(rejects["code"].astype(str), rejects["reason"].astype(str), strict=True))
 
-    def by_arm(rows: pd.Series) -> tuple[ArmCount, ...]:
-        chosen = cases.loc[rows.to_numpy(), "arm"]
-        return tuple(ArmCount(arm=code, cases=int((chosen == code).sum()), onsets=0) for code in protocol.arm_codes)
+    def by_arm(arms: pd.Series) -> tuple[ArmCount, ...]:
+        return tuple(ArmCount(arm=code, cases=int((arms == code).sum()), onsets=0) for code in protocol.arm_codes)
 
     def lost(codes: tuple[str, ...]) -> tuple[Reasons, ...]:
         counts = [(code, int((reason == code).sum())) for code in codes]
         return tuple(Reasons(code=code, text=EXCLUSIONS[code], count=count) for code, count in counts if count)
 
     def stage(name: str, rows: pd.Series, lost: tuple[Reasons, ...], noted: tuple[Reasons, ...] = ()) -> FlowStage:
-        return FlowStage(name=name, count=int(rows.sum()), by_arm=by_arm(rows), lost=lost, noted=noted)
+        arms = by_arm(cases.loc[rows.to_numpy(), "arm"])
+        return FlowStage(name=name, count=int(rows.sum()), by_arm=arms, lost=lost, noted=noted)
 
-    unread = tuple(Reasons(code=code, text=text, count=count) for (code, text), count in sorted(refused.items()))
+    rejects = records.rejects[records.rejects["table"] == "cases"].astype({"code": str, "reason": str})
+    # One reason for each refused case row: the first that was given.
+    unread = tuple(
+        Reasons(code=str(code), text=str(text), count=len(rows), by_arm=by_arm(_arms_read(rows, protocol)))
+        for (code, text), rows in rejects.groupby(["code", "reason"])
+    )
     noted = _noted(cases[analysed.to_numpy()], protocol)
     return Flow(
         screening=screening_flow(records),
@@ -161,6 +166,27 @@ def case_flow(records: Records, protocol: Protocol, *, through: Quarter) -> Flow
             stage("eligible", eligible, lost(ELIGIBILITY)),
             stage("analysed", analysed, lost(("before_study", "later_quarter")), noted),
         ),
+    )
+
+
+def _arms_read(refused: pd.DataFrame, protocol: Protocol) -> pd.Series:
+    """The arm of refused rows as the sheet names it; what cannot be read is none of the study's."""
+    column = next(c for c in TABLES["cases"] if c.name == "arm")
+    notation = protocol.schedule.tooth_notation
+    return pd.Series(parse_column(refused["arm"], column, tooth_notation=notation, date_epoch="1900").values)
+
+
+def refused_cases(accepted: FlowStage) -> Reasons:
+    """All cases refused before a stage, whatever the reason; lines that are no records are none."""
+    lost = [r for r in accepted.lost if r.code not in NO_RECORD]
+    by_arm = Counter({code.arm: 0 for code in accepted.by_arm})
+    for arm in (arm for r in lost for arm in r.by_arm):
+        by_arm[arm.arm] += arm.cases
+    return Reasons(
+        code="refused",
+        text="refused",
+        count=sum(r.count for r in lost),
+        by_arm=tuple(ArmCount(arm=code, cases=n, onsets=0) for code, n in by_arm.items()),
     )
 
 

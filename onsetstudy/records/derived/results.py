@@ -2,9 +2,21 @@
 
 from __future__ import annotations
 
+from onsetstudy.core.results import Reasons
 from onsetstudy.core.serialise import result_kind
+from onsetstudy.protocol.model import Protocol
 
-__all__ = ["NOT_CHECKED", "QUALIFIES", "SHUTS", "AllocationReview", "ArmStanding", "Deviation", "Doubt", "MissingField"]
+__all__ = [
+    "NOT_CHECKED",
+    "QUALIFIES",
+    "SHUTS",
+    "AllocationReview",
+    "ArmStanding",
+    "Deviation",
+    "Doubt",
+    "MissingField",
+    "arms_told",
+]
 
 NOT_CHECKED = "arms as injected; allocation not checked"
 """What a page says where nothing tells which arm chance had chosen."""
@@ -119,3 +131,11 @@ class MissingField:
     of: int
     whom: tuple[tuple[str, str, int], ...]
     why: str
+
+
+def arms_told(lost: Reasons, protocol: Protocol) -> str:
+    """Of which arms cases left out are, as far as that can be read; nothing where it can of none."""
+    told = [f"{arm.cases} {protocol.label(arm.arm)}" for arm in lost.by_arm]
+    known = sum(arm.cases for arm in lost.by_arm)
+    told += [f"{lost.count - known} of an arm that cannot be read"] if known < lost.count else []
+    return f" ({', '.join(told)})" if known else ""

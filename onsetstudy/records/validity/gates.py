@@ -1,9 +1,10 @@
 """Whether the cold tests can bear a claim: each doubt with its counts, found before anybody looks at the answer.
 
 Two doubts shut a claim: the control tooth went numb with the target, in all cases or in those of one arm (then what was
-tested was the field, or nothing), and minutes that cannot be the planned tests. The others qualify it: the sentence
-says why. The thresholds are fixed here and not chosen by what they do to an answer; honest studies are to be stopped by
-all of them together in at most one of twenty (simulated in the tests). Harms and doses are never withheld.
+tested was the field, or nothing), and first planned tests that are not recorded, or tests long after the last one. The
+others qualify it: the sentence says why. The thresholds are fixed here and not chosen by what they do to an answer;
+honest studies are to be stopped by all of them together in at most one of twenty (simulated in the tests). Harms and
+doses are never withheld.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ from onsetstudy.records.model import Records
 from onsetstudy.records.numb_field import INSIDE, controls_in_field
 from onsetstudy.records.validity.between_arms import ArmTests, Shares, given_up, ratios_of, shares_of, unconfirmed
 
-__all__ = ["COUNTED", "doubts_of", "doubts_of_practice", "poisson_tail"]
+__all__ = ["COUNTED", "LEVEL", "doubts_of", "doubts_of_practice", "poisson_tail"]
 
 _LOST = ("cases in which the control tooth was lost with the target", "cases with a control where the target was numb")
 _UNCONFIRMED = ("teeth that stopped feeling without a confirmed onset", "teeth that stopped feeling")

@@ -13,7 +13,7 @@ from onsetstudy.core.arrays import FloatArray
 from onsetstudy.outcomes.scores.pain_results import PainComparison, PainScores
 from onsetstudy.report.figures import canvas
 from onsetstudy.report.figures.canvas import INK, POINTS, SECONDARY, ArmLook, Drawing, Sheet, look_of
-from onsetstudy.report.numbers import amount, decimal
+from onsetstudy.report.numbers import amount, counted, decimal
 
 __all__ = ["Piles", "alt_text", "arrange", "draw", "draw_figure", "middle", "piles_for"]
 
@@ -131,8 +131,8 @@ def _asked(comparison: PainComparison) -> list[PainScores]:
 def alt_text(comparison: PainComparison, labels: dict[str, str]) -> str:
     """What the figure shows, in words."""
     parts = [
-        f"{labels[s.arm]}: {s.scores.size} scores from {s.scores[0]:g} to {s.scores[-1]:g} {comparison.unit}, half of "
-        f"them up to {middle(list(s.scores)):g}"
+        f"{labels[s.arm]}: {counted(s.scores.size, 'score')} from {s.scores[0]:g} to {s.scores[-1]:g} "
+        f"{comparison.unit}, half of them up to {middle(list(s.scores)):g}"
         for s in _asked(comparison)
     ]
     return f"Pain scores of every case by arm. {'; '.join(parts)}."

@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from statistics import NormalDist
 
-from onsetstudy.core.results import Caution, Estimate
+from onsetstudy.core.results import Caution, Estimate, Flow
 from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.derived.flow import refused_cases, too_many_refused
 from onsetstudy.records.derived.opened_slips import MOST_MISSING, OpenedSlips
-from onsetstudy.records.derived.results import NOT_CHECKED, ArmStanding
+from onsetstudy.records.derived.results import NOT_CHECKED, ArmStanding, arms_told
+from onsetstudy.records.validity.between_arms import exact_p
+from onsetstudy.records.validity.gates import LEVEL
 from onsetstudy.study.results import Diagnostics, Population
 
 __all__ = [
@@ -18,6 +21,7 @@ __all__ = [
     "arms_caution",
     "group_arms_caution",
     "group_slips_caution",
+    "refused_caution",
     "slips_caution",
     "study_cautions",
 ]
@@ -51,7 +55,8 @@ def study_cautions(
     overall: Population,
     *,
     n_clinicians: int,
-    looks: int,
+    cases_by_quarter: tuple[int, ...],
+    flow: Flow | None = None,
     diagnostics: Diagnostics | None = None,
     standing: LockStanding | None = None,
     arms: ArmStanding | None = None,
@@ -68,8 +73,10 @@ def study_cautions(
         All analysed cases.
     n_clinicians : int
         Clinicians with at least one analysed case.
-    looks : int
-        How many quarters have been looked at, this one included.
+    cases_by_quarter : tuple of int
+        Analysed cases of each quarter so far; one without a case is nothing to look at.
+    flow : Flow or None
+        Rows read, and those refused.
     arms : ArmStanding or None
         How the arm of a randomised case is known.
     slips : OpenedSlips or None
@@ -81,7 +88,7 @@ def study_cautions(
     untold_baseline : int
         Analysed cases of which nobody recorded the cold test before the injection that the protocol asks for.
     """
-    n, quarters = overall.n.cases, len(protocol.quarters)
+    n, looks = overall.n.cases, sum(cases > 0 for cases in cases_by_quarter)
     status = "" if standing is None else standing.status
     untold = (
         f"In {untold_baseline} of {n} {'case' if n == 1 else 'cases'} nobody recorded whether the tooth felt the cold "
@@ -92,13 +99,14 @@ def study_cautions(
         "that; tables and figures say where theirs do not."
     )
     not_allowed = f"Looked at {looks} times, once a quarter; the limits make no allowance for that."
-    if looks < quarters:
+    if len(cases_by_quarter) < len(protocol.quarters):
         not_allowed += " Until the last planned look, take them as a description."
     found = (
         TEST_THE_TOOTH,
         _size(protocol, overall, n_clinicians, critical),
         None if protocol.study.randomised else NOT_RANDOMISED,
         arms_caution(arms),
+        None if flow is None else refused_caution(flow, protocol),
         None if slips is None else slips_caution(slips.opened, len(slips.without)),
         PAIRS_TAKEN_APART if protocol.study.paired else None,
         Caution(code="baseline_untold", text=untold) if untold_baseline else None,
@@ -136,6 +144,24 @@ def arms_caution(arms: ArmStanding | None) -> Caution | None:
         f"{'counts' if rest == 1 else 'count'} in the arm that was injected."
     )
     return Caution(code="arms", text=text)
+
+
+def refused_caution(flow: Flow, protocol: Protocol) -> Caution | None:
+    """What a reader must know of refused cases; ``None`` for few that are shared out over the arms as chance may do."""
+    accepted = next(stage for stage in flow.stages if stage.name == "accepted")
+    refused = refused_cases(accepted)
+    (a, n_a), (b, n_b) = (
+        (lost.cases, lost.cases + kept.cases)
+        for lost, kept in zip(refused.by_arm[:2], accepted.by_arm[:2], strict=True)
+    )
+    if exact_p(((a, n_a, b, n_b),)) >= LEVEL and not too_many_refused(refused.count, accepted.count):
+        return None
+    were, are = ("was", "is") if refused.count == 1 else ("were", "are")
+    text = (
+        f"{refused.count} of {refused.count + accepted.count} cases {were} refused{arms_told(refused, protocol)} and "
+        f"{are} in no count here, which could turn the answer: correct what is wrong in them."
+    )
+    return Caution(code="refused", text=text)
 
 
 def slips_caution(opened: int, without: int) -> Caution | None:

@@ -26,7 +26,7 @@ from onsetstudy.core.results import (
     NotAvailable,
 )
 from onsetstudy.inference.estimate_or_reason import without_number
-from onsetstudy.inference.parameter import Parameter
+from onsetstudy.inference.parameter import Parameter, cut_at_possible
 from onsetstudy.inference.strata import LEAST_OF_AN_ARM
 from onsetstudy.outcomes.scores.pain_moments import welch_difference
 from onsetstudy.outcomes.scores.pain_results import PainComparison
@@ -42,6 +42,7 @@ __all__ = [
     "claim_of",
     "claims_among",
     "deciding_look",
+    "largest_difference",
     "mean_pain",
     "shown_test",
     "shutting",
@@ -52,7 +53,7 @@ DOUBTED = {
     "when the target became numb",
     "control_lost_in_arm": "in one arm the control tooth lost its feeling together with the target, so that its tests "
     "do not tell when the target became numb",
-    "clock": "many minutes cannot be those of the planned tests",
+    "clock": "in many cases the first planned tests are not recorded, or tests lie long after the last one",
 }
 """Why a number is withheld, by the code of the doubt."""
 Told = tuple[EstimateLike, tuple[EstimateLike, ...], HypothesisTest | None]
@@ -243,17 +244,12 @@ def _possible(answer: Estimate, quantity: Quantity, protocol: Protocol) -> Estim
     Few cases leave a mean's interval by Student's t wider than any difference of waits that end at the horizon, or of
     scores on a scale. The estimates keep what their method gives: Z of an interim analysis is taken from there.
     """
-    most = _largest(quantity, protocol)
-    span = answer.interval
-    if most is None or not math.isfinite(span.low + span.high) or (span.low >= -most and span.high <= most):
-        return answer
-    cut = dataclasses.replace(
-        span, low=max(span.low, -most), high=min(span.high, most), method=f"{span.method}, cut at what is possible"
+    return dataclasses.replace(
+        answer, interval=cut_at_possible(answer.interval, largest_difference(quantity, protocol))
     )
-    return dataclasses.replace(answer, interval=cut)
 
 
-def _largest(quantity: Quantity, protocol: Protocol) -> float | None:
+def largest_difference(quantity: Quantity, protocol: Protocol) -> float | None:
     """Largest difference between two arms that there can be; ``None`` where nothing bounds it."""
     if quantity.unit == "proportion" and quantity.contrast == "-":
         return 1.0

@@ -12,6 +12,7 @@ import pandas as pd
 
 from onsetstudy.core.errors import NotEstimable, Problem, RecordsError
 from onsetstudy.core.parallel import Progress
+from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Caution, Counts, EstimateLike, NotAvailable
 from onsetstudy.inference.estimate_or_reason import not_asked, without_number
 from onsetstudy.pool.combine import PoolOptions, combine_estimates
@@ -19,6 +20,7 @@ from onsetstudy.pool.funnel import funnel
 from onsetstudy.pool.results import Funnel, Pooled, Step
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.study.answer.cautions import NOT_RANDOMISED, TEST_THE_TOOTH, group_arms_caution, group_slips_caution
+from onsetstudy.study.answer.claims import largest_difference
 from onsetstudy.study.counts.counted_estimates import POOLED, estimates_of_counts
 from onsetstudy.study.exchange_results import Exchange, as_sent
 from onsetstudy.study.group.controls import controls_untold, group_controls, group_test_errors
@@ -92,7 +94,10 @@ def analyse_group(
     told(1, 5, "practices")
     own = {c: _whole(estimates_of_counts(data.of_practice(letters[c])), c, counts) for c in counts.practices}
     lettered = {letters[code]: estimates for code, estimates in own.items()}
-    combined = (_combined(lettered, quantity, options) for quantity in POOLED)
+    combined = (
+        _combined(lettered, key, replace(options, most=largest_difference(quantity_of(key), protocol)))
+        for key in POOLED
+    )
     pooled = tuple(found for found in combined if found is not None)
     told(2, 5, "quarters")
     cumulative = _cumulative(data, this, options)

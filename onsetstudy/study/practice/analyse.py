@@ -127,6 +127,8 @@ def analyse(
         return tuple(p for p in populations if p.dimension == dimension)
 
     by_quarter = members("quarter")
+    cases_by_quarter = tuple(p.n.cases for p in by_quarter)
+    flow = case_flow(records, protocol, through=this)
     n_clinicians = int(data.frame["clinician_id"].nunique())
     return StudyResults(
         protocol=protocol,
@@ -139,15 +141,16 @@ def analyse(
         by_quarter=by_quarter,
         by_technique=members("technique"),
         by_practice=members("practice"),
-        flow=case_flow(records, protocol, through=this),
+        flow=flow,
         arm_table=arm_table(data.frame, protocol.arm_codes),
         data_quality=data_quality(protocol, records, onset, quarter=this.label),
-        more_needed=more_needed(protocol, overall.n, tuple(p.n.cases for p in by_quarter)),
+        more_needed=more_needed(protocol, overall.n, cases_by_quarter),
         caution=study_cautions(
             protocol,
             overall,
             n_clinicians=n_clinicians,
-            looks=len(by_quarter),
+            cases_by_quarter=cases_by_quarter,
+            flow=flow,
             diagnostics=diagnostics,
             standing=standing,
             arms=arms,

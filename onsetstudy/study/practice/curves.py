@@ -50,7 +50,7 @@ def _arm_curve(data: AnalysisSet, arm: str, missing: str, with_limits: bool) -> 
 
 
 def naive_stopwatch(data: AnalysisSet) -> NaiveStopwatch:
-    """Mean first not-felt minute among those who went numb, by arm: what a stopwatch would have said."""
+    """Mean first not-felt minute among confirmed onsets, by arm: what a stopwatch would have said of these."""
     protocol = data.protocol
     first = data.frame["right_hazard"].to_numpy()
     numb = np.isfinite(first)
@@ -63,7 +63,7 @@ def naive_stopwatch(data: AnalysisSet) -> NaiveStopwatch:
     difference = None if reference is None or other is None else other - reference
     left_out = sum(m[3] for m in means)
     text = (
-        f"The mean of the first not-felt minute leaves out {left_out} cases that were not seen to go numb "
+        f"The mean of the first not-felt minute leaves out {left_out} cases without an onset confirmed as planned "
         "and takes every onset for as late as the test that found it."
     )
     return NaiveStopwatch(means=tuple(means), difference=difference, text=text)

@@ -146,9 +146,8 @@ def _cautions(
     if supplements.uncounted:
         cases = f"{supplements.given} case{'' if supplements.given == 1 else 's'}"
         text = (
-            f"Of {cases} with a supplement {supplements.uncounted} had one of which volume or strength is not "
-            "recorded: what was given in these visits was more than is counted, and a total without a caution says "
-            "nothing there."
+            f"In {supplements.uncounted} of {cases} with a supplement a volume or strength is not recorded: what "
+            "was given in these visits was more than is counted, and a total without a caution says nothing there."
         )
         found.append(Caution(code="supplement_not_counted", text=text))
     if no_weight:

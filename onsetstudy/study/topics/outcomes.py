@@ -227,11 +227,11 @@ def _p_value(result: Estimate | NotAvailable | HypothesisTest | None) -> tuple[f
 
 
 def _cautions(data: AnalysisSet) -> tuple[Caution, ...]:
-    plan = data.protocol.pain
-    if plan is None or plan.instrument.important_difference is None:
+    scale = None if data.protocol.pain is None else data.protocol.pain.instrument
+    if scale is None or scale.important_difference is None:
         return ()
     text = (
-        f"The difference that matters ({plan.instrument.important_difference:g} {plan.instrument.unit}) is this "
-        "study's own: none has been established for the pain of injections."
+        f"The difference that matters, {scale.important_difference:g} on a scale from {scale.low:g} to {scale.high:g} "
+        f"{scale.unit}, is this study's own: none has been established for the pain of injections."
     )
     return (Caution(code="own_margin", text=text),)

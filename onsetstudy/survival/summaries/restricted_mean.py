@@ -116,8 +116,8 @@ def cell_wait(gaps: Gaps, carried_min: float, name: str, stratum: str, weight: f
         place = f"the arm {name}" + (f" in the stratum {stratum}" if stratum else "")
         raise NotEstimable(
             "rmst",
-            f"in {place} testing ended at {curve.left[-1]:g} min with {curve.mass[-1]:.0%} not yet numb, "
-            f"before the horizon of {tau:g} min",
+            f"in {place} onset is known up to {curve.left[-1]:g} min only, with {curve.mass[-1]:.0%} not yet numb, "
+            f"and not up to the horizon of {tau:g} min",
             code="curve_undefined",
         )
     low, even, high = waits_of_masses(curve, tau)

@@ -11,11 +11,11 @@ from onsetstudy.pool.results import Funnel, Pooled
 from onsetstudy.report.cells import share_text
 from onsetstudy.report.document import Answer, Block, Cautions, Pieces, Section, Table, absent
 from onsetstudy.report.figures.forest import Line, Scale
-from onsetstudy.report.numbers import MINUS, capital, counted, level, listed, tidy
+from onsetstudy.report.numbers import MINUS, amount, capital, counted, level, listed, tidy
 from onsetstudy.report.sections.appendix.testing import negative_words
 from onsetstudy.report.sections.blocks import forest_of, group_curves_block
 from onsetstudy.report.sections.group.completeness import gate_words, left_out_words
-from onsetstudy.report.sections.group.heterogeneity import heterogeneity_words, name_of
+from onsetstudy.report.sections.group.heterogeneity import CUT, heterogeneity_words, name_of
 from onsetstudy.report.sections.group.pooled import binding_words
 from onsetstudy.report.sentences import ALLOWED, axis_ends, sentence, short_value, span_words, without_looks
 from onsetstudy.study.group.results import GroupResults
@@ -69,7 +69,7 @@ def missing_words(results: GroupResults, own: str | None, *, coordinator: bool =
 
     A practice's own page names no other practice by its code. The group's page names those that sent nothing, which
     have no letter; of those that have one it gives numbers, as a quarter beside a code would tell the letter. Only the
-    ``coordinator`` is told all codes.
+    ``coordinator`` is told all codes. A file names quarters with a case: without one in the last, none may be missing.
     """
     told = []
     if results.missing and own is None:
@@ -79,13 +79,13 @@ def missing_words(results: GroupResults, own: str | None, *, coordinator: bool =
     mine = next((p.code for p in results.practices if p.letter == own), None)
     for code, last in results.shorter:
         if coordinator:
-            told.append(f"{code} has sent up to {last} only: later cases of {code} are missing.")
+            told.append(f"{code} has sent cases up to {last} only: ask whether there were later ones.")
         elif code == mine:
-            told.append(f"Your practice has sent up to {last} only: your later cases are missing.")
+            told.append(f"Your practice has sent cases up to {last} only: if there were later ones, they are missing.")
     others = sum(code != mine for code, _ in results.shorter)
     if others and not coordinator:
         who = counted(others, "practice" if own is None else "other practice")
-        told.append(f"{who} {'has' if others == 1 else 'have'} sent up to an earlier quarter only.")
+        told.append(f"{who} {'has' if others == 1 else 'have'} sent cases up to an earlier quarter only.")
     if k := len(results.skipped):
         names = listed(results.skipped) if coordinator else counted(k, "file")
         told.append(f"{names} {'was' if k == 1 else 'were'} not read: exchange files end in .exchange.json.")
@@ -190,7 +190,9 @@ def _forest(results: GroupResults, own: str | None) -> Block:
     if len(results.answering) > 1:
         caption += " Letters are drawn anew for every report: no ranking."
     if matters is not None:
-        caption += f" Dotted: {matters:g} {unit}, a difference that matters."
+        caption += f" Dotted: {amount(matters, unit)}, a difference that matters."
+    if wait.cut:
+        caption += f" Limits are {CUT}."
     if wait.prediction is not None:
         caption += " Last line: where the truth of such a practice would lie."
     without = [name_of(m.label, own) for m in wait.members if isinstance(m.result, Estimate) and m.weight == 0]

@@ -13,7 +13,7 @@ from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import counted, decimal, listed, p_equals, percent, tidy
 from onsetstudy.study.group.results import GroupResults
 
-__all__ = ["beside_section", "heterogeneity_words", "name_of", "where_section"]
+__all__ = ["CUT", "beside_section", "heterogeneity_words", "name_of", "where_section"]
 
 LITTLE, MUCH = 0.25, 0.75
 """Shares of the spread beyond chance that are called little and much (common practice, no source)."""
@@ -21,6 +21,7 @@ WIDE = 0.5
 """Width of the interval of that share from which on it tells nothing."""
 CLOSE = 1.25
 """A ratio is known closely enough to speak of likeness if its interval reaches no farther than this factor."""
+CUT = "cut at what is possible"
 HELD = "—"
 """Stands for a number that is held back."""
 
@@ -55,7 +56,8 @@ def heterogeneity_words(pooled: Pooled, span: Callable[[float, float], str]) -> 
     if pooled.prediction is None:
         return f"{said} So few practices say nothing of a further one."
     further = span(pooled.prediction.low, pooled.prediction.high)
-    return f"{said} In another practice like these, the truth would lie {further}."
+    cut = f" ({CUT})" if pooled.cut else ""
+    return f"{said} In another practice like these, the truth would lie {further}{cut}."
 
 
 def where_section(results: GroupResults, own: str | None) -> Section:
@@ -94,7 +96,7 @@ def _subgroup(group: Subgroups, alone: Collection[str]) -> list[Pieces]:
         f"Hazard ratio by {group.grouping}, all practices",
         (group.grouping, "cases", "hazard ratio"),
         rows,
-        "Above 1: sooner. Practices are compared within themselves. Small groups differ by chance alone.",
+        "Above 1: sooner. Practices are strata; small ones share one. Small groups differ by chance alone.",
         f"{counted(held, 'technique')} that one practice alone has used {'is' if held == 1 else 'are'} held back, and "
         "with it the numbers of cases: such a row would tell whose it is."
         if held

@@ -9,9 +9,20 @@ from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotA
 from onsetstudy.pool.results import Pooled
 from onsetstudy.report.cells import NONE, value_text
 from onsetstudy.report.document import Pairs, Pieces, Section, Table, note
-from onsetstudy.report.numbers import capital, counted, decimal, interval, level, listed, p_text, places_for, tidy
+from onsetstudy.report.numbers import (
+    capital,
+    counted,
+    decimal,
+    interval,
+    level,
+    listed,
+    p_text,
+    places_for,
+    ratio,
+    tidy,
+)
 from onsetstudy.report.sections.blocks import group_curves_block
-from onsetstudy.report.sections.group.heterogeneity import name_of
+from onsetstudy.report.sections.group.heterogeneity import CUT, name_of
 from onsetstudy.report.sentences import estimate_shown, without_looks
 from onsetstudy.study.group.results import GroupResults, Reconciled
 
@@ -88,7 +99,7 @@ def _pooled_table(results: GroupResults) -> Table:
         if pooled.prediction is not None:
             shown, ends = QUANTITIES[pooled.quantity].shown, (pooled.prediction.low, pooled.prediction.high)
             low, high = sorted(shown.factor * end for end in ends)
-            further = interval(low, high, shown.places)
+            further = interval(low, high, shown.places, ratio if pooled.unit == "ratio" else decimal)
         if h is not None:
             i2 = f"{100 * h.i2:.0f} ({100 * h.i2_interval.low:.0f} to {100 * h.i2_interval.high:.0f})"
         average, common = _value(pooled, pooled.average), _value(pooled, pooled.common)
@@ -100,14 +111,16 @@ def _pooled_table(results: GroupResults) -> Table:
         for x in _shown(results)
         if isinstance(x.average, NotAvailable)
     ]
+    cut = [NAMES[x.quantity].partition(",")[0] for x in _shown(results) if x.cut]
     return Table.of(
         "Pooled over practices",
         ("what", "average of practices", "prediction interval", "I², %", "common effect"),
         rows,
         f"With {level(results.protocol.plan.conf_level)} intervals{looks}. Prediction interval: where a further "
         "practice's true value would lie. I²: proportion of the spread that chance does not explain. Common effect: as "
-        "if practices did not differ. Chair time: as spent, with mixing. In one stage, every practice compared within "
-        f"itself, the hazard ratio is {value_text(results.overall.hazard_ratio, 2)}{tested}.",
+        "if practices did not differ. Chair time: as spent, with mixing. In one stage, with practices as strata (small "
+        f"ones share one), the hazard ratio is {value_text(results.overall.hazard_ratio, 2)}{tested}.",
+        f"Limits of {listed(cut)} are {CUT}." if cut else "",
         *wanting,
         _shared_out(results),
         _unfinished(results),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from onsetstudy.records.derived.results import NOT_CHECKED
+from onsetstudy.records.derived.results import NOT_CHECKED, arms_told
 from onsetstudy.report.cells import NONE, mean_text, whole
 from onsetstudy.report.document import Flow, FlowStep, Pieces, Section, Table, note
 from onsetstudy.report.names import plain_words
@@ -62,7 +62,7 @@ def flow(results: StudyResults) -> Flow:
                 label=STAGES.get(stage.name, stage.name),
                 count=f"{stage.count}",
                 arms=tuple(f"{per_arm[c]} {results.protocol.label(c)}" for c in codes if c in per_arm),
-                lost=tuple((f"{r.count}", f"left out: {r.text}") for r in stage.lost),
+                lost=tuple((f"{r.count}", f"left out: {r.text}{arms_told(r, results.protocol)}") for r in stage.lost),
                 noted=tuple((f"{r.count}", f"of these, analysed all the same: {r.text}") for r in stage.noted),
             )
         )

@@ -142,7 +142,7 @@ def _missing(main: MomentOfPain, other: str, protocol: Protocol) -> Block:
     if not total:
         return note(f"No score at {main.moment} is missing.")
     told = "; ".join(f"{protocol.label(a)}: {count} {r.replace('_', ' ')}" for a, r, count in missing.by_reason)
-    texts = [f"{total} scores at {main.moment} are missing ({told})."]
+    texts = [f"{counted(total, 'score')} at {main.moment} {'is' if total == 1 else 'are'} missing ({told})."]
     if missing.by_arm:
         texts.append(
             f"That is {listed([f'{gone} of {cases} {protocol.label(a)}' for a, gone, cases in missing.by_arm])}."

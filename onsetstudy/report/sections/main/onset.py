@@ -63,12 +63,14 @@ def none_left(never: EstimateLike, protocol: Protocol) -> str | None:
 def stopwatch_words(naive: NaiveStopwatch, wait: tuple[EstimateLike, ...], protocol: Protocol) -> str:
     """What the average of a stopwatch says, counts and leaves out, beside what is counted here."""
     said = [f"{decimal(mean)} min {protocol.label(arm)}" for arm, mean, _, _ in naive.means if mean is not None]
-    average = f"A stopwatch average ({listed(said)}; it has no honest interval)" if said else "A stopwatch average"
+    if not said:
+        return "No onset is confirmed as the protocol asks: there is nothing to average."
     seen = [f"{used} {protocol.label(arm)}" for arm, _, used, _ in naive.means]
     left = [f"{missing} {protocol.label(arm)}" for arm, _, _, missing in naive.means]
     text = (
-        f"{average} would count the {listed(seen)} teeth that were seen to go numb, each as late as the test "
-        f"that found it, and leave out the {listed(left)} teeth that were not."
+        f"A stopwatch average of the onsets that are confirmed as the protocol asks ({listed(said)}; it has no honest "
+        f"interval) would count {listed(seen)} teeth, each as late as the test that found it, and leave out the other "
+        f"{listed(left)} teeth."
     )
     if wait and all(isinstance(e, Estimate) for e in wait):
         text += (
@@ -98,12 +100,12 @@ def _main_table(results: StudyResults) -> Table:
     target, horizon = protocol.onset.target_min, protocol.onset.tau_min
     arms = [*map(protocol.label, protocol.arm_codes[:2])]
     rows: list[tuple[str, ...]] = []
-    for name, shares, key in (
-        (f"Numb by {target:g} min", population.success, "success_difference"),
-        (f"Not numb within {horizon:g} min", population.never_numb, "not_numb_difference"),
+    for name, shares, key, by in (
+        (f"Numb by {target:g} min", population.success, "success_difference", "a test"),
+        (f"Not numb within {horizon:g} min", population.never_numb, "not_numb_difference", "a test or a supplement"),
     ):
         rows.append((name, *map(share_text, shares), _claimed(results, key)))
-        rows.append(("– found so by a test", *_found(population, results, shares), ""))
+        rows.append((f"– found so by {by}", *_found(population, results, shares), ""))
     waits = (value_text(e) for e in population.wait)
     wait = f"Restricted mean time to onset, up to {horizon:g} min"
     rows.append((wait, *waits, _claimed(results, "rmst_difference")))

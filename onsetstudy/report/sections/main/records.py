@@ -102,7 +102,8 @@ WORDS = {
     "numb field?",
     "control_lost_in_arm": "The control tooth was lost with the target in {0} of {1} cases of one arm and {2} of {3} "
     "of the other: was it inside the numb field?",
-    "clock": "In {0} of {1} cases{whose} the minutes cannot be those of the planned tests: how was the time taken?",
+    "clock": "In {0} of {1} cases{whose} the first planned tests are not recorded, or tests lie long after the last "
+    "one: was every test noted, and how was the time taken?",
     "control_in_field": "In {0} of {1} cases{whose} the control tooth lies inside the field of the injection, where it "
     "goes numb itself.",
     "off_schedule_positive": "Of {2} tests off schedule {0} found the tooth numb, where about {1} would be expected: "
@@ -124,7 +125,7 @@ WORDS = {
 REASONS = {
     "control_lost": "the control tooth was lost with the target",
     "control_lost_in_arm": "the control tooth was lost with the target in one arm more than in the other",
-    "clock": "minutes cannot be those of the planned tests",
+    "clock": "the first planned tests are not recorded, or tests lie long after the last one",
     "control_in_field": "control teeth lay inside the field of the injection",
     "off_schedule_positive": "tests off schedule found teeth numb too often",
     "tested_differently": "the arms were not tested off schedule alike",
