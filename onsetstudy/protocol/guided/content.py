@@ -11,6 +11,7 @@ from typing import Any
 from onsetstudy.core.errors import Problem, ProtocolError, Where
 from onsetstudy.protocol.governance import is_answer
 from onsetstudy.protocol.guided.questions import (
+    CONFIRMATIONS,
     GUIDED,
     NO_APPROVAL_YET,
     NO_RULE,
@@ -218,7 +219,11 @@ def guided_content(told: GuidedAnswers) -> dict[str, Any]:
         "population": {"techniques": [told.technique], "agents": [told.agent]},
         "arms": _arms(told),
         "testing": _testing(told),
-        "onset": {"confirmations": 2, "target_min": float(told.target_min), "tau_min": float(told.tau_min)},
+        "onset": {
+            "confirmations": CONFIRMATIONS,
+            "target_min": float(told.target_min),
+            "tau_min": float(told.tau_min),
+        },
         "analysis": {
             "primary": told.primary,
             "wait_difference_min": float(told.wait_difference_min),
