@@ -145,6 +145,16 @@ def test_what_matters_is_asked_and_written_under_todays_names(tmp_path):
     assert [q.label for q in protocol.quarters] == ["2024Q2", "2024Q3", "2024Q4", "2025Q1"]
 
 
+@pytest.mark.parametrize(
+    ("technique", "words"),
+    [("ianb", "inferior alveolar nerve block"), ("psa", "posterior superior alveolar block"),
+     ("long_buccal", "long buccal")],
+)  # fmt: skip
+def test_the_title_tells_the_injection_in_words(technique, words):
+    content = guided_content(answers_from({"practice": "P07", "technique": technique}, first_quarter="2026Q3"))
+    assert content["study"]["title"] == f"Buffered and not buffered lidocaine: {words}"
+
+
 @pytest.mark.parametrize("primary", ["wait", "numb", "rate", "pain"])
 def test_what_was_asked_can_be_planned_at_once(tmp_path, primary):
     """Every main outcome has a size that leads; nothing that was written contradicts its own curves."""

@@ -21,7 +21,7 @@ from onsetstudy.protocol.guided.questions import (
     read_answer,
 )
 from onsetstudy.protocol.model import Quarter
-from onsetstudy.protocol.vocabulary import SCALES
+from onsetstudy.protocol.vocabulary import SCALES, TECHNIQUE_NAMES
 
 __all__ = ["GuidedAnswers", "answers_from", "guided_content"]
 
@@ -160,7 +160,7 @@ def _planned_ratio(told: GuidedAnswers) -> tuple[float, str]:
 
 def _study(told: GuidedAnswers) -> dict[str, Any]:
     kind = "trial" if told.randomised else "audit"
-    injection = told.technique.replace("_", " ")
+    injection = TECHNIQUE_NAMES.get(told.technique, told.technique.replace("_", " "))
     asked = "Do injections hurt less" if told.primary == "pain_difference" else "Do teeth become numb sooner"
     return {
         "id": f"{told.practice.lower()}-{kind}",
