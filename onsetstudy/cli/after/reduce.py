@@ -65,6 +65,7 @@ def reduce(
     promised = read_protocol(protocol)
     through = given.chosen_quarter(promised, quarter)
     kept, opened = arms.read(promised, (folder,))
+    arms.require(promised, kept)
     work = work or into / "work"
     private_folder(work)
     mapper = chosen_mapper(workers, cluster)

@@ -77,6 +77,7 @@ def send(
     checked, _ = withdrawals.leave_out_withdrawn(checked, protocol)
     given.refuse_if_none_is_left(checked, promised, through=through)
     kept, log = arms.read(promised, records.paths)
+    arms.require(promised, kept)
     checked, resolved = resolve_arms(promised, checked, kept, without_list=arms.without_list)
     arms.say(kept)
     tally = tally_records(promised, checked, through=through, arms=resolved)
