@@ -39,6 +39,10 @@ def test_what_two_files_give_away_is_said_by_send_and_by_look_inside(tmp_path):
     assert "than in the file sent before: each stands alone." in sent.output
     assert "in 2026Q1+2026Q2+2026Q3 than in the file sent before: each stands alone." in sent.output
     assert "than in the file sent before: each can be read off." in sent.output
+    told = [line for line in sent.output.splitlines() if line.startswith("- ")]
+    alone = [line.partition(" in ")[0].partition(" than ")[0] for line in told if "stands alone" in line]
+    assert len(set(alone)) == len(alone)  # each number once, and once what to do with the older file
+    assert len([line for line in told if "older" in line and "deleted" in line]) == 1
     # The earlier file first, in whatever order they are named.
     both = run("look-inside", str(new), str(old))
     assert both.output.index("2026Q2.exchange.json:") < both.output.index("2026Q3.exchange.json:")
