@@ -196,7 +196,13 @@ def refuse_if_none_is_left(records: Records, promised: Protocol, *, through: Qua
         return
     told = "; ".join(f"{len(cases)} {why}" for why, cases in reasons)
     what = f"none of the {len(records.cases)} accepted cases can be reported: {told}"
-    mend = "correct the records, or the protocol if it should admit them"
+    mends = []
+    seen = set(records.cases["quarter"].astype(str))
+    if later := [q.label for q in promised.quarters if q.first_day > through.last_day and q.label in seen]:
+        mends.append(f"choose a later quarter, with --quarter {later[-1]}")
+    if not later or len(reasons) > 1:
+        mends.append("correct the records, or the protocol if it should admit them")
+    mend = "; ".join(mends)
     raise RecordsError(Problem(what=what, mend=mend, code="none_left"))
 
 

@@ -134,6 +134,15 @@ def test_where_no_case_can_be_reported_every_door_says_so(tmp_path):
     assert sorted(p.name for p in tmp_path.iterdir()) == ["in"]
 
 
+def test_where_all_cases_come_later_another_quarter_is_advised(tmp_path):
+    """Nothing has to be corrected in records of a later quarter than was asked for."""
+    records = small(tmp_path / "in", case_date=first(40, "2026-02-03"))
+    for door in ("report", "send"):
+        done = run(door, PROTOCOL, records, "--quarter", "2025Q4", "--into", str(tmp_path))
+        advice = "40 after 2025Q4. Choose a later quarter, with --quarter 2026Q1."
+        assert str(done.exception).endswith(advice), done.exception
+
+
 def test_send_stops_where_many_cases_are_refused_unless_that_is_confirmed(tmp_path):
     records = small(tmp_path / "in", tooth=first(5, "99"), pulp_status=first(6, "necrotic"))
     arguments = ("send", PROTOCOL, records, "--into", str(tmp_path / "out"))
