@@ -11,7 +11,9 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
+from onsetstudy import analyse
 from onsetstudy.cli.main import DOORS, onsetstudy
+from onsetstudy.core.errors import RecordsError
 from tests.simulation import stopwatch
 
 ROOT = Path(__file__).parent.parent
@@ -50,6 +52,19 @@ def test_the_python_example_of_the_readme_runs():
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     assert "success_by_target" in done.stdout
+
+
+@pytest.mark.slow
+@pytest.mark.usefixtures("answer_alone")
+def test_the_python_lines_of_the_readme_compare_arms_as_allocated_and_ask_for_slips_by_arguments(monkeypatch, capsys):
+    monkeypatch.chdir(ROOT)
+    told = {}
+    exec(README.split("```python\n")[2].split("```")[0], told)
+    assert (told["results"].arms.source, told["results"].arms.as_injected) == ("log", False)
+    assert "Interval" in capsys.readouterr().out
+    with pytest.raises(RecordsError, match=r"beside=read_companions\(.*without_list=") as refused:
+        analyse(told["protocol"], told["records"])
+    assert "--" not in str(refused.value)
 
 
 def test_every_local_link_of_the_pages_leads_somewhere():

@@ -63,6 +63,22 @@ def test_a_masked_end_is_a_missing_end(left):
     refused("interval 1 .* missing|Interval 1 .* missing", front.Intervals, left, [3.0, 4.0])
 
 
+def test_ends_that_were_exchanged_are_told_once_with_how_many():
+    """A thousand swapped rows are one mistake."""
+    with pytest.raises(OnsetStudyError) as refused:
+        front.Intervals(np.arange(1.0, 1001), np.arange(1000.0))
+    (problem,) = refused.value.problems
+    assert problem.what == "interval 0 (1, 0] ends before it begins; 1000 of 1000 are so"
+    assert "exchanged" in problem.mend
+    with pytest.raises(OnsetStudyError) as refused:
+        front.Intervals([np.nan, 0, 3, np.inf, 5], [1.0, 1, 2, 2, 4])
+    assert [p.what for p in refused.value.problems] == [
+        "interval 0 (nan, 1] has a missing end",
+        "interval 3 (inf, 2] has a left end that is negative or infinite",
+        "interval 2 (3, 2] ends before it begins; 3 of 5 are so",
+    ]
+
+
 @pytest.mark.parametrize(
     "left",
     [[1, 2.0], np.ma.masked_array([1, 2]), pd.Series([1, 2.0], dtype=object), pd.array([1, 2], dtype="Int64")],

@@ -16,7 +16,7 @@ from onsetstudy.files.output import rejects_path, write_escaped
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.checks.no_records import no_records
-from onsetstudy.records.derived.allocation import KeptList
+from onsetstudy.records.derived.allocation import NO_ALLOCATION, KeptList
 from onsetstudy.records.derived.flow import EXCLUSIONS, exclusion_reasons, too_many_refused
 from onsetstudy.records.derived.opened_slips import OpenedSlips, opened_slips
 from onsetstudy.records.model import Records
@@ -82,6 +82,19 @@ class GivenArms:
             with contextlib.suppress(OnsetStudyError):
                 log = read_arms(beside=beside)
         return kept, log
+
+    def require(self, promised: Protocol, kept: KeptList | None) -> None:
+        """Stop where a study that chance allocates has neither list nor log nor a reason.
+
+        Raises
+        ------
+        RecordsError
+            With the options that give them; whoever asks in Python is told arguments.
+        """
+        if promised.study.randomised and kept is None and not (self.without_list or "").strip():
+            mend = "give the practice's opening log (--log opened-P01.csv) or the list (--allocation FOLDER), or say "
+            mend += "why there is none (--without-list REASON): every page then says so"
+            raise RecordsError.of_key("allocation", NO_ALLOCATION, mend, code="no_allocation")
 
     def say(self, kept: KeptList | None) -> None:
         """What tells the allocated arm, in a line."""
@@ -186,7 +199,13 @@ def refuse_if_none_is_left(records: Records, promised: Protocol, *, through: Qua
         return
     told = "; ".join(f"{len(cases)} {why}" for why, cases in reasons)
     what = f"none of the {len(records.cases)} accepted cases can be reported: {told}"
-    mend = "correct the records, or the protocol if it should admit them"
+    mends = []
+    seen = set(records.cases["quarter"].astype(str))
+    if later := [q.label for q in promised.quarters if q.first_day > through.last_day and q.label in seen]:
+        mends.append(f"choose a later quarter, with --quarter {later[-1]}")
+    if not later or len(reasons) > 1:
+        mends.append("correct the records, or the protocol if it should admit them")
+    mend = "; ".join(mends)
     raise RecordsError(Problem(what=what, mend=mend, code="none_left"))
 
 

@@ -36,7 +36,7 @@ class Intervals:
     OnsetStudyError
         If they are not numbers (text, dates and durations are refused: nobody knows how they were meant);
         if the arrays differ in length, hold a missing, negative or infinite left end,
-        or a right end before its left end. All faulty rows are named (from 0).
+        or a right end before its left end. Of each fault the first row is named (from 0), with how many have it.
 
     Examples
     --------
@@ -65,11 +65,15 @@ class Intervals:
             "ends before it begins": right < left,
         }
         mend = "write left as 0 or more minutes and right as at least left, or infinity"
-        problems = [
-            Problem(what=f"interval {i} ({left[i]:g}, {right[i]:g}] {fault}", mend=mend, code="interval")
-            for fault, rows in faults.items()
-            for i in np.flatnonzero(rows)[:20]
-        ]
+        swapped = "; or were the two exchanged? The last minute without the event stands first"
+        problems = []
+        for fault, rows in faults.items():
+            if n := int(np.count_nonzero(rows)):
+                i = int(np.argmax(rows))
+                alike = f"; {n} of {left.size} are so" if n > 1 else ""
+                what = f"interval {i} ({left[i]:g}, {right[i]:g}] {fault}{alike}"
+                more = swapped if fault == "ends before it begins" else ""
+                problems.append(Problem(what=what, mend=mend + more, code="interval"))
         if problems:
             raise OnsetStudyError(problems)
         object.__setattr__(self, "left", left)

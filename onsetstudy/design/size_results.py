@@ -68,6 +68,11 @@ class SampleSize:
         """Cases in all arms (pairs in paired designs)."""
         return sum(self.cases)
 
+    @property
+    def analysed(self) -> int:
+        """Cases (pairs) to analyse: whole ones, before losses and clusters."""
+        return math.ceil(self.unrounded)
+
 
 @result_kind("size_table")
 class SizeTable:

@@ -5,7 +5,7 @@ Each code is a word of the trade; a code that is not listed here is refused, nev
 
 from __future__ import annotations
 
-__all__ = ["CODES", "MILD", "PAIN_MOMENTS", "SCALES", "SYNONYMS"]
+__all__ = ["CODES", "MILD", "PAIN_MOMENTS", "SCALES", "SYNONYMS", "TECHNIQUE_NAMES"]
 
 AGENTS = ("lidocaine", "articaine", "mepivacaine", "prilocaine", "bupivacaine")
 TECHNIQUES = (
@@ -23,6 +23,13 @@ TECHNIQUES = (
     "intraseptal",
     "intrapulpal",
 )
+TECHNIQUE_NAMES = {
+    "ianb": "inferior alveolar nerve block",
+    "gow_gates": "Gow-Gates block",
+    "mental_incisive": "mental-incisive block",
+    "psa": "posterior superior alveolar block",
+}
+"""Techniques in words, where the code with blanks does not tell them."""
 PAIN_MOMENTS = ("insertion", "placement", "deposition", "treatment")
 YES_NO = ("yes", "no")
 

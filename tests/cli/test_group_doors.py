@@ -39,6 +39,10 @@ def test_what_two_files_give_away_is_said_by_send_and_by_look_inside(tmp_path):
     assert "than in the file sent before: each stands alone." in sent.output
     assert "in 2026Q1+2026Q2+2026Q3 than in the file sent before: each stands alone." in sent.output
     assert "than in the file sent before: each can be read off." in sent.output
+    told = [line for line in sent.output.splitlines() if line.startswith("- ")]
+    alone = [line.partition(" in ")[0].partition(" than ")[0] for line in told if "stands alone" in line]
+    assert len(set(alone)) == len(alone)  # each number once, and once what to do with the older file
+    assert len([line for line in told if "older" in line and "deleted" in line]) == 1
     # The earlier file first, in whatever order they are named.
     both = run("look-inside", str(new), str(old))
     assert both.output.index("2026Q2.exchange.json:") < both.output.index("2026Q3.exchange.json:")
@@ -128,6 +132,15 @@ def test_where_no_case_can_be_reported_every_door_says_so(tmp_path):
         assert "Q01 is not a practice of the study" in done.output
         assert "Nothing has to be corrected" not in done.output
     assert sorted(p.name for p in tmp_path.iterdir()) == ["in"]
+
+
+def test_where_all_cases_come_later_another_quarter_is_advised(tmp_path):
+    """Nothing has to be corrected in records of a later quarter than was asked for."""
+    records = small(tmp_path / "in", case_date=first(40, "2026-02-03"))
+    for door in ("report", "send"):
+        done = run(door, PROTOCOL, records, "--quarter", "2025Q4", "--into", str(tmp_path))
+        advice = "40 after 2025Q4. Choose a later quarter, with --quarter 2026Q1."
+        assert str(done.exception).endswith(advice), done.exception
 
 
 def test_send_stops_where_many_cases_are_refused_unless_that_is_confirmed(tmp_path):

@@ -6,12 +6,15 @@ import tomllib
 
 import pytest
 from click.testing import CliRunner
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.canonical import as_toml
 from onsetstudy.core.errors import ProtocolError
 from onsetstudy.files.ledger.lock import changes_since_lock, read_lock
 from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.protocol.check import check_protocol
 from onsetstudy.protocol.earlier_names import todays_names
 from onsetstudy.protocol.guided.content import GuidedAnswers, answers_from, guided_content
 from onsetstudy.protocol.guided.questions import GUIDED, is_asked
@@ -142,6 +145,16 @@ def test_what_matters_is_asked_and_written_under_todays_names(tmp_path):
     assert [q.label for q in protocol.quarters] == ["2024Q2", "2024Q3", "2024Q4", "2025Q1"]
 
 
+@pytest.mark.parametrize(
+    ("technique", "words"),
+    [("ianb", "inferior alveolar nerve block"), ("psa", "posterior superior alveolar block"),
+     ("long_buccal", "long buccal")],
+)  # fmt: skip
+def test_the_title_tells_the_injection_in_words(technique, words):
+    content = guided_content(answers_from({"practice": "P07", "technique": technique}, first_quarter="2026Q3"))
+    assert content["study"]["title"] == f"Buffered and not buffered lidocaine: {words}"
+
+
 @pytest.mark.parametrize("primary", ["wait", "numb", "rate", "pain"])
 def test_what_was_asked_can_be_planned_at_once(tmp_path, primary):
     """Every main outcome has a size that leads; nothing that was written contradicts its own curves."""
@@ -188,6 +201,41 @@ def test_a_difference_that_matters_is_smaller_than_the_minutes_that_count(tmp_pa
     assert read_protocol(tmp_path / "protocol.toml").plan.wait_difference_min == 7.5
     with pytest.raises(ProtocolError, match="less than 8"):
         answers_from({"practice": "P07", **few, "wait_difference_min": "8"}, first_quarter="2026Q3")
+
+
+@pytest.mark.parametrize(
+    ("few", "again"),
+    [
+        ({"tests_min": "1 2 4 6", "tau_min": "15\n6\n4"}, ["from 2 to 4", "from 2 to 4"]),
+        ({"tests_min": "1 2 4 6", "target_min": "0.5\n5\n3", "tau_min": "2\n4"}, ["from 1 to 4"] * 2 + ["from 3 to 4"]),
+        ({"tests_min": "15\n1 2 15", "tau_min": "15\n2"}, ["2 minutes or more", "from 2 to 2"]),
+    ],
+)
+def test_minutes_that_the_tests_cannot_confirm_are_asked_again_and_no_answer_is_lost(tmp_path, few, again):
+    done = run(tmp_path, told(**few))
+    assert done.exit_code == 0, done.output
+    refused = [line for line in done.output.splitlines() if line.startswith("Error")]
+    assert [part in line for part, line in zip(again, refused, strict=True)] == [True] * len(again)
+    promised = read_protocol(tmp_path / "protocol.toml")
+    assert promised.onset.tau_min == float(few["tau_min"].rpartition("\n")[2])
+    assert promised.schedule.tests_min[-promised.onset.confirmations] >= promised.onset.tau_min
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    tests=st.lists(st.integers(1, 60), min_size=1, max_size=8, unique=True).map(sorted),
+    minutes=st.tuples(*[st.integers(1, 60)] * 2),
+    primary=st.sampled_from(["wait", "numb", "rate", "pain"]),
+)
+def test_answers_that_are_taken_make_a_protocol(tests, minutes, primary):
+    """What is not refused at its question contradicts nothing later, when every answer would be lost."""
+    said = {"practice": "P07", "tests_min": " ".join(map(str, tests)), "primary": primary, "wait_difference_min": "0.5"}
+    try:
+        answers = answers_from(said | dict(zip(("target_min", "tau_min"), map(str, minutes), strict=True)),
+                               first_quarter="2026Q3")  # fmt: skip
+    except ProtocolError:  # at its question, where it is asked again
+        return
+    check_protocol(guided_content(answers))
 
 
 @pytest.mark.parametrize("points", [5.0, 15.0, 30.0])

@@ -65,6 +65,12 @@ def test_send_stops_where_many_randomised_patients_have_no_record(six, tmp_path)
     assert f"{P04 - 6} of {P04} opened slips have no record; which" in run("look-inside", path).output
 
 
+def test_check_tells_slips_without_a_record_once(tmp_path):
+    done = run("check", GROUP, recorded(tmp_path / "in", slice(None, -3)))
+    (told,) = [line for line in done.output.splitlines() if line.startswith("Please look") and "slips" in line]
+    assert told.startswith(f"Please look: 3 of {P04} opened slips have no record (")
+
+
 def test_send_goes_on_where_few_are_missing_and_tells_them(tmp_path):
     done = run("send", GROUP, recorded(tmp_path / "in", slice(None, -3)), "--practice", "P04", "--into", tmp_path / "x")
     assert done.return_value == 0, done.exception

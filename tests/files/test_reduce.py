@@ -239,6 +239,23 @@ def test_a_value_mended_without_a_change_of_size_is_split_anew(tmp_path, protoco
     assert not list((tmp_path / "work" / "rejects").glob("*.csv"))
 
 
+def test_the_door_tells_what_was_refused_as_check_does(tmp_path):
+    """The first of each kind with its place and what to do, and how many more there are."""
+    folder = few(tmp_path / "few")
+    table = folder / "cases.csv"
+    total = "Total" + "," * table.read_text(encoding="utf-8").splitlines()[0].count(",") + "\n"
+    wrong = table.read_text(encoding="utf-8").replace(",randomised,", ",randomized,", 2)
+    table.write_text(wrong + total, encoding="utf-8")
+    arguments = ["reduce", str(PROTOCOL), str(folder), "--into", str(tmp_path / "out"), "--without-list", NO_LIST]
+    said = CliRunner().invoke(onsetstudy, [*arguments, "--send-incomplete"])
+    checked = CliRunner().invoke(onsetstudy, ["check", str(PROTOCOL), str(folder)])
+    (line,) = [line for line in said.output.splitlines() if "this line sums up the others" in line]
+    assert line in checked.output
+    assert line.startswith("cases.csv, row 14, column case_id: ")
+    assert next(line for line in said.output.splitlines() if "randomized" in line).endswith(" (1 more row like this.)")
+    assert "totals_row" not in said.output
+
+
 def test_columns_left_unread_are_told_once(tmp_path, protocol):
     def misspelt(cases, tests):
         cases.rename(columns={"pain_deposition": "pain_depositon"}, inplace=True)
@@ -389,7 +406,9 @@ def test_the_door_writes_the_files_that_send_writes(tmp_path):
     assert said.exit_code == 0, said.output
     assert "Parts: 1, of which 0 were done before." in said.output
     assert "Cases: 420 read, 420 accepted, 0 refused." in said.output
-    assert "Written: 5 files in" in said.output
+    assert [line.partition("group-")[2][:3] for line in said.output.splitlines() if line.startswith("Written: ")] == [
+        f"P0{k}" for k in range(1, 6)
+    ]
     # Rows lie beside what is given away: nobody else looks in, and the door says which is which.
     assert (tmp_path / "work").stat().st_mode & 0o777 == 0o700
     assert "not this folder" in said.output

@@ -253,7 +253,11 @@ def test_files_that_are_not_protocols(tmp_path, content, words):
 
 
 def test_a_folder_is_not_a_protocol(tmp_path):
-    with pytest.raises(ProtocolError, match="this is a folder"):
+    (tmp_path / "cases.csv").touch()
+    with pytest.raises(ProtocolError, match=r"this is a folder.*Give the protocol \(.toml\) first, then the records"):
+        read_protocol(tmp_path)
+    (tmp_path / "mine.toml").touch()
+    with pytest.raises(ProtocolError, match=r"this is a folder.*Give the \.toml file in it"):
         read_protocol(tmp_path)
 
 

@@ -41,11 +41,11 @@ def test_the_same_file_twice_and_another_quarter_tell_nothing():
 
 
 def test_few_cases_added_stand_alone_and_five_that_differ_do_not():
-    rest = only("1 case more of ianb than", "1 case more of ianb in 2025Q4", after=grown("cells", (0, 1)))
+    rest = only("1 case more of ianb in 2025Q4", after=grown("cells", (0, 1)))
     assert "1 case more in all" in rest
-    only("4 cases more of ianb than", "4 cases more of ianb in", after=grown("cells", (0, 2), (3, 2)))
+    only("4 cases more of ianb in", after=grown("cells", (0, 2), (3, 2)))
     assert "6 cases more in all" in only(after=grown("cells", (0, 3), (3, 3)))
-    rest = only("2 cases fewer of ianb than", "2 cases fewer of ianb in", after=grown("cells", (3, -2)))
+    rest = only("2 cases fewer of ianb in", after=grown("cells", (3, -2)))
     assert "2 cases fewer in all" in rest
     # A record that was mended changes no total and tells of two cells.
     only("Of ianb in 2025Q4, 1 case came and 1 went", after=grown("cells", (2, -1), (3, 1)))
@@ -92,7 +92,7 @@ def test_quarters_that_either_file_joined_are_compared_as_joined():
     apart = dataclasses.replace(
         FILE, quarters=both, cells=CountTable(columns=FILE.cells.columns, rows=(*FILE.cells.rows, *late))
     )
-    only("1 case fewer of ianb than", "1 case fewer of ianb in 2025Q4+2026Q1", before=apart, after=after)
+    only("1 case fewer of ianb in 2025Q4+2026Q1", before=apart, after=after)
 
 
 def told(file, word):

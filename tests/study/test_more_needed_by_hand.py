@@ -85,7 +85,7 @@ def test_the_size_of_the_main_outcome_is_that_of_the_plan(monkeypatch):
     assert "with 80 % power" in told.text
     # Where nobody is expected to be lost all that are included are analysed.
     same = {name: getattr(size, name) for name in ("effect_text", "power", "alpha", "test", "method", "source")}
-    whole = SimpleNamespace(**same, unrounded=size.unrounded, total=told.cases_needed, cases=(told.cases_needed,))
+    whole = SimpleNamespace(**same, analysed=told.cases_needed, total=told.cases_needed, cases=(told.cases_needed,))
     monkeypatch.setattr("onsetstudy.study.answer.more_needed.main_size", lambda _: whole)
     told = more_needed(pain, counts(30, 30, (20, 25)), (30,))
     assert f"takes {told.cases_needed} patients, as the plan" in told.text

@@ -24,6 +24,7 @@ from onsetstudy.design.trials.trial_power import simulate_power
 from onsetstudy.files.documents.reports import planning_json
 from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
 from onsetstudy.files.ledger.lock import read_lock
+from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.ledger import short_head
 from onsetstudy.report.documents.papers import compose_planning
 from onsetstudy.report.figures import power
@@ -31,8 +32,9 @@ from onsetstudy.report.figures.canvas import canvas
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.sections.before.plan_words import claims_listed, headline, size_lines
 from onsetstudy.study.answer.more_needed import more_needed
+from onsetstudy.study.planning import power as trials_of
 from onsetstudy.study.planning.plan_study import plan_study
-from onsetstudy.study.planning.sizes import main_size
+from onsetstudy.study.planning.sizes import Sizing, main_size
 from tests.study.cases import PROTOCOLS, protocol
 
 pytestmark = pytest.mark.usefixtures("unpainted")
@@ -277,10 +279,41 @@ def test_success_is_simulated_as_the_report_compares_it_with_interim_analyses_an
     assert {p.test for p in found.curve} == {"score test of two proportions"}
     assert "more cases, %" not in words(found)  # what a schedule costs is told of the log-rank test only
     assert found.at_size.power == pytest.approx(0.8, abs=4 * found.at_size.mc_error)
+    # One size: as it was simulated, once, and as the report waits for it.
+    once = more_needed(found.protocol, Counts(cases=30, onsets=30, by_arm=(
+        ArmCount(arm="plain", cases=15, onsets=15), ArmCount(arm="buffered", cases=15, onsets=15))), (30,))  # fmt: skip
+    assert set(re.findall(r"\b(\d+) analysed\b", words(found))) == {f"{once.cases_needed}"}
+    assert words(found).count(f"{once.cases_needed} analysed") == 1
     with_interim = plan_study(agreeing(primary="success_by_target"), trials=TRIALS)
     assert len(with_interim.planned.scenario.looks) == len(with_interim.looks.looks) > 1
     assert with_interim.not_simulated == ""
     assert with_interim.null.power == pytest.approx(0.05, abs=4 * with_interim.null.mc_error)
+
+
+def test_a_formula_that_is_off_is_answered_with_a_size_that_has_the_power():
+    """The waits of curves in which nobody stays unnumb: Student's formula asks for too many."""
+    made = agreeing(wait_difference_min=1.0)
+    assumed = dataclasses.replace(made.planning, median_min=2.0, never_reference=0.0, never_other=0.0)
+    sizing = Sizing.of(dataclasses.replace(made, looks=None, planning=assumed))
+    size = sizing.size("wait", 1.0)
+    drawn = trials_of.of_primary(sizing, trials_of.scenario_of(sizing, size.analysed, None))
+    instead = trials_of.corrected(sizing, simulate_power(drawn, trials=1000, seed=1))
+    assert instead.analysed + instead.two_errors < size.analysed
+    again = simulate_power(dataclasses.replace(drawn, cases=instead.analysed), trials=2000, seed=2)
+    assert again.power == pytest.approx(0.8, abs=0.03)
+    assert trials_of.corrected(sizing, dataclasses.replace(again, power=0.8)) is None
+
+
+def test_teeth_numb_at_the_first_test_are_one_share_everywhere():
+    """Of the curves that are expected: the trials of a difference that is planned for have others."""
+    made = agreeing()
+    sooner = dataclasses.replace(made, planning=dataclasses.replace(made.planning, median_min=2.0))
+    found = plan_study(sooner, trials=FEW)
+    share = f"{100 * found.schedules.lines[0].power.numb_at_first:.0f} %"
+    assert share != f"{100 * found.planned.numb_at_first:.0f} %"
+    page = words(found)
+    assert f"Your schedule: {share} of teeth are already numb at the first test" in page
+    assert f"As planned: {share} of teeth are already numb at the first test" in page
 
 
 def words(results):
@@ -491,6 +524,11 @@ def test_the_command(tmp_path):
     assert "50 simulated trials of that size" in third
     assert "At the planned size (429 analysed, 380 onsets)" in planned_size
     assert "contradicts" not in run.output
+    assumed = read_protocol(path).planning
+    rests = run.output.split("All of this rests on:")[1].split("By formula")[0].replace("\u202f", " ")
+    assert f"median onset of {assumed.median_min:g} min" in rests
+    assert f"{100 * assumed.never_reference:.0f} % and {100 * assumed.never_other:.0f} % never numb" in rests
+    assert all(source in rests for source in assumed.sources)
     assert "  Restricted mean time to onset, 0.5 min, standard deviation 4.33 min: 2478 cases, 27 quar" in run.output
     assert "onset_test" not in run.output
     assert (tmp_path / "mandibular-block-group-planning.pdf").read_bytes().startswith(b"%PDF")

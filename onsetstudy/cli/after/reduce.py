@@ -65,6 +65,7 @@ def reduce(
     promised = read_protocol(protocol)
     through = given.chosen_quarter(promised, quarter)
     kept, opened = arms.read(promised, (folder,))
+    arms.require(promised, kept)
     work = work or into / "work"
     private_folder(work)
     mapper = chosen_mapper(workers, cluster)
@@ -91,7 +92,7 @@ def reduce(
         raise RecordsError(
             f"none of the {found.rows_accepted} accepted cases can be reported. Is this the protocol of these records?"
         )
-    written, accepted = 0, found.accepted_by_practice
+    written, accepted = [], found.accepted_by_practice
     for practice in found.tally.practices:
         try:
             exchange = _counts(
@@ -100,11 +101,10 @@ def reduce(
         except RecordsError as error:
             click.echo(str(error), err=True)
             continue
-        write_exchange(replace(exchange, ledger_head=ledger_entries.head_beside(protocol)), into)
-        written += 1
-    click.echo(f"Written: {written} files in {into}")
+        written.append(write_exchange(replace(exchange, ledger_head=ledger_entries.head_beside(protocol)), into))
+    say.written(written)
     click.echo(f"Rows and refused rows stay in {work}: give the group the files, not this folder.")
-    return 0 if written == len(found.tally.practices) else 1
+    return 0 if len(written) == len(found.tally.practices) else 1
 
 
 def _counts(
@@ -132,6 +132,7 @@ def _counts(
 def _say(found: Reduced, rejects: Path, promised: Protocol) -> None:
     """What was read, refused and left out."""
     from onsetstudy.cli.withdrawals import say_left_out_withdrawn
+    from onsetstudy.report.numbers import counted
 
     for told in found.queries:
         say.please_look(told)
@@ -144,4 +145,7 @@ def _say(found: Reduced, rejects: Path, promised: Protocol) -> None:
             click.echo(f"Kept, but no file will count them: {n}, of {code}, which is not in the study.")
     click.echo(f"Cold tests: {found.readings_read} read, {found.readings_accepted} accepted, {tests_refused} refused.")
     for code, n in found.problems:
-        click.echo(f"Refused for {code}: {n} rows; with reasons in {rejects}", err=True)
+        alike = "" if n == 1 else f" ({counted(n - 1, 'more row')} like this.)"
+        click.echo(f"{found.examples[code]}{alike}", err=True)
+    if found.problems:
+        click.echo(f"Refused rows, with reasons: {rejects}")

@@ -66,6 +66,7 @@ def report(
     if draft:
         given.say_draft(checked, promised, through=through)
         return
+    arms.require(promised, kept)
     with say.progress_line() as progress:
         results = analyse(
             promised, checked, quarter=quarter, beside=beside, without_list=arms.without_list, progress=progress

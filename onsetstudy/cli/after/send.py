@@ -65,7 +65,7 @@ def send(
     from onsetstudy.records.validity.gates import doubts_of_practice
     from onsetstudy.study.answer.cautions import arms_caution
     from onsetstudy.study.counts.aggregate_counts import tally_records
-    from onsetstudy.study.counts.disclosure import learned_by_subtraction, what_can_be_learned
+    from onsetstudy.study.counts.disclosure import what_can_be_learned
     from onsetstudy.study.counts.exchange import SendOptions, make_exchange
 
     if len(practices) > 1:
@@ -77,6 +77,7 @@ def send(
     checked, _ = withdrawals.leave_out_withdrawn(checked, protocol)
     given.refuse_if_none_is_left(checked, promised, through=through)
     kept, log = arms.read(promised, records.paths)
+    arms.require(promised, kept)
     checked, resolved = resolve_arms(promised, checked, kept, without_list=arms.without_list)
     arms.say(kept)
     tally = tally_records(promised, checked, through=through, arms=resolved)
@@ -91,13 +92,13 @@ def send(
         tally, promised, practice, records_digest=checked.digest, options=chosen, doubts=doubts, slips=slips
     )
     exchange = replace(exchange, ledger_head=ledger_entries.head_beside(protocol))
-    told = () if after is None else learned_by_subtraction(read_exchange(after), exchange)
+    before = None if after is None else read_exchange(after)
     path = write_exchange(exchange, into)
     # Without list and log, the line on the arms has said it.
     if kept is not None and (doubt := arms_caution(exchange.arms)) is not None:
         click.echo(doubt.text, err=True)
     click.echo("What a reader of the file could learn:")
-    for sentence in (*what_can_be_learned(read_exchange(path)), *told):
+    for sentence in what_can_be_learned(read_exchange(path), before):
         click.echo(f"- {sentence}")
     click.echo(f"Written: {path}")
 
@@ -142,20 +143,17 @@ def look_inside(files: tuple[Path, ...]) -> None:
     quarter the one that counts more cases is taken to be the later.
     """
     from onsetstudy.files.exchange import find_exchanges, read_exchanges
-    from onsetstudy.study.counts.disclosure import learned_by_subtraction, what_can_be_learned
+    from onsetstudy.study.counts.disclosure import what_can_be_learned
 
     names = _told_apart(find_exchanges(files))
     found = [(name, exchange) for name, (_, exchange) in zip(names, read_exchanges(files), strict=True)]
     earlier: dict[tuple[str, str], tuple[str, Exchange]] = {}
     for name, exchange in sorted(found, key=lambda item: _age(*item)):
         click.echo(f"{name}:")
-        for sentence in what_can_be_learned(exchange):
-            click.echo(f"- {sentence}")
-        before = earlier.get((exchange.study, exchange.practice))
-        if before is not None:
+        if (before := earlier.get((exchange.study, exchange.practice))) is not None:
             click.echo(f"- {_which_is_earlier(before, (name, exchange))}")
-            for sentence in learned_by_subtraction(before[1], exchange):
-                click.echo(f"- {sentence}")
+        for sentence in what_can_be_learned(exchange, None if before is None else before[1]):
+            click.echo(f"- {sentence}")
         earlier[exchange.study, exchange.practice] = name, exchange
 
 

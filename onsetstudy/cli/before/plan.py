@@ -39,7 +39,7 @@ def plan(
     from onsetstudy.files.documents.reports import write_planning
     from onsetstudy.files.ledger.lock import read_lock
     from onsetstudy.files.sources.protocol_toml import read_protocol
-    from onsetstudy.report.sections.before.plan_words import headline, planned_size, size_lines
+    from onsetstudy.report.sections.before.plan_words import headline, planned_size, rests_on, size_lines
     from onsetstudy.study.planning.plan_study import plan_study
 
     promised = read_protocol(protocol)
@@ -58,6 +58,9 @@ def plan(
     for caution in results.caution:
         if caution.code == "spread_contradicts_curve":
             click.echo(f"Caution: {caution.text}")
+    click.echo("All of this rests on:")
+    for assumption in rests_on(results):
+        click.echo(f"  {assumption}")
     click.echo("By formula, if the study is analysed once:")
     for line in size_lines(results):
         click.echo(f"  {line}")

@@ -44,7 +44,9 @@ def check(protocol: Path, records: GivenRecords, arms: GivenArms) -> int:
     kept, log = arms.read(promised, records.paths)
     arms.say(kept)
     if kept is not None:
-        for deviation in review_allocation(checked.cases, promised, kept).deviations:
+        # Slips without a record are told below, with how many were opened.
+        deviations = review_allocation(checked.cases, promised, kept).deviations
+        for deviation in (d for d in deviations if d.code != "opened_for_nobody"):
             say.please_look(f"{deviation.count} {deviation.text} ({say.first_of(deviation.where)}).")
         checked = as_allocated(checked, kept)
     elif promised.study.randomised and arms.without_list is None:

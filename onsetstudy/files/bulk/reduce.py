@@ -46,10 +46,11 @@ BATCH = 64
 class Reduced:
     """Counts of all parts together.
 
-    ``problems`` counts refused rows by code, ``refused`` refused cases by practice; ``withdrawn`` counts accepted cases
-    left out because consent was taken back; ``unmatched`` are codes of such cases that no row has; ``kept`` is how many
-    parts had been done before; ``queries`` say what is to be looked at, each once; ``digest`` is of the accepted
-    records of all parts, whatever was done when; ``slips`` are the opened slips that a row names.
+    ``problems`` counts refused rows by code, ``examples`` tells the first of each; ``refused`` counts refused cases by
+    practice; ``withdrawn`` counts accepted cases left out because consent was taken back; ``unmatched`` are codes of
+    such cases that no row has; ``kept`` is how many parts had been done before; ``queries`` say what is to be looked
+    at, each once; ``digest`` is of the accepted records of all parts, whatever was done when; ``slips`` are the opened
+    slips that a row names.
     """
 
     tally: Tally
@@ -62,6 +63,7 @@ class Reduced:
     withdrawn: int
     unmatched: tuple[str, ...]
     problems: tuple[tuple[str, int], ...]
+    examples: Mapping[str, str]
     refused: tuple[tuple[str, int], ...]
     queries: tuple[str, ...]
     digest: str
@@ -178,6 +180,7 @@ def reduce_parts(
         **{name: totals[name] for name in COUNTED},
         unmatched=tuple(code for code in terms.withdrawn if code.casefold() not in met),
         problems=tuple(sorted(_summed(told, "problems").items())),
+        examples={code: text for part in reversed(told) for code, text in part["examples"].items()},
         refused=tuple(sorted(_summed(told, "refused").items())),
         queries=tuple(sorted(_gathered(told, "queries"))),
         digest=hashlib.sha256("\n".join(sorted(part["records"] for part in told)).encode()).hexdigest(),
@@ -242,6 +245,7 @@ def _reduce_part(terms: Terms, part: Part) -> bool:
         "stamp": stamp,
         "records": records.digest,
         "problems": Counter(p.code for p in records.problems),
+        "examples": {p.code: str(p) for p in reversed(records.problems)},
         "refused": refused_by_practice(records, terms.protocol),
         "queries": sorted(
             {str(replace(p, where=Where(column=p.where.column))) for p in records.queries if p.code in ONCE}

@@ -15,7 +15,7 @@ from onsetstudy.protocol.model import Protocol
 __all__ = ["read_protocol", "refuse_folder"]
 
 DECIMAL_COMMA = re.compile(r"(\s*[A-Za-z_][\w.]*\s*)=\s*([+-]?\d+),(\d+)(\s*(?:#.*)?)")
-
+PROTOCOL_FIRST = "give the protocol (.toml) first, then the records"
 LARGEST_KB = 1024
 
 
@@ -44,7 +44,7 @@ def read_protocol(path: str | Path) -> Protocol:
         raise refuse(f"there is no file {path}", "check the name and the folder")
     refuse_folder(path)
     if path.suffix.lower() in (".xlsx", ".xlsm", ".xls", ".csv"):
-        raise refuse("this is a table, not a protocol file", "give the protocol (.toml) first, then the records")
+        raise refuse("this is a table, not a protocol file", PROTOCOL_FIRST)
     try:
         if path.stat().st_size > LARGEST_KB * 1024:
             raise refuse(f"the file has more than {LARGEST_KB} kB, as no protocol has", "check that it is the protocol")
@@ -75,9 +75,8 @@ def refuse_folder(path: Path) -> None:
         If it is one.
     """
     if path.is_dir():
-        raise ProtocolError(
-            problem_in(path, "this is a folder, not a protocol file", "give the .toml file in it", "file")
-        )
+        mend = "give the .toml file in it" if any(path.glob("*.toml")) else PROTOCOL_FIRST
+        raise ProtocolError(problem_in(path, "this is a folder, not a protocol file", mend, "file"))
 
 
 def _parsed(path: Path, text: str) -> tuple[dict[str, Any], list[Problem]]:

@@ -11,6 +11,7 @@ from typing import Any
 from onsetstudy.core.errors import Problem, ProtocolError, Where
 from onsetstudy.protocol.governance import is_answer
 from onsetstudy.protocol.guided.questions import (
+    CONFIRMATIONS,
     GUIDED,
     NO_APPROVAL_YET,
     NO_RULE,
@@ -20,7 +21,7 @@ from onsetstudy.protocol.guided.questions import (
     read_answer,
 )
 from onsetstudy.protocol.model import Quarter
-from onsetstudy.protocol.vocabulary import SCALES
+from onsetstudy.protocol.vocabulary import SCALES, TECHNIQUE_NAMES
 
 __all__ = ["GuidedAnswers", "answers_from", "guided_content"]
 
@@ -159,7 +160,7 @@ def _planned_ratio(told: GuidedAnswers) -> tuple[float, str]:
 
 def _study(told: GuidedAnswers) -> dict[str, Any]:
     kind = "trial" if told.randomised else "audit"
-    injection = told.technique.replace("_", " ")
+    injection = TECHNIQUE_NAMES.get(told.technique, told.technique.replace("_", " "))
     asked = "Do injections hurt less" if told.primary == "pain_difference" else "Do teeth become numb sooner"
     return {
         "id": f"{told.practice.lower()}-{kind}",
@@ -218,7 +219,11 @@ def guided_content(told: GuidedAnswers) -> dict[str, Any]:
         "population": {"techniques": [told.technique], "agents": [told.agent]},
         "arms": _arms(told),
         "testing": _testing(told),
-        "onset": {"confirmations": 2, "target_min": float(told.target_min), "tau_min": float(told.tau_min)},
+        "onset": {
+            "confirmations": CONFIRMATIONS,
+            "target_min": float(told.target_min),
+            "tau_min": float(told.tau_min),
+        },
         "analysis": {
             "primary": told.primary,
             "wait_difference_min": float(told.wait_difference_min),

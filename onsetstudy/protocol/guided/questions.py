@@ -12,6 +12,7 @@ from onsetstudy.protocol.governance import is_answer
 from onsetstudy.protocol.vocabulary import CODES
 
 __all__ = [
+    "CONFIRMATIONS",
     "GUIDED",
     "NO_APPROVAL_YET",
     "NO_RULE",
@@ -24,6 +25,8 @@ __all__ = [
 
 NO_RULE = "no_rule_because"
 LONGEST_TEXT = 500
+CONFIRMATIONS = 2
+"""Tests not felt that make an onset: as many have to come from the last minute that counts on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,8 +35,9 @@ class GuidedQuestion:
 
     ``kind`` is yes_no, choice (of ``codes``), number (``low`` to ``high``), minutes, quarter, code or text; ``default``
     is its usual answer, empty where there is none. ``written`` gives the word of the protocol for codes that are asked
-    in a plainer one. A number stays below the answer to the earlier question ``below``. One that ``needs`` an answer is
-    asked only where an earlier question got one of those answers.
+    in a plainer one. A number stays below the answer to the earlier question ``below``; a minute of the tests
+    lies from the answer to ``least`` (of several minutes, the first) to the last test that another can confirm. One
+    that ``needs`` an answer is asked only where an earlier question got one of those answers.
     """
 
     name: str
@@ -46,6 +50,7 @@ class GuidedQuestion:
     low: float = 0.0
     high: float = 180.0
     below: str = ""
+    least: str = ""
     needs: tuple[str, tuple[str, ...]] | None = None
 
     def code_of(self, said: str) -> str | None:
@@ -84,8 +89,10 @@ GUIDED = (
         "Minutes of the cold tests (once before the injection besides, which is always asked for)",
         default="1 2 3 4 5 6 8 10 12 15 16",
     ),
-    GuidedQuestion("target_min", "number", "Minute of the first question: how many are numb by", default="2"),
-    GuidedQuestion("tau_min", "number", "Last minute that counts", default="15"),
+    GuidedQuestion(
+        "target_min", "number", "Minute of the first question: how many are numb by", default="2", least="tests_min"
+    ),
+    GuidedQuestion("tau_min", "number", "Last minute that counts", default="15", least="target_min"),
     GuidedQuestion("control_tooth", "yes_no", "Is a control tooth tested too?", default="yes"),
     GuidedQuestion(
         "notation", "choice", "How teeth are numbered", codes=("fdi", "universal"), written=TOOTH_NUMBERS, default="fdi"
@@ -191,7 +198,7 @@ def read_answer(question: GuidedQuestion, text: str, told: Mapping[str, str] | N
             raise ValueError(f"one of {', '.join(question.codes)}")
         return code
     if question.kind == "number":
-        return _number(question, said, _limit(question, told or {}))
+        return _number(question, said, told or {})
     if question.kind == "minutes":
         return _minutes(said)
     if question.kind == "quarter":
@@ -205,22 +212,29 @@ def read_answer(question: GuidedQuestion, text: str, told: Mapping[str, str] | N
     return said
 
 
-def _limit(question: GuidedQuestion, told: Mapping[str, str]) -> float | None:
-    """What a number has to stay below; ``None`` where nothing says it, or what does cannot be read itself."""
-    earlier = next((q for q in GUIDED if q.name == question.below), None)
+def _earlier(name: str, told: Mapping[str, str]) -> Any:
+    """The answer to an earlier question; ``None`` where none is named, or it cannot be read itself."""
+    question = next((q for q in GUIDED if q.name == name), None)
     try:
-        return None if earlier is None else float(read_answer(earlier, told.get(earlier.name, "")))
+        return None if question is None else read_answer(question, told.get(name, ""), told)
     except ValueError:
         return None
 
 
-def _number(question: GuidedQuestion, said: str, limit: float | None) -> float:
+def _number(question: GuidedQuestion, said: str, told: Mapping[str, str]) -> float:
     try:
         value = float(said.replace(",", "."))
     except ValueError:
         value = float("nan")
-    if not question.low <= value <= question.high:
-        raise ValueError(f"a number from {question.low:g} to {question.high:g}")
+    low, high, why = question.low, question.high, ""
+    least, tests = _earlier(question.least, told), _earlier("tests_min", told)
+    if least is not None and tests is not None:
+        low = least if isinstance(least, float) else least[0]
+        high = tests[-CONFIRMATIONS]
+        why = f": no other test could confirm a tooth that is first seen numb after {high:g} min"
+    if not low <= value <= high:
+        raise ValueError(f"a number from {low:g} to {high:g}{why}")
+    limit = _earlier(question.below, told)
     if limit is not None and value >= limit:
         raise ValueError(
             f"a number from {question.low:g} to less than {limit:g}, the last minute that counts: no difference can be "
@@ -252,4 +266,6 @@ def _minutes(said: str) -> tuple[float, ...]:
         raise ValueError("minutes with spaces between them, as 1 2 3 4.5") from None
     if not found or list(found) != sorted(set(found)) or not 0 < found[0] <= found[-1] <= 180:
         raise ValueError("every minute once, in order, as 1 2 3 4.5")
+    if len(found) < CONFIRMATIONS:
+        raise ValueError(f"{CONFIRMATIONS} minutes or more: a tooth counts as numb once another test confirms it")
     return found

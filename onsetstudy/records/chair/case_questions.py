@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.protocol.vocabulary import TECHNIQUE_NAMES
 from onsetstudy.records.chair.event_kinds import ENTERED
 from onsetstudy.records.schema import asked_columns, limited
 
@@ -47,9 +48,7 @@ WHILE_TESTING = ("pain_insertion", "pain_placement", "pain_deposition", "lip_num
 """Of these, what can be asked before the treatment; the others wait until it has begun."""
 ALWAYS_ASKED = ("pain_treatment",)
 LABELS = {
-    "ianb": "inferior alveolar nerve block",
-    "psa": "posterior superior alveolar block",
-    "gow_gates": "Gow-Gates block",
+    **TECHNIQUE_NAMES,
     "not_felt": "not felt",
     "fdi": "FDI, two digits: 11 to 48",
     "universal": "universal, 1 to 32",

@@ -19,6 +19,7 @@ __all__ = [
     "ARMS_JOIN",
     "LIST_COLUMNS",
     "LOG_COLUMNS",
+    "NO_ALLOCATION",
     "OLD_LOG_COLUMNS",
     "KeptList",
     "allocated_arm",
@@ -39,6 +40,10 @@ ARMS_JOIN = " > "
 """Between the arms of a slip's periods, in their order."""
 JOIN = " | "
 SHOWN = 20
+NO_ALLOCATION = (
+    "arms were allocated at random, and there is neither the opening log nor the list of slips to say which arm chance "
+    "had chosen"
+)
 
 TEXTS = {
     "no_slip": "randomised, but without an allocation slip",
@@ -139,10 +144,9 @@ def known_arms(protocol: Protocol, kept: KeptList | None, *, without_list: str |
     if not reason:
         raise RecordsError.of_key(
             "allocation",
-            "arms were allocated at random, and there is neither the opening log nor the list of slips to say "
-            "which arm chance had chosen",
-            "give the practice's opening log (--log opened-P01.csv) or the list (--allocation FOLDER), or say "
-            "why there is none (--without-list REASON): every page then says so",
+            NO_ALLOCATION,
+            "give the opening logs or the list (beside=read_companions(file of the protocol, read_arms(beside=[folder "
+            "of the records]))), or say why there is none (without_list=reason): every page then says so",
             code="no_allocation",
         )
     if fault := reason_fault(reason):

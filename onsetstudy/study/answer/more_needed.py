@@ -55,7 +55,7 @@ def _of_plan(protocol: Protocol, counts: Counts) -> MoreNeeded | None:
     if (main := main_size(protocol)) is not None:
         power, alpha = main.power, main.alpha
         test, effect, source = main.test, main.effect_text, f"{main.method} ({main.source})"
-        included, cases, whose = main.total, math.ceil(main.unrounded), "patients" if len(main.cases) == 1 else "cases"
+        included, cases, whose = main.total, main.analysed, "patients" if len(main.cases) == 1 else "cases"
         meaning, looked, how = "", "", "for a single analysis"
     elif (rate := rate_needed(protocol)) is not None:
         test, effect, source = rate.test, f"a hazard ratio of {ratio:g}", "simulated trials of the plan"

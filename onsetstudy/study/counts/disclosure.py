@@ -19,8 +19,8 @@ EVENTS = {"event": "an adverse event", "serious": "a serious adverse event", "su
 """Words for the kinds of events; the other rows of that table say of how many cases."""
 
 
-def what_can_be_learned(exchange: Exchange) -> tuple[str, ...]:
-    """What somebody who reads the file, and nothing else, could learn; one sentence each.
+def what_can_be_learned(exchange: Exchange, before: Exchange | None = None) -> tuple[str, ...]:
+    """What somebody who reads the file, and with it the one sent before if it is given, could learn; a sentence each.
 
     Raises
     ------
@@ -81,9 +81,12 @@ def what_can_be_learned(exchange: Exchange) -> tuple[str, ...]:
         if exchange.newer
         else "",
         "A file sent before, taken from this one, shows the cases that were added since. Ask that the older one be "
-        "deleted.",
+        "deleted."
+        if before is None
+        else "",
         "No code of a patient or a case, no date finer than the quarter, no age, no tooth and no free text but "
         "the reason for a missing list is in the file. Treat it as confidential all the same.",
+        *(() if before is None else learned_by_subtraction(before, exchange)),
     )
     return tuple(text for text in found if text)
 
@@ -115,8 +118,9 @@ def learned_by_subtraction(before: Exchange, after: Exchange) -> tuple[str, ...]
     Returns
     -------
     tuple of str
-        One sentence for each group in which fewer cases were added than may stand alone, in all and by quarter; for
-        each whose added cases ended alike; for events, and scores and minutes, of fewer; then one on what remains.
+        One sentence for each group in which fewer cases were added than may stand alone, in all and by quarter (once
+        if it is the same number); for each whose added cases ended alike; for events, and scores and minutes, of fewer;
+        then one on what remains.
 
     Notes
     -----
@@ -127,14 +131,17 @@ def learned_by_subtraction(before: Exchange, after: Exchange) -> tuple[str, ...]
     least = after.held_back.least
     of_kind = [c for c in _keys(after) if c in before.cells.columns]
     old, new = (_summed(e.cells, lambda row: _named(row, of_kind)) for e in (before, after))
+    by_quarter = _added_by_quarter(before, after, of_kind, least)
+    in_all = [f"{_grown(added, 'case')} of {kind} " for kind, added in _changed(old, new, set(old) | set(new), least)]
     found = [
-        f"{_grown(added, 'case')} of {kind} than in the file sent before: each stands alone."
-        for kind, added in _changed(old, new, set(old) | set(new), least)
+        f"{more}than in the file sent before: each stands alone."
+        for more in in_all
+        if not any(sentence.startswith(f"{more}in ") for sentence in by_quarter)
     ]
     total = new.total() - old.total()
-    if 0 < abs(total) < least and not found:
+    if 0 < abs(total) < least and not in_all:
         found.append(f"{_grown(total, 'case')} in all than in the file sent before: each stands alone.")
-    found += _added_by_quarter(before, after, of_kind, least)
+    found += by_quarter
     found += _added_events(before.safety, after.safety, least)
     found += _added_values(before.values, after.values, least)
     found += _added_controls(before, after, least)

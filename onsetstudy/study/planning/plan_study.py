@@ -66,7 +66,11 @@ def plan_study(
         why_not = power.OUT_OF_REACH
     by_simulation, sized = plan.primary == "hazard_ratio", primary is not None and not paired
     # As far as the main outcome takes: a figure that ends before it would show no way to the planned power.
-    most = max(cases, round(primary.unrounded)) if primary is not None else cases
+    at_size = None
+    if simulated is not None and primary is not None and not by_simulation:
+        once = cases if looks is None else primary.analysed
+        at_size = run.power(replace(simulated, cases=once, looks=()))
+    most = max(cases, primary.analysed) if primary is not None else cases
     numb = sizing.numb_by_target(plan.planned_hazard_ratio)
     return PlanningResults(
         protocol=protocol,
@@ -87,10 +91,11 @@ def plan_study(
         looks=looks,
         planned=None if simulated is None else run.power(simulated),
         null=None if simulated is None else run.power(power.without_effect(simulated)),
-        needed=power.needed_of(sizing, simulated, looks, run) if simulated is not None and by_simulation else None,
-        at_size=None
-        if simulated is None or primary is None or by_simulation
-        else run.power(replace(simulated, cases=power.even(round(primary.unrounded)), looks=())),
+        needed=None
+        if simulated is None or not by_simulation
+        else power.needed_of(sizing, run.power(replace(simulated, looks=())), looks),
+        at_size=at_size,
+        corrected=None if at_size is None else power.corrected(sizing, at_size),
         not_simulated=why_not,
         trials=trials,
         seed=run.seed,

@@ -30,6 +30,7 @@ __all__ = [
     "PAIRS_NOT_SIMULATED",
     "TRIALS",
     "Run",
+    "corrected",
     "curve_of",
     "even",
     "needed_of",
@@ -59,6 +60,8 @@ OUT_OF_REACH = (
     "No power by simulation stands here: between no difference and the expected curves none has the difference in the "
     "restricted mean time to onset that matters."
 )
+CLOSE = 0.03
+"""By how much a simulated power may differ from the planned one before the formula is called off."""
 FARTHEST = 3.0
 """How far beyond the expected curves, in parts of their effect, curves for a planned difference are looked for."""
 
@@ -152,23 +155,28 @@ def without_effect(scenario: TrialScenario) -> TrialScenario:
     )
 
 
-def needed_of(sizing: Sizing, scenario: TrialScenario, looks: LookPlan | None, run: Run) -> Needed:
-    """Size with the planned power by simulation: the mean z statistic grows with the root of the cases.
+def corrected(sizing: Sizing, at_size: SimulatedPower) -> Needed | None:
+    """Size with the planned power by the trials of the size by formula, where these call the formula off."""
+    off = abs(at_size.power - sizing.protocol.plan.planned_power) >= max(CLOSE, 3 * at_size.mc_error)
+    return needed_of(sizing, at_size, None) if off else None
+
+
+def needed_of(sizing: Sizing, single: SimulatedPower, looks: LookPlan | None) -> Needed:
+    """Size with the planned power by trials analysed once: the mean z statistic grows with the root of the cases.
 
     The formulas take the hazard ratio as the same at all times. Where some teeth never become numb it fades, since
     they are what is left in the end; the simulation knows that and the formulas do not.
     """
-    single = run.power(replace(scenario, looks=()))
     alpha, power = sizing.alpha, sizing.protocol.plan.planned_power
     # Where there is an effect the z statistic does not spread by 1, least of all with unequal arms: its own spread.
-    spread_z = single.mean_z_error * math.sqrt(run.trials - single.without_answer)
+    spread_z = single.mean_z_error * math.sqrt(single.trials - single.without_answer)
     wanted = float(-special.ndtri(alpha / 2) - spread_z * special.ndtri(1 - power))
     inflation = 1.0 if looks is None else looks.inflation
     if not single.mean_z > 2 * single.mean_z_error:
         raise DesignError(
             "simulated trials of the planned size do not see the planned effect at all; plan for more cases"
         )
-    analysed = scenario.cases * (wanted / single.mean_z) ** 2 * inflation
+    analysed = single.scenario.cases * (wanted / single.mean_z) ** 2 * inflation
     spread = 2 * 2 * analysed * single.mean_z_error / single.mean_z
     included = math.ceil(analysed / (1 - sizing.assumed.lost_share))
     return Needed(
@@ -189,9 +197,9 @@ def rate_needed(protocol: Protocol) -> Needed | None:
         return None
     sizing, looks = Sizing.of(protocol), plan_of(protocol)
     size = sizing.size("onset_test", protocol.plan.planned_hazard_ratio)
-    scenario = scenario_of(sizing, planned_cases(size, size, looks), looks)
+    scenario = scenario_of(sizing, planned_cases(size, size, looks), None)
     try:
-        return needed_of(sizing, scenario, looks, Run(trials=TRIALS, seed=protocol.plan.seed, mapper=serial))
+        return needed_of(sizing, Run(trials=TRIALS, seed=protocol.plan.seed, mapper=serial).power(scenario), looks)
     except DesignError:
         return None
 
@@ -199,7 +207,7 @@ def rate_needed(protocol: Protocol) -> Needed | None:
 def planned_cases(log_rank: SampleSize, primary: SampleSize | None, looks: LookPlan | None) -> int:
     """Analysed cases: of the primary outcome, or of the planned information (from onsets if those are counted)."""
     if looks is None:
-        return round((primary or log_rank).unrounded)
+        return (primary or log_rank).analysed
     if looks.unit == "cases" or not log_rank.events:
         return round(looks.planned_information)
     return round(looks.planned_information * log_rank.unrounded / log_rank.events)

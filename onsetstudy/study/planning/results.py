@@ -89,7 +89,7 @@ class PlanningResults:
     without an effect: ``None`` where the primary outcome is not simulated, and ``not_simulated`` says why.
     ``needed`` is what the planned power takes by the simulation, for the rate of becoming numb, whose formula does not
     know of teeth that never do; ``at_size`` is the simulated power of the other outcomes at the size by their formula,
-    analysed once.
+    analysed once, and ``corrected`` what the planned power takes by these trials where they call the formula off.
     ``schedules`` is of the log-rank test, whatever is primary. ``wait`` is
     what the expected curves say of the restricted time to onset. ``precision`` is of the planned size, where arms are
     parallel.
@@ -109,6 +109,7 @@ class PlanningResults:
     null: SimulatedPower | None
     needed: Needed | None
     at_size: SimulatedPower | None = None
+    corrected: Needed | None = None
     not_simulated: str
     trials: int
     seed: int
@@ -179,7 +180,7 @@ def _size(question: Question, unit: str) -> PlanClaim:
         value=size.total,
         unit=unit,
         test=size.test,
-        cases=round(size.unrounded),
+        cases=size.analysed,
         power=size.power,
         effect=size.effect_text,
         method=size.method,

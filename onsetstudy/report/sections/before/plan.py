@@ -30,8 +30,8 @@ def plan_answer(results: PlanningResults) -> Section:
     said = words.headline(results)
     # A plan that contradicts itself says so where its numbers stand, not only at the end.
     loud = [tidy(c.text) for c in results.caution if c.code == "spread_contradicts_curve"]
-    if results.planned is not None:
-        loud += [f"Your schedule: {tidy(c.text)}" for c in results.planned.caution]
+    if results.schedules is not None:
+        loud += [f"Your schedule: {tidy(c.text)}" for c in results.schedules.lines[0].caution]
     title = "How many cases for which effect?"
     return Section.of(
         "answer",

@@ -20,6 +20,7 @@ __all__ = [
     "named",
     "outcome_name",
     "planned_size",
+    "rests_on",
     "share_of",
     "size_lines",
     "told",
@@ -42,9 +43,6 @@ MAIN = {
     "pain_difference": "mean pain",
     "treatment_success_difference": "the proportion of successful treatments",
 }
-
-CLOSE = 0.03
-"""By how much a simulated power may differ from the planned one before the formula is called off."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,13 +142,15 @@ def _size_told(results: PlanningResults, claim: PlanClaim) -> str:
 def _checked_by_simulation(results: PlanningResults) -> str:
     """What simulated trials say of the size by formula; nothing where the main outcome is not simulated."""
     claim = next((c for c in results.claims if c.kind == "power_at_size"), None)
-    if claim is None or claim.value is None or results.at_size is None:
+    if claim is None:
         return ""
-    wanted = results.protocol.plan.planned_power
-    if abs(claim.value - wanted) < max(CLOSE, 3 * results.at_size.mc_error):
+    if (instead := results.corrected) is None:
         return told(results, claim)
-    fewer = "more" if claim.value < wanted else "fewer"
-    return f"{told(results, claim)} The formula is off here: plan for {fewer} cases."
+    return (
+        f"{told(results, claim)} The formula is off here: by these trials {instead.analysed} analysed cases (give or "
+        f"take {instead.two_errors}) have {share_of(results.protocol.plan.planned_power)} power, and "
+        f"{instead.included} are to be included."
+    )
 
 
 def planned_size(results: PlanningResults) -> str:
@@ -159,7 +159,9 @@ def planned_size(results: PlanningResults) -> str:
     planned, null = claims.get("power_planned"), claims.get("error_planned")
     if planned is None or null is None:
         return results.not_simulated
-    text = f"{told(results, planned)} {told(results, null)}"
+    # Without interim analyses the planned size is the size by formula, of which the sentence before has told.
+    known = results.at_size is not None and results.planned == results.at_size
+    text = told(results, null) if known else f"{told(results, planned)} {told(results, null)}"
     if results.looks is not None and results.planned is not None:
         used = f"{results.planned.expected_cases:.0f} {who_of(results)}"
         text += f" With the planned interim analyses it uses {used} on average."
@@ -169,6 +171,16 @@ def planned_size(results: PlanningResults) -> str:
     if lead.cases and planned.cases and lead.cases > 1.05 * planned.cases:
         text += f" Your main outcome takes more than the planned size: {lead.value:.0f} {lead.unit} to include."
     return text
+
+
+def rests_on(results: PlanningResults) -> tuple[str, ...]:
+    """The curves that every size takes, and where the protocol has them from, a sentence each."""
+    e, assumed = results.expected, results.protocol.planning
+    never = f"{share_of(e.never_reference)} and {share_of(e.never_other)} never numb (reference and other arm)"
+    return (
+        f"median onset of {e.median_min:g} min with the reference arm; {never}",
+        *(assumed.sources if assumed is not None else ()),
+    )
 
 
 def how_narrow(results: PlanningResults) -> str:
