@@ -13,8 +13,6 @@ from onsetstudy.core.results import Assumption, Counts, Estimate, NotAvailable
 from onsetstudy.inference.likelihood import wald_ratio
 from onsetstudy.inference.parameter import Parameter
 
-__all__ = ["learning_curve"]
-
 METHOD = "logistic regression of success on the logarithm of the operator's case number and arm"
 LEAST = 20
 

@@ -17,8 +17,6 @@ from onsetstudy.adjustment.results import BalanceRow, OneSided, Overlap
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable
 
-__all__ = ["Design", "balance", "code_columns", "fit_propensity", "one_sided", "overlap_of", "overlap_weights"]
-
 LEAST_LEVEL = 5
 OTHER = "other levels"
 # Beyond this linear predictor a case's arm is as good as certain.

@@ -7,8 +7,6 @@ import pandas as pd
 from onsetstudy.core.results import Assumption, Caution, Counts, EstimateLike, estimates_frame
 from onsetstudy.core.serialise import result_kind
 
-__all__ = ["BalanceRow", "EValue", "FairComparison", "FairLine", "OneSided", "Overlap"]
-
 
 @result_kind("balance_row")
 class BalanceRow:

@@ -9,8 +9,6 @@ import math
 
 from onsetstudy.core.errors import OnsetStudyError
 
-__all__ = ["e_value", "e_value_of_limit", "ratio_of_common_hazard"]
-
 
 def e_value(risk_ratio: float) -> float:
     """E-value of a risk ratio: ``RR + sqrt(RR (RR - 1))``, a ratio below 1 turned over; 1 for no association.

@@ -13,8 +13,6 @@ from onsetstudy.records.chair.event_log import Event, in_force
 from onsetstudy.records.chair.screening import Screening, screening_of
 from onsetstudy.records.schema import LIP_BLOCKS
 
-__all__ = ["CaseState", "RunningLog", "Visits", "case_state", "visit_fault", "visits_of", "washout_fault"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CaseState:

@@ -7,8 +7,6 @@ import uuid
 from dataclasses import dataclass
 from pathlib import Path
 
-__all__ = ["Reading", "ServerClock"]
-
 BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 

@@ -14,8 +14,6 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from onsetstudy.files.guard import deeper_than
 
-__all__ = ["Guard", "Unreadable", "read_json"]
-
 LARGEST_BODY = 64 * 1024
 BODY_S = 5.0
 DEEPEST = 6

@@ -26,8 +26,6 @@ from onsetstudy.records.chair.mixing_drill import DRILL_TASKS, drill_results
 from onsetstudy.records.chair.training import following_sequence, moments_of
 from onsetstudy.records.checks.privacy import looks_like_a_person
 
-__all__ = ["Answer", "LedgerDoor", "Recorder", "event_from_json", "roles_offered"]
-
 FRAME = {"id", "kind", "clock", "at_monotonic", "at_wall", "device", "payload", "case_id", "corrects"}
 STUDY_ONLY = ("paused", "resumed", "unblinded", "followed_up")
 LEDGERED = ("paused", "resumed", "unblinded")

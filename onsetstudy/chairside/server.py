@@ -22,8 +22,6 @@ from onsetstudy.chairside.views import as_json
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.store import StoreUnavailable
 
-__all__ = ["answered", "make_app", "no_session", "page_routes", "told_response", "view_response"]
-
 PAGE = Path(__file__).parent / "page"
 TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
 Answering = Callable[[Request], Awaitable[Response]]

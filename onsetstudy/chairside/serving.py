@@ -20,8 +20,6 @@ from onsetstudy.files.sources.recorded import facts_of, refuse_other_study
 from onsetstudy.files.store import EventStore, preparations_path
 from onsetstudy.protocol.model import Protocol
 
-__all__ = ["ServeOptions", "serve", "serve_set_up"]
-
 HERE = "127.0.0.1"
 
 

@@ -11,8 +11,6 @@ from collections.abc import Callable
 from onsetstudy.chairside.clock import Reading
 from onsetstudy.files.store import EventStore, StoreUnavailable
 
-__all__ = ["ALONE", "MAY", "MIXER", "ROLES", "TESTER", "TREATING", "PairingCodes", "Sessions"]
-
 TESTER, TREATING, MIXER, ALONE = "tester", "treating", "mixer", "alone"
 ROLES = (TESTER, TREATING, MIXER, ALONE)
 MAY: dict[str, frozenset[str]] = {

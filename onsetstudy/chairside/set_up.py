@@ -19,8 +19,6 @@ from onsetstudy.chairside.server import answered, no_session, page_routes, told_
 from onsetstudy.protocol.guided.questions import GUIDED, SETTLED, GuidedQuestion
 from onsetstudy.records.chair.case_questions import words
 
-__all__ = ["Finish", "SetUpPage", "make_set_up_app"]
-
 Finish = Callable[[Mapping[str, str]], tuple[str, ...]]
 """Writes the protocol from the answers by name and tells what it wrote; raises OnsetStudyError if it cannot."""
 

@@ -12,8 +12,6 @@ from onsetstudy.core.errors import DesignError
 from onsetstudy.files.sealed.opening import open_next
 from onsetstudy.protocol.model import Protocol
 
-__all__ = ["open_slip_for"]
-
 
 def open_slip_for(
     sealed: Path,

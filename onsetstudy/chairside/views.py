@@ -26,27 +26,6 @@ from onsetstudy.records.chair.screening import SCREENED
 from onsetstudy.records.schema import LIP_BLOCKS
 from onsetstudy.records.teeth import TEETH
 
-__all__ = [
-    "CardView",
-    "ChairView",
-    "ClockView",
-    "DrillView",
-    "MixingView",
-    "Overview",
-    "SetupView",
-    "SlipView",
-    "TrainingView",
-    "WaitingCase",
-    "as_json",
-    "chair_view",
-    "overview",
-    "setup_view",
-    "slip_view",
-    "waiting_cases",
-    "watches",
-    "what_decides",
-]
-
 PADDED_TO = 4096
 SERIOUS = {"yes": "Yes", "no": "No", "not_recorded": "Not known yet"}
 RUNNING = ("opened", "waiting", "prepared", "injected", "treated")

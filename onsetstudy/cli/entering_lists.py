@@ -15,8 +15,6 @@ from onsetstudy.files.sealed.kept_allocation import read_allocation_list
 from onsetstudy.protocol.ledger import LedgerEntry, of_kind
 from onsetstudy.protocol.model import Protocol
 
-__all__ = ["enter_list", "enter_list_there", "enter_lists_beside"]
-
 
 def enter_list(
     protocol: Path, promised: Protocol, *, commitment: str, slips: int, paths: Sequence[Path], drawn_under: str = ""

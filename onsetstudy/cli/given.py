@@ -21,18 +21,6 @@ from onsetstudy.records.derived.flow import EXCLUSIONS, exclusion_reasons, too_m
 from onsetstudy.records.derived.opened_slips import OpenedSlips, opened_slips
 from onsetstudy.records.model import Records
 
-__all__ = [
-    "GivenArms",
-    "GivenRecords",
-    "chosen_quarter",
-    "refuse_if_none_is_left",
-    "refuse_incomplete",
-    "refuse_unrecorded",
-    "say_draft",
-    "say_left_out",
-    "slips_told",
-]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GivenRecords:

@@ -14,18 +14,6 @@ from onsetstudy.protocol.lock_results import ProtocolLock
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.privacy import looks_like_a_person, may_be_a_name, reason_fault
 
-__all__ = [
-    "enter_event",
-    "enter_lock",
-    "enter_missing",
-    "entered",
-    "head_beside",
-    "keeps_ledger",
-    "moment",
-    "plain_code",
-    "plain_reason",
-]
-
 
 def moment() -> str:
     """Now, in UTC, so that a change to summer time is not a clock that runs back."""

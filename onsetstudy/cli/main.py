@@ -10,8 +10,6 @@ import click
 from onsetstudy.cli import say
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 
-__all__ = ["main", "onsetstudy"]
-
 DOORS = {
     "allocate": ("before.lists", "Draw the list of arms, sealed files and slips to print."),
     "block-sizes": ("before.lists", "As keeper of the list: keep the block sizes out of the protocol, or show them."),

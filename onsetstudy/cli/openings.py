@@ -15,8 +15,6 @@ from onsetstudy.files.sealed.coordinator import ASKED_JOIN
 from onsetstudy.files.sealed.opening_log import Opened, log_path, read_opening_log, read_sealed
 from onsetstudy.protocol.ledger import of_kind
 
-__all__ = ["Openings", "enter_opening", "levels_given", "openings_of_practice", "said"]
-
 
 def levels_given(levels: Sequence[str]) -> dict[str, str]:
     """Levels of the strata as they were given, each as ``technique=ianb``.

@@ -9,8 +9,6 @@ from typing import Any, TypeVar
 
 import click
 
-__all__ = ["Amount", "arms", "formats", "hands", "into", "levels", "paper", "protocol", "quarter", "records", "sending"]
-
 F = TypeVar("F", bound=Callable[..., Any])
 A_PATH = click.Path(path_type=Path)
 A_FILE = click.Path(path_type=Path, dir_okay=False)

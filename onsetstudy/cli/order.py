@@ -11,8 +11,6 @@ from onsetstudy.files.sealed.opening_log import read_sealed
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.model import Protocol
 
-__all__ = ["hold_to_order", "hold_to_order_beside", "lock_fault"]
-
 
 def lock_fault(path: Path, promised: Protocol) -> Problem | None:
     """Why a randomised protocol may not begin: it is not locked, or was changed since; ``None`` if it may."""

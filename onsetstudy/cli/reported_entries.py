@@ -17,8 +17,6 @@ from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.practice.interim_on_record import as_taken, new_looks
 from onsetstudy.study.practice.results import StudyResults
 
-__all__ = ["enter_files", "practices_sent_before", "with_ledger"]
-
 Found = TypeVar("Found", StudyResults, GroupResults)
 
 

@@ -13,17 +13,6 @@ import click
 from onsetstudy.core.errors import Problem
 from onsetstudy.core.parallel import Progress
 
-__all__ = [
-    "first_of",
-    "gathered",
-    "lines",
-    "please_look",
-    "problems",
-    "progress_line",
-    "to_look_at",
-    "written",
-]
-
 SHOWN = 50
 NAMED = 5
 

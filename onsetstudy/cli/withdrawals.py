@@ -17,8 +17,6 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.withdrawn import codes_in, codes_read, without_cases
 from onsetstudy.records.model import Records
 
-__all__ = ["codes_found", "leave_out_withdrawn", "say_left_out_withdrawn", "say_unmatched", "withdrawn_codes"]
-
 
 def withdrawn_codes(protocol: Path) -> tuple[tuple[str, ...], frozenset[str]]:
     """Codes whose consent was taken back, as they were entered; and, without capitals, those whose data shall go."""

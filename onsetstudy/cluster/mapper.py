@@ -14,8 +14,6 @@ from onsetstudy.core.parallel import Mapper, serial
 if TYPE_CHECKING:
     from distributed import Client
 
-__all__ = ["DaskMapper", "ProcessMapper", "chosen_mapper", "cluster_mapper"]
-
 T = TypeVar("T")
 R = TypeVar("R")
 

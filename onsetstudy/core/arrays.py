@@ -11,25 +11,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from onsetstudy.core.errors import Gathered, OnsetStudyError, Problem
 
-__all__ = [
-    "AnyInt",
-    "BoolArray",
-    "FloatArray",
-    "IndexArray",
-    "IntArray",
-    "StrArray",
-    "checked_weight",
-    "label_codes",
-    "numbers_per_case",
-    "one_per_case",
-    "real_numbers",
-    "require_level",
-    "require_number",
-    "require_weight_kind",
-    "texts_per_case",
-    "weights_per_case",
-]
-
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 IndexArray = NDArray[np.intp]

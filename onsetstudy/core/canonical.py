@@ -9,8 +9,6 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-__all__ = ["as_toml", "canonical_json", "canonical_value", "digest_of_rows", "digest_of_text"]
-
 MISSING = ""
 
 

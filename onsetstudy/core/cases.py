@@ -28,8 +28,6 @@ from onsetstudy.core.arrays import (
 from onsetstudy.core.errors import Gathered, OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals, chosen_rows, require_intervals
 
-__all__ = ["Cases", "Verb", "merge_alike", "takes_cases", "unknown_reference"]
-
 P = ParamSpec("P")
 R_co = TypeVar("R_co", covariant=True)
 

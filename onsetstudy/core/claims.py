@@ -13,8 +13,6 @@ from dataclasses import dataclass
 from onsetstudy.core.quantities import Quantity, Seen
 from onsetstudy.core.results import Counts, Estimate, HypothesisTest, Interval, NotAvailable
 
-__all__ = ["Bearing", "Claim", "Claims", "Look", "PlanClaim", "bearing"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bearing:

@@ -19,19 +19,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Self
 
-__all__ = [
-    "DesignError",
-    "Gathered",
-    "NotEstimable",
-    "OnsetStudyError",
-    "Problem",
-    "ProtocolError",
-    "RecordsError",
-    "ReportError",
-    "Where",
-    "require",
-]
-
 WORD = re.compile(r"[^\W\d_]+(?:['’-][^\W\d_]+)*(?=[,;:.!?)]*(?:\s|$))")
 """A word of a language, and no name of a file, key or code."""
 

@@ -16,8 +16,6 @@ from numpy.typing import ArrayLike
 from onsetstudy.core.arrays import BoolArray, FloatArray, IndexArray, IntArray, StrArray, real_numbers, require_number
 from onsetstudy.core.errors import OnsetStudyError, Problem, require
 
-__all__ = ["REASONS", "DerivedOnset", "Intervals", "chosen_rows", "derive_intervals", "require_intervals"]
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Intervals:

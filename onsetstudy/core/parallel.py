@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from typing import Protocol, TypeVar
 
-__all__ = ["Mapper", "Progress", "serial"]
-
 T = TypeVar("T")
 R = TypeVar("R")
 

@@ -14,8 +14,6 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import NamedTuple
 
-__all__ = ["QUANTITIES", "Quantity", "Seen", "Shown", "quantity_of", "read_earlier"]
-
 MORE_PLACES = 2
 
 

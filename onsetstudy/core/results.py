@@ -16,28 +16,6 @@ from numpy.typing import NDArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.serialise import Serialisable, result_kind
 
-__all__ = [
-    "ESTIMATE_COLUMNS",
-    "ArmCount",
-    "Assumption",
-    "Caution",
-    "Certificate",
-    "Counts",
-    "Estimate",
-    "EstimateLike",
-    "Fit",
-    "Flow",
-    "FlowStage",
-    "HypothesisTest",
-    "Interval",
-    "NotAvailable",
-    "Reasons",
-    "Result",
-    "ScorePiece",
-    "complement_of",
-    "estimates_frame",
-]
-
 ESTIMATE_COLUMNS = (
     "quantity",
     "contrast",

@@ -11,8 +11,6 @@ import numpy as np
 
 from onsetstudy.core.errors import OnsetStudyError
 
-__all__ = ["checked_seed", "stream"]
-
 
 def stream(seed: int, name: str, replicate: int | None = None) -> np.random.Generator:
     """Random generator that depends on ``seed``, ``name`` and ``replicate`` only.

@@ -25,21 +25,6 @@ from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import OnsetStudyError, require
 from onsetstudy.core.quantities import read_earlier
 
-__all__ = [
-    "FORMAT_VERSION",
-    "TABLE",
-    "Serialisable",
-    "alternatives",
-    "from_dict",
-    "gather",
-    "item_types",
-    "read_earlier_words",
-    "result_kind",
-    "spread",
-    "to_dict",
-    "type_hints",
-]
-
 FORMAT_VERSION = 1
 TABLE = "annotations"
 NAMED = {"assumption": "name", "caution": "code"}

@@ -17,8 +17,6 @@ import numpy as np
 from onsetstudy.core.errors import Problem, Where
 from onsetstudy.core.serialise import alternatives, item_types, type_hints
 
-__all__ = ["TableReader", "may_be_newer", "mismatches"]
-
 MOST = 20
 """Mismatches told of one result; who finds more has read a file of another kind."""
 NEWER_KEY = re.compile(r"[a-z][a-z0-9]*(?:_[a-z0-9]+)*")

@@ -10,8 +10,6 @@ from onsetstudy.core.errors import DesignError
 from onsetstudy.core.seeds import stream
 from onsetstudy.design.size_results import Pace
 
-__all__ = ["time_to_answer"]
-
 DRAWS = 20_000
 MONTHS = 3.0
 

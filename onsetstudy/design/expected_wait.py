@@ -14,8 +14,6 @@ from onsetstudy.core.errors import DesignError
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.design.size_results import OnsetExpectation
 
-__all__ = ["TOLERANCE", "ExpectedWait", "contradicts", "expected_wait", "refuse_contradiction"]
-
 TOLERANCE = 0.1
 """Share by which a stated standard deviation may differ from that of the curves, either way.
 

@@ -13,16 +13,6 @@ from scipy import special, stats
 
 from onsetstudy.core.errors import DesignError
 
-__all__ = [
-    "freedman_power",
-    "log_rank_events",
-    "mcnemar_power",
-    "paired_mean_power",
-    "schoenfeld_power",
-    "shares_power",
-    "two_means_power",
-]
-
 
 def _z(alpha: float, sided: int) -> float:
     return float(-special.ndtri(alpha / sided))

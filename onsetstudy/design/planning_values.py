@@ -9,8 +9,6 @@ from __future__ import annotations
 
 from onsetstudy.core.results import Caution
 
-__all__ = ["LARGEST", "implausible"]
-
 LARGEST = {
     "hazard_ratio": (2.5, "A ratio of rates"),
     "wait_min": (2.0, "A difference in waiting"),

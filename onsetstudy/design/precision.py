@@ -10,8 +10,6 @@ from onsetstudy.core.errors import DesignError
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.inference.proportions import newcombe_difference
 
-__all__ = ["ExpectedPrecision", "expected_precision"]
-
 
 @result_kind("expected_precision")
 class ExpectedPrecision:

@@ -9,8 +9,6 @@ import pandas as pd
 from onsetstudy.core.results import Assumption, Caution
 from onsetstudy.core.serialise import result_kind
 
-__all__ = ["OnsetExpectation", "Pace", "SampleSize", "SizeTable"]
-
 
 @result_kind("onset_expectation")
 class OnsetExpectation:

@@ -11,9 +11,6 @@ from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
 from onsetstudy.core.errors import DesignError, Problem, Where
 from onsetstudy.doses.results import Mixture
 
-__all__ = ["MODES", "Preparation", "deposited_mg", "mix", "vasoconstrictor_ug_per_ml"]
-
-
 MODES = ("none", "add", "replace")
 RANGES = (
     ("cartridge_ml", "mL of cartridge", 1.0, 2.5),

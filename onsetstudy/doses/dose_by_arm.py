@@ -10,9 +10,6 @@ from onsetstudy.doses.results import ArmAmount
 from onsetstudy.inference.means import Moments, contrast_of_means
 from onsetstudy.inference.parameter import Parameter
 
-__all__ = ["arm_amounts", "mean_difference"]
-
-
 METHOD = "difference of mean amounts per case"
 INDEPENDENT = Assumption(name="independent cases", detail="each dose comes from another patient")
 

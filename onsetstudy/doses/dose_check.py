@@ -24,8 +24,6 @@ from onsetstudy.doses.limits import (
 )
 from onsetstudy.doses.results import DoseFlag, LimitUsed
 
-__all__ = ["FLAG_TEXTS", "DoseCases", "LimitCheck", "check_doses", "check_visits", "lowest_limits"]
-
 TOLERANCE_MG = 1e-9
 
 AGE_BANDS = {

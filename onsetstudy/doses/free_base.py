@@ -12,8 +12,6 @@ from onsetstudy.core.errors import DesignError, Problem, Where
 from onsetstudy.core.results import Caution
 from onsetstudy.doses.results import FreeBase
 
-__all__ = ["ILLUSTRATION", "TEACHING", "PKa", "illustrate_free_base", "percent_free_base", "pka_of"]
-
 ILLUSTRATION = Caution(
     code="illustration",
     text="An illustration of the chemistry, never a prediction of minutes: the tissue buffers both solutions.",

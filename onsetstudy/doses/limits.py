@@ -11,20 +11,6 @@ from typing import Any
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.core.type_check import TableReader
 
-__all__ = [
-    "ADULT_YEARS",
-    "CHILD_YEARS",
-    "CLINIC",
-    "COUNTRIES",
-    "LABELS",
-    "LISTS",
-    "AgeRule",
-    "ClinicLimits",
-    "DoseLimit",
-    "LimitsTable",
-    "check_limits",
-]
-
 LISTS = ("label", "conservative")
 CLINIC = "clinic"
 LABELS = ("found", "second-hand", "from memory", "computed", "common practice, no source", "no document")

@@ -10,9 +10,6 @@ from onsetstudy.core.arrays import FloatArray, StrArray
 from onsetstudy.core.errors import DesignError
 from onsetstudy.doses.results import DoseFlag
 
-__all__ = ["MIXING_TEXTS", "MixingCases", "check_mixing", "refuse_precipitate"]
-
-
 LATE_MIN = 10.0
 CLOUDY_MIN = 18.0
 USUAL_RATIO = (1 / 20, 1 / 8)

@@ -11,8 +11,6 @@ from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.results import Caution, Estimate, NotAvailable, Reasons, estimates_frame
 from onsetstudy.core.serialise import Serialisable, result_kind
 
-__all__ = ["AgentDose", "ArmAmount", "DoseFlag", "DoseSummary", "FlagCount", "FreeBase", "LimitUsed", "Mixture"]
-
 
 @result_kind("mixture", arrays=True)
 class Mixture(Serialisable):

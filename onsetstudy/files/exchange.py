@@ -19,17 +19,6 @@ from onsetstudy.files.output import write_bytes
 from onsetstudy.study.counts.exchange_check import CODE, check_exchange, coded
 from onsetstudy.study.exchange_results import SCHEMA, Exchange, as_sent
 
-__all__ = [
-    "exchange_name",
-    "exchange_text",
-    "find_exchanges",
-    "read_exchange",
-    "read_exchanges",
-    "refuse_sent_twice",
-    "skipped_files",
-    "write_exchange",
-]
-
 SUFFIX = ".exchange.json"
 NO_EXCHANGE = ("this is not an exchange file", "give a file that the command send has written", "not_an_exchange")
 KEYS = frozenset({"kind", "version", *(field.name for field in dataclasses.fields(Exchange))} - {"newer"})

@@ -17,19 +17,6 @@ from onsetstudy.core.canonical import canonical_json
 from onsetstudy.core.errors import OnsetStudyError, Problem, RecordsError, Where
 from onsetstudy.core.serialise import from_dict
 
-__all__ = [
-    "LARGEST_MB",
-    "Unreadable",
-    "deeper_than",
-    "digest_of_content",
-    "parse_json",
-    "parse_toml",
-    "problem_in",
-    "read_json",
-    "read_text",
-    "understood",
-]
-
 LARGEST_MB = 64
 DEEPEST = 39
 MB = 1024 * 1024

@@ -22,22 +22,6 @@ import pandas as pd
 
 from onsetstudy.core.errors import OnsetStudyError
 
-__all__ = [
-    "alone",
-    "finish_together",
-    "private_folder",
-    "reach_disk",
-    "rejects_csv",
-    "rejects_path",
-    "throw_away",
-    "together",
-    "write_bytes",
-    "write_csv",
-    "write_escaped",
-    "write_json",
-    "write_together",
-]
-
 UNFINISHED = ".unfinished-"
 """Beginning of the name of a folder in which files wait until all of them are written."""
 PART = ".part"

@@ -15,8 +15,6 @@ from onsetstudy.core.errors import RecordsError
 from onsetstudy.files.guard import problem_in
 from onsetstudy.records.chair.event_log import Event
 
-__all__ = ["EventStore", "StoreUnavailable", "is_store", "preparations_path", "restore_store"]
-
 VERSION = 3
 """``user_version`` of the files written now. 1 had no sessions; those of 2 ended by the wall clock."""
 MAGIC = b"SQLite format 3\x00"

@@ -14,8 +14,6 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
 from onsetstudy.core.results import Interval
 from onsetstudy.inference.proportions import normal_quantile
 
-__all__ = ["FEWEST_JUDGED", "Kappa", "cohen_kappa", "constrained_shares", "kappa_variance"]
-
 FEWEST_JUDGED = 10
 """Fewer things judged by both say nothing about chance: the limits would reach from nothing to nearly all."""
 QUANTITY = "agreement_beyond_chance"

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from onsetstudy.core.results import NOT_INDEPENDENT, Caution
 
-__all__ = ["FEWEST", "independent_test_caution", "too_few_clusters", "too_narrow"]
-
 FEWEST = 16
 """Clusters below which a cluster-robust interval is too narrow to be used as one.
 

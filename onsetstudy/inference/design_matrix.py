@@ -12,8 +12,6 @@ import pandas as pd
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import OnsetStudyError, Problem, require
 
-__all__ = ["Coded", "code_covariates"]
-
 MAIN = "arm"
 
 

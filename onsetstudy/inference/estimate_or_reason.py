@@ -8,8 +8,6 @@ from typing import TypeVar
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.results import Counts, EstimateLike, NotAvailable
 
-__all__ = ["attempt", "not_asked", "without_number"]
-
 T = TypeVar("T")
 
 

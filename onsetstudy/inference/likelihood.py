@@ -14,8 +14,6 @@ from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Hypot
 from onsetstudy.inference.parameter import Told
 from onsetstudy.inference.proportions import normal_quantile
 
-__all__ = ["boundary_test", "central_slopes", "log_scale_interval", "wald_ratio"]
-
 
 def log_scale_interval(b: float, error: float, conf_level: float, method: str = "Wald, log scale") -> Interval:
     """Limits of a ratio from its logarithm and the standard error of that."""

@@ -21,8 +21,6 @@ from scipy import special, stats
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, NotAvailable
 from onsetstudy.inference.parameter import Parameter
 
-__all__ = ["LEAST", "WELCH", "MeanDifference", "Moments", "contrast_of_means", "mean_difference", "moments_by_stratum"]
-
 WELCH = "difference of means, Welch's t"
 
 LEAST = 2

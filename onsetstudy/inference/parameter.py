@@ -8,8 +8,6 @@ from typing import NotRequired, TypedDict
 
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval, NotAvailable
 
-__all__ = ["CUT", "Parameter", "Told", "cut_at_possible"]
-
 CUT = "cut at what is possible"
 
 

@@ -14,20 +14,6 @@ from scipy import special, stats
 from onsetstudy.core.arrays import require_level
 from onsetstudy.core.errors import OnsetStudyError, Problem
 
-__all__ = [
-    "SHARE_LIMITS",
-    "Limits",
-    "clopper_pearson_limits",
-    "mcnemar_exact",
-    "mover_difference",
-    "mover_ratio",
-    "mover_weighted_sum",
-    "newcombe_difference",
-    "newcombe_paired_difference",
-    "normal_quantile",
-    "wilson_limits",
-]
-
 Limits = tuple[float, float]
 
 

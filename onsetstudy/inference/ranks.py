@@ -9,8 +9,6 @@ from scipy.optimize import brentq
 
 from onsetstudy.core.arrays import FloatArray, IndexArray
 
-__all__ = ["ordered_differences", "rank_sum_p_value", "shift_rank", "superiority_limits"]
-
 EXACT_TOTAL = 100
 DIRECT_PAIRS = 4_000_000
 

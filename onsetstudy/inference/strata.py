@@ -12,8 +12,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["LEAST_OF_AN_ARM", "Strata", "merge_small"]
-
 LEAST_OF_AN_ARM = 10
 """Fewest cases of either arm of a stratum by itself (a compromise: fewer have no dependable spread; no source)."""
 OTHERS = "others"

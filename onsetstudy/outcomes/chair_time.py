@@ -24,9 +24,6 @@ from onsetstudy.inference.strata import merge_small
 from onsetstudy.outcomes.chair_results import ChairTime, Stage, WaitsSeen
 from onsetstudy.outcomes.summaries import mean_of, share_of
 
-__all__ = ["ChairRecords", "Prices", "compare_chair_time"]
-
-
 LEAST = 2
 MINUTES = 60.0
 MONTHS = 12.0

@@ -7,8 +7,6 @@ import pandas as pd
 from onsetstudy.core.results import Caution, Counts, EstimateLike, estimates_frame
 from onsetstudy.core.serialise import result_kind
 
-__all__ = ["ArmEvents", "EventLine", "Safety"]
-
 
 @result_kind("arm_events")
 class ArmEvents:

@@ -17,8 +17,6 @@ from onsetstudy.inference.parameter import Parameter
 from onsetstudy.outcomes.harm_results import ArmEvents, EventLine, Safety
 from onsetstudy.outcomes.summaries import EXACT, HYBRID, share_difference, share_of
 
-__all__ = ["EventRecorded", "SafetyRecords", "arm_events", "events_of_cases", "exact_share", "summarise_safety"]
-
 NONE = "none"
 FINDING = "positive_aspiration"
 """A finding that the needle is drawn back for, and no harm (common practice, no source)."""

@@ -9,8 +9,6 @@ from onsetstudy.core.errors import RecordsError
 from onsetstudy.core.type_check import TableReader
 from onsetstudy.outcomes.published_results import PublishedRange, PublishedTable
 
-__all__ = ["FINDINGS", "OUTCOMES", "check_published"]
-
 OUTCOMES = ("onset", "numb_by", "success", "pain", "painless")
 FINDINGS = ("sooner", "later", "more", "fewer", "less_pain", "more_pain", "no_difference", "not_stated")
 EVIDENCE = ("trial", "pooled")

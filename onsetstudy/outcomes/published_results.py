@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from onsetstudy.core.results import Caution, Estimate, NotAvailable
 from onsetstudy.core.serialise import Serialisable, result_kind
 
-__all__ = ["ContextGroup", "ContextPanel", "PublishedContext", "PublishedRange", "PublishedTable"]
-
 SECONDS_PER_MINUTE = 60.0
 
 

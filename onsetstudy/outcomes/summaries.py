@@ -11,8 +11,6 @@ from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.results import Estimate
 from onsetstudy.inference.parameter import Parameter
 
-__all__ = ["EXACT", "HYBRID", "WILSON", "Tally", "mean_of", "newcombe_limits", "share_difference", "share_of"]
-
 WILSON = "Wilson"
 EXACT = "Clopper-Pearson, exact"
 HYBRID = "Newcombe's hybrid of Wilson limits"

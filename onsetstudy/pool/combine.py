@@ -33,8 +33,6 @@ from onsetstudy.inference.parameter import cut_at_possible
 from onsetstudy.pool.heterogeneity import BETWEEN, between_variance, describe_heterogeneity, weighted_mean
 from onsetstudy.pool.results import Member, Pooled, Step
 
-__all__ = ["ADJUSTMENTS", "PoolOptions", "combine_estimates"]
-
 ADJUSTMENTS = {
     "wider": "Hartung and Knapp, never narrower than without",
     "hartung_knapp": "Hartung and Knapp",

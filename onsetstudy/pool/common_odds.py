@@ -25,8 +25,6 @@ from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estim
 from onsetstudy.inference.parameter import Parameter
 from onsetstudy.pool.results import CommonOdds
 
-__all__ = ["common_odds"]
-
 FARTHEST = 40.0
 STEP = 1.0
 MOST_STEPS = 200

@@ -21,8 +21,6 @@ from onsetstudy.core.results import Caution, Interval
 from onsetstudy.pool.results import Funnel, FunnelPoint
 from onsetstudy.pool.shrinkage import shrink_to_expected
 
-__all__ = ["INNER", "OUTER", "exact_limit", "funnel"]
-
 INNER, OUTER = 0.95, 0.998
 """Levels of the limits; the usual ones of the trade (Spiegelhalter 2005)."""
 SMALL = 20

@@ -19,8 +19,6 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.results import Interval
 from onsetstudy.pool.results import Heterogeneity
 
-__all__ = ["BETWEEN", "between_variance", "describe_heterogeneity", "generalised_q", "weighted_mean"]
-
 BETWEEN = {
     "reml": "restricted maximum likelihood",
     "paule_mandel": "Paule and Mandel",

@@ -17,8 +17,6 @@ from onsetstudy.core.results import (
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.inference.parameter import CUT
 
-__all__ = ["CommonOdds", "Funnel", "FunnelPoint", "Heterogeneity", "Member", "Pooled", "Step", "Subgroups"]
-
 
 @result_kind("heterogeneity")
 class Heterogeneity:

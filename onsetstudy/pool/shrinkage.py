@@ -19,8 +19,6 @@ from scipy import special
 from onsetstudy.core.arrays import FloatArray, IntArray
 from onsetstudy.core.results import Interval
 
-__all__ = ["shrink_to_expected"]
-
 SPREADS, LARGEST = 40, 2.0
 REACH, STEP, COARSE = 6.5, 1 / 16, 1 / 2
 """How far nodes stand from the peak at most, and from each other, in widths of the peak."""

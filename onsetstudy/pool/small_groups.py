@@ -12,8 +12,6 @@ import pandas as pd
 
 from onsetstudy.core.errors import OnsetStudyError
 
-__all__ = ["OTHER", "Merged", "merge_small_groups"]
-
 OTHER = "other"
 JOIN = "+"
 

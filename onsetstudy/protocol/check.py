@@ -30,9 +30,6 @@ from onsetstudy.protocol.model import (
 )
 from onsetstudy.protocol.vocabulary import SCALES
 
-__all__ = ["check_protocol", "content_digest", "normalised_content", "protocol_digest"]
-
-
 KINDS = {"unexpected_keyword_argument": "extra_forbidden", "dataclass_type": "model_type", "tuple_type": "list_type"}
 """Faults of the tables that are read as they stand, by the names of the same faults in the others."""
 

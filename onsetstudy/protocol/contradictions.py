@@ -13,8 +13,6 @@ from onsetstudy.protocol.layout import ProtocolFile
 from onsetstudy.protocol.model import AllocationRule, Quarter
 from onsetstudy.protocol.vocabulary import MILD, SCALES
 
-__all__ = ["Contradiction", "contradictions", "contradictions_beside"]
-
 Contradiction = tuple[str, str, str]
 """Key, what is wrong, and how to correct it."""
 STAND_INS: dict[str, dict[str, Any]] = {

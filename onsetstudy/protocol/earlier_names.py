@@ -13,21 +13,6 @@ from typing import Any
 
 from onsetstudy.core.serialise import read_earlier_words
 
-__all__ = [
-    "ABSENT_WHEN_DEFAULT",
-    "EARLIER_KEYS",
-    "EARLIER_VALUES",
-    "first_key",
-    "first_value",
-    "named_twice",
-    "todays_key",
-    "todays_names",
-    "todays_outcome",
-    "todays_strategy",
-    "with_first_names",
-    "without_new_defaults",
-]
-
 EARLIER_KEYS = {("onset", "horizon_min"): "tau_min"}
 """(table, earlier key) -> today's key."""
 

@@ -12,18 +12,6 @@ from onsetstudy.core.serialise import result_kind
 from onsetstudy.protocol.earlier_names import todays_strategy
 from onsetstudy.protocol.model import Protocol
 
-__all__ = [
-    "AS_TREATED",
-    "INTENTION_TO_TREAT",
-    "PER_PROTOCOL",
-    "QUESTIONS",
-    "Estimand",
-    "ReadingRule",
-    "estimand_of",
-    "main_set",
-    "questions_of",
-]
-
 INTENTION_TO_TREAT, AS_TREATED, PER_PROTOCOL = "intention to treat", "as treated", "per protocol"
 RESCUE_OF = {
     "success_difference": "success",

@@ -16,8 +16,6 @@ from onsetstudy.core.errors import Problem, Where
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.protocol.keys import HARMS, Keys, Text, one_of
 
-__all__ = ["QUESTIONS", "AdoptionRule", "Conduct", "Governance", "is_answer", "unanswered"]
-
 QUESTIONS = {
     "approval": "ethics approval or waiver: which body, number and date",
     "consent": "how patients consent, and how children assent",

@@ -16,28 +16,6 @@ from onsetstudy.protocol.vocabulary import CODES
 if TYPE_CHECKING:
     from onsetstudy.protocol.model import StudyIdentity
 
-__all__ = [
-    "CLUSTERS",
-    "COVARIATES",
-    "HARMS",
-    "SECONDARY",
-    "SENSITIVITY",
-    "STRATA",
-    "EstimateStrata",
-    "Keys",
-    "Minute",
-    "Share",
-    "Text",
-    "code_fault",
-    "code_pattern",
-    "coded",
-    "one_of",
-    "pattern_fault",
-    "pattern_misfit",
-    "practice_code",
-    "sizes_digest",
-]
-
 SENSITIVITY = (
     "confirmations_1",
     "confirmations_2",

@@ -25,8 +25,6 @@ from onsetstudy.protocol.model import (
 )
 from onsetstudy.protocol.vocabulary import CODES
 
-__all__ = ["CONDUCT", "ProtocolFile"]
-
 DRUGS = tuple(dict.fromkeys((*CODES["agent"], *(c for c in CODES["vasoconstrictor"] if c != "none"))))
 CONDUCT = (
     "registration",

@@ -11,25 +11,6 @@ from typing import Any
 from onsetstudy.core.canonical import canonical_json
 from onsetstudy.core.errors import Problem, ProtocolError, Where
 
-__all__ = [
-    "GENESIS",
-    "KINDS",
-    "LedgerEntry",
-    "Withdrawn",
-    "entry_line",
-    "events_told",
-    "head_of",
-    "head_stands",
-    "make_entry",
-    "of_kind",
-    "read_entries",
-    "sentence",
-    "short_head",
-    "shorter_ledgers",
-    "verify_entries",
-    "withdrawals",
-]
-
 GENESIS = "0" * 64
 """What the first entry names as the one before it."""
 KINDS: dict[str, tuple[str, ...]] = {

@@ -12,8 +12,6 @@ from onsetstudy.protocol.earlier_names import todays_key
 from onsetstudy.protocol.lock_results import LockStanding, LockVersion, PlannedAnalysis, ProtocolLock
 from onsetstudy.protocol.model import Protocol
 
-__all__ = ["ABSENT", "amend", "changed_keys", "first_lock", "lock_standing"]
-
 Changes = tuple[tuple[str, str, str], ...]
 ABSENT = "not there"
 # Tables of the protocol that say what is computed, against those that say how the study is run.

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from onsetstudy.core.serialise import result_kind
 
-__all__ = ["LockStanding", "LockVersion", "PlannedAnalysis", "ProtocolLock"]
-
 
 @result_kind("lock_version")
 class LockVersion:

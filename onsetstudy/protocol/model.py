@@ -14,27 +14,6 @@ from onsetstudy.protocol.governance import AdoptionRule, Conduct, Governance
 from onsetstudy.protocol.keys import Keys, Minute, Share, Text, coded, one_of
 from onsetstudy.protocol.vocabulary import CODES, MILD
 
-__all__ = [
-    "AllocationRule",
-    "AnalysisPlan",
-    "Arm",
-    "ChairTimeRule",
-    "ClinicLimit",
-    "DoseRule",
-    "Eligibility",
-    "Instrument",
-    "LookRule",
-    "OnsetDefinition",
-    "PainPlan",
-    "PlanningAssumptions",
-    "Protocol",
-    "Quarter",
-    "RescueRule",
-    "Schedule",
-    "StudyIdentity",
-    "WatchRule",
-]
-
 
 @result_kind("arm")
 class Arm(Keys):

@@ -5,8 +5,6 @@ Each code is a word of the trade; a code that is not listed here is refused, nev
 
 from __future__ import annotations
 
-__all__ = ["CODES", "MILD", "PAIN_MOMENTS", "SCALES", "SYNONYMS", "TECHNIQUE_NAMES"]
-
 AGENTS = ("lidocaine", "articaine", "mepivacaine", "prilocaine", "bupivacaine")
 TECHNIQUES = (
     "buccal_infiltration",

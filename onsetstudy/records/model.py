@@ -9,8 +9,6 @@ import pandas as pd
 
 from onsetstudy.core.errors import Problem
 
-__all__ = ["Companions", "RawTable", "Records", "Repair"]
-
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class RawTable:

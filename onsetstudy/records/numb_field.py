@@ -20,8 +20,6 @@ import pandas as pd
 from onsetstudy.core.arrays import StrArray
 from onsetstudy.records.teeth import TEETH, Tooth
 
-__all__ = ["INSIDE", "OUTSIDE", "UNCERTAIN", "UNKNOWN", "controls_in_field", "where_is_control"]
-
 INSIDE, UNCERTAIN, OUTSIDE, UNKNOWN = "inside", "uncertain", "outside", "unknown"
 BLOCKS = ("ianb", "gow_gates", "closed_mouth_block")
 AT_THE_TOOTH = ("intraligamentary", "intraseptal", "intrapulpal", "intraosseous")

@@ -10,8 +10,6 @@ import pandera.pandas as pa
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import CODES
 
-__all__ = ["CASES", "COLD_TESTS", "LIP_BLOCKS", "TABLES", "Column", "asked_columns", "limited", "pandera_schema"]
-
 LIP_BLOCKS = ("ianb", "gow_gates", "closed_mouth_block", "mental_incisive")
 """Injections after which the lip becomes numb, and is asked about."""
 

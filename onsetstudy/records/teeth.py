@@ -9,8 +9,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["TEETH", "Tooth"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tooth:

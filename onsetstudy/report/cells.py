@@ -8,21 +8,6 @@ from collections.abc import Iterable
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.report.numbers import decimal, interval, level, percent, percent_interval, places_for, ratio, tidy
 
-__all__ = [
-    "NONE",
-    "level_of",
-    "mean_text",
-    "near_text",
-    "reason_of",
-    "reasons_of",
-    "share_limits",
-    "share_text",
-    "spanned",
-    "two_cells",
-    "value_text",
-    "whole",
-]
-
 NONE = "–"
 """Stands for a number that there is none of."""
 

@@ -9,8 +9,6 @@ from onsetstudy.core.results import Estimate
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.sentences import sentence
 
-__all__ = ["answer_line", "claims_listed", "looks_note"]
-
 
 def answer_line(claims: Claims, protocol: Protocol) -> str:
     """The two sentences of page 1 about the primary outcome."""

@@ -10,28 +10,6 @@ from onsetstudy.core.results import Caution
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.numbers import tidy
 
-__all__ = [
-    "Answer",
-    "Block",
-    "Cautions",
-    "Document",
-    "Figure",
-    "Flow",
-    "FlowStep",
-    "Heading",
-    "Painted",
-    "Pairs",
-    "Paragraph",
-    "Pieces",
-    "Section",
-    "Table",
-    "absent",
-    "blocks_of",
-    "note",
-    "notes_of",
-]
-
-
 TOLD_BEFORE = "What the first page says to mind holds here too."
 
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from onsetstudy.core.quantities import QUANTITIES
 
-__all__ = ["BOUNDARIES", "CHOICES", "INSTRUMENTS", "field_name", "outcome_name", "plain_words"]
-
 NAMES = {
     "ianb": "inferior alveolar nerve block",
     "mental_incisive": "mental-incisive block",

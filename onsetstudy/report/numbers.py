@@ -7,28 +7,6 @@ import math
 import re
 from collections.abc import Callable, Iterable, Sequence
 
-__all__ = [
-    "MINUS",
-    "THIN",
-    "aligned",
-    "amount",
-    "capital",
-    "counted",
-    "day",
-    "decimal",
-    "interval",
-    "level",
-    "listed",
-    "p_equals",
-    "p_text",
-    "percent",
-    "percent_interval",
-    "places_for",
-    "quarter",
-    "ratio",
-    "tidy",
-]
-
 # The thin space is the one at which no line breaks.
 MINUS, THIN = "\u2212", "\u202f"
 FIGURE_SPACE, POINT_SPACE = "\u2007", "\u2008"

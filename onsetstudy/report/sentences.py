@@ -19,8 +19,6 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import reason_of, spanned
 from onsetstudy.report.numbers import amount, capital, counted, decimal, interval, level, listed, p_text, percent, ratio
 
-__all__ = ["ALLOWED", "Said", "axis_ends", "estimate_shown", "sentence", "short_value", "span_words", "without_looks"]
-
 MINUTES = {0.5: "half a minute", 1.0: "one minute", 2.0: "two minutes"}
 OTHER_REASONS = "as arms were not allocated at random, something other than buffering may be the reason"
 FIELDS = {"onsets": "teeth seen to go numb", "cases": "cases"}

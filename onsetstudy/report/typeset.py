@@ -9,9 +9,6 @@ import typst
 
 from onsetstudy.core.errors import ReportError
 
-__all__ = ["compiler_of", "one_pdf"]
-
-
 TEMPLATES = Path(__file__).parent / "render" / "templates"
 
 

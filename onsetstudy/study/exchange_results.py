@@ -13,8 +13,6 @@ from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.core.serialise import result_kind, to_dict
 from onsetstudy.records.derived.results import ArmStanding, Doubt
 
-__all__ = ["SCHEMA", "CountTable", "Exchange", "HeldBack", "as_sent"]
-
 SCHEMA = 2
 """Version of the content of an exchange file."""
 

@@ -31,28 +31,6 @@ from onsetstudy.survival.results import (
     ScheduleCheck,
 )
 
-__all__ = [
-    "Adoption",
-    "AdoptionPart",
-    "AnytimeLook",
-    "AnytimeTaken",
-    "ArmCurve",
-    "ArmTable",
-    "ArmTableRow",
-    "ColdTestErrors",
-    "DataQuality",
-    "Diagnostics",
-    "ErrorRow",
-    "LooksTaken",
-    "MoreNeeded",
-    "NaiveStopwatch",
-    "NegativeControl",
-    "Notice",
-    "Population",
-    "Provenance",
-    "Variation",
-]
-
 
 @result_kind("arm_curve")
 class ArmCurve:

@@ -22,22 +22,6 @@ from onsetstudy.core.results import (
 )
 from onsetstudy.core.serialise import Serialisable, result_kind
 
-__all__ = [
-    "AnytimeTest",
-    "ArmContrast",
-    "Bounds",
-    "ClusterEffect",
-    "ConfidenceSequence",
-    "EffectStretch",
-    "FinenessOfTesting",
-    "NeverNumbFit",
-    "OnsetCurve",
-    "ParametricFit",
-    "ProportionalityCheck",
-    "ScheduleCheck",
-    "SharedFrailty",
-]
-
 
 @result_kind("onset_curve", arrays=True)
 class OnsetCurve(Serialisable):

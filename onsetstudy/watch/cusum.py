@@ -18,15 +18,6 @@ from onsetstudy.core.errors import DesignError
 from onsetstudy.core.seeds import stream
 from onsetstudy.watch.results import Chart, RunLength, Signal
 
-__all__ = [
-    "average_run_length",
-    "baseline_guard",
-    "chart_failures",
-    "cusum_weights",
-    "limit_for",
-    "simulated_run_length",
-]
-
 STATES = 400
 LEVELS = 24
 REPLICATES = 2000

@@ -8,8 +8,6 @@ from numpy.typing import NDArray
 from onsetstudy.core.results import Assumption, Caution, Estimate, NotAvailable
 from onsetstudy.core.serialise import result_kind
 
-__all__ = ["Chart", "RunLength", "Shrunken", "Signal", "Watch", "WindowWait"]
-
 
 @result_kind("run_length")
 class RunLength:

@@ -10,8 +10,6 @@ from onsetstudy.core.arrays import FloatArray, IntArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.watch.results import Shrunken
 
-__all__ = ["shrink_shares", "usual_chances"]
-
 WEIGHT_OF_THE_WHOLE = 10.0
 CLEAR_OF_NONE = 0.5
 MEANS, WEIGHTS = 60, 30

@@ -137,10 +137,6 @@ class _Walk(ast.NodeVisitor):
         if node.value is not None:
             self.visit(node.value)
 
-    def visit_Assign(self, node: ast.Assign) -> None:
-        if not (isinstance(node.targets[0], ast.Name) and node.targets[0].id == "__all__"):
-            self.generic_visit(node)
-
     def visit_Expr(self, node: ast.Expr) -> None:
         if not isinstance(node.value, ast.Constant):
             self.generic_visit(node)

@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     from onsetstudy.study.exchange_results import Exchange
     from onsetstudy.study.group.results import GroupResults
 
-__all__ = ["group"]
-
 
 @click.command("group")
 @options.protocol

@@ -9,8 +9,6 @@ import click
 from onsetstudy.cli import options, say
 from onsetstudy.core.errors import OnsetStudyError
 
-__all__ = ["ledger"]
-
 
 @click.command("ledger")
 @options.protocol

@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from onsetstudy.records.derived.allocation import KeptList
     from onsetstudy.study.exchange_results import Exchange
 
-__all__ = ["reduce"]
-
 
 @click.command("reduce")
 @options.protocol

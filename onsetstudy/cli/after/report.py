@@ -13,8 +13,6 @@ from onsetstudy.cli import options, say
 if TYPE_CHECKING:
     from onsetstudy.cli.given import GivenArms, GivenRecords
 
-__all__ = ["report"]
-
 
 @click.command("report")
 @options.protocol

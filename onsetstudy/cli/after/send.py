@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from onsetstudy.study.counts.aggregate_counts import Tally
     from onsetstudy.study.exchange_results import Exchange
 
-__all__ = ["look_inside", "send"]
-
 
 @click.command("send")
 @options.protocol

@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from onsetstudy.doses.limits import LimitsTable
     from onsetstudy.doses.results import LimitUsed, Mixture
 
-__all__ = ["cartridge"]
-
 WIDTH = 100
 ROWS = (
     ("volume, mL", "volume_ml", 2),

@@ -8,8 +8,6 @@ import click
 
 from onsetstudy.cli import options, say
 
-__all__ = ["demo"]
-
 
 @click.command("demo")
 @options.into("Folder for the tables.", "data/synthetic")

@@ -15,9 +15,6 @@ if TYPE_CHECKING:
     from onsetstudy.design.allocation.results import AllocationList
     from onsetstudy.protocol.model import Protocol
 
-__all__ = ["allocate", "block_sizes"]
-
-
 WAYS = {
     "passphrases": "The sealed file opens only with the passphrase printed inside each envelope: neither the file nor "
     "a copy of it tells an arm before the envelope is broken. Nothing protects an envelope but that it is opaque, "

@@ -9,8 +9,6 @@ import click
 
 from onsetstudy.cli import options, say
 
-__all__ = ["lock"]
-
 
 @click.command("lock")
 @options.protocol

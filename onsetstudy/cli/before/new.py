@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from onsetstudy.protocol.guided.questions import GuidedQuestion
     from onsetstudy.protocol.model import Protocol
 
-__all__ = ["new", "refuse_if_there", "set_up"]
-
 SLIPS = 200
 
 

@@ -8,8 +8,6 @@ import click
 
 from onsetstudy.cli import options, say
 
-__all__ = ["plan"]
-
 
 @click.command("plan")
 @options.protocol

@@ -14,8 +14,6 @@ if TYPE_CHECKING:
 
     from onsetstudy.protocol.model import Protocol
 
-__all__ = ["template"]
-
 
 @click.command("template")
 @options.protocol

@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from onsetstudy.chairside.serving import ServeOptions
     from onsetstudy.protocol.model import Protocol
 
-__all__ = ["chairside"]
-
 NEXT = (
     "The page at the chair opens now. Where several people share the work, the window of the recorder has an address "
     "for each.",

@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from onsetstudy.protocol.model import Protocol
     from onsetstudy.records.model import Records
 
-__all__ = ["check"]
-
 
 @click.command("check")
 @options.protocol

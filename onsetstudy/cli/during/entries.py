@@ -11,8 +11,6 @@ import click
 from onsetstudy.cli import options, say
 from onsetstudy.core.errors import OnsetStudyError
 
-__all__ = ["pause", "withdraw"]
-
 
 @click.command("pause")
 @options.protocol

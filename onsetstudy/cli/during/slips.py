@@ -10,8 +10,6 @@ import click
 from onsetstudy.cli import options
 from onsetstudy.core.errors import OnsetStudyError
 
-__all__ = ["open_for", "open_slip", "unblind"]
-
 
 @click.command("open-slip")
 @click.argument("sealed", type=options.A_PATH)

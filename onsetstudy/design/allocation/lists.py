@@ -15,8 +15,6 @@ from onsetstudy.design.allocation.results import AllocationList, ListQuality, Sl
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import CODES
 
-__all__ = ["draw_allocation_list", "list_quality", "stratum_levels"]
-
 SIDES = ("right", "left")
 JOIN = " | "
 

@@ -11,8 +11,6 @@ from onsetstudy.core.errors import DesignError
 from onsetstudy.core.seeds import stream
 from onsetstudy.design.allocation.results import MinimisationStep
 
-__all__ = ["minimise"]
-
 
 def minimise(
     earlier: pd.DataFrame,

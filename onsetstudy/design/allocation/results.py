@@ -6,8 +6,6 @@ import pandas as pd
 
 from onsetstudy.core.serialise import result_kind
 
-__all__ = ["AllocationList", "ListQuality", "MinimisationStep", "Slip"]
-
 
 @result_kind("slip")
 class Slip:

@@ -14,8 +14,6 @@ from typing import Any
 
 from onsetstudy.core.errors import DesignError
 
-__all__ = ["chain_step", "continue_slips", "open_slip", "seal_slips"]
-
 Sealed = dict[str, str]
 
 

@@ -13,8 +13,6 @@ from onsetstudy.core.results import Interval
 from onsetstudy.design.interim.crossing import crossing_chances
 from onsetstudy.design.interim.results import StoppedEstimate
 
-__all__ = ["estimate_after_stopping", "repeated_interval", "stagewise_p"]
-
 ORDER = "stage-wise order of outcomes"
 
 

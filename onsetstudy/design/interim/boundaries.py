@@ -13,17 +13,6 @@ from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import DesignError
 from onsetstudy.design.interim.crossing import begin, carry, crossing_chances, solve_lower, solve_upper, tail_chances
 
-__all__ = [
-    "SPENDING",
-    "Bounds",
-    "drift_for_power",
-    "naive_error",
-    "power_at",
-    "spending_bounds",
-    "spending_futility",
-    "spent",
-]
-
 INF = float("inf")
 SPENDING = ("obrien_fleming", "obrien_fleming_total", "pocock", "power")
 """Names of the spending functions.

@@ -11,8 +11,6 @@ from onsetstudy.core.errors import DesignError
 from onsetstudy.design.interim.crossing import begin, crossing_chances
 from onsetstudy.design.interim.results import ConditionalPower
 
-__all__ = ["conditional_power", "conditional_powers", "predictive_power"]
-
 NODES = 41
 
 

@@ -17,8 +17,6 @@ from scipy import optimize, special
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import DesignError
 
-__all__ = ["Carried", "Crossing", "begin", "carry", "crossing_chances", "solve_lower", "solve_upper", "tail_chances"]
-
 # The density is followed this many standard deviations beyond its mean where a boundary leaves it open.
 REACH = 8.5
 LEAST_NODES, MOST_NODES = 64, 6000

@@ -27,8 +27,6 @@ from onsetstudy.design.interim.conditional import conditional_powers
 from onsetstudy.design.interim.crossing import crossing_chances
 from onsetstudy.design.interim.results import ConditionalPower, LookPlan, LookVerdict, PlannedLook
 
-__all__ = ["LookSeen", "judge_looks", "plan_looks"]
-
 # A look with less new information than this share of the plan tells nothing new.
 LEAST_STEP = 1e-4
 STANDS_STILL = 1e-9

@@ -5,8 +5,6 @@ from __future__ import annotations
 from onsetstudy.core.results import Caution, Interval
 from onsetstudy.core.serialise import result_kind
 
-__all__ = ["ConditionalPower", "LookPlan", "LookVerdict", "PlannedLook", "StoppedEstimate"]
-
 
 @result_kind("planned_look")
 class PlannedLook:

@@ -14,8 +14,6 @@ from onsetstudy.core.errors import DesignError
 from onsetstudy.core.results import Assumption
 from onsetstudy.design.size_results import SampleSize, SizeTable
 
-__all__ = ["EQUAL", "INDEPENDENT", "Asked", "Frame", "Solved", "design_effect", "size_of", "size_table", "solve"]
-
 WORDS = {"n": "size", "effect": "effect", "alpha": "error rate"}
 MOST = 1e8
 """The largest size that is looked for."""

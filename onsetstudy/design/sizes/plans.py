@@ -10,8 +10,6 @@ from onsetstudy.design.planning_values import implausible
 from onsetstudy.design.size_results import OnsetExpectation, SampleSize
 from onsetstudy.design.sizes.frame import EQUAL, INDEPENDENT, Asked, Frame, size_of, solve
 
-__all__ = ["onset_share", "plan_onset_test", "plan_pain_difference", "plan_paired_success", "plan_success", "plan_wait"]
-
 PROPORTIONAL = Assumption(name="proportional hazards", detail="the arms' rates of becoming numb keep one ratio")
 
 

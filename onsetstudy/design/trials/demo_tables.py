@@ -18,8 +18,6 @@ from onsetstudy.design.allocation.results import AllocationList
 from onsetstudy.design.trials.trial_model import StudyModel
 from onsetstudy.protocol.model import Protocol
 
-__all__ = ["Simulated", "simulate_study"]
-
 LETTERS = "ABCDEFGH"
 PATIENT_LETTERS = np.array(list("BCDFGHJKLMNPQRSTVWXZ23456789"))
 MANDIBULAR = ("33", "34", "35", "36", "37", "43", "44", "45", "46", "47")

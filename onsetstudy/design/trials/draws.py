@@ -12,8 +12,6 @@ from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
 from onsetstudy.core.intervals import Intervals, derive_intervals
 from onsetstudy.design.trials.results import TrialScenario
 
-__all__ = ["Drawn", "cells_of", "draw_trials", "place_of"]
-
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Drawn:

@@ -24,8 +24,6 @@ from onsetstudy.inference.strata import LEAST_OF_AN_ARM, merge_small
 from onsetstudy.survival.summaries.batched_waits import ManyWaits, many_waits
 from onsetstudy.survival.summaries.rmst import estimate_rmst
 
-__all__ = ["counted", "merged_strata", "pain_scores", "share_scores", "wait_scores"]
-
 ARMS = ("reference", "other")
 
 

@@ -6,8 +6,6 @@ import pandas as pd
 
 from onsetstudy.core.serialise import result_kind
 
-__all__ = ["Planted", "plant_faults"]
-
 
 @result_kind("planted")
 class Planted:

@@ -8,8 +8,6 @@ from onsetstudy.core.results import Caution, Interval
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.design.size_results import OnsetExpectation
 
-__all__ = ["ScheduleComparison", "ScheduleLine", "SimulatedPower", "TrialScenario"]
-
 
 @result_kind("trial_scenario")
 class TrialScenario:

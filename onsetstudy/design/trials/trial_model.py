@@ -11,8 +11,6 @@ import numpy as np
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.serialise import result_kind
 
-__all__ = ["DEMO", "DEMO_AUDIT", "StudyModel", "TechniqueModel", "TrueArm", "Truth", "truth_of"]
-
 
 @result_kind("technique_model")
 class TechniqueModel:

@@ -23,8 +23,6 @@ from onsetstudy.design.trials.mean_scores import counted, pain_scores, share_sco
 from onsetstudy.design.trials.results import ScheduleComparison, ScheduleLine, SimulatedPower, TrialScenario
 from onsetstudy.survival.ranktests.batched_rank_tests import compare_many, compare_many_pairs
 
-__all__ = ["Tally", "compare_schedules", "scores_of", "simulate_power", "simulate_tallies", "summarise"]
-
 CHUNK_CASES = 100_000
 DESIGNS, DECISIONS = ("parallel", "paired"), ("log_rank", "success", "wait", "pain", "treatment")
 TESTS = {

@@ -23,8 +23,6 @@ from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.checks.open_tables import fold_open_tables
 from onsetstudy.records.model import Companions, RawTable
 
-__all__ = ["BESIDE", "Part", "find_parts", "in_parts", "read_part", "split_tables", "tables_as_part"]
-
 TABLES = ("cases", "cold_tests")
 BESIDE = ("injections", "adverse_events")
 """Open tables with rows of cases; of persons screened a file for a group tells nothing."""

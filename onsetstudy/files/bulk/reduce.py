@@ -31,8 +31,6 @@ from onsetstudy.records.derived.opened_slips import practices_of, recorded_slips
 from onsetstudy.records.derived.withdrawn import codes_read, without_cases
 from onsetstudy.study.counts.aggregate_counts import Tally, add_tallies, tally_records
 
-__all__ = ["Reduced", "Terms", "reduce_parts", "slips_shown"]
-
 FORM = 6
 """Form of a finished part's file: one of another form is done anew."""
 ONCE = ("unread_column", "other_practice")

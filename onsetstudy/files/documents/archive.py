@@ -22,8 +22,6 @@ from onsetstudy.records.derived.roster import ROWS, Listed, Roster, roster_chang
 from onsetstudy.study.group.given_away import cases_of_files, cases_of_page
 from onsetstudy.study.group.results import GroupResults
 
-__all__ = ["ARCHIVE", "changes", "earlier_cases", "write_in_place"]
-
 ARCHIVE = "archive"
 MARK = 12
 MOST_BYTES = 200_000_000

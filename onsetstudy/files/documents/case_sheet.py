@@ -9,8 +9,6 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.chair.case_questions import Question, asked_after, asked_before, question_of
 from onsetstudy.report.sections.before.printed import CaseSheet, render_case_sheet
 
-__all__ = ["case_sheet", "write_case_sheet"]
-
 MOST_TICKS = 14
 
 

@@ -15,8 +15,6 @@ from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.output import write_bytes
 
-__all__ = ["ShareFiles", "share_files"]
-
 AUTHORITY_DAYS = 3650
 SERVER_DAYS = 397
 RENEW_DAYS = 30

@@ -27,8 +27,6 @@ from onsetstudy.records.validity.gates import doubts_of_practice
 from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.exchange import make_exchange
 
-__all__ = ["DEMO_SEED", "write_demo", "write_tables"]
-
 DEMO_SEED = 6
 DIRTY_CASES = 80
 PROTOCOLS = Path(__file__).resolve().parents[3] / "protocols"

@@ -12,8 +12,6 @@ from onsetstudy.records.checks.open_tables import CODED, KEYS, NEEDED, OPEN_TABL
 from onsetstudy.records.checks.parse import NOT_APPLICABLE, NOT_KNOWN
 from onsetstudy.records.schema import TABLES, Column
 
-__all__ = ["dictionary_page", "main"]
-
 PAGE = Path(__file__).resolve().parents[3] / "docs" / "data-dictionary.md"
 KINDS = {
     "text": "text",

@@ -29,17 +29,6 @@ from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.planning.results import PlanningResults
 from onsetstudy.study.practice.results import StudyResults
 
-__all__ = [
-    "FORMATS",
-    "planning_json",
-    "results_json",
-    "write_group",
-    "write_papers",
-    "write_planning",
-    "write_protocol_document",
-    "write_report",
-]
-
 FORMATS = ("html", "pdf", "json")
 DIGITS = 10
 NOISE = 1e-12

@@ -16,8 +16,6 @@ from onsetstudy.records.checks.wide_sheet import MARK, head_keys, wide_columns
 from onsetstudy.records.schema import CASES, TABLES, Column, asked_columns, limited
 from onsetstudy.records.teeth import TEETH
 
-__all__ = ["write_template", "write_wide_template"]
-
 UNASKED = (
     "Columns that this protocol has no use for are left out here; the dictionary lists them as not asked. To record "
     "one all the same, write its heading into a free column of row 1."

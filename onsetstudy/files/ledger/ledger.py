@@ -12,8 +12,6 @@ from onsetstudy.files.output import alone, write_bytes
 from onsetstudy.files.sources.protocol_toml import refuse_folder
 from onsetstudy.protocol.ledger import LedgerEntry, entry_line, make_entry, read_entries, verify_entries
 
-__all__ = ["Proposed", "enter", "ledger_path", "practice_ledger_path", "read_ledger", "verified_ledger"]
-
 SUFFIX = ".ledger.jsonl"
 MOST_BYTES = 50_000_000
 

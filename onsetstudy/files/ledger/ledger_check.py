@@ -16,8 +16,6 @@ from onsetstudy.protocol.ledger import LedgerEntry, head_stands, of_kind
 from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.practice.interim_on_record import looks_told_otherwise
 
-__all__ = ["drawn_files", "faults_of", "held_against_nothing"]
-
 QUOTED = re.compile(r'(?:ledger |last entry\W+(?:<[^>]*>\W*)*|"ledger_head": ?")(\d{1,7}:[0-9a-f]{16})\b')
 RESULTS = re.compile(rb'"kind": ?"(?:study|group)_results"')
 SUFFIXES = (".html", ".json", ".csv")

@@ -22,8 +22,6 @@ from onsetstudy.protocol.lock import amend, changed_keys, first_lock
 from onsetstudy.protocol.lock_results import ProtocolLock
 from onsetstudy.protocol.model import Protocol
 
-__all__ = ["changes_since_lock", "lock_path", "lock_protocol_file", "read_lock"]
-
 NO_LOCK = "this is not the lock of a protocol"
 
 Changes = tuple[tuple[str, str, str], ...]

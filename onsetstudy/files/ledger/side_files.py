@@ -11,8 +11,6 @@ from onsetstudy.files.sources.dated_tables import read_dose_limits, read_publish
 from onsetstudy.records.derived.allocation import KeptList
 from onsetstudy.study.sets.side_files import Companions
 
-__all__ = ["read_arms", "read_companions"]
-
 
 def read_arms(
     *, allocation: str | Path | None = None, logs: Sequence[str | Path] = (), beside: Sequence[str | Path] = ()

@@ -21,15 +21,6 @@ from onsetstudy.files.sealed.opening_log import read_plain_table, read_sealed
 from onsetstudy.files.sealed.sealed_check import newer_sealed_parts
 from onsetstudy.protocol.model import Protocol
 
-__all__ = [
-    "newer_parts_of",
-    "read_passphrases",
-    "write_allocation",
-    "write_enveloped",
-    "write_list",
-    "write_minimisation",
-]
-
 COMMITMENTS = (
     "Digest of every slip and of a nonce that lies inside it. It tells no arm; a slip that was opened shows with its "
     "nonce that it says what it said when the list was drawn."

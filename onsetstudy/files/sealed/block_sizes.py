@@ -14,8 +14,6 @@ from onsetstudy.files.output import write_json
 from onsetstudy.files.sealed.sealed_check import hexadecimal
 from onsetstudy.protocol.model import Protocol
 
-__all__ = ["read_block_sizes", "with_sizes", "write_block_sizes"]
-
 NONCE = hexadecimal(32)
 KEYS = {"study", "block_sizes", "nonce"}
 

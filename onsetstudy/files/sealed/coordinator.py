@@ -21,8 +21,6 @@ from onsetstudy.protocol.model import StudyIdentity
 from onsetstudy.records.checks.privacy import looks_like_a_person
 from onsetstudy.records.derived.allocation import JOIN
 
-__all__ = ["ASKED_JOIN", "coordinator_log", "open_from_list"]
-
 ASKED_JOIN = " > "
 """In the log between the code of who asked and that of who opened."""
 

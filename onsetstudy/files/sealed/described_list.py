@@ -11,8 +11,6 @@ from onsetstudy.core.type_check import may_be_newer
 from onsetstudy.files.guard import problem_in, read_json
 from onsetstudy.files.sealed.sealed_check import hexadecimal, is_text, listed
 
-__all__ = ["COORDINATOR", "newer_parts", "read_commitments", "read_description"]
-
 COORDINATOR = "coordinator"
 """How a list says that its slips are opened by its keeper alone."""
 MOST_COMMITMENTS = 1_000_000

@@ -17,16 +17,6 @@ from typing import Any
 from onsetstudy.core.errors import DesignError
 from onsetstudy.files.guard import Unreadable, digest_of_content, read_json
 
-__all__ = [
-    "KDF",
-    "commitment_of",
-    "folder_faults",
-    "open_envelope",
-    "passphrase_of",
-    "plain_passphrase",
-    "seal_envelope",
-]
-
 ALPHABET = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"
 """Without 0, 1, I and O, which are read for one another: 32 signs, 5 bits each."""
 LETTERS = 16

@@ -15,8 +15,6 @@ from onsetstudy.files.sealed.opening import recover_arms
 from onsetstudy.files.sealed.opening_log import read_opening_log, read_plain_table
 from onsetstudy.records.derived.allocation import LIST_COLUMNS, KeptList, listed_from_log
 
-__all__ = ["find_opening_logs", "logs_in", "read_allocation_list", "read_kept_list", "read_kept_logs", "read_slips"]
-
 MOST_NUMBER = 1_000_000_000
 
 

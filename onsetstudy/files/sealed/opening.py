@@ -26,8 +26,6 @@ from onsetstudy.records.chair.case_codes import is_case_code, likely_codes
 from onsetstudy.records.checks.privacy import looks_like_a_person
 from onsetstudy.records.derived.allocation import ARMS_JOIN
 
-__all__ = ["open_next", "recover_arms", "refuse_case", "refuse_levels"]
-
 
 def open_next(
     sealed: Path,

@@ -20,23 +20,6 @@ from onsetstudy.files.output import write_csv
 from onsetstudy.files.sealed.sealed_check import sealed_faults
 from onsetstudy.records.derived.allocation import ARMS_JOIN, LOG_COLUMNS, OLD_LOG_COLUMNS
 
-__all__ = [
-    "NONCE_COLUMNS",
-    "Opened",
-    "chained_lines",
-    "changed_log",
-    "lines_of_case",
-    "log_line",
-    "log_opening",
-    "log_path",
-    "log_so_far",
-    "nonces_path",
-    "read_nonces",
-    "read_opening_log",
-    "read_plain_table",
-    "read_sealed",
-]
-
 MOST_TOLD = 20
 MOST_SIGNS = 50_000_000
 NONCE_COLUMNS = ("slip", "nonce", "sides")

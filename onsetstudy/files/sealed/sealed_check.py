@@ -10,8 +10,6 @@ from onsetstudy.core.type_check import may_be_newer
 from onsetstudy.protocol.keys import pattern_fault
 from onsetstudy.records.checks.privacy import looks_like_a_person
 
-__all__ = ["hexadecimal", "is_text", "listed", "newer_sealed_parts", "sealed_faults"]
-
 MOST_SLIPS = 100_000
 MOST_STRATA = 10_000
 MOST_HEX = 20_000

@@ -12,8 +12,6 @@ from onsetstudy.files.guard import parse_toml, problem_in, read_text
 from onsetstudy.outcomes.published import check_published
 from onsetstudy.outcomes.published_results import PublishedTable
 
-__all__ = ["read_dose_limits", "read_published_ranges"]
-
 SHIPPED = Path(__file__).resolve().parents[2]
 
 

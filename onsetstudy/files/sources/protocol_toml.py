@@ -12,8 +12,6 @@ from onsetstudy.files.guard import Unreadable, parse_toml, problem_in
 from onsetstudy.protocol.check import check_protocol
 from onsetstudy.protocol.model import Protocol
 
-__all__ = ["read_protocol", "refuse_folder"]
-
 DECIMAL_COMMA = re.compile(r"(\s*[A-Za-z_][\w.]*\s*)=\s*([+-]?\d+),(\d+)(\s*(?:#.*)?)")
 PROTOCOL_FIRST = "give the protocol (.toml) first, then the records"
 LARGEST_KB = 1024

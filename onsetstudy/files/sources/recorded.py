@@ -16,9 +16,6 @@ from onsetstudy.records.chair.event_log import Event, FoldedLog, StudyFacts, fol
 from onsetstudy.records.chair.screening import COLUMNS, screening_log
 from onsetstudy.records.model import RawTable
 
-__all__ = ["export_screening", "export_store", "facts_of", "read_screening", "read_store", "refuse_other_study"]
-
-
 FACTS = ("study_id", "practice_id", "allocation", "clock_zero")
 
 

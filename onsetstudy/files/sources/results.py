@@ -11,8 +11,6 @@ from onsetstudy.files.guard import problem_in, read_json, understood
 from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.practice.results import StudyResults
 
-__all__ = ["read_results"]
-
 
 def read_results(path: str | Path) -> StudyResults | GroupResults:
     """Results from the JSON file of a report, every part of the type that it declares.

@@ -27,8 +27,6 @@ from onsetstudy.records.checks.open_tables import OPEN_TABLES, fold_open_tables
 from onsetstudy.records.checks.wide_sheet import MARK, unfold_wide
 from onsetstudy.records.model import Companions, RawTable, Records
 
-__all__ = ["how_to_read", "read_csv_table", "read_records", "read_tables"]
-
 Paths = str | Path | Sequence[str | Path]
 TABLES = ("cases", "cold_tests")
 UNTOUCHED: dict[str, Any] = {

@@ -13,8 +13,6 @@ from onsetstudy.core.results import Assumption, Counts, EstimateLike
 from onsetstudy.inference.parameter import Parameter
 from onsetstudy.outcomes.scores.paired_results import Blinding, GuessLine
 
-__all__ = ["blinding_index"]
-
 SOURCE = "Bang H, Ni L, Davis CE. Controlled Clinical Trials 2004;25:143-156 (from memory)"
 METHOD = "right less wrong guesses, over all guesses with unsure ones"
 UNSURE = "unsure"

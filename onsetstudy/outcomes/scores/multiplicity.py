@@ -10,8 +10,6 @@ from statsmodels.stats.multitest import multipletests
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.outcomes.scores.pain_moment_results import SharedError, SharedLine
 
-__all__ = ["PROCEDURES", "share_error"]
-
 PROCEDURES = ("holm", "hochberg", "fixed_sequence", "none")
 STEPWISE = {"holm": "holm", "hochberg": "simes-hochberg"}
 """Names that statsmodels has for them."""

@@ -12,8 +12,6 @@ from onsetstudy.core.results import Assumption, Counts, Estimate, EstimateLike, 
 from onsetstudy.inference.parameter import Parameter
 from onsetstudy.outcomes.scores.pain_moment_results import ProportionalOdds
 
-__all__ = ["BANDS", "proportional_odds", "to_bands"]
-
 METHOD = "proportional odds (ordered logit), maximum likelihood"
 ONE_RATIO = Assumption(name="proportional odds", detail="one odds ratio at every cut between bands")
 GRADIENT = 1e-4

@@ -14,8 +14,6 @@ from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.ranks import ordered_differences, rank_sum_p_value, shift_rank, superiority_limits
 from onsetstudy.outcomes.scores.pain_results import PainComparison, PainScores
 
-__all__ = ["compare_pain", "hodges_lehmann"]
-
 SHIFT_SOURCE = "Hollander & Wolfe 1999, Nonparametric Statistical Methods, chapter 4"
 SUPERIORITY_SOURCE = "Newcombe 2006, Statistics in Medicine 25:559-573, method 5 (from memory)"
 INDEPENDENT = Assumption(name="independent cases", detail="each score comes from another patient")

@@ -8,8 +8,6 @@ from onsetstudy.core.results import Caution, Counts, EstimateLike, HypothesisTes
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 
-__all__ = ["Anxiety", "Comfort", "MissingScores", "MomentOfPain", "ProportionalOdds", "SharedError", "SharedLine"]
-
 
 @result_kind("missing_scores")
 class MissingScores:

@@ -23,8 +23,6 @@ from onsetstudy.outcomes.scores.pain import compare_pain
 from onsetstudy.outcomes.scores.pain_moment_results import Anxiety, MissingScores, MomentOfPain
 from onsetstudy.outcomes.summaries import HYBRID, WILSON, Tally, mean_of, newcombe_limits, share_difference, share_of
 
-__all__ = ["PainRecords", "anxiety_change", "moment_of_pain", "welch_difference"]
-
 LEAST = 2
 ROBUST = "linear model, robust standard errors"
 LINEAR = Assumption(name="additive", detail="arm and covariates add up on the scale of the score")

@@ -9,8 +9,6 @@ from numpy.typing import NDArray
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, HypothesisTest, NotAvailable, estimates_frame
 from onsetstudy.core.serialise import Serialisable, result_kind
 
-__all__ = ["PainComparison", "PainScores"]
-
 
 @result_kind("pain_scores", arrays=True)
 class PainScores:

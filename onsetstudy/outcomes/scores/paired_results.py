@@ -7,8 +7,6 @@ import pandas as pd
 from onsetstudy.core.results import Caution, Counts, EstimateLike, HypothesisTest, NotAvailable, estimates_frame
 from onsetstudy.core.serialise import result_kind
 
-__all__ = ["Blinding", "GuessLine", "OrderEffects", "PairedComparison", "PairedStudy"]
-
 
 @result_kind("paired_comparison")
 class PairedComparison:

@@ -15,8 +15,6 @@ from onsetstudy.inference.parameter import Parameter
 from onsetstudy.outcomes.scores.pain import hodges_lehmann
 from onsetstudy.outcomes.scores.paired_results import OrderEffects, PairedComparison
 
-__all__ = ["compare_pairs", "order_effects", "signed_rank_shift"]
-
 SOURCE = "Hollander & Wolfe 1999, Nonparametric Statistical Methods, chapter 3"
 ORDER_SOURCE = (
     "Hills M, Armitage P. British Journal of Clinical Pharmacology 1979;8:7-20 (from memory), by ranks (Koch 1972)"

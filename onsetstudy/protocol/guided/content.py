@@ -23,8 +23,6 @@ from onsetstudy.protocol.guided.questions import (
 from onsetstudy.protocol.model import Quarter
 from onsetstudy.protocol.vocabulary import SCALES, TECHNIQUE_NAMES
 
-__all__ = ["GuidedAnswers", "answers_from", "guided_content"]
-
 NUMB_UNBUFFERED = 0.5
 """Share numb by the target minute with the reference arm: the target is taken as its median until cases tell better."""
 

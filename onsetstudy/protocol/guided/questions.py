@@ -11,18 +11,6 @@ from onsetstudy.protocol.governance import QUESTIONS as GOVERNANCE
 from onsetstudy.protocol.governance import is_answer
 from onsetstudy.protocol.vocabulary import CODES
 
-__all__ = [
-    "CONFIRMATIONS",
-    "GUIDED",
-    "NO_APPROVAL_YET",
-    "NO_RULE",
-    "SETTLED",
-    "THIS_QUARTER",
-    "GuidedQuestion",
-    "is_asked",
-    "read_answer",
-]
-
 NO_RULE = "no_rule_because"
 LONGEST_TEXT = 500
 CONFIRMATIONS = 2

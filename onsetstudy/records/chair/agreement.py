@@ -12,17 +12,6 @@ from onsetstudy.inference.proportions import wilson_limits
 from onsetstudy.records.chair.event_log import Event, in_force
 from onsetstudy.records.chair.training import EARLIER_MOMENTS, following_sequence, moments_of
 
-__all__ = [
-    "Agreement",
-    "Apart",
-    "TrainingAnswers",
-    "agreement_on",
-    "latest_sequence",
-    "next_step",
-    "training_answers",
-    "who_finished",
-]
-
 TrainingAnswers = Mapping[str, Mapping[str, Mapping[int, str]]]
 """Answers by sequence, assessor and moment; sequences in the order in which they were last answered."""
 

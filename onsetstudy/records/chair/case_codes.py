@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["ALPHABET", "check_sign", "is_case_code", "likely_codes"]
-
 ALPHABET = "23456789ABCDEFGHJKLMNPQRSTVWXYZ"
 """Thirty-one signs, a prime number; 0 and O, 1 and I, U and V cannot be mixed up, because one of each is left out."""
 DRAWN = 5

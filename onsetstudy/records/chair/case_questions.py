@@ -10,8 +10,6 @@ from onsetstudy.protocol.vocabulary import TECHNIQUE_NAMES
 from onsetstudy.records.chair.event_kinds import ENTERED
 from onsetstudy.records.schema import asked_columns, limited
 
-__all__ = ["Question", "asked_after", "asked_before", "question_of", "words"]
-
 BEFORE = {
     "patient_id": "Patient's code",
     "period": "Which injection of this patient is it?",

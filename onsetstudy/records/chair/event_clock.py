@@ -18,8 +18,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from onsetstudy.records.chair.event_log import Event
 
-__all__ = ["TOLERANCE_S", "Anchor", "CaseDrift", "Moment", "case_drift", "largest_drift", "place_events"]
-
 TOLERANCE_S = 0.25
 """Clocks that differ by less agree (practice decision: a tap is no better timed)."""
 RESTART_S = 2.0

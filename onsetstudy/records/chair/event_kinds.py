@@ -21,8 +21,6 @@ from onsetstudy.records.checks.privacy import looks_like_a_person, remark_names_
 from onsetstudy.records.schema import CASES, Column, limited
 from onsetstudy.records.teeth import TEETH
 
-__all__ = ["COLUMNS", "ENTERED", "KINDS", "STUDY_KINDS", "entry_faults"]
-
 DERIVED = (
     *("case_id", "practice_id", "case_date", "allocation", "baseline_response", "observation_end_min"),
     *("injection_start", "injection_end", "treatment_start_min", "treatment_end_time", "seated_time", "dismissed_time"),

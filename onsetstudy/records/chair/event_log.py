@@ -19,8 +19,6 @@ from onsetstudy.records.chair.event_clock import CaseDrift, Moment, case_drift, 
 from onsetstudy.records.model import RawTable
 from onsetstudy.records.schema import CASES, COLD_TESTS, Column
 
-__all__ = ["PREPARED_COLUMNS", "Event", "FoldedLog", "StudyFacts", "fold_events", "in_force"]
-
 PREPARED_COLUMNS = (
     "arm",
     "allocation_slip",

@@ -8,8 +8,6 @@ from dataclasses import dataclass
 
 from onsetstudy.records.chair.event_log import Event, in_force
 
-__all__ = ["DRILL_TASKS", "DrillResult", "DrillTask", "drill_results"]
-
 NEAR = 0.1
 
 

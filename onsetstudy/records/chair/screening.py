@@ -8,8 +8,6 @@ from dataclasses import dataclass
 
 from onsetstudy.records.chair.event_log import Event, in_force
 
-__all__ = ["COLUMNS", "NOT_ELIGIBLE", "SCREENED", "Screening", "screening_log", "screening_of"]
-
 SCREENED = {
     "declined": "Did not want to take part",
     "cannot_consent": "Could not consent",

@@ -14,16 +14,6 @@ from typing import Any
 
 from onsetstudy.core.canonical import digest_of_text
 
-__all__ = [
-    "EARLIER_MOMENTS",
-    "EARLIER_SEQUENCE",
-    "EDITION",
-    "TrainingMoment",
-    "following_sequence",
-    "moment_faults",
-    "moments_of",
-]
-
 EDITION = "A"
 NAME = re.compile(rf"{EDITION}([1-9][0-9]{{0,2}})\Z")
 EARLIER_SEQUENCE = ""

@@ -30,8 +30,6 @@ from onsetstudy.records.checks.privacy import check_privacy
 from onsetstudy.records.model import RawTable, Records
 from onsetstudy.records.schema import TABLES, Column, limited, pandera_schema
 
-__all__ = ["check_records", "nothing_left"]
-
 GROUPED = re.compile(r"[1-9]\d{0,2}[.,]\d{3}")
 """A number that may have a sign between its thousands."""
 REJECTED = ("table", "file", "sheet", "source_row", "code", "reason", "reasons")

@@ -20,8 +20,6 @@ from onsetstudy.records.checks.times_of_day import read_times_of_day, refuse_amb
 from onsetstudy.records.numb_field import INSIDE, UNCERTAIN, controls_in_field
 from onsetstudy.records.teeth import TEETH
 
-__all__ = ["check_codes", "crosscheck_cases", "crosscheck_readings"]
-
 CARTRIDGES = 6
 USUAL_CARTRIDGES = (1.7, 1.8, 2.2)
 WHOLE_STUDY = 5

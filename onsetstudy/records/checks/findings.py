@@ -15,8 +15,6 @@ from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.core.errors import Problem, Where
 from onsetstudy.records.model import RawTable, Repair
 
-__all__ = ["REFUSALS", "Findings"]
-
 REFUSALS: dict[str, str] = {
     "missing": "a required value is missing",
     "code": "a code that is not in the dictionary",

@@ -12,8 +12,6 @@ from onsetstudy.core.errors import Problem, Where
 from onsetstudy.records.model import RawTable
 from onsetstudy.records.schema import TABLES
 
-__all__ = ["TITLES", "entries_under", "heading_problems", "normal_heading", "unread_columns"]
-
 UNHEADED = "(no_heading)"
 TITLES = 10
 """Lines in which headings are looked for, where row 1 has none."""

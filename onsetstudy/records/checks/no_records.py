@@ -11,8 +11,6 @@ from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.model import Records
 from onsetstudy.records.schema import TABLES
 
-__all__ = ["NO_RECORD", "no_records", "set_no_records_aside", "sums_up"]
-
 NO_RECORD = ("totals_row", "heading_row")
 """Reasons of refused lines that are no records."""
 

@@ -16,8 +16,6 @@ from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.model import Companions, RawTable
 
-__all__ = ["OPEN_TABLES", "REASONS", "fold_open_tables"]
-
 ROLES = ("planned", "supplemental")
 OUTCOMES = ("included", "declined", "not_eligible")
 REASONS = {

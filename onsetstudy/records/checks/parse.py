@@ -22,8 +22,6 @@ from onsetstudy.core.arrays import FloatArray
 from onsetstudy.records.schema import Column
 from onsetstudy.records.teeth import TEETH
 
-__all__ = ["NOT_APPLICABLE", "NOT_KNOWN", "Parsed", "missing_value", "parse_column"]
-
 ONE_COMMA = re.compile(r"-?\d+,\d+")
 THOUSANDS = re.compile(r"-?[1-9]\d{0,2},\d{3}")
 MINUTES_SECONDS = re.compile(r"(\d{1,3}):([0-5]\d)")

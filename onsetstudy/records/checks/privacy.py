@@ -7,16 +7,6 @@ import re
 
 from onsetstudy.records.checks.findings import Findings
 
-__all__ = [
-    "PSEUDONYMS",
-    "REASON_NAMES",
-    "check_privacy",
-    "looks_like_a_person",
-    "may_be_a_name",
-    "reason_fault",
-    "remark_names_a_person",
-]
-
 NAME_LIKE = re.compile(
     r"@|^\+?\d[\d ()/-]{8,}$|\b(?:mr|mrs|ms|miss|dr|prof|frau|herr)\b\.?|[^\W\d_]{2,}[ ,]+[^\W\d_]{2,}", re.I
 )

@@ -11,8 +11,6 @@ from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.findings import Findings
 
-__all__ = ["read_times_of_day", "refuse_ambiguous_times"]
-
 MAY_BE_EITHER = re.compile(r"\s*\d{1,2}:[0-5]\d\s*\Z")
 WITHIN_MIN = 180.0
 HOUR_MIN = 60.0

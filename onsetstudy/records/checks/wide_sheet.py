@@ -20,8 +20,6 @@ from onsetstudy.records.checks.parse import NOT_APPLICABLE
 from onsetstudy.records.model import RawTable
 from onsetstudy.records.schema import CASES, LIP_BLOCKS, asked_columns
 
-__all__ = ["MARK", "head_keys", "unfold_wide", "wide_columns"]
-
 MARK = "wide_sheet"
 """First cell of a wide sheet."""
 EXTRA = {"extra_target": "target", "extra_control": "control"}

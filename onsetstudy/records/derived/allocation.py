@@ -15,23 +15,6 @@ from onsetstudy.records.checks.privacy import reason_fault
 from onsetstudy.records.derived.results import AllocationReview, ArmStanding, Deviation
 from onsetstudy.records.model import Records
 
-__all__ = [
-    "ARMS_JOIN",
-    "LIST_COLUMNS",
-    "LOG_COLUMNS",
-    "NO_ALLOCATION",
-    "OLD_LOG_COLUMNS",
-    "KeptList",
-    "allocated_arm",
-    "arm_standing",
-    "as_allocated",
-    "block_of",
-    "known_arms",
-    "listed_from_log",
-    "resolve_arms",
-    "review_allocation",
-]
-
 LIST_COLUMNS = ("slip", "practice_id", "stratum", "number", "block", "period", "arm", "side")
 LOG_COLUMNS = ("opened_at", "slip", "stratum", "case_id", "opened_by", "arms", "chain")
 OLD_LOG_COLUMNS = tuple(name for name in LOG_COLUMNS if name != "arms")

@@ -16,19 +16,6 @@ from onsetstudy.records.checks.parse import parse_column
 from onsetstudy.records.model import Records
 from onsetstudy.records.schema import TABLES
 
-__all__ = [
-    "EXCLUSIONS",
-    "UNKNOWN_PRACTICE",
-    "analysed_cases",
-    "case_flow",
-    "exclusion_reasons",
-    "kept_reasons",
-    "refused_by_practice",
-    "refused_cases",
-    "too_many_refused",
-    "untold_baseline",
-]
-
 EXCLUSIONS: dict[str, str] = {
     "practice": "of a practice that is not in the study",
     "procedure": "a procedure that the protocol does not admit",

@@ -17,8 +17,6 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.planned_minutes import SAME_TIME, TargetTests, answers_on_plan, onset_on_plan
 from onsetstudy.records.model import Records
 
-__all__ = ["Onsets", "target_tests", "valid_tests"]
-
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Onsets:

@@ -12,8 +12,6 @@ from onsetstudy.records.checks.headings import entries_under
 from onsetstudy.records.derived.allocation import JOIN, KeptList
 from onsetstudy.records.model import Records
 
-__all__ = ["MOST_MISSING", "OpenedSlips", "opened_slips", "practices_of", "recorded_slips", "slips_of"]
-
 MOST_MISSING = 0.1
 """As of refused cases: where more are missing, the counts could mislead."""
 

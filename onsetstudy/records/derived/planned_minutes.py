@@ -15,8 +15,6 @@ import numpy as np
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
 from onsetstudy.core.intervals import DerivedOnset
 
-__all__ = ["SAME_TIME", "TargetTests", "answers_on_plan", "onset_on_plan"]
-
 SAME_TIME = 1e-9
 """Minutes closer than this are one."""
 

@@ -6,18 +6,6 @@ from onsetstudy.core.results import Reasons
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.protocol.model import Protocol
 
-__all__ = [
-    "NOT_CHECKED",
-    "QUALIFIES",
-    "SHUTS",
-    "AllocationReview",
-    "ArmStanding",
-    "Deviation",
-    "Doubt",
-    "MissingField",
-    "arms_told",
-]
-
 NOT_CHECKED = "arms as injected; allocation not checked"
 """What a page says where nothing tells which arm chance had chosen."""
 

@@ -14,8 +14,6 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.derived.flow import exclusion_reasons
 from onsetstudy.records.model import Records
 
-__all__ = ["ANALYSED", "ROWS", "Listed", "Roster", "RosterChange", "case_roster", "roster_change"]
-
 ANALYSED = "analysed"
 ROWS = ("cases read", "cases accepted", "cold tests read", "cold tests accepted", "rows refused")
 """What of the records is counted in rows."""

@@ -10,8 +10,6 @@ import pandas as pd
 from onsetstudy.records.checks.headings import entries_under
 from onsetstudy.records.model import Records
 
-__all__ = ["codes_in", "codes_read", "without_cases"]
-
 
 def without_cases(records: Records, codes: Collection[str]) -> Records:
     """Records without some cases and their readings; codes are compared without capitals.

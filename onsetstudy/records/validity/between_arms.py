@@ -15,8 +15,6 @@ import numpy as np
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray, StrArray
 from onsetstudy.core.intervals import derive_intervals
 
-__all__ = ["ArmTests", "Shares", "exact_p", "given_up", "ratios_of", "shares_of", "unconfirmed"]
-
 COMPARED = 20
 """Cases of an arm from which on the normal approximation of a ratio of sums keeps its level."""
 

@@ -13,8 +13,6 @@ from onsetstudy.records.derived.results import MissingField
 from onsetstudy.records.model import Records
 from onsetstudy.records.schema import LIP_BLOCKS, asked_columns
 
-__all__ = ["WHY", "WITHOUT", "missing_fields"]
-
 WHY = {
     "baseline_response": "a tooth that never felt the cold cannot be told from one that became numb",
     "control_tooth": "whether the control lay outside the numb field cannot be told",

@@ -24,8 +24,6 @@ from onsetstudy.records.model import Records
 from onsetstudy.records.numb_field import INSIDE, controls_in_field
 from onsetstudy.records.validity.between_arms import ArmTests, Shares, given_up, ratios_of, shares_of, unconfirmed
 
-__all__ = ["COUNTED", "LEVEL", "doubts_of", "doubts_of_practice", "poisson_tail"]
-
 _LOST = ("cases in which the control tooth was lost with the target", "cases with a control where the target was numb")
 _UNCONFIRMED = ("teeth that stopped feeling without a confirmed onset", "teeth that stopped feeling")
 _POSITIVE = ("tests off schedule at which the tooth was numb", "expected", "such tests")

@@ -15,9 +15,6 @@ from onsetstudy.report.sections.group.heterogeneity import beside_section, where
 from onsetstudy.report.sections.group.pooled import pooled_section, statistician_section
 from onsetstudy.study.group.results import GroupResults
 
-__all__ = ["CONTENTS", "compose_group"]
-
-
 CONTENTS: tuple[Callable[[GroupResults, str | None], Section | None], ...] = (
     first_page,
     pooled_section,

@@ -12,8 +12,6 @@ from onsetstudy.report.sections.main.for_patients import patient_sections
 from onsetstudy.study.planning.results import PlanningResults
 from onsetstudy.study.practice.results import StudyResults
 
-__all__ = ["CONTENTS", "PAPERS", "compose_papers", "compose_patient_results", "compose_planning"]
-
 CONTENTS: tuple[Callable[[PlanningResults], Section | None], ...] = (
     plan.plan_answer,
     plan.plan_assumptions,

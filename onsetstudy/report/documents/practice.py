@@ -22,8 +22,6 @@ from onsetstudy.report.sections.main.onset import onset_section, where_section
 from onsetstudy.report.sections.main.records import records_section
 from onsetstudy.study.practice.results import StudyResults
 
-__all__ = ["CONTENTS", "compose"]
-
 PRACTICES_NAMED = 8
 
 CONTENTS: tuple[Callable[[StudyResults], Section | None], ...] = (

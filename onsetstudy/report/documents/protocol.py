@@ -13,8 +13,6 @@ from onsetstudy.report.names import BOUNDARIES, CHOICES, INSTRUMENTS, field_name
 from onsetstudy.report.numbers import counted, day, listed
 from onsetstudy.report.sections.before.papers import answered
 
-__all__ = ["compose_protocol"]
-
 TO_BE_WRITTEN = "To be written by a person:"
 
 

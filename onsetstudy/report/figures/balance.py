@@ -7,8 +7,6 @@ from onsetstudy.report.figures import canvas
 from onsetstudy.report.figures.canvas import HAIRLINE, INK, SECONDARY, ArmLook, Drawing, Sheet
 from onsetstudy.report.names import field_name, plain_words
 
-__all__ = ["MOST_ROWS", "alt_text", "data_for", "draw", "draw_figure"]
-
 ROW, FOOT = 0.19, 0.46
 MOST_ROWS = 24
 ALIKE = 0.1

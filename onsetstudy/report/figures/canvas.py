@@ -23,29 +23,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from matplotlib.transforms import Transform
 
-__all__ = [
-    "HAIRLINE",
-    "INK",
-    "NARROW",
-    "POINTS",
-    "SECONDARY",
-    "WHITE",
-    "WIDE",
-    "ArmLook",
-    "Drawing",
-    "Sheet",
-    "bare_left",
-    "beside",
-    "canvas",
-    "contrast_look",
-    "difference_that_matters",
-    "in_words",
-    "look_of",
-    "moved",
-    "named_axes",
-    "signed",
-    "spread",
-]
 
 INK, SECONDARY, HAIRLINE = "#1d2126", "#5a6068", "#c9ced4"
 STYLE = Path(__file__).parents[1] / "render" / "style" / "report.mplstyle"

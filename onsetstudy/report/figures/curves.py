@@ -19,8 +19,6 @@ from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import ArmCurve
 from onsetstudy.survival.results import OnsetCurve
 
-__all__ = ["alt_text", "data_for", "draw", "draw_figure", "thinned"]
-
 DODGE = 2.4
 LABEL_WIDTH = 0.3
 

@@ -18,8 +18,6 @@ from onsetstudy.report.figures.canvas import INK, NARROW, SECONDARY, ArmLook, Dr
 from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import counted, decimal, listed, places_for
 
-__all__ = ["FROM_MEMORY", "Line", "Scale", "data_for", "draw_figure", "published_figure", "published_rows", "reasons"]
-
 SMALLEST, LARGEST = 3.5, 9.0
 
 

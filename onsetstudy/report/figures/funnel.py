@@ -9,8 +9,6 @@ from onsetstudy.report.figures import canvas
 from onsetstudy.report.figures.canvas import HAIRLINE, INK, ArmLook, Drawing, Sheet
 from onsetstudy.report.numbers import THIN, counted, percent
 
-__all__ = ["alt_text", "draw", "draw_figure"]
-
 HEIGHT, LEFT, FOOT = 1.75, 0.62, 0.5
 BAND = "#155e75"
 

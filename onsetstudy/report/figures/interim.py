@@ -11,8 +11,6 @@ from onsetstudy.report.figures import canvas
 from onsetstudy.report.figures.canvas import HAIRLINE, INK, SECONDARY, ArmLook, Drawing, Sheet
 from onsetstudy.study.results import LooksTaken
 
-__all__ = ["alt_text", "draw", "draw_figure"]
-
 HEIGHT, FOOT, HEAD = 2.0, 0.5, 0.1
 TOP = 5.0
 NAME = 0.52

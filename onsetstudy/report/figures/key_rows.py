@@ -16,8 +16,6 @@ from onsetstudy.report.numbers import THIN
 from onsetstudy.report.sentences import short_value
 from onsetstudy.study.practice.results import StudyResults
 
-__all__ = ["Dot", "alt_text", "data_for", "draw", "draw_figure"]
-
 SHARES = ("treatment", "success", "never")
 
 

@@ -15,8 +15,6 @@ from onsetstudy.report.figures import canvas
 from onsetstudy.report.figures.canvas import INK, POINTS, SECONDARY, ArmLook, Drawing, Sheet, look_of
 from onsetstudy.report.numbers import amount, counted, decimal
 
-__all__ = ["Piles", "alt_text", "arrange", "draw", "draw_figure", "middle", "piles_for"]
-
 LARGEST_DOT, SMALLEST_DOT = 5.0, 0.6
 MOST_COLUMNS, PILE_WIDTH, FINEST, STEPS = 9, 0.94, 0.05, (1, 2, 4, 5)
 ROOM = 0.84

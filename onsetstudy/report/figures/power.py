@@ -14,8 +14,6 @@ from onsetstudy.report.figures.canvas import HAIRLINE, INK, LOOKS, SECONDARY, Dr
 from onsetstudy.report.numbers import capital
 from onsetstudy.study.planning.results import PlanningResults
 
-__all__ = ["alt_text", "data_for", "draw_figure", "draw_formula", "draw_simulated", "effect_name"]
-
 HEIGHT, FOOT, HEAD = 1.9, 0.45, 0.3
 APART = 0.075
 EFFECTS = {"rmst_difference": "difference in minutes", "treatment_success_difference": "difference of proportions"}

@@ -9,8 +9,6 @@ from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.report.figures import canvas
 from onsetstudy.report.figures.canvas import INK, Drawing, Sheet, look_of
 
-__all__ = ["alt_text", "data_for", "draw", "draw_figure"]
-
 WAIT = "wait"
 PALE, EDGE = "#eef0f2", "#ffffff"
 ROW, FOOT, HEAD = 0.62, 0.44, 0.24

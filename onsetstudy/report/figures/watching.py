@@ -10,8 +10,6 @@ from onsetstudy.report.figures import canvas
 from onsetstudy.report.figures.canvas import HAIRLINE, INK, SECONDARY, ArmLook, Drawing, Sheet
 from onsetstudy.watch.results import Chart
 
-__all__ = ["alt_text", "draw", "draw_figure"]
-
 HEIGHT, FOOT = 1.75, 0.46
 
 

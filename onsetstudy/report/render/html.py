@@ -9,8 +9,6 @@ import jinja2
 
 from onsetstudy.report.document import Document
 
-__all__ = ["render_html"]
-
 TEMPLATES = Path(__file__).parent / "templates"
 
 

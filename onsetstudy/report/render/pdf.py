@@ -11,8 +11,6 @@ from onsetstudy.core.errors import ReportError
 from onsetstudy.report.document import Document
 from onsetstudy.report.typeset import compiler_of, one_pdf
 
-__all__ = ["PAPERS", "render_pdf"]
-
 PAPERS = ("a4", "letter", "us-letter")
 # How much room blocks get, tried in this order until the last page is not left nearly empty.
 DENSITIES = ("1", "0.9", "0.8", "1.1", "0.7")

@@ -16,8 +16,6 @@ from onsetstudy.report.sentences import axis_ends, sentence, without_looks
 from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.practice.results import StudyResults
 
-__all__ = ["cautions_section", "curves_block", "forest_block", "forest_of", "group_curves_block", "told"]
-
 LEAST_IN_ARM = 5
 GROUP_CURVES = 1.6
 

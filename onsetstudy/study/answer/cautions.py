@@ -15,17 +15,6 @@ from onsetstudy.records.validity.between_arms import exact_p
 from onsetstudy.records.validity.gates import LEVEL
 from onsetstudy.study.results import Diagnostics, Population
 
-__all__ = [
-    "NOT_RANDOMISED",
-    "TEST_THE_TOOTH",
-    "arms_caution",
-    "group_arms_caution",
-    "group_slips_caution",
-    "refused_caution",
-    "slips_caution",
-    "study_cautions",
-]
-
 SMALL_SAMPLE = 100
 PLAN_DOUBTS = {
     "locked_late": "The protocol was locked after the first case: the plan may have been made with results in sight.",

@@ -34,20 +34,6 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.results import SHUTS, Doubt
 from onsetstudy.study.results import LooksTaken, Population
 
-__all__ = [
-    "DOUBTED",
-    "Told",
-    "allowed_for_looks",
-    "cases_told",
-    "claim_of",
-    "claims_among",
-    "deciding_look",
-    "largest_difference",
-    "mean_pain",
-    "shown_test",
-    "shutting",
-]
-
 DOUBTED = {
     "control_lost": "the control tooth lost its feeling together with the target, so that the tests do not tell "
     "when the target became numb",

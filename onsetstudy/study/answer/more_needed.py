@@ -14,8 +14,6 @@ from onsetstudy.study.planning.power import rate_needed
 from onsetstudy.study.planning.sizes import main_size, overall_alpha
 from onsetstudy.study.results import MoreNeeded
 
-__all__ = ["PACE_QUARTERS", "more_needed"]
-
 PACE_QUARTERS = 2
 SOURCE = "Schoenfeld 1983, Biometrics 39:499-503 (events of the log-rank test)"
 

@@ -26,17 +26,6 @@ from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.negative_controls import control_tests
 from onsetstudy.study.topics.outcomes import chair_records, recorded_events
 
-__all__ = [
-    "AT_LEAST",
-    "CONTROLS",
-    "ENDS",
-    "EXACTLY",
-    "Tally",
-    "add_tallies",
-    "group_columns",
-    "tally_records",
-]
-
 ENDS = tuple(f"{end}_{name}" for name in ESTIMANDS for end in ("left", "right"))
 """Columns of the onset intervals, for each question."""
 MOMENTS = ("insertion", "placement", "deposition", "treatment")

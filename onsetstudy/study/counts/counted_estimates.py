@@ -16,15 +16,6 @@ from onsetstudy.study.sets.contrasts import BY_ARM, ask, means_compared, needs_b
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.results import ArmContrast
 
-__all__ = [
-    "NOT_SENT",
-    "POOLED",
-    "contrast_of_counts",
-    "difference_of_counts",
-    "estimates_of_counts",
-    "mean_difference",
-]
-
 POOLED = (
     "hazard_ratio",
     "rmst_difference",

@@ -13,8 +13,6 @@ from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.study.counts.exchange_check import strange_words
 from onsetstudy.study.exchange_results import CountTable, Exchange
 
-__all__ = ["learned_by_subtraction", "what_can_be_learned"]
-
 EVENTS = {"event": "an adverse event", "serious": "a serious adverse event", "supplement": "a supplement"}
 """Words for the kinds of events; the other rows of that table say of how many cases."""
 

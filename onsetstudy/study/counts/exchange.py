@@ -23,8 +23,6 @@ from onsetstudy.study.exchange_results import CountTable, Exchange, HeldBack
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.ranktests.score_statistics import score_pieces
 
-__all__ = ["LEAST_CASES", "SendOptions", "binds", "make_exchange", "terms_of"]
-
 LEAST_CASES = 5
 """Fewest cases of a group that is sent by itself (common practice, no source)."""
 TEXTS = ("title", "question", "label", "preparation", "include", "exclude", "ethics_status", "invented", "practices")

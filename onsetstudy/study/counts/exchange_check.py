@@ -28,8 +28,6 @@ from onsetstudy.study.counts.aggregate_counts import CONTROLS, ENDS
 from onsetstudy.study.exchange_results import SCHEMA, CountTable, Exchange
 from onsetstudy.study.sets.counted_set import TREATMENT
 
-__all__ = ["CODE", "COLUMNS", "check_exchange", "coded", "strange_words"]
-
 COLUMNS = {
     "cells": ("quarter", "technique", "arm", *ENDS),
     "values": ("quantity", "arm", "known", "value"),

@@ -37,8 +37,6 @@ from onsetstudy.study.sets.analysis_set import PRACTICE
 from onsetstudy.study.sets.contrasts import cautions_of
 from onsetstudy.study.sets.counted_set import CountedSet
 
-__all__ = ["analyse_group"]
-
 PACKAGES = ("onsetstudy", "numpy", "pandas", "scipy", "statsmodels")
 WITHOUT_QUARTER = ("pain_difference", "chair_time_difference", "treatment_success_difference")
 

@@ -14,8 +14,6 @@ from onsetstudy.study.topics.cold_test_errors import FEWEST, error_grid
 from onsetstudy.study.topics.negative_controls import INSERTION, control_compared
 from onsetstudy.survival.testing.misclassified import ErrorKernel, kernel_of_intervals
 
-__all__ = ["controls_untold", "group_controls", "group_test_errors"]
-
 
 def group_controls(counts: Gathered) -> tuple[NegativeControl, ...]:
     """The negative controls that practices sent, compared within practices by the lines of a practice's own report.

@@ -10,8 +10,6 @@ from onsetstudy.study.counts.exchange_check import COLUMNS
 from onsetstudy.study.group.pool_files import Gathered
 from onsetstudy.study.group.results import GroupGate
 
-__all__ = ["gates_of", "left_out", "without"]
-
 
 def gates_of(counts: Gathered, letters: dict[str, str]) -> tuple[GroupGate, ...]:
     """The verdict about each practice, by letter.

@@ -12,8 +12,6 @@ from onsetstudy.study.counts.exchange import LEAST_CASES
 from onsetstudy.study.exchange_results import Exchange
 from onsetstudy.study.group.results import GroupResults
 
-__all__ = ["GrownByFew", "cases_of_files", "cases_of_page", "grown_by_few", "techniques_of_one_practice"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GrownByFew:

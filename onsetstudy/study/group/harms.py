@@ -10,8 +10,6 @@ from onsetstudy.outcomes.harms import arm_events
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.group.results import GroupHarm
 
-__all__ = ["group_harms", "practices_without_harms"]
-
 WORDS = {"any": ("event", "recorded"), "serious": ("serious", "rated")}
 """What is counted of each kind of harm, and the cases in which it is known."""
 

@@ -13,8 +13,6 @@ from onsetstudy.study.practice.interim import looks_over
 from onsetstudy.study.results import LooksTaken
 from onsetstudy.study.sets.counted_set import CountedSet
 
-__all__ = ["OF_SCORES", "group_looks", "primary_result"]
-
 FIRST_OF_SCORES = (
     "Scores carry no quarter in the files: of {} no earlier interim analysis can be made from them, and this one is "
     "taken as the first. A report from the rows has the earlier ones too."

@@ -20,8 +20,6 @@ from onsetstudy.study.exchange_results import CountTable, Exchange
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.study.sets.work import Work
 
-__all__ = ["Gathered", "cut", "gather", "last_quarter", "sent_less", "together", "until"]
-
 MENDS = {
     "schedule.clock_zero": "minutes from another zero cannot be pooled unconverted; that practice has to record anew",
     "schedule.tooth_notation": "teeth were written in another notation; that practice has to export again",

@@ -17,8 +17,6 @@ from onsetstudy.study.exchange_results import Exchange
 from onsetstudy.study.group.pool_files import Gathered
 from onsetstudy.study.group.results import Agreement, GroupOverall, Reconciled
 
-__all__ = ["FEW_PRACTICES", "agreement_of", "not_reproduced", "reconcile", "unlike_rows"]
-
 ALIKE = 1e-9
 SPREAD_AGREES = 0.5
 FEW_PRACTICES = 5

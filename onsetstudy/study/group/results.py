@@ -17,17 +17,6 @@ from onsetstudy.study.answer.claims import Told, cases_told, claims_among, decid
 from onsetstudy.study.results import ArmCurve, ColdTestErrors, LooksTaken, NegativeControl, Provenance
 from onsetstudy.survival.results import SharedFrailty
 
-__all__ = [
-    "Agreement",
-    "GroupGate",
-    "GroupHarm",
-    "GroupOverall",
-    "GroupPractice",
-    "GroupResults",
-    "GroupSuccess",
-    "Reconciled",
-]
-
 COMPARED = (
     "rmst_difference",
     "hazard_ratio",

@@ -25,8 +25,6 @@ from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.hazards.frailty import fit_shared_frailty
 from onsetstudy.survival.results import ArmContrast, SharedFrailty
 
-__all__ = ["by_arm", "expected_failures", "failures_by", "onset_test", "pool_in_one_stage", "subgroups_by"]
-
 T = TypeVar("T")
 DIFFERENCES = (
     "rmst_difference", "success_difference", "not_numb_difference", "pain_difference", "chair_time_difference", TREATED,

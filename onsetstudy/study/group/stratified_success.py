@@ -22,8 +22,6 @@ from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.results import OnsetCurve
 from onsetstudy.survival.summaries.npmle_proportion import decided, share_numb_by, spread_evenly, tells_something
 
-__all__ = ["pool_success", "success_tables"]
-
 FEWEST_OF_ITS_OWN = 10
 """Cases of a practice, technique and arm from which on their own curve says what became of those undecided."""
 

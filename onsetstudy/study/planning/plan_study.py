@@ -18,8 +18,6 @@ from onsetstudy.study.planning import power
 from onsetstudy.study.planning.results import OUTCOME_OF, PlanningResults, Question
 from onsetstudy.study.planning.sizes import Sizing, sizes_of
 
-__all__ = ["plan_study"]
-
 POWERS = (0.8, 0.9)
 
 

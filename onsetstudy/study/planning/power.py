@@ -23,25 +23,6 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.planning.results import OUTCOME_OF, Needed, PowerPoint
 from onsetstudy.study.planning.sizes import Sizing
 
-__all__ = [
-    "EFFECTS",
-    "NO_EFFECT",
-    "OUT_OF_REACH",
-    "PAIRS_NOT_SIMULATED",
-    "TRIALS",
-    "Run",
-    "corrected",
-    "curve_of",
-    "even",
-    "needed_of",
-    "of_primary",
-    "plan_of",
-    "planned_cases",
-    "rate_needed",
-    "scenario_of",
-    "without_effect",
-]
-
 BY_SPENDING = ("obrien_fleming", "pocock", "power")
 TRIALS = 1000
 """Simulated trials at each point, unless others are asked for."""

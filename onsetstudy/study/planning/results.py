@@ -18,8 +18,6 @@ from onsetstudy.design.size_results import OnsetExpectation, Pace, SampleSize, S
 from onsetstudy.design.trials.results import ScheduleComparison, SimulatedPower
 from onsetstudy.protocol.model import Protocol
 
-__all__ = ["OUTCOME_OF", "Needed", "NotSized", "PlanningResults", "PowerPoint", "Question"]
-
 OUTCOME_OF = {
     "hazard_ratio": "onset_test",
     "success_difference": "success",

@@ -21,8 +21,6 @@ from onsetstudy.design.sizes.plans import (
 from onsetstudy.protocol.model import PlanningAssumptions, Protocol
 from onsetstudy.study.planning.results import OUTCOME_OF, NotSized
 
-__all__ = ["Sizing", "main_size", "overall_alpha", "sizes_of"]
-
 NO_CORRELATION = (
     "not sized: each patient has both arms, and the protocol does not state within_patient_correlation; a size as if "
     "the arms were different patients would be of another study"

@@ -45,8 +45,6 @@ from onsetstudy.study.topics.quality import data_quality
 from onsetstudy.study.topics.watching import watch_of
 from onsetstudy.study.topics.within_patient import blinding_of, paired_study
 
-__all__ = ["analyse"]
-
 PACKAGES = ("onsetstudy", "numpy", "pandas", "scipy", "statsmodels", "lifelines", "matplotlib", "seaborn", "typst")
 
 

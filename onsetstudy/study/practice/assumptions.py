@@ -18,8 +18,6 @@ from onsetstudy.survival.hazards.proportionality import check_proportionality
 from onsetstudy.survival.results import ScheduleCheck
 from onsetstudy.survival.testing.schedule_checks import check_schedule, summarise_testing
 
-__all__ = ["diagnose"]
-
 
 def diagnose(data: AnalysisSet, records: Records, onset: pd.DataFrame) -> Diagnostics | None:
     """Diagnostics of the analysed cases; ``None`` where there are not two arms to compare.

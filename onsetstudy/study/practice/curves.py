@@ -10,8 +10,6 @@ from onsetstudy.study.results import ArmCurve, NaiveStopwatch
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.survival.summaries.npmle_proportion import curve_limits
 
-__all__ = ["arm_curves", "naive_stopwatch"]
-
 
 def arm_curves(
     data: AnalysisSet, *, with_limits: bool = True, missing: str = "no case of the arm {} has been recorded"

@@ -18,8 +18,6 @@ from onsetstudy.study.practice.subsets import primary_result
 from onsetstudy.study.results import LooksTaken
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 
-__all__ = ["judge_seen", "looks_over", "looks_taken", "score_of"]
-
 SCALES = {
     "hazard_ratio": "log ratio",
     "rmst_difference": "min",

@@ -17,8 +17,6 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.practice.interim import judge_seen
 from onsetstudy.study.results import LooksTaken
 
-__all__ = ["as_taken", "looks_told_otherwise", "new_looks"]
-
 T = TypeVar("T")
 SAME = 1e-6
 """Relative difference below which processors may differ and data do not."""

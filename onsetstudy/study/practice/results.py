@@ -52,8 +52,6 @@ from onsetstudy.study.results import (
 )
 from onsetstudy.watch.results import Watch
 
-__all__ = ["StudyResults", "side_of_margin", "verdict_of"]
-
 
 @result_kind("study_results")
 class StudyResults(Serialisable):

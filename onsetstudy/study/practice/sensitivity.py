@@ -20,8 +20,6 @@ from onsetstudy.study.results import Variation
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.prepare import prepare
 
-__all__ = ["CHOICES", "FIRST_CASES", "run_sensitivity"]
-
 FIRST_CASES = 5
 MIXED_WITHIN_MIN = 10.0
 BUFFER_RATIO = (1 / 20, 1 / 8)

@@ -29,17 +29,6 @@ from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_ha
 from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.results import ArmContrast
 
-__all__ = [
-    "TREATED",
-    "analyse_population",
-    "contrast_results",
-    "hazards_of",
-    "onset_test_of",
-    "primary_result",
-    "ratio_of",
-    "treatments_of",
-]
-
 T = TypeVar("T")
 FEW_ONSETS = 10
 EXACT_CASES = 200

@@ -20,8 +20,6 @@ from onsetstudy.study.sets.work import Work
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.hazards.proportional_hazards import SMALL_STRATUM
 
-__all__ = ["DONE", "ESTIMANDS", "PRACTICE", "AnalysisSet", "by_one_minute", "shared_baselines", "tested_within"]
-
 ESTIMANDS = ("hazard", "success", "wait")
 NOT_RECORDED = "not recorded"
 PRACTICE = "practice_id"

@@ -29,22 +29,6 @@ from onsetstudy.survival.summaries.rmst import estimate_rmst
 from onsetstudy.survival.summaries.standardisation import INDEPENDENT_CASES
 from onsetstudy.survival.summaries.success import never_numb_share, success_by
 
-__all__ = [
-    "BY_ARM",
-    "ask",
-    "cautions_of",
-    "compared_treatments",
-    "control_onset_of",
-    "estimated_within",
-    "mean_scores_of",
-    "means_compared",
-    "needs_both_arms",
-    "not_numb_of",
-    "success_of",
-    "treatment_success_of",
-    "wait_of",
-]
-
 T = TypeVar("T")
 CLUSTERS = {"patient_id": "patient", "clinician_id": "operator"}
 TOGETHER = Assumption(

@@ -12,8 +12,6 @@ from onsetstudy.core.arrays import FloatArray, IntArray
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.study.sets.analysis_set import PRACTICE, AnalysisSet, by_one_minute
 
-__all__ = ["TREATMENT", "CountedSet"]
-
 VALUES = (PRACTICE, "quantity", "arm", "known", "value", "n")
 TREATMENT = "treatment_success"
 """Values of treatments: 1 of one that succeeded, 0 of one that did not."""

@@ -15,8 +15,6 @@ from onsetstudy.records.model import Records
 from onsetstudy.study.sets.analysis_set import ESTIMANDS, AnalysisSet
 from onsetstudy.study.sets.work import Work
 
-__all__ = ["prepare"]
-
 
 def prepare(
     protocol: Protocol,

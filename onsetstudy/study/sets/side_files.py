@@ -9,8 +9,6 @@ from onsetstudy.outcomes.published_results import PublishedTable
 from onsetstudy.protocol.lock_results import ProtocolLock
 from onsetstudy.records.derived.allocation import KeptList
 
-__all__ = ["Companions"]
-
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Companions:

@@ -10,8 +10,6 @@ from typing import Any, TypeVar
 
 from onsetstudy.survival.curve.npmle import Curves
 
-__all__ = ["Work"]
-
 T = TypeVar("T")
 
 

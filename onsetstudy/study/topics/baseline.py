@@ -9,8 +9,6 @@ import pandas as pd
 
 from onsetstudy.study.results import ArmTable, ArmTableRow
 
-__all__ = ["CATEGORIES", "MEASURES", "arm_table", "standardised_difference"]
-
 CATEGORIES = ("practice_id", "procedure", "technique", "pulp_status", "agent", "vasoconstrictor", "topical", "age_band")
 MEASURES = ("volume_ml", "anxiety_before", "mixed_to_injection_min", "weight_kg")
 NOT_RECORDED = "not recorded"

@@ -22,8 +22,6 @@ from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.survival.testing.misclassified import GRID, ErrorKernel, fit_kernel, kernel_of_tests
 from onsetstudy.survival.testing.profile_limits import profile_limits
 
-__all__ = ["FEWEST", "cold_test_errors", "error_grid", "minutes_of_gaps"]
-
 FEWEST = 10
 """Cases of an arm from which on a curve with errors is fitted."""
 WORST = 0.5

@@ -36,8 +36,6 @@ from onsetstudy.survival.results import OnsetCurve
 from onsetstudy.survival.summaries.npmle_proportion import spread_evenly
 from onsetstudy.survival.summaries.restricted_mean import wait_to, weighted_curve
 
-__all__ = ["COVARIATES", "fair_comparison"]
-
 COVARIATES = (
     "practice_id", "clinician_id", "technique", "procedure", "pulp_status", "agent", "topical", "age_band", "quarter",
 )  # fmt: skip

@@ -15,9 +15,6 @@ from onsetstudy.doses.results import AgentDose, ArmAmount, DoseFlag, DoseSummary
 from onsetstudy.protocol.model import DoseRule, Protocol
 from onsetstudy.study.topics.given_doses import GivenDoses, Supplements
 
-__all__ = ["clinic_limits", "doses_of", "lists_of"]
-
-
 LESS_DRUG = 0.05
 
 

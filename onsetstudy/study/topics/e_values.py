@@ -13,8 +13,6 @@ from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.survival.sequential.confidence_sequences import success_sequence
 from onsetstudy.survival.sequential.e_values import anytime_test
 
-__all__ = ["anytime_looks"]
-
 
 def anytime_looks(data: AnalysisSet, kept: KeptList | None, this: Quarter) -> AnytimeTaken | None:
     """Evidence up to each quarter; ``None`` where the protocol does not ask for it.

@@ -13,8 +13,6 @@ from onsetstudy.doses.limits import ClinicLimits, LimitsTable
 from onsetstudy.doses.mixing import MIXING_TEXTS, MixingCases
 from onsetstudy.doses.results import DoseFlag
 
-__all__ = ["GivenDoses", "Supplements"]
-
 BICARBONATE_PERCENT = 8.4
 REASONS = (
     ("no_strength", "the strength of the anaesthetic is not recorded"),

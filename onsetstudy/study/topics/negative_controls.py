@@ -21,8 +21,6 @@ from onsetstudy.study.sets.contrasts import ask, compared_treatments, control_on
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.results import ArmContrast
 
-__all__ = ["INSERTION", "control_compared", "control_tests", "negative_controls"]
-
 INSERTION = "pain_insertion"
 
 

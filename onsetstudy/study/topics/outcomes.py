@@ -26,8 +26,6 @@ from onsetstudy.records.model import Companions
 from onsetstudy.study.results import Population
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 
-__all__ = ["chair_records", "chair_time_of", "comfort_of", "recorded_events", "safety_of"]
-
 STAGES = ("seated to needle", "injection", "wait", "treatment", "until dismissed")
 COVARIATES = ("technique", "topical", "period")
 NO_COMPANIONS = Companions()

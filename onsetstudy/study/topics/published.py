@@ -19,8 +19,6 @@ from onsetstudy.outcomes.published_results import (
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.results import Population
 
-__all__ = ["context_of"]
-
 TEST_METHOD = "cold"
 TEST_NAMES = {"cold": "cold", "ept": "an electric pulp tester", "treatment pain": "pain on treatment"}
 ORDERED_WORDS = ("vrs4",)

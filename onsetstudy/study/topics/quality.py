@@ -15,8 +15,6 @@ from onsetstudy.records.model import Records
 from onsetstudy.records.validity.completeness import missing_fields
 from onsetstudy.study.results import ChairClocks, DataQuality, Notice
 
-__all__ = ["data_quality"]
-
 
 def _queried(problems: Iterable[Problem]) -> tuple[Notice, ...]:
     """What was unusual. A heading that is not known may name somebody, so a report only counts such columns."""

@@ -15,8 +15,6 @@ from onsetstudy.watch.cusum import baseline_guard, chart_failures
 from onsetstudy.watch.results import Chart, Watch, WindowWait
 from onsetstudy.watch.shrinkage import shrink_shares, usual_chances
 
-__all__ = ["WINDOW", "watch_of"]
-
 WINDOW = 20
 LEAST_WATCHED = 10
 DIRECTIONS = 2

@@ -16,8 +16,6 @@ from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.within_patient import paired_success
 
-__all__ = ["blinding_of", "paired_study"]
-
 PEOPLE = ("patient", "operator", "assessor")
 
 

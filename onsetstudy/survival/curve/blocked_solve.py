@@ -12,9 +12,6 @@ from scipy.linalg import lapack
 
 from onsetstudy.core.arrays import FloatArray
 
-__all__ = ["solve_positive"]
-
-
 _WHOLE = 96
 _BLOCK = 64
 

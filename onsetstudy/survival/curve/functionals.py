@@ -15,8 +15,6 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.innermost import support_index
 from onsetstudy.survival.results import OnsetCurve
 
-__all__ = ["functional_bounds", "functional_variance", "influence_values", "observed_information"]
-
 _DENSE = 1500
 """Innermost intervals up to which the information matrix is held whole."""
 _NEGLIGIBLE = 1e-8

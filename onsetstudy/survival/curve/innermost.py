@@ -23,9 +23,6 @@ from onsetstudy.core.arrays import AnyInt, BoolArray, FloatArray, IndexArray
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.results import OnsetCurve
 
-__all__ = ["Kinds", "Spans", "innermost_intervals", "reduce_cases", "support_index"]
-
-
 TIE = 1e-12
 """Two times that differ by no more than this share of themselves are one time, written with rounding."""
 

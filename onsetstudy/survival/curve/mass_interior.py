@@ -23,8 +23,6 @@ from scipy.linalg import LinAlgError, cho_solve_banded, cholesky_banded
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.survival.curve.innermost import Spans
 
-__all__ = ["interior_masses"]
-
 Solver = Callable[[FloatArray], FloatArray]
 
 _MOST_WORK = 4e9

@@ -23,9 +23,6 @@ from onsetstudy.core.arrays import BoolArray, FloatArray, IndexArray
 from onsetstudy.survival.curve.blocked_solve import solve_positive
 from onsetstudy.survival.curve.innermost import Kinds
 
-__all__ = ["MassFit", "kinds_of", "maximise_masses"]
-
-
 _RIDGE = 1e-12
 _MOST_PIVOTS = 100
 _DUAL_SLACK = 1e-12

@@ -25,9 +25,6 @@ from onsetstudy.survival.curve.mass_newton import kinds_of, maximise_masses
 from onsetstudy.survival.curve.support_search import MOST_ACTIVE, fewest_intervals, search_support
 from onsetstudy.survival.results import OnsetCurve
 
-__all__ = ["Curves", "fit_npmle"]
-
-
 TOLERANCE = 1e-8
 """Kuhn-Tucker gap relative to the total weight that is met unless another is asked for."""
 

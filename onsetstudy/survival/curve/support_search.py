@@ -24,9 +24,6 @@ from onsetstudy.core.arrays import AnyInt, FloatArray, IndexArray
 from onsetstudy.survival.curve.innermost import Kinds, Spans
 from onsetstudy.survival.curve.mass_newton import kinds_of, maximise_masses
 
-__all__ = ["MOST_ACTIVE", "fewest_intervals", "search_support"]
-
-
 MOST_ACTIVE = 2500
 """Active intervals beyond which this search gives up."""
 

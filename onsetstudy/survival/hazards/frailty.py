@@ -36,8 +36,6 @@ from onsetstudy.survival.hazards.ph_fit import NEGLIGIBLE, maximise, set_up
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.results import ClusterEffect, SharedFrailty
 
-__all__ = ["fit_shared_frailty"]
-
 TOLERANCE = 1e-5
 LARGEST_SPREAD = 4.0
 STARTS = (0.4, 1.0, 0.1)

@@ -17,8 +17,6 @@ import numpy as np
 from onsetstudy.core.arrays import FloatArray, IndexArray
 from onsetstudy.survival.hazards.ph_likelihood import Cells
 
-__all__ = ["AtNodes", "Model", "Slopes", "at_nodes", "build", "negative", "negative_slopes"]
-
 NODES = 24
 STANDARD_NODE, _WEIGHT = np.polynomial.hermite_e.hermegauss(NODES)
 STANDARD_LOG_WEIGHT = np.log(_WEIGHT) + STANDARD_NODE**2 / 2

@@ -36,8 +36,6 @@ from onsetstudy.inference.parameter import Told
 from onsetstudy.survival.curve.innermost import innermost_intervals, support_index
 from onsetstudy.survival.hazards.proportional_hazards import ASSUMPTIONS
 
-__all__ = ["fit_grouped_hazards"]
-
 TOLERANCE = 1e-6
 ROUNDS = 2000
 LARGEST = 12.0

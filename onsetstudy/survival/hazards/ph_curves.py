@@ -18,8 +18,6 @@ from onsetstudy.survival.hazards.ph_fit import Maximum, Problem, maximise, set_u
 from onsetstudy.survival.hazards.ph_likelihood import LARGEST_PREDICTOR
 from onsetstudy.survival.results import OnsetCurve
 
-__all__ = ["standardise_curves"]
-
 PROPORTIONAL = Assumption(
     name="proportional hazards", detail="the curve is the baseline's, raised to the relative hazard"
 )

@@ -22,8 +22,6 @@ from onsetstudy.survival.curve.innermost import reduce_cases, support_index
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.hazards.ph_likelihood import Cells, Derivatives, collapse, derivatives, log_likelihood
 
-__all__ = ["Maximum", "Problem", "maximise", "set_up"]
-
 NEGLIGIBLE = 1e-10
 GRADIENT_TOLERANCE = 1e-7
 OUTER_STEPS = 60

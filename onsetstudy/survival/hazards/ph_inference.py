@@ -10,8 +10,6 @@ from onsetstudy.core.errors import NotEstimable
 from onsetstudy.survival.hazards.ph_fit import Maximum, Problem, maximise
 from onsetstudy.survival.hazards.ph_likelihood import Derivatives, derivatives, score_rows
 
-__all__ = ["cluster_covariance", "information", "one_sided_bound", "profile_limit", "score_statistic"]
-
 STRIDE = 3.0
 """Largest change of a linear predictor from one held fit to the next, so that each starts near its end."""
 REACH = 40.0

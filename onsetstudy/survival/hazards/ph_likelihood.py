@@ -21,8 +21,6 @@ import numpy as np
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IndexArray
 
-__all__ = ["LARGEST_PREDICTOR", "Cells", "Derivatives", "collapse", "derivatives", "log_likelihood", "score_rows"]
-
 LARGEST_PREDICTOR = 60.0
 """Beyond it a relative hazard is nought or endless for every purpose; no step goes there."""
 

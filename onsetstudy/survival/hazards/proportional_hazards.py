@@ -32,8 +32,6 @@ from onsetstudy.survival.hazards.ph_inference import (
 )
 from onsetstudy.survival.hazards.separation import is_flat, rising_direction, unseen
 
-__all__ = ["fit_proportional_hazards"]
-
 METHOD = "semiparametric proportional hazards for interval-censored times, maximum likelihood"
 SOURCE = "Finkelstein 1986, Biometrics 42:845-854; Huang & Wellner 1997, Lecture Notes in Statistics 123:123-169"
 ASSUMPTIONS = (

@@ -34,8 +34,6 @@ from onsetstudy.survival.hazards.ph_fit import NEGLIGIBLE, Maximum, maximise, se
 from onsetstudy.survival.hazards.ph_likelihood import LARGEST_PREDICTOR, Cells, derivatives
 from onsetstudy.survival.results import EffectStretch, ProportionalityCheck
 
-__all__ = ["check_proportionality"]
-
 STEP = 1e-4
 FLAT = "the onsets of a stretch of time do not say how large the ratio is there"
 FEWEST = 3

@@ -19,8 +19,6 @@ from scipy import optimize, sparse
 
 from onsetstudy.survival.hazards.ph_fit import Problem
 
-__all__ = ["is_flat", "rising_direction", "unseen"]
-
 LEAST = 1e-6
 
 

@@ -37,8 +37,6 @@ from onsetstudy.survival.parametric.time_models import (
 )
 from onsetstudy.survival.results import ParametricFit
 
-__all__ = ["fit_accelerated_time"]
-
 SOURCE = "Kalbfleisch & Prentice 2002, The Statistical Analysis of Failure Time Data, chapter 3"
 NEARLY_ZERO = 1e-8
 CERTAIN = 1e-6

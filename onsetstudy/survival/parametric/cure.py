@@ -40,8 +40,6 @@ from onsetstudy.survival.parametric.time_models import (
 )
 from onsetstudy.survival.results import NeverNumbFit, ParametricFit
 
-__all__ = ["fit_never_numb"]
-
 SHARE = "never_numb_share"
 CURE_FAMILIES = ("weibull", "lognormal", "loglogistic")
 SOURCE = "Farewell 1982, Biometrics 38:1041-1046; Maller & Zhou 1996, Survival Analysis with Long-Term Survivors"

@@ -19,8 +19,6 @@ from onsetstudy.core.intervals import Intervals, require_intervals
 from onsetstudy.core.results import Certificate
 from onsetstudy.inference.likelihood import central_slopes
 
-__all__ = ["FAMILIES", "Optimum", "chance_rows", "check_asked", "log_survival", "observed_information", "polish"]
-
 _SHAPES: dict[str, tuple[Callable[[FloatArray], FloatArray], Callable[[FloatArray], FloatArray]]] = {
     "weibull": (lambda w: -np.exp(w), lambda w: w - np.exp(w)),
     "lognormal": (stats.norm.logsf, stats.norm.logpdf),

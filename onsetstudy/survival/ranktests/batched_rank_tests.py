@@ -20,9 +20,6 @@ from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.ranktests.rank_scores import survival_moves, untold
 from onsetstudy.survival.ranktests.score_statistics import NO_SPREAD
 
-__all__ = ["Grid", "compare_many", "compare_many_pairs", "information_of", "many_curves", "on_gaps", "own_ends"]
-
-
 GAP = 1e-9
 """Largest accepted Kuhn-Tucker gap of a curve, relative to the number of cases."""
 STEPS = 60

@@ -33,8 +33,6 @@ from onsetstudy.survival.ranktests.score_statistics import (
     whitening,
 )
 
-__all__ = ["compare_arms"]
-
 Method = Literal["asymptotic", "permutation", "score"]
 
 FEW_ONSETS = 10

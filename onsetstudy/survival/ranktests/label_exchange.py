@@ -18,8 +18,6 @@ from onsetstudy.core.errors import OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Counts
 
-__all__ = ["LabelledCases", "Units", "group_moments", "label_cases", "make_units"]
-
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class LabelledCases:

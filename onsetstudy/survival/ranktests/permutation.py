@@ -18,9 +18,6 @@ from onsetstudy.core.results import Interval
 from onsetstudy.core.seeds import stream
 from onsetstudy.survival.ranktests.label_exchange import Units
 
-__all__ = ["Extremity", "PermutationP", "arrangements", "draw_p_value", "enumerate_p_value"]
-
-
 Extremity = Callable[[FloatArray], FloatArray]
 """From summed scores of the arms, shape (r, k), to how far each row lies from its mean, shape (r,)."""
 

@@ -19,9 +19,6 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.innermost import support_index
 from onsetstudy.survival.curve.npmle import Curves
 
-__all__ = ["SCORE_FAMILY", "CaseScores", "case_scores", "emphasis_of", "score_variance", "survival_moves", "untold"]
-
-
 SCORE_FAMILY: dict[str, str] = {
     "logrank": "log-rank (Sun) scores",
     "finkelstein": "log-rank (Finkelstein) scores",

@@ -24,18 +24,6 @@ from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.ranktests.label_exchange import LabelledCases, Units, group_moments, label_cases, make_units
 from onsetstudy.survival.ranktests.rank_scores import CaseScores, case_scores, score_variance, untold
 
-__all__ = [
-    "NO_SPREAD",
-    "Scored",
-    "arm_direction",
-    "combine_pieces",
-    "pieces_of",
-    "score_cases",
-    "score_pieces",
-    "sum_pieces",
-    "whitening",
-]
-
 NO_SPREAD = 1e-16
 """Variance per case below which scores differ by the rounding of the curve only."""
 

@@ -22,8 +22,6 @@ from onsetstudy.core.results import Assumption, Caution, Counts
 from onsetstudy.survival.results import ConfidenceSequence
 from onsetstudy.survival.sequential.e_values import CALENDAR, KNOWN_CHANCE, Draws
 
-__all__ = ["success_sequence"]
-
 CANDIDATES = 801
 LEAST_CHANCE = 0.1
 TRUNCATED = 0.5

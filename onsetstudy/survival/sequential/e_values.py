@@ -29,8 +29,6 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Counts
 from onsetstudy.survival.results import AnytimeTest
 
-__all__ = ["RATIOS", "anytime_test"]
-
 RATIOS = (1.25, 1.6, 2.2, 1 / 1.25, 1 / 1.6, 1 / 2.2)
 """Ratios that are averaged: sooner and later alike."""
 # What is known of the curve before the first case: half a case spread over all gaps.

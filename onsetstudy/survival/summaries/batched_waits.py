@@ -20,9 +20,6 @@ from onsetstudy.survival.ranktests.batched_rank_tests import Grid, information_o
 from onsetstudy.survival.summaries.npmle_proportion import tells_something
 from onsetstudy.survival.summaries.restricted_mean import even_waits
 
-__all__ = ["ManyWaits", "many_waits"]
-
-
 NEGLIGIBLE = 1e-8
 """Masses up to this have no part in the variance, as in the variance of one trial."""
 NOUGHT, DOUBTFUL = 1e-11, 1e-4

@@ -19,8 +19,6 @@ from onsetstudy.survival.results import OnsetCurve
 from onsetstudy.survival.summaries.restricted_mean import waits_of_masses
 from onsetstudy.survival.summaries.standardisation import sort_arms
 
-__all__ = ["ClusterSpread", "cluster_spread", "numb_by"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClusterSpread:

@@ -24,8 +24,6 @@ from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.results import OnsetCurve
 
-__all__ = ["compare_durations", "duration_intervals", "fit_duration"]
-
 R = TypeVar("R", OnsetCurve, HypothesisTest)
 
 _SOURCE = (

@@ -24,8 +24,6 @@ from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import OnsetCurve
 from onsetstudy.survival.testing.unlike_gaps import Gaps
 
-__all__ = ["Share", "curve_limits", "share_limit", "share_numb_by", "spread_evenly", "tells_something"]
-
 _PROBE = 1e-6
 """Weight, relative to the cases, of the pseudo-case that finds the end of a flat likelihood."""
 _ROOT_TOLERANCE = 0.01

@@ -28,8 +28,6 @@ from onsetstudy.survival.summaries.standardisation import (
 )
 from onsetstudy.survival.testing.unlike_gaps import Gaps, mean_gaps
 
-__all__ = ["ordered_chances", "probability_numb_sooner"]
-
 _EVEN = Assumption(
     name="even_within_gaps",
     detail="onset is taken as spread evenly over the gap between two tests in which it lies; two cases never seen "

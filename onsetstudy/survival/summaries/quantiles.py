@@ -21,8 +21,6 @@ from onsetstudy.survival.summaries.npmle_proportion import share_limit, spread_e
 from onsetstudy.survival.summaries.standardisation import SPREAD_EVENLY, ArmedCases, Compared, Value, sort_arms
 from onsetstudy.survival.testing.unlike_gaps import Gaps
 
-__all__ = ["estimate_quantile"]
-
 _SOURCE = "inversion of pointwise limits as in Brookmeyer & Crowley 1982, Biometrics 38:29-41"
 _REACHED = 1e-9
 """Rounding that a share may lack and still count as reached."""

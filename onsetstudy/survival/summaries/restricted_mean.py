@@ -18,8 +18,6 @@ from onsetstudy.survival.results import OnsetCurve
 from onsetstudy.survival.summaries.npmle_proportion import tells_something
 from onsetstudy.survival.testing.unlike_gaps import Gaps
 
-__all__ = ["METHODS", "CellWait", "Options", "cell_wait", "even_waits", "wait_to", "waits_of_masses", "weighted_curve"]
-
 METHODS = ("information", "bootstrap")
 """How the variance is found."""
 

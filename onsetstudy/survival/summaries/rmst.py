@@ -21,8 +21,6 @@ from onsetstudy.survival.summaries.restricted_mean import CellWait, Options, cel
 from onsetstudy.survival.summaries.standardisation import SPREAD_EVENLY, ArmedCases, Compared, Value, sort_arms
 from onsetstudy.survival.testing.unlike_gaps import mean_gaps
 
-__all__ = ["estimate_rmst"]
-
 _SOURCE = "restricted mean as in Royston & Parmar 2013, BMC Med Res Methodol 13:152, of the interval-censored curve"
 
 

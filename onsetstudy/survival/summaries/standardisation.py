@@ -19,17 +19,6 @@ from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import ArmContrast, Bounds
 from onsetstudy.survival.testing.unlike_gaps import Gaps
 
-__all__ = [
-    "INDEPENDENT_CASES",
-    "SCHEDULE_ASSUMPTION",
-    "SPREAD_EVENLY",
-    "ArmedCases",
-    "Compared",
-    "Value",
-    "sort_arms",
-]
-
-
 SCHEDULE_ASSUMPTION = Assumption(
     name="uninformative_schedule",
     detail="when a tooth was tested, and when testing stopped, does not depend on when it became numb",

@@ -33,8 +33,6 @@ from onsetstudy.survival.summaries.standardisation import (
     sort_arms,
 )
 
-__all__ = ["never_numb_share", "success_by"]
-
 _NAMES = {"wilson": "Wilson score", "exact": "Clopper-Pearson"}
 _SOURCE = "Newcombe 1998, Stat Med 17:873-890, method 10; Wilson 1927"
 

@@ -18,8 +18,6 @@ from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.npmle_proportion import decided
 from onsetstudy.survival.summaries.standardisation import sort_arms
 
-__all__ = ["paired_success"]
-
 _SOURCE = "Newcombe 1998, Stat Med 17:2635-2650, method 10; exact McNemar test"
 _PATIENTS = Assumption(name="independent_patients", detail="patients are independent; the two cases of one need not be")
 _PERIOD = Assumption(name="no_period_effect", detail="it does not matter which arm came first, or which side it had")

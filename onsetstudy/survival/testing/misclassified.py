@@ -15,15 +15,6 @@ from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 
-__all__ = [
-    "GRID",
-    "ErrorKernel",
-    "MisclassifiedCurve",
-    "fit_kernel",
-    "kernel_of_intervals",
-    "kernel_of_tests",
-]
-
 GRID = tuple((se, sp) for se in (1.0, 0.95, 0.91) for sp in (1.0, 0.91, 0.87))
 """Sensitivity and specificity to try where neither is known.
 

@@ -19,8 +19,6 @@ from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.survival.testing.misclassified import QUANTITY, ErrorKernel
 
-__all__ = ["profile_limits"]
-
 STEPS = 100
 DONE = 1e-7
 """How far from the limit, as part of what a sum can vary, masses are taken as found: the certificate."""

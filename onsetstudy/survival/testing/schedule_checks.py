@@ -12,8 +12,6 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, HypothesisTest
 from onsetstudy.survival.results import FinenessOfTesting, ScheduleCheck
 
-__all__ = ["check_schedule", "summarise_testing"]
-
 FIRST_TESTS = 5
 """How many tests of each case are compared, the first with the first and so on."""
 FEWEST = 4

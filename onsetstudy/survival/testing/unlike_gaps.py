@@ -18,8 +18,6 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import OnsetCurve
 
-__all__ = ["Gaps", "mean_gaps"]
-
 UNLIKE = 1.25
 """From so many times as wide on, gaps may be not alike; less moves little (project's choice)."""
 BY_CHANCE = 3.0

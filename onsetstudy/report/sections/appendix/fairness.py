@@ -15,8 +15,6 @@ from onsetstudy.report.figures.canvas import contrast_look
 from onsetstudy.report.names import field_name
 from onsetstudy.report.numbers import counted, decimal, interval, level, listed, p_text, tidy
 
-__all__ = ["blinding_section", "fair_section", "paired_section"]
-
 # Said under the numbers that it is about.
 BESIDE_THE_TABLE = ("extrapolated",)
 PERIODS = {

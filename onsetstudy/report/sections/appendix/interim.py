@@ -16,8 +16,6 @@ from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import AnytimeTaken, LooksTaken
 from onsetstudy.survival.results import AnytimeTest
 
-__all__ = ["anytime_first_page", "anytime_section", "anytime_words", "looks_section", "planned_section"]
-
 STATUS = {
     "locked_before": "The protocol was locked on {day}, before the first case on {first}.",
     "locked_late": "The protocol was locked on {day}, after the first case on {first}.",

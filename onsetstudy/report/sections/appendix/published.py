@@ -14,8 +14,6 @@ from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import capital, counted, day, level, listed, tidy
 from onsetstudy.report.sentences import axis_ends
 
-__all__ = ["section"]
-
 TITLES = {
     "onset": "Minutes of waiting saved, beside published ones",
     "success": "More teeth numb? Beside published success",

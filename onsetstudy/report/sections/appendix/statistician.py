@@ -19,8 +19,6 @@ from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import Diagnostics, Population
 from onsetstudy.survival.results import ProportionalityCheck
 
-__all__ = ["claims_table", "statistician_section"]
-
 LAST_PAGE_CURVES = 1.7
 QUANTITIES = {
     "hazard_ratio": "Hazard ratio",

@@ -10,8 +10,6 @@ from onsetstudy.report.document import Section, Table
 from onsetstudy.report.numbers import capital, decimal, level, listed, tidy
 from onsetstudy.study.results import ColdTestErrors, ErrorRow, NegativeControl
 
-__all__ = ["cold_test_section", "negative_section", "negative_words"]
-
 WHAT = {
     "insertion_pain": "Pain at insertion, before any solution flows",
     "control_tooth": "Tests at which the control tooth began not to feel",

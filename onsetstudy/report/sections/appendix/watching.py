@@ -10,8 +10,6 @@ from onsetstudy.report.figures.canvas import look_of
 from onsetstudy.report.numbers import counted, decimal, level, percent, percent_interval
 from onsetstudy.watch.results import Chart, Watch
 
-__all__ = ["watch_section"]
-
 FAILURES = {"by_target": "not numb by {target:g} min", "never_numb": "not numb in {horizon:g} min"}
 
 

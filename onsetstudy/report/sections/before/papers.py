@@ -10,8 +10,6 @@ from onsetstudy.report.document import Cautions, Paragraph, Pieces, Section, Tab
 from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import capital, counted, listed
 
-__all__ = ["GAP", "answered", "consent_sections", "information_sections", "reporting_sections"]
-
 GAP = "To be filled in by the practice:"
 DRAFT = (
     "Draft for the ethics committee. It is not approved, and a form that your committee prescribes comes before it.",

@@ -10,8 +10,6 @@ from onsetstudy.report.numbers import THIN, capital, decimal, level, tidy
 from onsetstudy.report.sections.before import plan_words as words
 from onsetstudy.study.planning.results import PlanningResults
 
-__all__ = ["plan_answer", "plan_assumptions", "plan_cautions", "plan_looks", "plan_schedules", "plan_sizes"]
-
 NOT_RANDOMISED = (
     "Arms are not allocated at random here, and sizes take equal numbers in both: as many cases guard against chance, "
     "but not against arms that differ in other ways."

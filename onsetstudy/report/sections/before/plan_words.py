@@ -10,23 +10,6 @@ from onsetstudy.design.size_results import Pace
 from onsetstudy.report.numbers import THIN, capital, counted, decimal, level, tidy
 from onsetstudy.study.planning.results import PlanningResults, Question
 
-__all__ = [
-    "Headline",
-    "claims_listed",
-    "headline",
-    "how_narrow",
-    "looks_take",
-    "main_question",
-    "named",
-    "outcome_name",
-    "planned_size",
-    "rests_on",
-    "share_of",
-    "size_lines",
-    "told",
-    "who_of",
-]
-
 OUTCOMES = {
     "onset_test": "rate of becoming numb",
     "success": "numb by the target",

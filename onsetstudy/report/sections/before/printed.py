@@ -12,8 +12,6 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.names import plain_words
 from onsetstudy.report.typeset import compiler_of, one_pdf
 
-__all__ = ["CaseSheet", "render_case_sheet", "render_slips"]
-
 OUTSIDE = (
     "Open in the order of the numbers, one at a time, when the patient has agreed and the tooth has felt the cold.",
     "A slip that was opened stays used, whatever happens then.",

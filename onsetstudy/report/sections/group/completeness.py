@@ -15,8 +15,6 @@ from onsetstudy.report.sections.main.records import REASONS, doubt_words
 from onsetstudy.report.sentences import estimate_shown, without_looks
 from onsetstudy.study.group.results import GroupGate, GroupPractice, GroupResults
 
-__all__ = ["gate_words", "gates_section", "left_out_words", "sent_section"]
-
 UNKNOWN = "—"
 
 

@@ -20,8 +20,6 @@ from onsetstudy.report.sections.group.pooled import binding_words
 from onsetstudy.report.sentences import ALLOWED, axis_ends, sentence, short_value, span_words, without_looks
 from onsetstudy.study.group.results import GroupResults
 
-__all__ = ["first_page", "missing_words"]
-
 CAUTIONS = ("not_randomised", "arms", "opened_for_nobody", "practices_together", "coarser_strata")
 OF_THE_ANSWER = ("practices_together", "coarser_strata")
 """Cautions about how a number was computed, with figures of the cold tests: none where no number is shown."""

@@ -13,8 +13,6 @@ from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import counted, decimal, listed, p_equals, percent, tidy
 from onsetstudy.study.group.results import GroupResults
 
-__all__ = ["CUT", "beside_section", "heterogeneity_words", "name_of", "where_section"]
-
 LITTLE, MUCH = 0.25, 0.75
 """Shares of the spread beyond chance that are called little and much (common practice, no source)."""
 WIDE = 0.5

@@ -26,8 +26,6 @@ from onsetstudy.report.sections.group.heterogeneity import CUT, name_of
 from onsetstudy.report.sentences import estimate_shown, without_looks
 from onsetstudy.study.group.results import GroupResults, Reconciled
 
-__all__ = ["binding_words", "pooled_section", "statistician_section"]
-
 NAMES = {
     "hazard_ratio": "hazard ratio",
     "rmst_difference": "time to onset saved, min",

@@ -9,8 +9,6 @@ from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import aligned, counted, decimal, listed, percent
 from onsetstudy.study.practice.results import StudyResults
 
-__all__ = ["flow", "who_section"]
-
 WHERE_SHOWN = 5
 SOURCES = {"list": "on the list of slips", "log": "in the opening log"}
 VARIABLES = {

@@ -16,8 +16,6 @@ from onsetstudy.report.sections.main.records import doubt_words, missing_line, s
 from onsetstudy.report.sentences import ALLOWED, sentence
 from onsetstudy.study.practice.results import StudyResults
 
-__all__ = ["answer_section", "more_section"]
-
 ALWAYS_FIRST = ("test_the_tooth", "not_randomised", "arms", "refused", "opened_for_nobody")
 """What stands on the first page of every study that it is true of, whatever else there is to say. Where no number is
 shown there is nothing beside it: the other cautions are about figures of the cold tests too."""

@@ -13,8 +13,6 @@ from onsetstudy.report.figures import visit
 from onsetstudy.report.numbers import counted, decimal, interval, percent
 from onsetstudy.report.sentences import sentence
 
-__all__ = ["chair_section"]
-
 
 def chair_section(chair: ChairTime | None, protocol: Protocol, claim: Claim | None) -> Section | None:
     """Minutes saved, hours, money, and a visit as a line; nothing where the protocol states no caseload."""

@@ -11,8 +11,6 @@ from onsetstudy.report.cells import NONE, mean_text, near_text, reason_of, reaso
 from onsetstudy.report.document import Cautions, Section, Table, notes_of
 from onsetstudy.report.numbers import THIN, capital, counted, day, decimal, interval, level, listed, places_for, tidy
 
-__all__ = ["passed_a_line", "section"]
-
 LISTS = {"label": "labels", "conservative": "the strictest line of any list", "clinic": "the clinic"}
 
 

@@ -14,8 +14,6 @@ from onsetstudy.report.numbers import counted, decimal, listed
 from onsetstudy.report.sentences import span_words
 from onsetstudy.study.practice.results import StudyResults
 
-__all__ = ["patient_sections"]
-
 DRAFT = (
     "Draft for the ethics committee. It is not approved, and a form that your committee prescribes comes before it.",
 )

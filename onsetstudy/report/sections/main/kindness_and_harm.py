@@ -18,8 +18,6 @@ from onsetstudy.report.numbers import amount, counted, decimal, interval, level,
 from onsetstudy.report.sections.blocks import told
 from onsetstudy.study.practice.results import StudyResults
 
-__all__ = ["comfort_blocks", "comfort_section", "limits_text", "safety_section", "superiority_words"]
-
 PROCEDURES = {
     "holm": "Holm's procedure",
     "hochberg": "Hochberg's procedure",

@@ -16,8 +16,6 @@ from onsetstudy.report.sentences import ALLOWED, estimate_shown, short_value, wi
 from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import NaiveStopwatch, Population
 
-__all__ = ["none_left", "onset_section", "stopwatch_words", "where_section"]
-
 
 def onset_section(results: StudyResults) -> Section:
     """The ratio in words, the main numbers, the stopwatch, and the quarters."""

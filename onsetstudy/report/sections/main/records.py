@@ -9,8 +9,6 @@ from onsetstudy.report.numbers import counted, decimal, listed, quarter, tidy
 from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import ChairClocks, DataQuality
 
-__all__ = ["REASONS", "clocks_words", "doubt_words", "missing_line", "missing_words", "records_section", "shut"]
-
 NAMED = 4
 """So many operators are named; the others are counted."""
 LEAST_SHOWN_S = 0.01
