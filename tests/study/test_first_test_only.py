@@ -72,7 +72,7 @@ def test_arms_have_their_names_where_there_is_no_number(noted_once):
 def test_one_point_is_one(noted_once):
     assert AUDIT.pain.instrument.important_difference == 1
     assert not re.search(r"(?<![\d.])1 points", told(noted_once))
-    assert "The difference that matters, 1 on a scale from 0 to 10 points, is this study's own" in told(noted_once)
+    assert "The difference that matters (1 point) is this study's own" in told(noted_once)
 
 
 def test_a_tooth_that_got_a_supplement_is_not_said_to_be_found_so_by_a_test():

@@ -228,8 +228,9 @@ def _cautions(data: AnalysisSet) -> tuple[Caution, ...]:
     scale = None if data.protocol.pain is None else data.protocol.pain.instrument
     if scale is None or scale.important_difference is None:
         return ()
+    unit = scale.unit.removesuffix("s") if scale.important_difference == 1 else scale.unit
     text = (
-        f"The difference that matters, {scale.important_difference:g} on a scale from {scale.low:g} to {scale.high:g} "
-        f"{scale.unit}, is this study's own: none has been established for the pain of injections."
+        f"The difference that matters ({scale.important_difference:g} {unit}) is this study's own: none has been "
+        "established for the pain of injections."
     )
     return (Caution(code="own_margin", text=text),)
