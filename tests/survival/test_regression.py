@@ -237,6 +237,26 @@ def test_the_bound_is_where_the_naive_profile_has_fallen():
     assert fall == pytest.approx(1.6448536269514722**2, abs=1e-3)
 
 
+@pytest.mark.parametrize(("slow", "fast"), [(3, 9), (5, 20), (12, 12), (30, 10), (40, 120)])
+def test_where_all_of_one_arm_are_numb_at_the_first_test_the_bound_is_had_by_hand(slow, fast):
+    """The slow arm is numb in gaps of its own after minute 1, so that its hazard up to then, H, is all that is shared.
+
+    The profile of the log ratio b is ``max over H of fast * log(1 - exp(-e^b H)) - slow * H``, and rises to 0.
+    """
+    left, right = np.r_[np.arange(1, slow + 1), np.zeros(fast)], np.r_[np.arange(2, slow + 2), np.ones(fast)]
+    with pytest.raises(NotEstimable) as caught:
+        fit(Intervals(left, right), np.array(["plain"] * slow + ["buffered"] * fast))
+
+    def lost(b):
+        def at(log_h):
+            return slow * math.exp(log_h) - fast * math.log(-math.expm1(-math.exp(b + log_h)))
+
+        return optimize.minimize_scalar(at, bounds=(-40, 5), method="bounded", options={"xatol": 1e-12}).fun
+
+    wanted = optimize.brentq(lambda b: lost(b) - 1.6448536269514722**2 / 2, -2, 14)
+    assert caught.value.bound == pytest.approx((math.exp(wanted), INF), rel=1e-3)
+
+
 @pytest.mark.parametrize(
     ("left", "right", "code"),
     [([0] * 6, [1] * 6, "no_information"), ([5] * 6, [INF] * 6, "no_information"), ([], [], "no_cases")],

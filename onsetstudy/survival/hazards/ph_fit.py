@@ -243,7 +243,7 @@ def _violation(gradient_b: FloatArray, gradient_h: FloatArray, h: FloatArray) ->
     """Largest first-order gain: of a coefficient, of a held increment, or of scaling a free one."""
     found = [0.0, *np.abs(gradient_b)]
     if gradient_h.size:
-        found.append(float(np.max(np.where(h > NEGLIGIBLE, np.abs(gradient_h) * np.minimum(h, 1.0), gradient_h))))
+        found.append(float(np.max(np.where(h > NEGLIGIBLE, np.abs(gradient_h) * h, gradient_h))))
     return float(np.max(found))
 
 
