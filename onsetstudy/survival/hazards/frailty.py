@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from contextlib import suppress
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -23,7 +24,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy import optimize, special, stats
 
-from onsetstudy.core.arrays import BoolArray, FloatArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, IndexArray
 from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
@@ -31,8 +32,26 @@ from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Es
 from onsetstudy.inference.design_matrix import Coded, code_covariates
 from onsetstudy.inference.likelihood import boundary_test, central_slopes, log_scale_interval, wald_ratio
 from onsetstudy.inference.parameter import Told
-from onsetstudy.survival.hazards.frailty_likelihood import Model, Slopes, at_nodes, build, negative, negative_slopes
-from onsetstudy.survival.hazards.ph_fit import NEGLIGIBLE, maximise, set_up
+from onsetstudy.survival.hazards.frailty_likelihood import (
+    NODES,
+    Model,
+    Slopes,
+    at_nodes,
+    build,
+    increment_gain,
+    negative,
+    negative_slopes,
+)
+from onsetstudy.survival.hazards.ph_fit import (
+    NEGLIGIBLE,
+    Active,
+    Maximum,
+    Problem,
+    activated,
+    enlarged,
+    maximise,
+    set_up,
+)
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.results import ClusterEffect, SharedFrailty
 
@@ -43,6 +62,8 @@ STARTS = (0.4, 1.0, 0.1)
 EXHAUSTED = 1e-12
 """Gradient by case from which on no step gains."""
 MOST_STEPS = 60
+SMALL = 1e-3
+"""Increment from which an innermost interval sets out that comes in."""
 SAME = 1e-8
 """Share of the log-likelihood to which the quadrature is good for sure: what differs by less may be no difference."""
 LONGEST, SHORTEST = 2.0, 1e-9
@@ -51,7 +72,7 @@ STEP = 1e-4
 SPREADS = 7
 """Spreads over which a cluster's effect is averaged."""
 FEW_CLUSTERS = 5
-METHOD = "proportional hazards with a shared log-normal effect, adaptive Gauss-Hermite quadrature with 24 nodes"
+METHOD = "proportional hazards with a shared log-normal effect, adaptive Gauss-Hermite quadrature with {} nodes"
 SOURCE = "McGilchrist & Aisbett 1991, Biometrics 47:461-466"
 ASSUMPTIONS = (
     Assumption(name="proportional hazards", detail="within a cluster the hazard ratio is the same at all times"),
@@ -128,21 +149,32 @@ def fit_shared_frailty(
     )
     problem = set_up(times, coded.x, weight=many)
     plain = maximise(problem)
-    active = plain.active
-    model = build(active.cells, active.cell_of[problem.kind_of], codes.astype(np.intp), len(names), many)
-    best, gap, steps = _search(model, np.concatenate((plain.b, np.log(np.maximum(plain.h, 1e-6)))))
-    if best[-1] > LARGEST_SPREAD - 1e-3:
+    told = plain, coded, [str(n) for n in names], Counts.of(np.isfinite(times.right), cases=many), conf_level
+    try:
+        return _fitted(_Frame.of(problem, codes.astype(np.intp), many, NODES[0]), *told)
+    except NotEstimable as error:
+        if error.code != "not_converged":
+            raise
+        return _fitted(_Frame.of(problem, codes.astype(np.intp), many, NODES[1]), *told)
+
+
+def _fitted(
+    frame: _Frame, plain: Maximum, coded: Coded, names: list[str], counts: Counts, conf_level: float
+) -> SharedFrailty:
+    """All that one quadrature tells."""
+    best = _search(frame, plain)
+    if best.theta[-1] > LARGEST_SPREAD - 1e-3:
         reason = "the clusters differ as much as can be, so that their spread has no finite estimate"
         raise NotEstimable("frailty_spread", reason, code="separation", bound=(0.0, np.inf))
-    value = -negative(best, model)
-    if value < plain.log_likelihood or best[-1] < 1e-3:
-        best = np.concatenate((plain.b, np.log(np.maximum(plain.h, NEGLIGIBLE)), [0.0]))
+    value = -negative(best.theta, best.model)
+    if value < plain.log_likelihood or best.theta[-1] < 1e-3:
+        theta = np.concatenate((plain.b, np.log(np.maximum(plain.h, NEGLIGIBLE)), [0.0]))
+        best = replace(best, active=plain.active, model=frame.on(plain.active), theta=theta)
         value = plain.log_likelihood
-    counts = Counts.of(np.isfinite(times.right), cases=many)
     condition = "largest gradient of the marginal log-likelihood, relative to the number of cases"
-    told = Told(method=METHOD, n=counts, assumptions=ASSUMPTIONS, source=SOURCE)
-    spread = _spread(model, best, value, plain.log_likelihood, conf_level, told)
-    cases = np.bincount(codes, weights=many).astype(np.float64)
+    told = Told(method=METHOD.format(frame.whole.nodes), n=counts, assumptions=ASSUMPTIONS, source=SOURCE)
+    spread = _spread(frame, best, value, plain.log_likelihood, conf_level, told)
+    cases = np.bincount(frame.cluster, weights=frame.many).astype(np.float64)
     few = f"Only {len(names)} clusters: how much they differ is hardly known."
     return SharedFrailty(
         spread=spread,
@@ -155,22 +187,89 @@ def fit_shared_frailty(
             assumptions=ASSUMPTIONS,
             source="Self & Liang 1987, JASA 82:605-610",
         ),
-        estimates=_ratios(model, best, coded, conf_level, told),
-        clusters=_clusters(model, best, spread.interval.high, [str(n) for n in names], cases, conf_level),
+        estimates=_ratios(best, coded, conf_level, told),
+        clusters=_clusters(frame, best, spread.interval.high, names, cases, conf_level),
         log_likelihood=value,
         log_likelihood_without=plain.log_likelihood,
-        certificate=Certificate(converged=True, iterations=steps, gap=gap, tolerance=TOLERANCE, condition=condition),
+        certificate=Certificate(
+            converged=True, iterations=best.steps, gap=best.gap, tolerance=TOLERANCE, condition=condition
+        ),
         caution=(Caution(code="few_clusters", text=few),) if len(names) < FEW_CLUSTERS else (),
         **told,
     )
 
 
-def _search(model: Model, start: FloatArray) -> tuple[FloatArray, float, int]:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Frame:
+    """The cases on all innermost intervals of their curve, and the cluster of each."""
+
+    problem: Problem
+    cluster: IndexArray
+    many: FloatArray
+    whole: Model
+
+    @classmethod
+    def of(cls, problem: Problem, cluster: IndexArray, many: FloatArray, nodes: int) -> _Frame:
+        every = activated(problem, np.arange(problem.support_left.size))
+        whole = build(every.cells, every.cell_of[problem.kind_of], cluster, int(cluster.max()) + 1, many, nodes)
+        return cls(problem, cluster, many, whole)
+
+    def on(self, active: Active) -> Model:
+        """The likelihood on some of them."""
+        cell_of, whole = active.cell_of[self.problem.kind_of], self.whole
+        return build(active.cells, cell_of, self.cluster, whole.n_clusters, self.many, whole.nodes)
+
+    def gain(self, active: Active, theta: FloatArray) -> FloatArray:
+        """What an increment would gain, by its size, where there is none; 0 where there is one."""
+        p, there = theta.size - active.cells.n_increments - 1, active.position[:-1]
+        h = np.full(self.whole.cells.n_increments, -np.inf)
+        if there.size == h.size:
+            return np.zeros(h.size + 1)
+        h[there] = theta[p:-1]
+        gain = np.append(increment_gain(np.concatenate((theta[:p], h, theta[-1:])), self.whole), 0.0)
+        gain[there] = 0.0
+        return gain
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Found:
+    """Parameters at a maximum on the innermost intervals that hold something there; its gap, and the steps taken."""
+
+    active: Active
+    model: Model
+    theta: FloatArray
+    gap: float
+    steps: int
+
+
+def _search(frame: _Frame, plain: Maximum) -> _Found:
     """Maximum from the first start that leads to one."""
+    start = np.concatenate((plain.b, np.log(np.maximum(plain.h, 1e-6))))
+    model = frame.on(plain.active)
     for spread in STARTS[:-1]:
         with suppress(NotEstimable):
-            return _maximise(model, np.append(start, spread))
-    return _maximise(model, np.append(start, STARTS[-1]))
+            return _climb(frame, _Found(plain.active, model, np.append(start, spread), np.inf, 0))
+    return _climb(frame, _Found(plain.active, model, np.append(start, STARTS[-1]), np.inf, 0))
+
+
+def _climb(frame: _Frame, near: _Found, spread: float | None = None) -> _Found:
+    """Maximum near another one: innermost intervals come in as long as one of them would gain something.
+
+    Clusters that differ may put onset where the curve of all cases has none.
+    """
+    n, p, steps = float(frame.many.sum()), frame.problem.x.shape[1], 0
+    for _ in range(MOST_STEPS):
+        theta, gap, taken = _maximise(near.model, near.theta, spread)
+        gain, steps = frame.gain(near.active, theta), steps + taken
+        gap = max(gap, float(gain.max()) / n)
+        near = _Found(near.active, near.model, theta, gap, steps)
+        if gap <= TOLERANCE:
+            return near
+        position, h = enlarged(near.active, np.exp(theta[p:-1]), gain, TOLERANCE * n)
+        active = activated(frame.problem, position)
+        begun = np.log(np.where(h > 0, h, SMALL))
+        near = _Found(active, frame.on(active), np.concatenate((theta[:p], begun, theta[-1:])), np.inf, steps)
+    raise NotEstimable("frailty_spread", "the places where onset may lie did not settle", code="not_converged")
 
 
 def _maximise(model: Model, start: FloatArray, spread: float | None = None) -> tuple[FloatArray, float, int]:
@@ -228,16 +327,15 @@ def _lower(
     return None
 
 
-def _spread(model: Model, best: FloatArray, value: float, without: float, conf_level: float, told: Told) -> Estimate:
+def _spread(frame: _Frame, best: _Found, value: float, without: float, conf_level: float, told: Told) -> Estimate:
     """Spread with the limits at which the profile likelihood has fallen by half a chi-square quantile."""
     drop = float(stats.chi2.ppf(conf_level, 1)) / 2
-    spread = float(best[-1])
-
+    spread = float(best.theta[-1])
     near = [best]
 
     def excess(s: float) -> float:
-        near[0], _, _ = _maximise(model, near[0], spread=s)
-        return value + negative(near[0], model) - drop
+        near[0] = _climb(frame, near[0], spread=s)
+        return value + negative(near[0].theta, near[0].model) - drop
 
     low = 0.0 if value - without <= drop else float(optimize.brentq(excess, 1e-3, spread, xtol=1e-4))
     # From the fit outwards, each search from where the last one ended: far out the likelihood is hard to follow.
@@ -257,19 +355,19 @@ def _spread(model: Model, best: FloatArray, value: float, without: float, conf_l
     )
 
 
-def _ratios(model: Model, best: FloatArray, coded: Coded, conf_level: float, told: Told) -> tuple[Estimate, ...]:
-    free = np.ones(best.size, dtype=bool)
-    free[-1] = best[-1] > STEP
-    errors = np.sqrt(np.maximum(np.diag(_covariance(model, best, free)), 0.0))
+def _ratios(best: _Found, coded: Coded, conf_level: float, told: Told) -> tuple[Estimate, ...]:
+    free = np.ones(best.theta.size, dtype=bool)
+    free[-1] = best.theta[-1] > STEP
+    errors = np.sqrt(np.maximum(np.diag(_covariance(best, free)), 0.0))
     return tuple(
-        wald_ratio("hazard_ratio", contrast, best[j], errors[j], conf_level, how="normal, log scale", **told)
+        wald_ratio("hazard_ratio", contrast, best.theta[j], errors[j], conf_level, how="normal, log scale", **told)
         for j, contrast in enumerate(coded.contrasts)
     )
 
 
-def _covariance(model: Model, theta: FloatArray, free: BoolArray) -> FloatArray:
+def _covariance(at: _Found, free: BoolArray) -> FloatArray:
     """Inverse curvature of the ``free`` parameters."""
-    curvature = negative_slopes(theta, model)[2][np.ix_(free, free)]
+    curvature = negative_slopes(at.theta, at.model)[2][np.ix_(free, free)]
     return np.asarray(np.linalg.pinv((curvature + curvature.T) / 2), dtype=np.float64)
 
 
@@ -283,7 +381,7 @@ def _effects(model: Model, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 def _clusters(
-    model: Model, best: FloatArray, highest: float, names: list[str], cases: FloatArray, conf_level: float
+    frame: _Frame, best: _Found, highest: float, names: list[str], cases: FloatArray, conf_level: float
 ) -> tuple[ClusterEffect, ...]:
     """Posterior mean of each cluster's log rate, and its normal interval, with nothing taken as known that is fitted.
 
@@ -291,16 +389,16 @@ def _clusters(
     parameters, the average rate above all, comes in by the delta method (Kass & Steffey 1989, JASA 84:717-726).
     """
     grid = np.linspace(0.0, highest if np.isfinite(highest) else LARGEST_SPREAD, SPREADS)
-    theta, value, effects = best, [], []
+    near, value, effects = best, [], []
     for spread in grid:
-        theta, _, _ = _maximise(model, theta, spread=float(spread))
-        value.append(-negative(theta, model))
-        effects.append(_effects(model, theta))
+        near = _climb(frame, near, spread=float(spread))
+        value.append(-negative(near.theta, near.model))
+        effects.append(_effects(near.model, near.theta))
     mean, variance = (np.array(each) for each in zip(*effects, strict=True))
     weight = np.exp(np.array(value) - max(value))
     weight /= weight.sum()
     average = weight @ mean
-    total = weight @ (variance + (mean - average) ** 2) + _borrowed(model, best, grid)
+    total = weight @ (variance + (mean - average) ** 2) + _borrowed(frame, best, grid)
     error = np.sqrt(np.maximum(total, 0.0))
     how = "posterior of the cluster, over the spreads that are plausible"
     return tuple(
@@ -314,13 +412,10 @@ def _clusters(
     )
 
 
-def _borrowed(model: Model, best: FloatArray, grid: FloatArray) -> FloatArray:
+def _borrowed(frame: _Frame, best: _Found, grid: FloatArray) -> FloatArray:
     """Variance that the clusters' effects owe to the other parameters, at the fitted spread or a small one."""
-    theta = best
-    if best[-1] < grid[1]:
-        theta, _, _ = _maximise(model, best, spread=float(grid[1]))
-    free = np.ones(theta.size, dtype=bool)
+    at = best if best.theta[-1] >= grid[1] else _climb(frame, best, spread=float(grid[1]))
+    free = np.ones(at.theta.size, dtype=bool)
     free[-1] = False
-    covariance = _covariance(model, theta, free)
-    along = central_slopes(lambda t: _effects(model, t)[0], theta, STEP, free)
-    return np.asarray(np.einsum("jk,jl,lk->k", along, covariance, along), dtype=np.float64)
+    along = central_slopes(lambda t: _effects(at.model, t)[0], at.theta, STEP, free)
+    return np.asarray(np.einsum("jk,jl,lk->k", along, _covariance(at, free), along), dtype=np.float64)

@@ -11,16 +11,16 @@ References
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
+from scipy import special
 
 from onsetstudy.core.arrays import FloatArray, IndexArray
 from onsetstudy.survival.hazards.ph_likelihood import Cells
 
-NODES = 24
-STANDARD_NODE, _WEIGHT = np.polynomial.hermite_e.hermegauss(NODES)
-STANDARD_LOG_WEIGHT = np.log(_WEIGHT) + STANDARD_NODE**2 / 2
-"""Nodes of a standard normal peak, and their weights without its density."""
+NODES = (24, 80)
+"""Nodes of the quadrature, and those that are taken where the first are too few to follow the likelihood."""
 LARGEST_EXPONENT = 700.0
 Slopes = tuple[float, FloatArray, FloatArray]
 """Value, gradient and matrix of second derivatives."""
@@ -35,6 +35,7 @@ class Model:
     cluster: IndexArray
     first_of: IndexArray
     n_clusters: int
+    nodes: int
 
     def parts(self, theta: FloatArray) -> tuple[FloatArray, FloatArray, float]:
         """Coefficients, log increments as increments, and spread from one row of parameters."""
@@ -42,7 +43,16 @@ class Model:
         return theta[:p], np.exp(theta[p:-1]), float(theta[-1])
 
 
-def build(cells: Cells, cell_of: IndexArray, cluster: IndexArray, n_clusters: int, many: FloatArray) -> Model:
+@cache
+def _standard(nodes: int) -> tuple[FloatArray, FloatArray]:
+    """Nodes of a standard normal peak, and the logarithm of their weights without its density."""
+    node, weight = np.polynomial.hermite_e.hermegauss(nodes)
+    return node, np.log(weight) + node**2 / 2
+
+
+def build(
+    cells: Cells, cell_of: IndexArray, cluster: IndexArray, n_clusters: int, many: FloatArray, nodes: int = NODES[0]
+) -> Model:
     """Distinct pairs of cell and cluster, those of one cluster beside each other."""
     n_cells = cells.base.size
     key, place = np.unique(cluster * n_cells + cell_of, return_inverse=True)
@@ -51,6 +61,7 @@ def build(cells: Cells, cell_of: IndexArray, cluster: IndexArray, n_clusters: in
         cluster=(key // n_cells).astype(np.intp),
         first_of=np.searchsorted(key // n_cells, np.arange(n_clusters)).astype(np.intp),
         n_clusters=n_clusters,
+        nodes=nodes,
     )
 
 
@@ -77,9 +88,10 @@ def at_nodes(model: Model, theta: FloatArray) -> AtNodes:
     before, inside = total[cells.start] - total[cells.base], _within(cells, h)
     predictor = cells.x @ b
     middle, width = _peaks(model, predictor, before, inside, spread)
-    node = middle[:, None] + width[:, None] * STANDARD_NODE
+    standard, log_weight = _standard(model.nodes)
+    node = middle[:, None] + width[:, None] * standard
     # Weights of the quadrature around the peak, times the normal density at the nodes.
-    log_weight = STANDARD_LOG_WEIGHT + np.log(width)[:, None] - node**2 / 2 - np.log(2 * np.pi) / 2
+    log_weight = log_weight + np.log(width)[:, None] - node**2 / 2 - np.log(2 * np.pi) / 2
     relative, slope, first = _slopes(
         cells, predictor[:, None] + spread * node[model.cluster], before[:, None], inside[:, None]
     )
@@ -106,8 +118,8 @@ def _peaks(
 ) -> tuple[FloatArray, FloatArray]:
     """Most likely effect of each cluster, and the width of its peak; the logarithm of the integrand is concave."""
     cells, w = model.cells, model.cells.weight
-    u = np.zeros(model.n_clusters)
-    curvature = np.ones(model.n_clusters)
+    u, curvature = np.zeros(model.n_clusters), np.ones(model.n_clusters)
+    low, high = np.full((2, model.n_clusters), [[-np.inf], [np.inf]])
     for _ in range(PEAK_STEPS):
         relative, slope, first = _slopes(cells, predictor + spread * u[model.cluster], before, inside)
         s = np.minimum(relative * inside, LARGEST_EXPONENT)
@@ -115,8 +127,12 @@ def _peaks(
         gradient = spread * np.add.reduceat(w * slope, model.first_of) - u
         curvature = 1.0 - spread**2 * np.add.reduceat(w * np.minimum(bend, 0.0), model.first_of)
         step = np.clip(gradient / curvature, -1.0, 1.0)
-        u = u + step
-        if np.all(np.abs(step) * np.sqrt(curvature) < 1e-6):
+        far = np.abs(step) * np.sqrt(curvature) >= 1e-6
+        # Steps that would go to and fro for ever are halved: the peak lies between a point before and one beyond it.
+        low, high = np.where(gradient > 0, u, low), np.where(gradient > 0, high, u)
+        beyond = far & ((u + step <= low) | (u + step >= high)) & np.isfinite(high - low)
+        u = np.where(beyond, (low + high) / 2, u + step)
+        if not far.any():
             break
     return u, 1.0 / np.sqrt(curvature)
 
@@ -136,6 +152,27 @@ def _within(cells: Cells, h: FloatArray) -> FloatArray:
 def negative(theta: FloatArray, model: Model) -> float:
     """Negative marginal log-likelihood."""
     return -float(np.logaddexp.reduce(at_nodes(model, theta).joint, axis=1).sum())
+
+
+def increment_slopes(model: Model, at: AtNodes) -> FloatArray:
+    """Slope of each cluster's log chances in every increment, on its nodes, shape (clusters, increments, nodes).
+
+    From the places where cells begin and end: cells by increments by nodes would not fit where onset was timed to the
+    second.
+    """
+    cells, w = model.cells, model.cells.weight[:, None]
+    inner = at.relative * at.first
+    changes = np.zeros((model.n_clusters, cells.n_increments + 1, model.nodes))
+    np.add.at(changes, (model.cluster, cells.base), -w * at.relative)
+    np.add.at(changes, (model.cluster, cells.start), w * (at.relative + inner))
+    np.add.at(changes, (model.cluster, cells.end), -w * inner)
+    return np.cumsum(changes, axis=1)[:, :-1]
+
+
+def increment_gain(theta: FloatArray, model: Model) -> FloatArray:
+    """Slope of the marginal log-likelihood in every increment, those of nought too, shape (increments,)."""
+    at = at_nodes(model, theta)
+    return np.asarray(np.einsum("kn,kmn->m", special.softmax(at.joint, axis=1), increment_slopes(model, at)))
 
 
 def negative_slopes(theta: FloatArray, model: Model) -> Slopes:
@@ -163,13 +200,7 @@ def negative_slopes(theta: FloatArray, model: Model) -> Slopes:
         return np.asarray(np.add.reduceat(of, model.first_of, axis=0))
 
     p, m = cells.x.shape[1], cells.n_increments
-    # What an increment adds to a cluster's log chances, from the places where cells begin and end: cells by
-    # increments by nodes would not fit where onset was timed to the second.
-    changes = np.zeros((model.n_clusters, m + 1, NODES))
-    np.add.at(changes, (model.cluster, cells.base), -w * r)
-    np.add.at(changes, (model.cluster, cells.start), w * (r + inner))
-    np.add.at(changes, (model.cluster, cells.end), -w * inner)
-    in_h = np.cumsum(changes, axis=1)[:, :m].transpose(0, 2, 1) * h
+    in_h = increment_slopes(model, at).transpose(0, 2, 1) * h
     in_predictor = (w * at.slope)[:, :, None]
     each = np.concatenate(
         (summed(in_predictor * cells.x[:, None, :]), in_h, summed(in_predictor * node[:, :, None])), axis=2

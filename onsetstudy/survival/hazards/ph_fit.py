@@ -169,7 +169,8 @@ def _start(problem: Problem) -> tuple[IndexArray, FloatArray]:
     return np.concatenate(positions), np.concatenate(increments)
 
 
-def _activated(problem: Problem, position: IndexArray) -> Active:
+def activated(problem: Problem, position: IndexArray) -> Active:
+    """The likelihood of the cases on some of the innermost intervals."""
     owner = problem.stratum_of[position]
     final = np.append(owner[1:] != owner[:-1], True)
     stop = np.searchsorted(position, problem.last, side="right")
@@ -282,7 +283,7 @@ def maximise(
     position, h = _start(problem) if near is None else (near.active.position, near.h)
     iterations, total, last = 0, problem.total, (np.inf, b"")
     for _ in range(OUTER_STEPS):
-        active = _activated(problem, position)
+        active = activated(problem, position)
         b, h, gap, steps = _newton(active.cells, b, h, free)
         iterations += steps
         if not patient and free.any() and steps == INNER_STEPS and float(np.ptp(problem.x @ b)) > SUSPICIOUS:
@@ -296,7 +297,7 @@ def maximise(
         if steps == INNER_STEPS and here[1] == last[1] and gap >= last[0]:
             break  # the last turn ended here, too: what is left is below what floating numbers tell apart
         last = here
-        position, h = _enlarged(active, h, gain, GRADIENT_TOLERANCE * total)
+        position, h = enlarged(active, h, gain, GRADIENT_TOLERANCE * total)
     raise NotEstimable(
         "hazard_ratio", f"the search for the maximum stopped with {left:.1e} left to gain", code="not_converged"
     )
@@ -330,7 +331,7 @@ def _outside_gain(problem: Problem, active: Active, b: FloatArray, h: FloatArray
     return np.asarray(gain, dtype=np.float64)
 
 
-def _enlarged(active: Active, h: FloatArray, gain: FloatArray, least: float) -> tuple[IndexArray, FloatArray]:
+def enlarged(active: Active, h: FloatArray, gain: FloatArray, least: float) -> tuple[IndexArray, FloatArray]:
     """Active places that hold something, and the best place of each gap between them; with their increments."""
     increment = np.full(active.final.size, np.inf)
     increment[~active.final] = h
