@@ -162,7 +162,7 @@ def test_without_spread_the_fit_is_that_without_clusters():
 @pytest.mark.parametrize(("clusters", "size", "spread"), [(4, 1000, 0.5), (12, 3, 1.5)])
 def test_the_integral_is_right_however_many_cases_a_cluster_has(clusters, size, spread):
     """The marginal likelihood on a grid of 40,001 points around the peak of each cluster, at the fitted parameters."""
-    from onsetstudy.survival.hazards import frailty
+    from onsetstudy.survival.hazards import frailty_likelihood as frailty
 
     rng = np.random.default_rng(8)
     cluster = np.repeat(np.arange(clusters), size)
@@ -276,22 +276,23 @@ def test_a_peak_that_steps_go_to_and_fro_around_is_found():
 
 def test_the_marginal_likelihood_is_the_integral():
     """One cluster's integral by adaptive quadrature (scipy) at the fitted parameters, added up over clusters."""
-    from onsetstudy.survival.hazards import frailty
+    from onsetstudy.survival.hazards import frailty_likelihood as frailty
+    from onsetstudy.survival.hazards import frailty_search
 
     times, arm, cluster, _ = study(35, n=60, spread=0.5, clusters=4)
     kept = {}
-    original = frailty._maximise
+    original = frailty_search._maximise
 
     def remember(model, start, spread=None):
         result = original(model, start, spread)
         kept.setdefault("first", (model, result[0]))
         return result
 
-    frailty._maximise = remember
+    frailty_search._maximise = remember
     try:
         fit_shared_frailty(times, {"arm": arm}, cluster=cluster)
     finally:
-        frailty._maximise = original
+        frailty_search._maximise = original
     model, theta = kept["first"]
     b, h, spread = model.parts(theta)
     total = np.concatenate(([0.0], np.cumsum(h)))
@@ -315,7 +316,7 @@ def test_the_marginal_likelihood_is_the_integral():
 
 def fitted_model(seed=35):
     """A model as it is fitted, and parameters of it that are far from extreme."""
-    from onsetstudy.survival.hazards import frailty
+    from onsetstudy.survival.hazards import frailty_likelihood as frailty
 
     times, arm, cluster, _ = study(seed, n=60, spread=0.5, clusters=4)
     coded = (arm == "buffered").astype(float)[:, None]

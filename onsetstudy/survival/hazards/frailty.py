@@ -15,8 +15,7 @@ References
 from __future__ import annotations
 
 from collections.abc import Mapping
-from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -24,7 +23,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy import optimize, special, stats
 
-from onsetstudy.core.arrays import BoolArray, FloatArray, IndexArray
+from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
@@ -32,42 +31,12 @@ from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Es
 from onsetstudy.inference.design_matrix import Coded, code_covariates
 from onsetstudy.inference.likelihood import boundary_test, central_slopes, log_scale_interval, wald_ratio
 from onsetstudy.inference.parameter import Told
-from onsetstudy.survival.hazards.frailty_likelihood import (
-    NODES,
-    Model,
-    Slopes,
-    at_nodes,
-    build,
-    increment_gain,
-    negative,
-    negative_slopes,
-)
-from onsetstudy.survival.hazards.ph_fit import (
-    NEGLIGIBLE,
-    Active,
-    Maximum,
-    Problem,
-    activated,
-    enlarged,
-    maximise,
-    set_up,
-)
+from onsetstudy.survival.hazards.frailty_likelihood import NODES, Model, at_nodes, negative, negative_slopes
+from onsetstudy.survival.hazards.frailty_search import LARGEST_SPREAD, TOLERANCE, Found, Frame, climb, search
+from onsetstudy.survival.hazards.ph_fit import NEGLIGIBLE, Maximum, maximise, set_up
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.results import ClusterEffect, SharedFrailty
 
-TOLERANCE = 1e-5
-LARGEST_SPREAD = 4.0
-STARTS = (0.4, 1.0, 0.1)
-"""Spreads from which the search sets out, the next where one leads nowhere."""
-EXHAUSTED = 1e-12
-"""Gradient by case from which on no step gains."""
-MOST_STEPS = 60
-SMALL = 1e-3
-"""Increment from which an innermost interval sets out that comes in."""
-SAME = 1e-8
-"""Share of the log-likelihood to which the quadrature is good for sure: what differs by less may be no difference."""
-LONGEST, SHORTEST = 2.0, 1e-9
-"""Longest part of a step, and the share of it below which it is given up."""
 STEP = 1e-4
 SPREADS = 7
 """Spreads over which a cluster's effect is averaged."""
@@ -151,18 +120,18 @@ def fit_shared_frailty(
     plain = maximise(problem)
     told = plain, coded, [str(n) for n in names], Counts.of(np.isfinite(times.right), cases=many), conf_level
     try:
-        return _fitted(_Frame.of(problem, codes.astype(np.intp), many, NODES[0]), *told)
+        return _fitted(Frame.of(problem, codes.astype(np.intp), many, NODES[0]), *told)
     except NotEstimable as error:
         if error.code != "not_converged":
             raise
-        return _fitted(_Frame.of(problem, codes.astype(np.intp), many, NODES[1]), *told)
+        return _fitted(Frame.of(problem, codes.astype(np.intp), many, NODES[1]), *told)
 
 
 def _fitted(
-    frame: _Frame, plain: Maximum, coded: Coded, names: list[str], counts: Counts, conf_level: float
+    frame: Frame, plain: Maximum, coded: Coded, names: list[str], counts: Counts, conf_level: float
 ) -> SharedFrailty:
     """All that one quadrature tells."""
-    best = _search(frame, plain)
+    best = search(frame, plain)
     if best.theta[-1] > LARGEST_SPREAD - 1e-3:
         reason = "the clusters differ as much as can be, so that their spread has no finite estimate"
         raise NotEstimable("frailty_spread", reason, code="separation", bound=(0.0, np.inf))
@@ -199,142 +168,14 @@ def _fitted(
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Frame:
-    """The cases on all innermost intervals of their curve, and the cluster of each."""
-
-    problem: Problem
-    cluster: IndexArray
-    many: FloatArray
-    whole: Model
-
-    @classmethod
-    def of(cls, problem: Problem, cluster: IndexArray, many: FloatArray, nodes: int) -> _Frame:
-        every = activated(problem, np.arange(problem.support_left.size))
-        whole = build(every.cells, every.cell_of[problem.kind_of], cluster, int(cluster.max()) + 1, many, nodes)
-        return cls(problem, cluster, many, whole)
-
-    def on(self, active: Active) -> Model:
-        """The likelihood on some of them."""
-        cell_of, whole = active.cell_of[self.problem.kind_of], self.whole
-        return build(active.cells, cell_of, self.cluster, whole.n_clusters, self.many, whole.nodes)
-
-    def gain(self, active: Active, theta: FloatArray) -> FloatArray:
-        """What an increment would gain, by its size, where there is none; 0 where there is one."""
-        p, there = theta.size - active.cells.n_increments - 1, active.position[:-1]
-        h = np.full(self.whole.cells.n_increments, -np.inf)
-        if there.size == h.size:
-            return np.zeros(h.size + 1)
-        h[there] = theta[p:-1]
-        gain = np.append(increment_gain(np.concatenate((theta[:p], h, theta[-1:])), self.whole), 0.0)
-        gain[there] = 0.0
-        return gain
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Found:
-    """Parameters at a maximum on the innermost intervals that hold something there; its gap, and the steps taken."""
-
-    active: Active
-    model: Model
-    theta: FloatArray
-    gap: float
-    steps: int
-
-
-def _search(frame: _Frame, plain: Maximum) -> _Found:
-    """Maximum from the first start that leads to one."""
-    start = np.concatenate((plain.b, np.log(np.maximum(plain.h, 1e-6))))
-    model = frame.on(plain.active)
-    for spread in STARTS[:-1]:
-        with suppress(NotEstimable):
-            return _climb(frame, _Found(plain.active, model, np.append(start, spread), np.inf, 0))
-    return _climb(frame, _Found(plain.active, model, np.append(start, STARTS[-1]), np.inf, 0))
-
-
-def _climb(frame: _Frame, near: _Found, spread: float | None = None) -> _Found:
-    """Maximum near another one: innermost intervals come in as long as one of them would gain something.
-
-    Clusters that differ may put onset where the curve of all cases has none.
-    """
-    n, p, steps = float(frame.many.sum()), frame.problem.x.shape[1], 0
-    for _ in range(MOST_STEPS):
-        theta, gap, taken = _maximise(near.model, near.theta, spread)
-        gain, steps = frame.gain(near.active, theta), steps + taken
-        gap = max(gap, float(gain.max()) / n)
-        near = _Found(near.active, near.model, theta, gap, steps)
-        if gap <= TOLERANCE:
-            return near
-        position, h = enlarged(near.active, np.exp(theta[p:-1]), gain, TOLERANCE * n)
-        active = activated(frame.problem, position)
-        begun = np.log(np.where(h > 0, h, SMALL))
-        near = _Found(active, frame.on(active), np.concatenate((theta[:p], begun, theta[-1:])), np.inf, steps)
-    raise NotEstimable("frailty_spread", "the places where onset may lie did not settle", code="not_converged")
-
-
-def _maximise(model: Model, start: FloatArray, spread: float | None = None) -> tuple[FloatArray, float, int]:
-    """Maximum from a start, its gap and the steps taken: Newton's within the bounds, made sure to rise."""
-    p, m = model.cells.x.shape[1], model.cells.n_increments
-    held = (0.0, LARGEST_SPREAD) if spread is None else (spread, spread)
-    low, high = np.array([(-20.0, 20.0)] * p + [(-30.0, 5.0)] * m + [held]).T
-    theta, n = np.clip(start, low, high), float(model.cells.weight.sum())
-    here = negative_slopes(theta, model)
-    steps, gap = 0, np.inf
-    for steps in range(MOST_STEPS + 1):
-        _, gradient, second = here
-        free = ~((theta <= low) & (gradient > 0) | (theta >= high) & (gradient < 0) | (low == high))
-        gap = float(np.abs(gradient[free]).max(initial=0.0) / n)
-        if gap <= EXHAUSTED or steps == MOST_STEPS:
-            break
-        step = np.zeros(theta.size)
-        step[free] = _downhill(gradient[free], second[np.ix_(free, free)])
-        if spread is None:
-            # At no spread at all the slope is nought whether that is a maximum or not: no step gets there at once.
-            step[-1] = max(step[-1], -0.9 * theta[-1])
-        moved = _lower(model, theta, step, (low, high), here)
-        if moved is None:
-            break
-        theta, here = moved
-    if gap > TOLERANCE:
-        reason = f"the search for the maximum stopped with a gradient of {gap:.1e} left"
-        raise NotEstimable("frailty_spread", reason, code="not_converged")
-    return theta, gap, steps
-
-
-def _downhill(gradient: FloatArray, second: FloatArray) -> FloatArray:
-    """Newton's step, no part of it longer than ``LONGEST``; where the function bends down, as if it bent up."""
-    root, along = np.linalg.eigh(second)
-    least = max(float(np.abs(root).max()) * 1e-12, 1e-300)
-    step = -along @ ((gradient @ along) / np.maximum(np.abs(root), least))
-    return np.asarray(step * min(1.0, LONGEST / max(float(np.abs(step).max()), 1e-300)))
-
-
-def _lower(
-    model: Model, theta: FloatArray, step: FloatArray, bounds: tuple[FloatArray, FloatArray], here: Slopes
-) -> tuple[FloatArray, Slopes] | None:
-    """The first point of a step, halved again and again, that is low enough, and what is there; ``None``: no such."""
-    value, gradient, _ = here
-    free, size = step != 0, 1.0
-    while size > SHORTEST:
-        trial = np.clip(theta + size * step, *bounds)
-        there = negative_slopes(trial, model)
-        fallen = value + 1e-4 * float(gradient @ (trial - theta)) - there[0]
-        # Where the quadrature's error is all that the value tells, the gradient says whether the step gains.
-        flatter = np.abs(there[1][free]).max() < 0.5 * np.abs(gradient[free]).max()
-        if fallen >= 0 or (abs(there[0] - value) <= SAME * abs(value) and flatter):
-            return trial, there
-        size *= 0.5
-    return None
-
-
-def _spread(frame: _Frame, best: _Found, value: float, without: float, conf_level: float, told: Told) -> Estimate:
+def _spread(frame: Frame, best: Found, value: float, without: float, conf_level: float, told: Told) -> Estimate:
     """Spread with the limits at which the profile likelihood has fallen by half a chi-square quantile."""
     drop = float(stats.chi2.ppf(conf_level, 1)) / 2
     spread = float(best.theta[-1])
     near = [best]
 
     def excess(s: float) -> float:
-        near[0] = _climb(frame, near[0], spread=s)
+        near[0] = climb(frame, near[0], spread=s)
         return value + negative(near[0].theta, near[0].model) - drop
 
     low = 0.0 if value - without <= drop else float(optimize.brentq(excess, 1e-3, spread, xtol=1e-4))
@@ -355,7 +196,7 @@ def _spread(frame: _Frame, best: _Found, value: float, without: float, conf_leve
     )
 
 
-def _ratios(best: _Found, coded: Coded, conf_level: float, told: Told) -> tuple[Estimate, ...]:
+def _ratios(best: Found, coded: Coded, conf_level: float, told: Told) -> tuple[Estimate, ...]:
     free = np.ones(best.theta.size, dtype=bool)
     free[-1] = best.theta[-1] > STEP
     errors = np.sqrt(np.maximum(np.diag(_covariance(best, free)), 0.0))
@@ -365,7 +206,7 @@ def _ratios(best: _Found, coded: Coded, conf_level: float, told: Told) -> tuple[
     )
 
 
-def _covariance(at: _Found, free: BoolArray) -> FloatArray:
+def _covariance(at: Found, free: BoolArray) -> FloatArray:
     """Inverse curvature of the ``free`` parameters."""
     curvature = negative_slopes(at.theta, at.model)[2][np.ix_(free, free)]
     return np.asarray(np.linalg.pinv((curvature + curvature.T) / 2), dtype=np.float64)
@@ -381,7 +222,7 @@ def _effects(model: Model, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 def _clusters(
-    frame: _Frame, best: _Found, highest: float, names: list[str], cases: FloatArray, conf_level: float
+    frame: Frame, best: Found, highest: float, names: list[str], cases: FloatArray, conf_level: float
 ) -> tuple[ClusterEffect, ...]:
     """Posterior mean of each cluster's log rate, and its normal interval, with nothing taken as known that is fitted.
 
@@ -391,7 +232,7 @@ def _clusters(
     grid = np.linspace(0.0, highest if np.isfinite(highest) else LARGEST_SPREAD, SPREADS)
     near, value, effects = best, [], []
     for spread in grid:
-        near = _climb(frame, near, spread=float(spread))
+        near = climb(frame, near, spread=float(spread))
         value.append(-negative(near.theta, near.model))
         effects.append(_effects(near.model, near.theta))
     mean, variance = (np.array(each) for each in zip(*effects, strict=True))
@@ -412,9 +253,9 @@ def _clusters(
     )
 
 
-def _borrowed(frame: _Frame, best: _Found, grid: FloatArray) -> FloatArray:
+def _borrowed(frame: Frame, best: Found, grid: FloatArray) -> FloatArray:
     """Variance that the clusters' effects owe to the other parameters, at the fitted spread or a small one."""
-    at = best if best.theta[-1] >= grid[1] else _climb(frame, best, spread=float(grid[1]))
+    at = best if best.theta[-1] >= grid[1] else climb(frame, best, spread=float(grid[1]))
     free = np.ones(at.theta.size, dtype=bool)
     free[-1] = False
     along = central_slopes(lambda t: _effects(at.model, t)[0], at.theta, STEP, free)
