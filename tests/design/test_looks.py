@@ -77,6 +77,31 @@ def test_error_of_naive_looks(k):
     assert naive_error(1) == pytest.approx(0.05)
 
 
+@pytest.mark.parametrize("alpha", [0.05, 0.025])
+@pytest.mark.parametrize("sided", [1, 2])
+@pytest.mark.parametrize("steps", [equal(5), np.array([0.3, 0.7, 1.0]), np.array([0.1, 0.12, 0.9, 1.0])])
+def test_error_of_naive_looks_is_that_of_a_multivariate_normal(alpha, sided, steps):
+    """Chance that none of correlated scores passes the limit of a single look (scipy), one-sided and unequal."""
+    z, apart = stats.norm.isf(alpha / sided), np.sqrt(np.minimum.outer(steps, steps) / np.maximum.outer(steps, steps))
+    low = np.full(steps.size, -z if sided == 2 else -np.inf)
+    none = stats.multivariate_normal(cov=apart, abseps=1e-9, releps=1e-9, maxpts=200_000, seed=1).cdf(
+        np.full(steps.size, z), lower_limit=low
+    )
+    assert naive_error(steps.size, alpha=alpha, sided=sided, fraction=steps) == pytest.approx(1 - none, abs=1e-5)
+
+
+@pytest.mark.parametrize(("alpha", "rejected"), [(0.05, 0.13), (0.025, 0.0709)])
+def test_a_one_sided_plan_is_told_the_error_of_one_side(alpha, rejected):
+    """Five equal looks; 200,000 simulated studies without a difference have their score above the limit so often."""
+    steps = np.cumsum(np.random.default_rng(0).normal(size=(200_000, 5)), axis=1) / np.sqrt(np.arange(1, 6))
+    simulated = np.mean((steps >= stats.norm.isf(alpha)).any(axis=1))
+    plan = plan_looks(equal(5), kind="obrien_fleming", planned_information=100, alpha=alpha, sided=1)
+    assert simulated == pytest.approx(rejected, abs=0.002)
+    assert plan.naive_error == pytest.approx(simulated, abs=4 * np.sqrt(rejected / 200_000))
+    verdict = judge_looks(plan, seen(*((0.0, 20.0 * k) for k in range(1, 6))))[-1]
+    assert verdict.naive_error == pytest.approx(plan.naive_error)
+
+
 @pytest.mark.parametrize("kind", SPENDING)
 @pytest.mark.parametrize("looks", [2, 3, 4, 5, "unequal_0.3_0.7_1"])
 def test_spending_boundaries(kind, looks):
@@ -261,8 +286,19 @@ def test_verdicts():
 def test_a_naive_reader_would_have_claimed_it():
     verdict = judge_looks(PLAN, seen((1.2, 84), (2.2, 180)))[-1]
     assert (verdict.code, verdict.naive_claim) == ("continue", True)
-    assert verdict.naive_error == pytest.approx(naive_error(2))
+    assert verdict.naive_error == pytest.approx(naive_error(2, fraction=[84, 180]))
     assert verdict.repeated.low < 0 < verdict.repeated.high
+
+
+def test_the_error_of_looking_again_is_of_the_looks_as_they_were():
+    """The variance of the score fixes how looks go together, else the count; the same data again add nothing."""
+    told = [LookSeen(label="a", z=0, counted=84, information=6.0), LookSeen(label="b", z=0, counted=90, information=40)]
+    assert judge_looks(PLAN, told)[-1].naive_error == pytest.approx(naive_error(2, fraction=[6, 40]))
+    fallen = [told[0], dataclasses.replace(told[1], information=5.0)]
+    assert judge_looks(PLAN, fallen)[-1].naive_error == pytest.approx(naive_error(2, fraction=[84, 90]))
+    again = seen((0.0, 84), (0.0, 84), (0.0, 84))
+    assert [v.naive_error for v in judge_looks(PLAN, again)] == pytest.approx([0.05] * 3)
+    assert judge_looks(PLAN, seen((0.0, 0)))[-1].naive_error == pytest.approx(0.05)
 
 
 def test_extra_looks_are_descriptive():

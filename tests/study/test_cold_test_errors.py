@@ -19,12 +19,15 @@ from tests.study.cases import case, protocol, records
 
 pytestmark = pytest.mark.usefixtures("unpainted")
 
-MINUTES = protocol().schedule.tests_min
 
+def study(
+    n=40, *, se=1.0, sp=1.0, ratio=1.5, seed=3, control="felt", shape=1.6, swapped=False, made=None, rescued=None
+):
+    """Cases tested until two in a row were not felt, or until a supplement; true waits of both arms.
 
-def study(n=40, *, se=1.0, sp=1.0, ratio=1.5, seed=3, control="felt", shape=1.6, swapped=False):
-    """Cases tested until two in a row were not felt; true waits of both arms."""
-    rng, made = np.random.default_rng(seed), protocol()
+    ``rescued`` is the minute of a supplement in every third case that has no onset by then.
+    """
+    rng, made = np.random.default_rng(seed), made or protocol()
     cases, tests, wait = [], [], {"plain": [], "buffered": []}
     arms = ["plain", "buffered"]
     for i in range(1, 2 * n + 1):
@@ -34,7 +37,10 @@ def study(n=40, *, se=1.0, sp=1.0, ratio=1.5, seed=3, control="felt", shape=1.6,
         wait[arm].append(min(onset, made.onset.tau_min))
         cases.append(case(i, arm, baseline_response="felt"))
         run = 0
-        for t in MINUTES:
+        for t in made.schedule.tests_min:
+            if i % 3 == 0 and rescued is not None and t > rescued:
+                cases[-1]["rescue_min"] = f"{rescued:g}"
+                break
             felt = rng.random() < (1 - se if t >= onset else sp)
             at = {"case_id": f"P01-{i:04d}", "minute": f"{t:g}"}
             tests.append({**at, "tooth_role": "target", "response": "felt" if felt else "not_felt"})

@@ -26,13 +26,13 @@ PROTOCOL = protocol()
 LAST = PROTOCOL.quarters[-1]
 
 
-def counted(records):
-    tally = tally_records(PROTOCOL, records, through=LAST)
-    return [(f"{c}.json", make_exchange(tally, PROTOCOL, c, records_digest="0" * 64)) for c in tally.practices]
+def counted(records, made=PROTOCOL):
+    tally = tally_records(made, records, through=LAST)
+    return [(f"{c}.json", make_exchange(tally, made, c, records_digest="0" * 64)) for c in tally.practices]
 
 
-def grid_of(records):
-    return group_test_errors(gather(counted(records), PROTOCOL))
+def grid_of(records, made=PROTOCOL):
+    return group_test_errors(gather(counted(records, made), made))
 
 
 @pytest.fixture(scope="module")
@@ -60,6 +60,35 @@ def test_intervals_say_nearly_what_every_test_says():
     assert low < truth["buffered"] - truth["plain"] < high < 0
     assert abs(ours.difference - theirs.difference) < (high - low) / 5
     assert high - low == pytest.approx(theirs.difference_limits[1] - theirs.difference_limits[0], rel=0.1)
+
+
+def both_roads(tests_min, last, *, rescue="composite", **more):
+    """The row of the true errors by a group and by the practice, proportions numb by the last test; the true ones."""
+    made = protocol(
+        schedule={"tests_min": tests_min}, onset={"target_min": last, "tau_min": last}, rescue={"wait": rescue}
+    )  # fmt: skip
+    data, records, _ = study(400, se=0.95, sp=0.91, made=made, **more)
+    return [row(errors, 0.95, 0.91) for errors in (grid_of(records, made), cold_test_errors(data, records))]
+
+
+def test_both_roads_agree_to_the_last_minute():
+    """At 10 min one test is left and nothing could confirm it; both reports tell the same share numb by then."""
+    group, own = both_roads((1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0), 10.0)
+    for ours, theirs, (low, high) in zip(group.numb, own.numb, own.numb_limits, strict=True):
+        assert ours[0] == ours[1]
+        assert abs(ours[0] - theirs[0]) < (high - low) / 5
+    assert group.wait == pytest.approx(own.wait, abs=0.1)
+    assert group.difference == pytest.approx(own.difference, abs=0.1)
+
+
+def test_a_supplement_whose_minute_is_counted_ends_the_tests_of_both_roads():
+    """Up to the supplement at 8.5 min the test at 8 may stay unconfirmed; that at 10 was planned and never done."""
+    group, own = both_roads(
+        (1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0), 8.0, rescue="while_on_treatment", rescued=8.5, ratio=1.0, shape=3.0
+    )
+    for ours, theirs, (low, high) in zip(group.numb, own.numb, own.numb_limits, strict=True):
+        assert abs(ours[0] - theirs[0]) < (high - low) / 8
+    assert group.wait == pytest.approx(own.wait, abs=0.05)
 
 
 def test_every_estimate_has_its_interval(usual):
@@ -103,5 +132,6 @@ def test_the_report_and_its_json_have_the_grid_and_say_what_it_is_from(usual):
     notes = " ".join(section.blocks[1].notes)
     assert "profile likelihood" in notes
     assert "counted onset intervals" in notes
+    assert "not tell why testing ended" in notes
     assert "counted onset intervals" not in " ".join(cold_test_section(usual[1], PROTOCOL).blocks[1].notes)
     assert "difference_limits" in json.dumps(json.loads(results_json(results)))

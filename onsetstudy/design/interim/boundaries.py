@@ -218,9 +218,19 @@ def spending_futility(
     return rule(drift)[0], drift
 
 
-def naive_error(looks: int, *, alpha: float = 0.05, fraction: ArrayLike | None = None) -> float:
-    """True two-sided error rate of looking again and again with the boundary of one look (Armitage and others 1969)."""
+def naive_error(looks: int, *, alpha: float = 0.05, sided: int = 2, fraction: ArrayLike | None = None) -> float:
+    """True error rate of looking again and again with the boundary of one look (Armitage and others 1969).
+
+    Parameters
+    ----------
+    looks : int
+    alpha : float
+        Error rate of one look, both sides if ``sided`` is 2.
+    sided : int
+    fraction : sequence of float, optional
+        Growing information of the looks, on any scale; by default equal steps.
+    """
     steps = np.arange(1, looks + 1) / looks if fraction is None else np.asarray(fraction, dtype=np.float64)
-    bound = np.full(len(steps), float(-special.ndtri(alpha / 2)))
-    found = crossing_chances(steps, -bound, bound)
+    bound = np.full(len(steps), float(-special.ndtri(alpha / sided)))
+    found = crossing_chances(steps, -bound if sided == 2 else np.full(len(steps), -INF), bound)
     return found.above + found.below

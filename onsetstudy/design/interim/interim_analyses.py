@@ -30,6 +30,8 @@ from onsetstudy.design.interim.results import ConditionalPower, LookPlan, LookVe
 # A look with less new information than this share of the plan tells nothing new.
 LEAST_STEP = 1e-4
 STANDS_STILL = 1e-9
+LEAST_GAIN = 1e-3
+"""A look with less more information than this share of what there was finds what the one before it found."""
 
 
 @result_kind("look_seen")
@@ -144,7 +146,7 @@ def plan_looks(
         looks=looks,
         inflation=float((drift / single) ** 2),
         expected_fraction=float(stopped @ steps),
-        naive_error=naive_error(steps.size, alpha=alpha, fraction=steps),
+        naive_error=naive_error(steps.size, alpha=alpha, sided=sided, fraction=steps),
         design_drift=drift,
         method="alpha spending, boundaries by recursive numerical integration",
         source="Lan & DeMets 1983, Biometrika 70:659-663; Jennison & Turnbull 2000, chapter 19",
@@ -197,7 +199,7 @@ def judge_looks(plan: LookPlan, seen: Sequence[LookSeen], *, last: bool = False)
     counted: list[LookSeen] = []
     over = ""
     for number, look in enumerate(seen, start=1):
-        verdict = _as_seen(plan, look, number)
+        verdict = _as_seen(plan, seen[:number])
         closing = (last and number == len(seen)) or look.counted >= plan.planned_information
         step = look.counted - (counted[-1].counted if counted else 0.0)
         fresh = step >= LEAST_STEP * plan.planned_information and _informed(counted, look)
@@ -229,8 +231,9 @@ def _beyond(plan: LookPlan, z: float, bound: float) -> bool:
     return z >= bound or (plan.sided == 2 and z <= -bound)
 
 
-def _as_seen(plan: LookPlan, look: LookSeen, number: int) -> LookVerdict:
-    """A look before it is judged: descriptive."""
+def _as_seen(plan: LookPlan, seen: Sequence[LookSeen]) -> LookVerdict:
+    """The last of these looks before it is judged: descriptive."""
+    look, steps = seen[-1], _steps(seen)
     return LookVerdict(
         label=look.label,
         code="descriptive",
@@ -244,10 +247,24 @@ def _as_seen(plan: LookPlan, look: LookSeen, number: int) -> LookVerdict:
         unit=plan.unit,
         alpha_spent=math.nan,
         naive_claim=_beyond(plan, look.z, float(-special.ndtri(plan.alpha / plan.sided))),
-        naive_error=naive_error(number, alpha=plan.alpha),
+        naive_error=naive_error(steps.size, alpha=plan.alpha, sided=plan.sided, fraction=steps),
         repeated=None,
         conditional=None,
     )
+
+
+def _steps(seen: Sequence[LookSeen]) -> FloatArray:
+    """Information of looks of which each knew more than those before; of one that knew nothing, 1.
+
+    By the variance of the score where it grows from look to look, else by the count. A look at the same data again
+    finds what the one before it found.
+    """
+    information = np.array([look.information for look in seen], dtype=np.float64)
+    if not (np.diff(information, prepend=0.0) > 0).all():
+        information = np.array([look.counted for look in seen], dtype=np.float64)
+    before = np.maximum.accumulate(np.concatenate([[0.0], information[:-1]]))
+    fresh = information[information > before * (1 + LEAST_GAIN)]
+    return fresh if fresh.size else np.ones(1)
 
 
 def _decided(

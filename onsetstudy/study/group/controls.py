@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.study.counts.counted_estimates import mean_difference
 from onsetstudy.study.group.pool_files import Gathered
 from onsetstudy.study.results import ColdTestErrors, NegativeControl
@@ -70,7 +71,8 @@ def group_test_errors(counts: Gathered) -> ColdTestErrors | None:
 
     Notes
     -----
-    Intervals are those of the rate, which a supplement ends. Arms are taken whole, as in a practice's own report.
+    Intervals are those of the rate, which a supplement ends. Arms are taken whole, as in a practice's own report. Why
+    testing ended without onset counts do not tell, but for the minute of a supplement where the wait ends with it.
     """
     data, protocol = counts.counted, counts.protocol
     arms = [data.where(data.arm == code) for code in protocol.arm_codes[:2]]
@@ -85,6 +87,7 @@ def group_test_errors(counts: Gathered) -> ColdTestErrors | None:
             sensitivity=se,
             specificity=sp,
             weight=arm.weight.astype(np.float64),
+            ended_min=_supplement_min(arm),
         )
 
     control = counts.controls.groupby("what")["n"].sum()
@@ -95,3 +98,9 @@ def group_test_errors(counts: Gathered) -> ColdTestErrors | None:
         control_tests=int(control.get("tests", 0)),
         from_intervals=True,
     )
+
+
+def _supplement_min(arm: CountedSet) -> FloatArray:
+    """Minute of the supplement before onset where the intervals of the wait tell it, else infinity."""
+    wait = arm.times("wait")
+    return np.where(wait.exact & np.isinf(arm.times("hazard").right), wait.left, np.inf)

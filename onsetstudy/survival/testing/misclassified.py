@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.optimize import nnls
 
-from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.arrays import FloatArray, IndexArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 
@@ -179,6 +179,7 @@ def kernel_of_intervals(
     sensitivity: float,
     specificity: float,
     weight: ArrayLike | None = None,
+    ended_min: ArrayLike | None = None,
 ) -> ErrorKernel:
     """Likelihood of intervals that a reading rule made of tests, each of which may err, for an onset in each gap.
 
@@ -194,6 +195,8 @@ def kernel_of_intervals(
         In (.5, 1].
     weight : array_like of float, optional
         How many cases each interval stands for.
+    ended_min : array_like of float, optional
+        Minute at which testing ended in each case without onset, ``inf`` where nobody tells; by default in all.
 
     Returns
     -------
@@ -204,8 +207,11 @@ def kernel_of_intervals(
     An interval tells the last test that was felt, and the tests in a row after it that were not. Before the last felt
     test the rule was not met, in whatever order tests were felt or not: the chance of that is a sum over all orders, by
     a chain of the number of tests in a row that were not felt. Tests between the ends were missed. That tests before
-    them were missed the interval does not tell: they are taken as done. Follow-up without onset ends with the last felt
-    test, as the interval has it.
+    them were missed the interval does not tell: they are taken as done.
+
+    Of cases without onset the interval does not tell what came after the last felt test. Where fewer tests than make an
+    onset were still to come, they are taken as done: had one been felt, it would be the last; so they were not. Where
+    more were to come, they cannot all have been done, and testing is taken to have ended with the last felt test.
     """
     _check_errors(sensitivity, specificity)
     planned = np.asarray(planned_min, dtype=np.float64)
@@ -215,19 +221,28 @@ def kernel_of_intervals(
     left = np.searchsorted(borders, times.left)
     # The first test that was not felt lies after the last one that was.
     right = np.clip(np.searchsorted(borders, times.right), left + 1, k + 1)
-    right = np.where(np.isinf(times.right), k + 1, right)
     # Chance that a test is not felt: rows are tests, columns the gap of onset.
     not_felt = np.where(np.arange(k)[:, None] >= np.arange(k + 1), sensitivity, 1 - specificity)
     reached = _reached(not_felt, confirmations)
     with np.errstate(divide="ignore"):
         logs = np.log(reached)[left]
         silent = np.log(not_felt)
+    never = np.isinf(times.right)
+    first = np.where(never, left, right - 1)
+    run = np.where(never, _unconfirmed(left, planned, ended_min, confirmations), confirmations)
     for step in range(confirmations):
-        test = right - 1 + step
-        inside = test < k
+        test = first + step
+        inside = (step < run) & (test < k)
         logs[inside] += silent[test[inside]]
     many = np.ones(times.left.size) if weight is None else np.asarray(weight, dtype=np.float64)
     return ErrorKernel.of(logs, many, edges)
+
+
+def _unconfirmed(left: IndexArray, planned: FloatArray, ended_min: ArrayLike | None, confirmations: int) -> IndexArray:
+    """Tests that were not felt after the last felt one, the ``left``-th, in cases without onset."""
+    ended = np.full(left.size, np.inf) if ended_min is None else np.asarray(ended_min, dtype=np.float64)
+    due = np.searchsorted(planned, ended) - left
+    return np.where((due > 0) & (due < confirmations), due, 0)
 
 
 def _reached(not_felt: FloatArray, confirmations: int) -> FloatArray:
