@@ -29,7 +29,13 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Estimate, Interval
 from onsetstudy.inference.design_matrix import Coded, code_covariates
-from onsetstudy.inference.likelihood import boundary_test, central_slopes, log_scale_interval, wald_ratio
+from onsetstudy.inference.likelihood import (
+    boundary_test,
+    central_slopes,
+    fall_to_lower_limit,
+    log_scale_interval,
+    wald_ratio,
+)
 from onsetstudy.inference.parameter import Told
 from onsetstudy.survival.hazards.frailty_likelihood import Model, Slopes, at_nodes, build, negative, negative_slopes
 from onsetstudy.survival.hazards.ph_fit import NEGLIGIBLE, maximise, set_up
@@ -229,7 +235,7 @@ def _lower(
 
 
 def _spread(model: Model, best: FloatArray, value: float, without: float, conf_level: float, told: Told) -> Estimate:
-    """Spread with the limits at which the profile likelihood has fallen by half a chi-square quantile."""
+    """Spread with profile limits; the lower is 0 exactly where the boundary test does not reject no spread."""
     drop = float(stats.chi2.ppf(conf_level, 1)) / 2
     spread = float(best[-1])
 
@@ -239,7 +245,9 @@ def _spread(model: Model, best: FloatArray, value: float, without: float, conf_l
         near[0], _, _ = _maximise(model, near[0], spread=s)
         return value + negative(near[0], model) - drop
 
-    low = 0.0 if value - without <= drop else float(optimize.brentq(excess, 1e-3, spread, xtol=1e-4))
+    fall, low = fall_to_lower_limit(value - without, conf_level), 0.0
+    if fall < value - without:
+        low = max(1e-3, float(optimize.brentq(lambda s: excess(s) + drop - fall, 0.0, spread, xtol=1e-4)))
     # From the fit outwards, each search from where the last one ended: far out the likelihood is hard to follow.
     near[0], inner, outer, high = best, spread, spread, np.inf
     while outer < LARGEST_SPREAD:
