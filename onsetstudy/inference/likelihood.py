@@ -7,7 +7,7 @@ from typing import Unpack
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import special, stats
+from scipy import optimize, special, stats
 
 from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, HypothesisTest, Interval
@@ -79,6 +79,35 @@ def boundary_test(
         assumptions=assumptions,
         source=source,
     )
+
+
+def fall_to_lower_limit(gain: float, conf_level: float) -> float:
+    """How far the log-likelihood falls to the lower limit of what cannot be below 0; all of ``gain``: the limit is 0.
+
+    Parameters
+    ----------
+    gain : float
+        As for :func:`boundary_test`, of one parameter: the limit leaves 0 exactly where that test rejects.
+    conf_level : float
+        Two-sided level; far from 0 the fall is half the chi-square quantile.
+
+    References
+    ----------
+    .. [1] Feldman GJ, Cousins RD (1998). Unified approach to the classical statistical analysis of small signals.
+       Physical Review D 57, 3873-3889, section IV B: a normal mean that cannot be below 0, here on the scale of the
+       signed root of the likelihood ratio.
+    """
+    seen, far = np.sqrt(2 * max(0.0, gain)), normal_quantile(conf_level)
+    if seen <= max(0.0, special.ndtri(conf_level)):
+        return max(0.0, gain)
+
+    def left_over(mean: float) -> float:
+        fall = seen - mean
+        below = -fall if mean >= fall else -(mean**2 + fall**2) / (2 * mean)
+        return float(special.ndtr(fall) - special.ndtr(below)) - conf_level
+
+    fall = far if seen >= 2 * far else seen - optimize.brentq(left_over, 1e-12, seen)
+    return float(fall**2 / 2)
 
 
 def central_slopes(

@@ -7,9 +7,10 @@ effective number of cases that need not be whole.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
-from scipy import special, stats
+from scipy import optimize, special, stats
 
 from onsetstudy.core.arrays import require_level
 from onsetstudy.core.errors import OnsetStudyError, Problem
@@ -211,6 +212,24 @@ def newcombe_paired_difference(
         return math.sqrt(max(0.0, a * a - 2.0 * phi * a * b + b * b))
 
     return p - q - margin(p - first_low, second_high - q), p - q + margin(first_high - p, q - second_low)
+
+
+def p_of_limits(limits: Callable[[float], Limits], difference: float) -> float:
+    """Two-sided P of no difference by an interval: one less the level at which it just reaches 0.
+
+    Parameters
+    ----------
+    limits : callable
+        Limits of the ``difference`` by one less their level; the higher the level, the wider.
+    """
+
+    def beyond(alpha: float) -> float:
+        low, high = limits(alpha)
+        return low if difference > 0 else -high
+
+    if difference == 0 or beyond(1 - 1e-9) <= 0:
+        return 1.0
+    return float(optimize.brentq(beyond, 1e-15, 1 - 1e-9)) if beyond(1e-15) < 0 else 0.0
 
 
 def mcnemar_exact(first_only: int, second_only: int) -> float:

@@ -45,10 +45,12 @@ def value_text(e: EstimateLike, places: int = 1, *, factor: float = 1.0, missing
     return spanned(factor * e.estimate, *_ends(e, factor), places, unit=e.unit)
 
 
-def near_text(e: EstimateLike, landmark: float = 0.0, *, base: int = 1, factor: float = 1.0) -> str:
+def near_text(
+    e: EstimateLike, landmark: float = 0.0, *, base: int = 1, factor: float = 1.0, missing: str | None = NONE
+) -> str:
     """The same with the fewest decimals, from ``base``, that keep it and its limits apart from a landmark."""
     if isinstance(e, NotAvailable):
-        return NONE
+        return value_text(e, missing=missing)
     places = places_for((factor * e.estimate, *_ends(e, factor)), (landmark,), base=base)
     return value_text(e, places, factor=factor)
 

@@ -11,12 +11,16 @@ from scipy import stats
 from statsmodels.stats.proportion import confint_proportions_2indep
 
 from onsetstudy.core.claims import Look
+from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Caution, HypothesisTest
 from onsetstudy.outcomes.scores.pain_moments import PainRecords, moment_of_pain
 from onsetstudy.records.derived.results import ArmStanding
+from onsetstudy.report.document import Pairs
+from onsetstudy.report.sections.group.pooled import statistician_section
 from onsetstudy.report.sentences import sentence
 from onsetstudy.study.answer.cautions import _size, group_arms_caution
-from tests.report.claimed import RANDOMISED, N, claim, told
+from onsetstudy.survival.hazards.frailty import fit_shared_frailty
+from tests.report.claimed import RANDOMISED, N, claim, group_of, told
 from tests.report.samples import estimate, rich
 from tests.study.cases import analyse, case, protocol, readings_of, records
 
@@ -85,6 +89,22 @@ def test_p_of_painless_injections_never_contradicts_its_interval(n):
                 low, high = confint_proportions_2indep(y, n[1], x, n[0], compare="diff", method="newcomb",
                                                        alpha=found.p_value)  # fmt: skip
                 assert min(abs(low), abs(high)) < 1e-6
+
+
+def test_the_spread_of_practices_is_not_shown_from_nought_beside_a_p_that_rejects_it():
+    """A lower limit of .004 stays apart from 0 on the page of the group."""
+    times = Intervals(np.tile([0.0, 2, 2, 4, 6, 8], 2), np.tile([2, 4, 4, 6, 8, np.inf], 2))
+    arm, practice = np.repeat(["plain", "buffered"], 6), np.tile(["P01", "P02"], 6)
+    fit = fit_shared_frailty(times, {"arm": arm}, cluster=practice, reference_arm="plain")
+    test = dataclasses.replace(fit.test, p_value=0.049)
+    group = group_of(rich())
+    for low, shown in ((0.004, "0.310 (0.004 to 0.930), p = 0.049"), (0.0, "0.31 (0.00 to 0.93), p = 0.049")):
+        span = dataclasses.replace(fit.spread.interval, low=low, high=0.93)
+        spread = dataclasses.replace(fit.spread, estimate=0.31, interval=span)
+        frailty = dataclasses.replace(fit, spread=spread, test=test)
+        found = dataclasses.replace(group, overall=dataclasses.replace(group.overall, frailty=frailty))
+        rows = next(b.rows for b in statistician_section(found).blocks if isinstance(b, Pairs))
+        assert ("Spread of rates, log scale", shown) in rows
 
 
 def test_p_of_mean_pain_is_that_of_the_means_and_not_of_ranks():

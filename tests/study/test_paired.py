@@ -1,15 +1,19 @@
 """A split-mouth study: compared within patients, against the same engine on the rows; guesses in words."""
 
 import dataclasses
+import re
 
 import numpy as np
 import pytest
 
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Estimate
+from onsetstudy.outcomes.scores.within_patient import compare_pairs
+from onsetstudy.report.document import Table
 from onsetstudy.report.documents.practice import compose
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.sections.appendix.fairness import blinding_section, paired_section
+from onsetstudy.report.sentences import sentence
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.within_patient import blinding_of, paired_study
 from onsetstudy.survival.hazards.frailty import fit_shared_frailty
@@ -22,6 +26,7 @@ from tests.study.cases import analyse, case, protocol, readings_of, records
 pytestmark = pytest.mark.usefixtures("unpainted")
 
 PATIENTS = 16
+TICKS = np.array([0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 15.0])
 
 
 def promised():
@@ -99,11 +104,10 @@ def test_the_numbers_are_those_of_the_engine(data):
 
 def one_of_pairs(k):
     """A study of 60 pairs: both ratios, and whether the small strata are told."""
-    ticks = np.array([0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 15.0])
     rng = np.random.default_rng(k)
     rate = np.exp(rng.normal(0, 0.5, 60))
-    cell = np.searchsorted(ticks, np.concatenate((rng.exponential(4 / rate), rng.exponential(2.5 / rate))))
-    times = Intervals(ticks[cell - 1], np.append(ticks, np.inf)[cell])
+    cell = np.searchsorted(TICKS, np.concatenate((rng.exponential(4 / rate), rng.exponential(2.5 / rate))))
+    times = Intervals(TICKS[cell - 1], np.append(TICKS, np.inf)[cell])
     arm, patient = np.repeat(["plain", "buffered"], 60), np.tile(np.arange(60), 2)
     options = {"reference": {"arm": "plain"}}
     shared = fit_shared_frailty(times, {"arm": arm}, cluster=patient, **options)
@@ -145,6 +149,64 @@ def test_the_section_and_the_whole_report(data):
     assert "Each patient had both: compare within patients" in html
     assert paired_study(dataclasses.replace(data, protocol=protocol())) is None
     assert paired_section(None, made) is None
+
+
+def invented_pairs(seed, like):
+    """Everything within 12 invented patients; ``like`` gives what is not drawn."""
+    rng, who = np.random.default_rng(seed), np.tile(np.arange(12), 2)
+    rate = np.exp(rng.normal(0, 0.5, 12))
+    cell = np.searchsorted(TICKS, np.concatenate((rng.exponential(4 / rate), rng.exponential(2 / rate))))
+    times, arm = Intervals(TICKS[cell - 1], np.append(TICKS, np.inf)[cell]), np.repeat(["plain", "buffered"], 12)
+    success = paired_success(times, arm, who, reference_arm="plain", target_min=3)
+    score = 10 * rng.integers(0, 9, (2, 12)) - np.array([[0.0], [15.0]])
+    return dataclasses.replace(
+        like, success=success.arms, success_difference=success.difference,
+        onset_test=compare_arms(times, arm, reference_arm="plain", block=who, method="permutation", seed=1),
+        hazard_ratio=fit_shared_frailty(times, {"arm": arm}, cluster=who, reference_arm="plain").estimates[0],
+        pain=compare_pairs(*score, arms=("plain", "buffered"), unit="mm"),
+    )  # fmt: skip
+
+
+def test_no_interval_is_printed_beside_a_p_that_contradicts_it(data):
+    """Studies of 12 patients: every line agrees in itself, or words say where a test of another kind disagrees."""
+    like, made, disagree = paired_study(data), promised(), 0
+    for seed in range(35):
+        study = invented_pairs(seed, like)
+        table = next(b for b in paired_section(study, made).blocks if isinstance(b, Table))
+        rows = {row[0]: row[1:] for row in table.rows}
+        rows.pop("the same, labels exchanged", None)
+        said = " ".join(table.notes)
+        disagree += "disagree on the rate" in said
+        for name, (shown, p) in rows.items():
+            low, high = re.search(r"\((.+) to (.+)\)", shown.replace("\u2212", "-").replace("under ", "")).groups()
+            holds = float(low) <= ("rate" in name) <= float(high)
+            p = float(p.removeprefix("< "))
+            if "pain" in name:
+                assert (holds != (p >= 0.05)) == bool(re.search("disagree on .*pain", said)), seed
+            else:
+                assert holds == (p >= 0.05), (seed, name)
+            if "rate" in name:
+                assert (holds != (study.onset_test.p_value >= 0.05)) == ("disagree on the rate" in said), seed
+    assert disagree
+
+
+def test_page_one_claims_no_share_that_the_test_within_patients_does_not_bear():
+    made = promised()
+    study = analyse(made, split_mouth(made))
+    apart = interval_of(study.overall.success_difference, 0.02, 0.6)
+    study = dataclasses.replace(study, overall=dataclasses.replace(study.overall, success_difference=apart))
+    for p_value, side in ((0.125, 0), (0.03, 1)):
+        within = dataclasses.replace(study.paired.success_difference, p_value=p_value)
+        with_p = dataclasses.replace(study, paired=dataclasses.replace(study.paired, success_difference=within))
+        claim = next(c for c in with_p.claims.claims if c.quantity.key == "success_difference")
+        assert claim.bears.side == side
+        assert ("By its test, p = 0.12" in sentence(claim, made).allows) == (side == 0)
+
+
+def interval_of(e, low, high):
+    return dataclasses.replace(
+        e, estimate=(low + high) / 2, interval=dataclasses.replace(e.interval, low=low, high=high)
+    )
 
 
 def test_guesses_are_told_by_person_and_arm(data):

@@ -12,6 +12,7 @@ from scipy import integrate, optimize, special, stats
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.serialise import from_dict
+from onsetstudy.inference.likelihood import fall_to_lower_limit
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.hazards.frailty import fit_shared_frailty
 from onsetstudy.survival.hazards.ph_curves import standardise_curves
@@ -157,6 +158,33 @@ def test_without_spread_the_fit_is_that_without_clusters():
     assert found.spread.interval.low == 0.0
     assert found.log_likelihood >= plain.log_likelihood - 1e-8
     assert found.estimates[0].estimate == pytest.approx(plain.estimates[0].estimate, rel=0.05)
+
+
+@pytest.mark.parametrize("level", [0.9, 0.95])
+def test_p_of_no_spread_never_contradicts_its_interval(level):
+    """Forty studies of four clusters of 20; the upper limit is where the likelihood fell by half a chi-square."""
+    rejected = []
+    for seed in range(40):
+        times, arm, cluster, _ = study(seed, n=80, spread=0.4, clusters=4)
+        found = fit_shared_frailty(times, {"arm": arm}, cluster=cluster, conf_level=level)
+        assert (found.test.p_value < 1 - level) == (found.spread.interval.low > 0), seed
+        rejected.append(found.test.statistic)
+    # Some between the one-sided and the two-sided quantile, where the two used to part.
+    assert any(stats.chi2.isf(2 * (1 - level), 1) < x < stats.chi2.ppf(level, 1) for x in rejected)
+
+
+@pytest.mark.parametrize("level", [0.5, 0.9, 0.95, 0.99])
+def test_the_lower_limit_at_the_bound_keeps_its_level_in_the_normal_model(level):
+    """One normal value of a mean that is at least 0; upper limits by the normal quantile or by the fall from 0."""
+    z, seen = stats.norm.ppf((1 + level) / 2), np.linspace(0.0, 8, 4001)
+    low = seen - np.sqrt([2 * fall_to_lower_limit(x**2 / 2, level) for x in seen])
+    assert np.all(np.diff(low) >= -1e-9)
+    assert np.array_equal(low > 1e-12, stats.norm.sf(seen) < 1 - level)
+    assert low[-1] == pytest.approx(8 - z)
+    for mean in (0.0, 0.1, 0.5, 1.0, 1.5, 2.0, 3.0, 5.0):
+        last = seen[np.searchsorted(low, mean, side="right") - 1]
+        first = -math.inf if mean == 0 else mean - z if mean >= z else (mean**2 - z**2) / (2 * mean)
+        assert stats.norm.cdf(last - mean) - stats.norm.cdf(first - mean) > level - 0.001
 
 
 @pytest.mark.parametrize(("clusters", "size", "spread"), [(4, 1000, 0.5), (12, 3, 1.5)])

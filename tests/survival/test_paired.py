@@ -1,14 +1,19 @@
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
+from scipy import stats
 
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.serialise import from_dict
+from onsetstudy.inference.proportions import mcnemar_exact, newcombe_paired_difference
 from onsetstudy.survival.summaries.within_patient import paired_success
 
 YES, NO, OPEN = (0.0, 2.0), (4.0, np.inf), (1.0, 6.0)
+PAIRS = ((YES, YES), (YES, NO), (NO, YES), (NO, NO))
 
 
 def paired(pairs):
@@ -38,6 +43,33 @@ def test_limits_as_printed(reference):
     result = paired_success(times, arm, patient, reference_arm="plain", target_min=3)
     ref.check("20 12 2 16 low", result.difference.interval.low)
     ref.check("20 12 2 16 high", result.difference.interval.high)
+
+
+@pytest.mark.parametrize("n", [6, 12])
+def test_p_and_interval_never_contradict_and_keep_their_error(n):
+    """Every study of n patients; without a difference 5 % at most claim one (Newcombe's limits alone: 12 and 7 %)."""
+    tables = [t for t in itertools.product(range(n + 1), repeat=4) if sum(t) == n]
+    claimed = []
+    for table in tables:
+        cases = paired([p for p, k in zip(PAIRS, table, strict=True) for _ in range(k)])
+        for level in (0.8, 0.95, 0.99):
+            found = paired_success(*cases, reference_arm="plain", target_min=3, conf_level=level).difference
+            outside = not found.interval.low <= 0 <= found.interval.high
+            assert (found.p_value < 1 - level) == outside, (table, level)
+            low, high = newcombe_paired_difference(*table, level)
+            assert found.interval.low <= low < high <= found.interval.high
+            if level == 0.95:
+                claimed.append(outside)
+    for differ, both in itertools.product(np.linspace(0.05, 1, 20), np.linspace(0, 1, 6)):
+        chance = [(1 - differ) * both, differ / 2, differ / 2, (1 - differ) * (1 - both)]
+        assert stats.multinomial.pmf(np.array(tables)[claimed], n, chance).sum() < 0.05
+
+
+def test_p_and_interval_agree_where_the_limits_are_wider_than_the_exact_test():
+    cases = paired([(YES, YES)] + [(YES, NO)] * 8 + [(NO, NO)] * 191)
+    found = paired_success(*cases, reference_arm="plain", target_min=3, conf_level=0.99).difference
+    assert found.interval.low < 0
+    assert found.p_value > 0.01 > mcnemar_exact(8, 0)
 
 
 def test_row_order_does_nothing_and_swapping_mirrors():

@@ -12,16 +12,16 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import statsmodels.api as sm
-from scipy import optimize
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
 from onsetstudy.core.results import Assumption, Counts, Estimate, EstimateLike
 from onsetstudy.inference.clusters import too_few_clusters, too_narrow
 from onsetstudy.inference.means import Moments, contrast_of_means
 from onsetstudy.inference.parameter import Parameter
+from onsetstudy.inference.proportions import p_of_limits
 from onsetstudy.outcomes.scores.pain import compare_pain
 from onsetstudy.outcomes.scores.pain_moment_results import Anxiety, MissingScores, MomentOfPain
-from onsetstudy.outcomes.summaries import HYBRID, WILSON, Tally, mean_of, newcombe_limits, share_difference, share_of
+from onsetstudy.outcomes.summaries import HYBRID, WILSON, mean_of, newcombe_limits, share_difference, share_of
 
 LEAST = 2
 ROBUST = "linear model, robust standard errors"
@@ -119,24 +119,10 @@ def _difference(hits: list[BoolArray], of: Parameter) -> EstimateLike:
     reference, other = ((int(hit.sum()), hit.size) for hit in hits)
     if min(reference[1], other[1]) == 0:
         return of.absent("one arm has no score", code="no_scores", method=HYBRID)
-    p_value = _p_of_interval(other, reference)
-    return share_difference(other, reference, of, p_value=p_value, p_method="; p by the same interval")
-
-
-def _p_of_interval(other: Tally, reference: Tally) -> float:
-    """Two-sided P: one less the level at which the interval just reaches no difference.
-
-    A test of another kind beside the interval would now and then contradict it.
-    """
+    # A test of another kind beside the interval would now and then contradict it.
     difference = other[0] / other[1] - reference[0] / reference[1]
-
-    def beyond(alpha: float) -> float:
-        low, high = newcombe_limits(other, reference, alpha)
-        return low if difference > 0 else -high
-
-    if difference == 0 or beyond(1 - 1e-9) <= 0:
-        return 1.0
-    return float(optimize.brentq(beyond, 1e-15, 1 - 1e-9)) if beyond(1e-15) < 0 else 0.0
+    p_value = p_of_limits(partial(newcombe_limits, other, reference), difference)
+    return share_difference(other, reference, of, p_value=p_value, p_method="; p by the same interval")
 
 
 def _adjusted(records: PainRecords, known: BoolArray, arms: Sequence[str], of: Parameter) -> EstimateLike:

@@ -46,6 +46,25 @@ class PairedStudy:
     n: Counts
     caution: tuple[Caution, ...] = ()
 
+    @property
+    def success_test(self) -> HypothesisTest | None:
+        """Test that belongs to the difference of success; ``None`` without one."""
+        found = self.success_difference
+        if isinstance(found, NotAvailable) or found.p_value is None:
+            return None
+        return HypothesisTest(
+            quantity="success_test",
+            contrast=found.contrast,
+            statistic=found.estimate,
+            statistic_name="difference",
+            df=1,
+            p_value=found.p_value,
+            alternative="two-sided",
+            method="exact McNemar test",
+            n=found.n,
+            source=found.source,
+        )
+
     def to_frame(self) -> pd.DataFrame:
         """All estimates."""
         found = [self.onset_test, self.hazard_ratio, *self.success, self.success_difference]

@@ -106,7 +106,11 @@ class StudyResults(Serialisable):
         found: dict[str, Told] = {
             "rmst_difference": (whole.wait_difference, whole.wait, None),
             "hazard_ratio": (whole.hazard_ratio, (), shown_test(whole.onset_test)),
-            "success_difference": (whole.success_difference, whole.success, None),
+            "success_difference": (
+                whole.success_difference,
+                whole.success,
+                None if self.paired is None else self.paired.success_test,
+            ),
             "not_numb_difference": (whole.never_numb_difference, whole.never_numb, None),
             "pain_difference": (mean_pain(whole, protocol), (), None),
             "pain_shift": (shift, (), shown_test(pain.test) if isinstance(pain, PainComparison) else None),

@@ -29,7 +29,13 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Estimate, Interval
 from onsetstudy.inference.design_matrix import Coded, code_covariates
-from onsetstudy.inference.likelihood import boundary_test, central_slopes, log_scale_interval, wald_ratio
+from onsetstudy.inference.likelihood import (
+    boundary_test,
+    central_slopes,
+    fall_to_lower_limit,
+    log_scale_interval,
+    wald_ratio,
+)
 from onsetstudy.inference.parameter import Told
 from onsetstudy.survival.hazards.frailty_likelihood import NODES, Model, at_nodes, negative, negative_slopes
 from onsetstudy.survival.hazards.frailty_search import LARGEST_SPREAD, TOLERANCE, Found, Frame, climb, search
@@ -169,7 +175,7 @@ def _fitted(
 
 
 def _spread(frame: Frame, best: Found, value: float, without: float, conf_level: float, told: Told) -> Estimate:
-    """Spread with the limits at which the profile likelihood has fallen by half a chi-square quantile."""
+    """Spread with profile limits; the lower is 0 exactly where the boundary test does not reject no spread."""
     drop = float(stats.chi2.ppf(conf_level, 1)) / 2
     spread = float(best.theta[-1])
     near = [best]
@@ -178,7 +184,9 @@ def _spread(frame: Frame, best: Found, value: float, without: float, conf_level:
         near[0] = climb(frame, near[0], spread=s)
         return value + negative(near[0].theta, near[0].model) - drop
 
-    low = 0.0 if value - without <= drop else float(optimize.brentq(excess, 1e-3, spread, xtol=1e-4))
+    fall, low = fall_to_lower_limit(value - without, conf_level), 0.0
+    if fall < value - without:
+        low = max(1e-3, float(optimize.brentq(lambda s: excess(s) + drop - fall, 0.0, spread, xtol=1e-4)))
     # From the fit outwards, each search from where the last one ended: far out the likelihood is hard to follow.
     near[0], inner, outer, high = best, spread, spread, np.inf
     while outer < LARGEST_SPREAD:

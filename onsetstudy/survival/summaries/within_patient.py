@@ -13,12 +13,20 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, Estimate, Interval
 from onsetstudy.inference.parameter import Told
-from onsetstudy.inference.proportions import mcnemar_exact, newcombe_paired_difference, normal_quantile, wilson_limits
+from onsetstudy.inference.proportions import (
+    Limits,
+    mcnemar_exact,
+    newcombe_paired_difference,
+    normal_quantile,
+    p_of_limits,
+    wilson_limits,
+)
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.npmle_proportion import decided
 from onsetstudy.survival.summaries.standardisation import sort_arms
 
 _SOURCE = "Newcombe 1998, Stat Med 17:2635-2650, method 10; exact McNemar test"
+_LIMITS = "Newcombe paired, method 10, with 0 unless the exact McNemar test rejects it"
 _PATIENTS = Assumption(name="independent_patients", detail="patients are independent; the two cases of one need not be")
 _PERIOD = Assumption(name="no_period_effect", detail="it does not matter which arm came first, or which side it had")
 
@@ -52,7 +60,8 @@ def paired_success(
     ArmContrast
         Quantities as in :func:`~onsetstudy.survival.summaries.success.success_by`, of the patients with a decided
         result in both
-        arms; those left out are counted in the cautions. ``difference.p_value`` is McNemar's, exact. No ratio.
+        arms; those left out are counted in the cautions. No ratio. ``difference.p_value`` is below one less the level
+        exactly where its interval leaves out 0.
 
     Raises
     ------
@@ -65,6 +74,12 @@ def paired_success(
     ----------
     .. [1] R. G. Newcombe, Stat Med 1998;17:2635-2650.
     .. [2] Q. McNemar, Psychometrika 1947;12:153-157.
+
+    Notes
+    -----
+    Newcombe's limits alone leave out no difference too often in few patients (6: up to 12 % of studies without one),
+    and the exact test does not. So they are drawn out to 0 where that test does not reject, and P is the larger of the
+    test's and of that at which Newcombe's limits reach 0 (larger only for many patients, few of whom differ).
     """
     z = normal_quantile(conf_level)
     cases = sort_arms(times, arm, reference_arm=reference_arm, two_arms=True)
@@ -73,7 +88,7 @@ def paired_success(
     n, (first, second) = pairs.shape[0], pairs.T
     table = (first & second, second & ~first, first & ~second, ~first & ~second)
     both, other_only, reference_only, neither = (int(rows.sum()) for rows in table)
-    low, high = newcombe_paired_difference(both, other_only, reference_only, neither, conf_level)
+    (low, high), p_value = _limits_and_p((both, other_only, reference_only, neither), conf_level)
     counted = {reference: both + reference_only, other: both + other_only}
     counts = Counts(
         cases=2 * n,
@@ -104,12 +119,21 @@ def paired_success(
             contrast=f"{other} - {reference}",
             estimate=(other_only - reference_only) / n,
             std_error=(error if error > 0 else (high - low) / 2 / z) or None,
-            interval=Interval(low=low, high=high, level=conf_level, method="Newcombe paired, method 10"),
-            p_value=mcnemar_exact(other_only, reference_only),
+            interval=Interval(low=low, high=high, level=conf_level, method=_LIMITS),
+            p_value=p_value,
         ),
         caution=caution,
         **told,
     )
+
+
+def _limits_and_p(table: tuple[int, int, int, int], conf_level: float) -> tuple[Limits, float]:
+    """Limits of the difference and P of none, which agree at every level."""
+    _, other_only, reference_only, _ = table
+    low, high = newcombe_paired_difference(*table, conf_level)
+    by_limits = p_of_limits(lambda a: newcombe_paired_difference(*table, 1 - a), other_only - reference_only)
+    p_value = max(mcnemar_exact(other_only, reference_only), by_limits)
+    return (low, high) if p_value < 1 - conf_level else (min(low, 0.0), max(high, 0.0)), p_value
 
 
 def _complete_pairs(

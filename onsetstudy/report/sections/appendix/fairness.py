@@ -5,10 +5,10 @@ from __future__ import annotations
 from functools import partial
 
 from onsetstudy.adjustment.results import EValue, FairComparison
-from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest
+from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.outcomes.scores.paired_results import Blinding, OrderEffects, PairedStudy
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.cells import value_text
+from onsetstudy.report.cells import NONE, near_text, reason_of, value_text
 from onsetstudy.report.document import Figure, Section, Table, note, notes_of
 from onsetstudy.report.figures import balance
 from onsetstudy.report.figures.canvas import contrast_look
@@ -130,14 +130,17 @@ def paired_section(paired: PairedStudy | None, protocol: Protocol) -> Section | 
     if paired is None:
         return None
     other, reference = (protocol.label(a) for a in (protocol.contrast_arm, protocol.reference_arm))
-    onset, success, pain = paired.onset_test, paired.success_difference, paired.pain
+    onset, ratio, success, pain = paired.onset_test, paired.hazard_ratio, paired.success_difference, paired.pain
     points = f"numb by {protocol.onset.target_min:g} min, percentage points"
     rows = [
-        ("rate of becoming numb, times", value_text(paired.hazard_ratio, 2, missing=None), _p(onset)),
-        (points, value_text(success, 0, factor=100, missing=None), _p(success)),
+        ("rate of becoming numb, times", near_text(ratio, 1.0, base=2, missing=None), _p(ratio)),
+        ("the same, labels exchanged", reason_of(onset) if isinstance(onset, NotAvailable) else NONE, _p(onset)),
+        (points, near_text(success, base=0, factor=100, missing=None), _p(success)),
     ]
+    unlike = ["the rate"] if _differ(ratio, onset, 1.0) else []
     if pain is not None and protocol.pain is not None:
-        rows.append((f"pain, {protocol.pain.instrument.unit}", value_text(pain.shift, missing=None), _p(pain.test)))
+        rows.append((f"pain, {protocol.pain.instrument.unit}", near_text(pain.shift, missing=None), _p(pain.test)))
+        unlike += ["pain"] if _differ(pain.shift, pain.test, 0.0) else []
     return Section.of(
         "paired",
         "Within the same patients",
@@ -147,9 +150,14 @@ def paired_section(paired: PairedStudy | None, protocol: Protocol) -> Section | 
             f"{other} less {reference}, within patients".capitalize(),
             ("what", f"difference, {level(protocol.plan.conf_level)} interval", "p"),
             rows,
-            "Onset: labels exchanged within patients; ratio within patients, whose rates are taken to be spread "
-            "like a normal distribution on the log scale; success: Newcombe's paired interval, exact McNemar test; "
-            "pain: Hodges-Lehmann shift and signed-rank test.",
+            "Rate: ratio within patients, whose rates are taken to be spread like a normal distribution on the log "
+            "scale, Wald's interval and test; below it the log-rank test, labels exchanged within patients. Numb: "
+            "exact McNemar test, Newcombe's paired interval, with 0 unless that test rejects it. Pain: Hodges-Lehmann "
+            "shift and signed-rank test.",
+            f"Interval and test of another kind disagree on {listed(unlike)}: one of them rules out that there is no "
+            "difference. Take a difference as shown only where both do."
+            if unlike
+            else "",
         ),
         None if paired.order is None else _order(paired.order, protocol),
         notes_of(paired.caution),
@@ -164,6 +172,14 @@ def _order(order: OrderEffects, protocol: Protocol) -> str:
         f"Of these, {told}. Pain of the second injection less the first, the arms apart: {period} {unit}; difference "
         f"between the orders in the sum of both: {sequence} {unit}. A difference there may be carry-over or chance."
     )
+
+
+def _differ(answer: EstimateLike, test: HypothesisTest | NotAvailable, null: float) -> bool:
+    """Whether of an interval and a test of another kind only one rules out that there is none."""
+    if isinstance(answer, NotAvailable) or isinstance(test, NotAvailable):
+        return False
+    holds = answer.interval.low <= null <= answer.interval.high
+    return holds != (test.p_value >= 1 - answer.interval.level)
 
 
 def _p(result: EstimateLike | HypothesisTest) -> str:

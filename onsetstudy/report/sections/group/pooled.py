@@ -7,7 +7,7 @@ from functools import partial
 from onsetstudy.core.quantities import QUANTITIES, quantity_of
 from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.pool.results import Pooled
-from onsetstudy.report.cells import NONE, value_text
+from onsetstudy.report.cells import NONE, near_text, value_text
 from onsetstudy.report.document import Pairs, Pieces, Section, Table, note
 from onsetstudy.report.numbers import (
     capital,
@@ -266,7 +266,7 @@ def statistician_section(results: GroupResults) -> Section:
     spread = (
         frailty.reason
         if isinstance(frailty, NotAvailable)
-        else f"{value_text(frailty.spread, 2)}, p = {p_text(frailty.test.p_value)}"
+        else f"{near_text(frailty.spread, base=2)}, p = {p_text(frailty.test.p_value)}"
     )
     rows += [
         ("Spread of rates, log scale", spread),
