@@ -7,7 +7,7 @@ from typing import Unpack
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import special, stats
+from scipy import optimize, special, stats
 
 from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, HypothesisTest, Interval
@@ -79,6 +79,39 @@ def boundary_test(
         assumptions=assumptions,
         source=source,
     )
+
+
+def fall_to_lower_limit(gain: float, conf_level: float) -> float | None:
+    """By how much log-likelihood has fallen at the lower limit of what cannot be below 0; ``None``: the limit is 0.
+
+    ``gain`` is the log-likelihood at the estimate less that at 0.
+
+    Notes
+    -----
+    A value is within the limits if its likelihood ratio is one of the smallest, at the level, of those that it gives
+    rise to. At 0 these are half a chi-square, as :func:`boundary_test` has them, so that 0 is within the limits exactly
+    where that test does not reject; far from 0 they are a whole one. Between, the estimate counts as normal but for
+    its bound. Towards the upper limit the ratio has the whole chi-square throughout.
+
+    References
+    ----------
+    .. [1] Feldman GJ, Cousins RD (1998). Unified approach to the classical statistical analysis of small signals.
+       Physical Review D 57, 3873-3889.
+    """
+    root, most = float(np.sqrt(max(0.0, 2 * gain))), normal_quantile(conf_level)
+    least = max(0.0, float(special.ndtri(conf_level)))
+    if root <= least:
+        return None
+    if root >= 2 * most:
+        return most**2 / 2
+
+    def too_many(cut: float) -> float:
+        """Chance beyond the level that the root of the ratio is at most ``cut`` where the limit then lies."""
+        limit = root - cut
+        below = special.ndtr(-(limit**2 + cut**2) / (2 * limit)) if limit > 0 else 0.0
+        return float(special.ndtr(cut) - below - conf_level)
+
+    return float(optimize.brentq(too_many, least, min(root, most), xtol=1e-12)) ** 2 / 2
 
 
 def central_slopes(
