@@ -14,6 +14,7 @@ from scipy import optimize, special, stats
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.serialise import from_dict
+from onsetstudy.inference.likelihood import fall_to_lower_limit
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.hazards.grouped import fit_grouped_hazards
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
@@ -255,6 +256,71 @@ def test_one_arm_without_never_numb_cases_does_not_hide_the_others():
     assert turned.log_likelihood == pytest.approx(found.log_likelihood, abs=1e-6)
     assert [e.contrast for e in turned.shares] == ["buffered", "plain"]
     assert turned.shares[0].estimate == pytest.approx(buffered.estimate, abs=1e-5)
+
+
+def few(seed, n=20, never=0.1):
+    """Some cases of one law, with some never-numb ones."""
+    rng = np.random.default_rng(seed)
+    onset = 4 * rng.weibull(1.6, n)
+    onset[rng.random(n) < never] = np.inf
+    return inspected(onset, np.arange(1.0, 11))
+
+
+def least_unlikely(times, share):
+    """Least negative Weibull log-likelihood with a share of never-numb cases (``None``: any), by a general search."""
+
+    def negative(theta):
+        never = special.expit(theta[2]) if share is None else share
+        left, right = (
+            np.exp(-((np.minimum(t, 1e6) / np.exp(theta[0])) ** np.exp(theta[1]))) for t in (times.left, times.right)
+        )
+        chance = np.where(np.isinf(times.right), never + (1 - never) * left, (1 - never) * (left - right))
+        return -float(np.log(np.maximum(chance, 1e-300)).sum())
+
+    start = [np.log(4), 0.5, *([-2.0] if share is None else [])]
+    options = {"xatol": 1e-9, "fatol": 1e-11, "maxiter": 20000, "maxfev": 20000}
+    return float(optimize.minimize(negative, start, method="Nelder-Mead", options=options).fun)
+
+
+def test_limits_of_a_share_begin_at_nought_exactly_where_its_test_does_not_reject():
+    """They end where a general search says that likelihood has fallen; by how much, ``test_likelihood`` knows."""
+    begun = []
+    for seed in range(16):
+        times = few(seed)
+        try:
+            found = fit_never_numb(times)
+        except NotEstimable:
+            continue
+        interval, best = found.shares[0].interval, least_unlikely(times, None)
+        begun.append((interval.low == 0, found.test.p_value >= 0.05))
+        fall = least_unlikely(times, interval.high) - best
+        assert fall == pytest.approx(stats.chi2.ppf(0.95, 1) / 2, abs=1e-3)
+        if interval.low > 0:
+            lost = fall_to_lower_limit(least_unlikely(times, 0.0) - best, 0.95)
+            assert least_unlikely(times, interval.low) - best == pytest.approx(lost, abs=1e-3)
+    assert set(begun) == {(True, True), (False, False)}
+
+
+def test_without_never_numb_cases_the_bound_ends_where_likelihood_has_fallen():
+    times = few(4, n=30, never=0.0)
+    with pytest.raises(NotEstimable) as caught:
+        fit_never_numb(times)
+    assert caught.value.code == "boundary"
+    low, high = caught.value.bound
+    assert low == 0 < high < 0.5
+    fall = least_unlikely(times, high) - least_unlikely(times, 0.0)
+    assert fall == pytest.approx(stats.chi2.ppf(0.95, 1) / 2, abs=1e-3)
+
+
+def test_without_never_numb_cases_in_either_arm_the_bound_is_the_larger_limit():
+    """One arm has half as many cases and says less."""
+    times, arm = few(4, n=30, never=0.0), np.array(["plain", "plain", "buffered"] * 10)
+    with pytest.raises(NotEstimable) as caught:
+        fit_never_numb(times, arm, reference_arm="plain")
+    assert caught.value.code == "boundary"
+    with pytest.raises(NotEstimable) as together:
+        fit_never_numb(times)
+    assert 0 < together.value.bound[1] < caught.value.bound[1] < 1
 
 
 def test_short_follow_up_is_said():

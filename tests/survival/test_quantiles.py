@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
@@ -57,6 +58,62 @@ def test_limits_invert_the_limits_of_the_share():
     assert found.interval.low < found.estimate < found.interval.high
 
 
+def test_tested_alike_the_limits_of_a_difference_start_from_the_estimate():
+    """Between tests curve and limits of the share are straight lines; distances of Zou and Donner, written out."""
+    plain, buffered = [2, 5, 12, 9, 6, 3, 3], [12, 9, 6, 5, 4, 2, 2]
+    times, arm = cases(plain=grid(plain), buffered=grid(buffered))
+    result = estimate_quantile(times, arm, reference_arm="plain")
+
+    def by_lines(counts):
+        up_to, n, ends = np.cumsum(counts)[:-1], sum(counts), 2.0 * np.arange(len(counts))
+        low, high = np.array([wilson_limits(c, n) for c in up_to]).T
+        return [float(np.interp(0.5, np.concatenate([[0.0], share]), ends)) for share in (up_to / n, high, low)]
+
+    (mid, early, late), (mid_ref, early_ref, late_ref) = by_lines(buffered), by_lines(plain)
+    value = mid - mid_ref
+    assert result.difference.estimate == pytest.approx(value)
+    low, high = value - math.hypot(mid - early, late_ref - mid_ref), value + math.hypot(late - mid, mid_ref - early_ref)
+    interval = result.difference.interval
+    assert (interval.low, interval.high) == pytest.approx((low, high))
+    assert "spread evenly inside gaps" in interval.method
+    # Those of the arms stay wherever in its gap onset lies.
+    assert all(
+        e.interval.low <= b.low < b.high <= e.interval.high for e, b in zip(result.arms, result.bounds[:2], strict=True)
+    )
+
+
+def test_a_ratio_of_minutes_in_the_first_gap_has_an_upper_limit():
+    times, arm = cases(plain=grid([30, 12, 6]), buffered=grid([38, 8, 2]))
+    ratio = estimate_quantile(times, arm, reference_arm="plain").ratio
+    assert 0 < ratio.interval.low < ratio.estimate < ratio.interval.high < 3
+
+
+def test_tested_unlike_the_limits_enclose_what_the_gaps_allow_and_say_that_they_are_nearly_certain():
+    times, arm = cases(plain=grid([4, 8, 16, 8, 4]), buffered=grid([12, 24, 4], step=4.0))
+    result = estimate_quantile(times, arm, reference_arm="plain")
+    bounds = result.bounds[2]
+    assert (bounds.low, bounds.high) == (-2, 4)
+    for e, least, most in ((result.difference, -2, 4), (result.ratio, 4 / 6, 8 / 4)):
+        assert e.interval.low <= least < e.estimate < most <= e.interval.high
+        assert "nearly certain" in e.interval.method
+
+
+def test_limits_of_a_difference_hold_about_as_often_as_they_say():
+    """Onset early in the first gaps, 30 an arm: from the ends of the gaps all limits held, 3.5 min wide."""
+    rng, ticks, held, widths = np.random.default_rng(3), np.arange(1.0, 11.0), [], []
+    truth = stats.gamma(1.5).ppf(0.5) * (0.6 - 0.8)
+    for _ in range(60):
+        onset = rng.gamma(1.5, np.repeat([0.8, 0.6], 30))
+        times = Intervals(np.floor(onset), np.where(onset > ticks[-1], inf, np.ceil(onset)))
+        interval = estimate_quantile(
+            times, ["plain"] * 30 + ["buffered"] * 30, reference_arm="plain"
+        ).difference.interval
+        held.append(interval.low <= truth <= interval.high)
+        widths.append(interval.high - interval.low)
+    assert np.mean(held) >= 0.95 - 3 * math.sqrt(0.95 * 0.05 / 60)
+    assert np.mean(widths) < 1.2
+
+
 def test_a_share_that_is_not_reached_is_said_and_bounded():
     times, arm = cases(plain=grid([3, 2, 15]), buffered=grid([12, 6, 2]))
     plain = quantile_alone(times.take(arm == "plain"))
@@ -106,5 +163,8 @@ def test_laws_of_scale_swap_and_enclosure(rows, share):
     scaled = estimate_quantile(times.rescale(3.0), arm, reference_arm="plain", share=share)
     assert scaled.difference.estimate == pytest.approx(3 * result.difference.estimate, abs=1e-4)
     for e, b in zip((*result.arms, result.difference), result.bounds, strict=True):
-        assert e.interval.low <= b.low <= e.estimate <= b.high <= e.interval.high
+        anywhere = e is not result.difference or "not alike" in e.interval.method
+        low, high = (b.low, b.high) if anywhere else (e.estimate, e.estimate)
+        assert e.interval.low <= low <= high <= e.interval.high
+        assert b.low <= e.estimate <= b.high
         assert math.isfinite(e.estimate)

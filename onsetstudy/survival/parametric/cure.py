@@ -8,6 +8,8 @@ References
 .. [1] Farewell VT (1982). The use of mixture models for the analysis of survival data with long-term survivors.
    Biometrics 38, 1041-1046.
 .. [2] Maller RA, Zhou X (1996). Survival Analysis with Long-Term Survivors. Wiley (test at the boundary; follow-up).
+.. [3] Feldman GJ, Cousins RD (1998). Unified approach to the classical statistical analysis of small signals. Physical
+   Review D 57, 3873-3889 (limits of what cannot be below 0).
 """
 
 from __future__ import annotations
@@ -25,7 +27,7 @@ from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate
 from onsetstudy.inference.design_matrix import Coded, code_covariates
-from onsetstudy.inference.likelihood import boundary_test, wald_ratio
+from onsetstudy.inference.likelihood import boundary_test, fall_to_lower_limit, wald_ratio
 from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.proportions import normal_quantile
 from onsetstudy.survival.parametric.accelerated_time import fit_accelerated_time
@@ -43,6 +45,7 @@ from onsetstudy.survival.results import NeverNumbFit, ParametricFit
 SHARE = "never_numb_share"
 CURE_FAMILIES = ("weibull", "lognormal", "loglogistic")
 SOURCE = "Farewell 1982, Biometrics 38:1041-1046; Maller & Zhou 1996, Survival Analysis with Long-Term Survivors"
+LIMITS = "profile likelihood, with a bound at 0"
 STILL_EXPECTED = 0.05
 CORRELATED = 0.9
 NOUGHT = 1e-4
@@ -75,15 +78,16 @@ def fit_never_numb(
     Returns
     -------
     NeverNumbFit
-        ``shares``: ``never_numb_share`` per arm (logit interval); ``time_ratio`` among those who become numb; ``test``
+        ``shares``: ``never_numb_share`` per arm, limits by profile likelihood, which begin at 0 exactly where a test
+        at the boundary does not reject that the arm has none; ``time_ratio`` among those who become numb; ``test``
         of no never-numb cases at all (boundary: half the chi-square p-value for one share). An arm whose share is
-        greatest in likelihood at 0 has the estimate 0 and an upper limit by profile likelihood.
+        greatest in likelihood at 0 has the estimate 0.
 
     Raises
     ------
     NotEstimable
         ``"not_converged"``, ``"flat"``, or ``"boundary"`` where the likelihood is greatest without never-numb cases
-        in any arm.
+        in any arm; its ``bound`` ends with the upper limit by profile likelihood, of several arms the largest.
     OnsetStudyError
         If the family or the arms cannot be used.
 
@@ -110,7 +114,7 @@ def fit_never_numb(
         times, None if arm is None else {"arm": arm}, family=family, reference_arm=reference_arm
     )
     model = _Mixture(times=times, family=family, coded=coded, arms=arms)
-    optimum, free = _with_some_at_nought(model, without)
+    optimum, free = _with_some_at_nought(model, without, conf_level)
     covariance = observed_information(model.value(free), optimum.theta, SHARE)
     return NeverNumbFit(
         family=family,
@@ -206,7 +210,7 @@ class _Mixture:
         return log_likelihood
 
 
-def _with_some_at_nought(model: _Mixture, without: ParametricFit) -> tuple[Optimum, list[int]]:
+def _with_some_at_nought(model: _Mixture, without: ParametricFit, conf_level: float) -> tuple[Optimum, list[int]]:
     """Maximum with the arms whose share is above 0, and these arms; raises if there is none of them."""
     n, free = len(model.times), list(range(len(model.arms)))
     location = np.array([v for _, v, _ in without.parameters])
@@ -220,8 +224,10 @@ def _with_some_at_nought(model: _Mixture, without: ParametricFit) -> tuple[Optim
             break
         keep = np.append(above, np.ones(location.size, dtype=bool))
         free, starts = [k for k, up in zip(free, above, strict=True) if up], [optimum.theta[keep]]
+    none = polish(model.value([]), [location], n, SHARE)
+    highest = max(_profile_limits(model, none, [], k, conf_level)[1] for k in range(len(model.arms)))
     reason = "the likelihood is greatest without never-numb cases"
-    raise NotEstimable(SHARE, reason, code="boundary", bound=(0.0, 1.0))
+    raise NotEstimable(SHARE, reason, code="boundary", bound=(0.0, highest))
 
 
 def _starts(model: _Mixture, location: FloatArray, free: Sequence[int]) -> list[FloatArray]:
@@ -238,40 +244,52 @@ def _starts(model: _Mixture, location: FloatArray, free: Sequence[int]) -> list[
 def _shares(
     model: _Mixture, optimum: Optimum, free: Sequence[int], covariance: FloatArray, counts: Counts, conf_level: float
 ) -> tuple[Estimate, ...]:
-    z, method = normal_quantile(conf_level), f"mixture of never and {model.family} onset"
-    estimates = []
+    method, estimates = f"mixture of never and {model.family} onset", []
     for k, name in enumerate(model.arms):
         of = Parameter(quantity=SHARE, contrast=name, unit="proportion", n=counts, conf_level=conf_level)
+        limits, share, error, how = _profile_limits(model, optimum, free, k, conf_level), 0.0, None, LIMITS
         if k in free:
             place = list(free).index(k)
-            logit, error = float(optimum.theta[place]), float(np.sqrt(covariance[place, place]))
-            share, low, high = special.expit([logit, logit - z * error, logit + z * error]).tolist()
-            estimates.append(
-                of.estimate(share, (low, high), by="Wald, logit scale", method=method, std_error=error, source=SOURCE)
-            )
+            share, error = float(special.expit(optimum.theta[place])), float(np.sqrt(covariance[place, place]))
         else:
-            limits = 0.0, _largest_share(model, optimum, free, k, z * z / 2)
-            how = "profile likelihood; the estimate is at its bound"
-            estimates.append(of.estimate(0.0, limits, by=how, method=method, source=SOURCE))
+            how += "; the estimate is at its bound"
+        estimates.append(of.estimate(share, limits, by=how, method=method, std_error=error, source=SOURCE))
     return tuple(estimates)
 
 
-def _largest_share(model: _Mixture, optimum: Optimum, free: Sequence[int], arm: int, drop: float) -> float:
-    """Share of an arm at 0 up to which the profile likelihood has not fallen by ``drop``."""
-    n, start = len(model.times), [optimum.theta]
+def _profile_limits(
+    model: _Mixture, optimum: Optimum, free: Sequence[int], arm: int, conf_level: float
+) -> tuple[float, float]:
+    """Limits of the share of an arm, free or at 0, where the profile likelihood has fallen by so much."""
+    n, others = len(model.times), [k for k in free if k != arm]
+    place = list(free).index(arm) if arm in free else None
+    best = float(special.logit(NOUGHT)) if place is None else float(optimum.theta[place])
+    start = optimum.theta if place is None else np.delete(optimum.theta, place)
 
-    def left(logit: float) -> float:
-        found = polish(model.value(free, (arm, logit)), [start[0]], n, SHARE)
-        start[0] = found.theta
-        return drop - (optimum.log_likelihood - found.log_likelihood)
+    def reached(lost: float, step: float, end: float) -> float:
+        """Share at which so much is lost, sought in steps from the best; at the ``end`` none or all."""
+        near = [start]
 
-    low, high = float(special.logit(NOUGHT)), 0.0
-    while high < 12 and left(high) > 0:
-        low, high = high, high + 3.0
-    if high >= 12:
-        return 1.0
-    start[0] = optimum.theta
-    return float(special.expit(optimize.brentq(left, low, high, xtol=1e-4)))
+        def left(logit: float) -> float:
+            found = polish(model.value(others, (arm, logit)), [near[0]], n, SHARE)
+            near[0] = found.theta
+            return lost - (optimum.log_likelihood - found.log_likelihood)
+
+        inner, outer = best, best + step
+        while left(outer) > 0:
+            inner, outer = outer, outer + step
+            if abs(outer) >= end:
+                return float(step > 0)
+        near[0] = start
+        return float(special.expit(optimize.brentq(left, inner, outer, xtol=1e-4)))
+
+    low = 0.0
+    if place is not None:
+        at_nought = polish(model.value(others), [start], n, SHARE)
+        gain = optimum.log_likelihood - at_nought.log_likelihood
+        lost = fall_to_lower_limit(gain, conf_level)
+        low = reached(lost, -3.0, 30.0) if lost < gain else 0.0
+    return low, reached(normal_quantile(conf_level) ** 2 / 2, 3.0, 12.0)
 
 
 def _cautions(model: _Mixture, theta: FloatArray, covariance: FloatArray, shares: int) -> tuple[Caution, ...]:

@@ -117,8 +117,9 @@ class Optimum:
 
 
 def _slope(value: LogLikelihood, theta: FloatArray) -> FloatArray:
-    """Gradient by central differences with a step fitted to each parameter."""
-    return central_slopes(value, theta, 1e-5 * np.maximum(1.0, np.abs(theta)))
+    """Gradient by central differences with a step fitted to each parameter; none where the value is not defined."""
+    with np.errstate(invalid="ignore"):
+        return central_slopes(value, theta, 1e-5 * np.maximum(1.0, np.abs(theta)))
 
 
 def polish(value: LogLikelihood, starts: list[FloatArray], n: int, quantity: str) -> Optimum:

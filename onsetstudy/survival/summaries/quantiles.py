@@ -1,10 +1,15 @@
-"""Minute by which a given share is numb, for example the median onset, compared between arms."""
+"""Minute by which a given share is numb, for example the median onset, compared between arms.
+
+What is known of an arm is the gap in which its minute lies. A difference is taken of minutes spread evenly inside their
+gaps, and its limits with it, where the gaps of both arms are alike; where not, from the ends of the gaps.
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import cache, partial
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -19,23 +24,11 @@ from onsetstudy.inference.proportions import Limits, mover_difference, mover_rat
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.npmle_proportion import share_limit, spread_evenly
 from onsetstudy.survival.summaries.standardisation import SPREAD_EVENLY, ArmedCases, Compared, Value, sort_arms
-from onsetstudy.survival.testing.unlike_gaps import Gaps
+from onsetstudy.survival.testing.unlike_gaps import Gaps, mean_gaps
 
 _SOURCE = "inversion of pointwise limits as in Brookmeyer & Crowley 1982, Biometrics 38:29-41"
 _REACHED = 1e-9
 """Rounding that a share may lack and still count as reached."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Quantile:
-    """Minute by which the share is numb: bounds from the curve, a value between them, limits.
-
-    ``bounds[1]``, ``estimate`` and ``limits[1]`` are infinite where the share is not reached.
-    """
-
-    bounds: tuple[float, float]
-    estimate: float
-    limits: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,12 +54,26 @@ class _Group:
         """Share numb by the minute, mass spread evenly."""
         return float(sum(w * spread_evenly(c.curve, minute) for w, c in zip(self.mix, self.cells, strict=True)))
 
-    def limit(self, minute: float, conf_level: float, *, upwards: bool) -> float:
-        """Lower or upper confidence limit of the share numb by the minute."""
+    def reach(self, minute: float, conf_level: float, *, upwards: bool) -> tuple[float, float]:
+        """Bound of the share numb by the minute on one side, and how far its confidence limit lies beyond, signed."""
         parts = np.array([share_limit(cell, minute, conf_level, upwards=upwards) for cell in self.cells])
-        bound = float(self.mix @ parts[:, 0])
         margin = math.sqrt(float(self.mix**2 @ (parts[:, 1] - parts[:, 0]) ** 2))
-        return bound + margin if upwards else bound - margin
+        return float(self.mix @ parts[:, 0]), margin if upwards else -margin
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Quantile:
+    """Minute by which the share is numb: bounds from the curve, a value between them, limits.
+
+    ``limits`` start from the bounds and lie at tests; ``even`` start from the estimate, as if onset lay evenly inside
+    gaps, and lie within them. ``bounds[1]``, ``estimate`` and upper limits are infinite where they are not reached.
+    """
+
+    group: _Group
+    bounds: Limits
+    estimate: float
+    limits: Limits
+    even: Limits
 
 
 @takes_cases("stratum", "weight")
@@ -117,8 +124,14 @@ def estimate_quantile(
     Notes
     -----
     The limits of an arm are the minutes that the pointwise limits of the share numb do not exclude (test
-    inversion); those of the contrasts recover the variances from them. The estimate spreads mass
+    inversion), wherever in its gap onset lies: they lie at tests. The estimate spreads mass
     evenly inside the gap; the smallest minute is taken where the curve is level at ``share``.
+
+    Limits of the contrasts recover the variances from those of the arms. Where the gaps of both arms are alike up to
+    these minutes (:func:`~onsetstudy.survival.testing.unlike_gaps.mean_gaps`), what holds in one holds in the other:
+    between tests the limits of the share run beside the curve of the estimate, from which distances are taken.
+    Elsewhere they are taken from the ends of the gaps, at tests; such limits enclose every difference that the gaps
+    allow, and hold more often than their level says. The interval tells which, in its ``method``.
 
     References
     ----------
@@ -142,7 +155,7 @@ def estimate_quantile(
     found = {a: _quantile(_Group.of(cases.gaps(a), cases.mix), share, conf_level) for a in cases.arms}
     missing = [a for a in cases.arms if math.isinf(found[a].estimate)]
     if missing:
-        low, high = _difference_limits(found[cases.arms[1]], found[reference_arm])
+        low, high = _open_limits(found[cases.arms[1]], found[reference_arm])
         raise NotEstimable(
             "onset_quantile_difference",
             f"{share:.0%} numb is not reached in the arm {' and '.join(missing)}",
@@ -171,17 +184,36 @@ def _begins(ticks: FloatArray, holds: Callable[[float], bool]) -> float:
 
 
 def _quantile(group: _Group, share: float, conf_level: float) -> _Quantile:
-    ticks = group.ticks
-    enough = share - _REACHED
+    ticks, enough = group.ticks, share - _REACHED
+    below, above = (cache(partial(group.reach, conf_level=conf_level, upwards=up)) for up in (False, True))
     i = _first(ticks, lambda t: group.share(t)[0] >= enough)
     high = float(ticks[i]) if i < ticks.size else math.inf
     low = _begins(ticks, lambda t: group.share(t)[1] >= enough)
-    j = _first(ticks, lambda t: group.limit(t, conf_level, upwards=False) > share)
+    j = _first(ticks, lambda t: sum(below(t)) > share)
     upper = float(ticks[j]) if j < ticks.size else math.inf
-    lower = _begins(ticks, lambda t: group.limit(t, conf_level, upwards=True) >= share)
-    return _Quantile(
-        bounds=(low, high), estimate=_inside(group, low, high, enough), limits=(min(lower, low), max(upper, high))
-    )
+    lower = _begins(ticks, lambda t: sum(above(t)) >= share)
+    limits, estimate = (min(lower, low), max(upper, high)), _inside(group, low, high, enough)
+    early, late = _passes(group, share, above), _passes(group, share, below)
+    even = min(max(limits[0], early), estimate), max(min(limits[1], late), estimate)
+    return _Quantile(group=group, bounds=(low, high), estimate=estimate, limits=limits, even=even)
+
+
+def _passes(group: _Group, share: float, reach: Callable[[float], tuple[float, float]]) -> float:
+    """Minute at which a limit that runs beside the evenly spread curve passes the share; infinite if it never does.
+
+    Between two tests its distance from the curve goes straight from that at the one to that at the other; at clock
+    zero, when nobody can be numb, there is none.
+    """
+    i = _first(group.ticks, lambda t: group.spread(t) + reach(t)[1] > share)
+    if i == group.ticks.size:
+        return math.inf
+    before, after = float(group.ticks[i - 1]) if i > 0 else 0.0, float(group.ticks[i])
+    margins = reach(before)[1] if i > 0 else 0.0, reach(after)[1]
+
+    def excess(minute: float) -> float:
+        return group.spread(minute) + float(np.interp(minute, (before, after), margins)) - share
+
+    return before if excess(before) >= 0 else float(optimize.brentq(excess, before, after, xtol=1e-10))
 
 
 def _inside(group: _Group, low: float, high: float, share: float) -> float:
@@ -193,14 +225,27 @@ def _inside(group: _Group, low: float, high: float, share: float) -> float:
     return float(optimize.brentq(lambda t: group.spread(t) - share, low, high, xtol=1e-10))
 
 
-def _difference_limits(first: _Quantile, reference: _Quantile) -> Limits:
-    """Limits of the difference; what is not reached leaves it open on its side."""
+def _open_limits(first: _Quantile, reference: _Quantile) -> Limits:
+    """Limits of the difference wherever in its gap onset lies; what is not reached leaves it open on its side."""
     open_below, open_above = math.isinf(reference.bounds[1]), math.isinf(first.bounds[1])
     # Infinity less infinity is no number: an open end is closed for the sum and opened again after it.
     one = first.bounds[0], first.bounds[0] if open_above else first.bounds[1]
     two = reference.bounds[0], reference.bounds[0] if open_below else reference.bounds[1]
     low, high = mover_difference(one, first.limits, two, reference.limits)
     return -math.inf if open_below else low, math.inf if open_above else high
+
+
+def _recovered(one: _Quantile, two: _Quantile) -> tuple[tuple[Limits, Limits, Limits, Limits], str]:
+    """Estimates and limits from which those of a contrast are recovered, and what has to be said of them.
+
+    The gaps that count are those up to the minutes that are compared.
+    """
+    until = max(one.bounds[1], two.bounds[1])
+    both = zip(one.group.mix.tolist(), two.group.cells, one.group.cells, strict=True)
+    wide, other = mean_gaps(list(both), until)
+    if wide == other:
+        return ((one.estimate,) * 2, one.even, (two.estimate,) * 2, two.even), "spread evenly inside gaps"
+    return (one.bounds, one.limits, two.bounds, two.limits), "from the ends of gaps that are not alike: nearly certain"
 
 
 def _cautions(arm: str, found: _Quantile, share: float) -> tuple[Caution, ...]:
@@ -228,15 +273,15 @@ def _contrast(cases: ArmedCases, found: dict[str, _Quantile], share: float, conf
     recovered = f"recovery of variances from limits by {how}"
 
     def difference(arm: str, reference: str) -> Value:
-        one, two = found[arm], found[reference]
-        return Value(one.estimate - two.estimate, _difference_limits(one, two), recovered)
+        limits, told = _recovered(found[arm], found[reference])
+        value = found[arm].estimate - found[reference].estimate
+        return Value(value, mover_difference(*limits), f"{recovered}, {told}")
 
     def ratio(arm: str, reference: str) -> Value | None:
-        one, two = found[arm], found[reference]
-        if two.estimate <= 0:
+        if found[reference].estimate <= 0:
             return None
-        limits = mover_ratio(one.bounds, one.limits, two.bounds, two.limits)
-        return Value(one.estimate / two.estimate, limits, recovered)
+        limits, told = _recovered(found[arm], found[reference])
+        return Value(found[arm].estimate / found[reference].estimate, mover_ratio(*limits), f"{recovered}, {told}")
 
     return compared.contrast(
         ("onset_quantile", "onset_quantile_difference", "onset_quantile_ratio"),
