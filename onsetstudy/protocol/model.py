@@ -12,7 +12,7 @@ from onsetstudy.protocol import keys
 from onsetstudy.protocol.earlier_names import EARLIER_KEYS, todays_outcome, todays_strategy
 from onsetstudy.protocol.governance import AdoptionRule, Conduct, Governance
 from onsetstudy.protocol.keys import Keys, Minute, Share, Text, coded, one_of
-from onsetstudy.protocol.vocabulary import CODES, MILD
+from onsetstudy.protocol.vocabulary import CODES, MILD, SENSITIVITY
 
 
 @result_kind("arm")
@@ -169,7 +169,7 @@ class AnalysisPlan(Keys):
     conf_level: Annotated[float, Field(gt=0.5, lt=1, strict=True)] = 0.95
     min_stratum_cases: Annotated[StrictInt, Field(ge=2)] = 20
     wait_difference_min: Annotated[float, Field(gt=0, le=60, strict=True)] | None = None
-    sensitivity: tuple[Annotated[StrictStr, one_of(*keys.SENSITIVITY)], ...] = ()
+    sensitivity: tuple[Annotated[StrictStr, one_of(*SENSITIVITY)], ...] = ()
     planned_power: Annotated[float, Field(gt=0.5, lt=1, strict=True)] = 0.8
     planned_hazard_ratio: Annotated[float, Field(gt=0, strict=True)] = 1.5
     secondary: tuple[Annotated[StrictStr, one_of(*keys.SECONDARY)], ...] = ()

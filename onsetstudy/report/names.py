@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from onsetstudy.core.quantities import QUANTITIES
+from onsetstudy.protocol.vocabulary import SENSITIVITY
 
 NAMES = {
     "ianb": "inferior alveolar nerve block",
@@ -14,6 +15,7 @@ NAMES = {
     "hp170": "170 mm line with words",
     "vrs4": "four words",
     "faces": "faces, by their number",
+    **{choice: name for choice, (name, _) in SENSITIVITY.items()},
 }
 FIELDS = {
     "practice_id": "practice",
@@ -42,17 +44,6 @@ OUTCOMES = {
     "painless_share": "proportion of painless injections",
 }
 """Outcomes that a protocol may name and that are no quantity of the table."""
-CHOICES = {
-    "confirmations_1": "one test confirms",
-    "confirmations_2": "two tests confirm",
-    "rescue_other_way": "supplemental injection taken the other way",
-    "accept_unconfirmed": "unconfirmed last test accepted",
-    "control_ignored": "control tooth ignored",
-    "first_cases_left_out": "first cases of every operator left out",
-    "per_protocol": "cases prepared as planned only",
-    "all_tests": "tests outside the window of their planned minutes too",
-}
-"""Other choices under which the answer is computed again."""
 INSTRUMENTS = {"mdas": "modified dental anxiety scale", "das": "dental anxiety scale", "nrs11": "numeric scale"}
 BOUNDARIES = {
     "obrien_fleming": "alpha spending of O'Brien and Fleming type",

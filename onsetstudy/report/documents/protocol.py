@@ -9,7 +9,7 @@ from __future__ import annotations
 from onsetstudy.protocol.lock_results import ProtocolLock
 from onsetstudy.protocol.model import Arm, Protocol
 from onsetstudy.report.document import Block, Cautions, Document, Pairs, Paragraph, Section, Table, absent
-from onsetstudy.report.names import BOUNDARIES, CHOICES, INSTRUMENTS, field_name, outcome_name, plain_words
+from onsetstudy.report.names import BOUNDARIES, INSTRUMENTS, field_name, outcome_name, plain_words
 from onsetstudy.report.numbers import counted, day, listed
 from onsetstudy.report.sections.before.papers import answered
 
@@ -247,7 +247,7 @@ def _not_randomised(protocol: Protocol) -> Section:
 def _data(protocol: Protocol) -> Section:
     plan, looks = protocol.plan, protocol.looks
     strata = listed([field_name(s) for s in plan.strata]) or "no strata"
-    others = listed([CHOICES.get(s, plain_words(s)) for s in plan.sensitivity]) or "none"
+    others = listed([plain_words(s) for s in plan.sensitivity]) or "none"
     analyses = counted(len(protocol.quarters), "interim analysis", "interim analyses")
     return Section.of(
         "data",
