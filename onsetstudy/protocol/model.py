@@ -7,6 +7,7 @@ from typing import Annotated
 
 from pydantic import AfterValidator, Field, StrictInt, StrictStr
 
+from onsetstudy.core.errors import Problem, RecordsError
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.protocol import keys
 from onsetstudy.protocol.earlier_names import EARLIER_KEYS, todays_outcome, todays_strategy
@@ -368,6 +369,21 @@ class Protocol:
     def tells_treatment(self) -> bool:
         """Whether it can be told if a treatment succeeded: the protocol, or its scale, says which pain is mild."""
         return self.pain is not None and self.pain.mild is not None
+
+    def quarter(self, label: str | None = None) -> Quarter:
+        """The quarter of that label, or the last.
+
+        Raises
+        ------
+        RecordsError
+            If the study has no such quarter.
+        """
+        labels = [q.label for q in self.quarters]
+        if label is not None and label not in labels:
+            mend = f"choose one of {', '.join(labels)}, or add it to the protocol's quarters"
+            what = f"{label} is not a quarter of this study"
+            raise RecordsError(Problem(what=what, mend=mend, value=label, code="quarter"))
+        return self.quarters[-1 if label is None else labels.index(label)]
 
     def label(self, arm: str) -> str:
         """Label of an arm for readers.
