@@ -17,6 +17,19 @@ from typing import NamedTuple
 MORE_PLACES = 2
 
 
+def places_for(values: Iterable[float], landmarks: Iterable[float] = (0.0,), *, base: int = 1) -> int:
+    """Fewest decimals, from ``base`` to two more, with which no value seems to lie on a landmark or on its other side.
+
+    ``0.04`` beside the landmark 0 needs two decimals: as ``0.0`` it would read like no difference at all.
+    """
+    finite = [v for v in values if math.isfinite(v)]
+    marks = list(landmarks)
+    for places in range(base, base + MORE_PLACES):
+        if all((v > m) - (v < m) == (round(v, places) > m) - (round(v, places) < m) for v in finite for m in marks):
+            return places
+    return base + MORE_PLACES
+
+
 class Seen(NamedTuple):
     """An estimate with its interval as readers see it: ``low <= value <= high`` in the unit shown."""
 
@@ -135,16 +148,8 @@ class Quantity:
         ``seen`` and ``landmarks`` are as shown. No difference is always a landmark: 0.04 beside 0 needs two decimals,
         as 0.0 would read like no difference at all.
         """
-        finite = [v for v in seen if math.isfinite(v)]
         marks = [*landmarks, *(() if self.null is None else (self.null * self.shown.factor,))]
-        base = self.shown.places
-        for places in range(base, base + MORE_PLACES):
-            apart = all(
-                (v > m) - (v < m) == (round(v, places) > m) - (round(v, places) < m) for v in finite for m in marks
-            )
-            if apart:
-                return places
-        return base + MORE_PLACES
+        return places_for(seen, marks, base=self.shown.places)
 
 
 PER_HUNDRED = Shown(factor=100.0, unit="percentage points", places=0)
