@@ -270,16 +270,9 @@ def _settled(protocol: Protocol) -> list[str]:
     rule = protocol.adoption
     if rule is not None and rule.none_because is not None:
         told.append(f"No rule of adoption was declared, because {rule.none_because}.")
-    told = [text.replace("..", ".") for text in told]
-    if rule is not None and rule.none_because is None:
-        harms = ", ".join(plain_words(h) for h in rule.stopping_harms or ()) or "none"
-        told.append(
-            f"Rule of adoption, declared beforehand: at least {rule.net_min:g} min of the chair saved, mixing counted; "
-            f"pain not more than {rule.pain_margin:g} worse; not numb not more than "
-            f"{100 * (rule.not_numb_margin or 0):g} percentage points more; harms of which one is enough not to adopt: "
-            f"{harms}."
-        )
-    return told
+    elif rule is not None:
+        told.append(f"Rule of adoption, declared beforehand: {'; '.join(rule.conditions)}.")
+    return [text.replace("..", ".") for text in told]
 
 
 def _ethics(protocol: Protocol, lock: ProtocolLock | None) -> Section:
