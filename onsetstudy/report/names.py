@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from onsetstudy.core.quantities import QUANTITIES
-from onsetstudy.protocol.vocabulary import SENSITIVITY
+from onsetstudy.protocol.vocabulary import SENSITIVITY, TECHNIQUE_NAMES
 
 NAMES = {
-    "ianb": "inferior alveolar nerve block",
-    "mental_incisive": "mental-incisive block",
-    "psa": "posterior superior alveolar block",
-    "gow_gates": "Gow-Gates block",
+    **TECHNIQUE_NAMES,
     "vas100": "100 mm line",
     "nrs11": "numbers from 0 to 10",
     "hp170": "170 mm line with words",
