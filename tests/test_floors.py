@@ -66,8 +66,8 @@ LONGEST = 400
 SAME_FLOOR = {("files", "report"), ("cli", "cluster"), ("cli", "chairside")}
 # The recorder knows what was tapped, never what came out of it.
 CHAIRSIDE_NEVER_SEES = ("survival", "study", "report", "outcomes", "pool", "watch")
-# Report draws results; of the rooms below it may see types only.
-REPORT_SEES = ("core", "protocol.model")
+# Report draws results; of the rooms below it may see types and words only.
+REPORT_SEES = ("core", "protocol.model", "protocol.vocabulary")
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 

@@ -284,13 +284,4 @@ def what_decides(protocol: Protocol) -> tuple[str, ...]:
         return ()
     if rule.none_because is not None:
         return (f"No rule was declared, because {rule.none_because.rstrip('.')}.",)
-    told = []
-    if rule.net_min is not None:
-        told.append(f"At least {rule.net_min:g} min of the chair saved, mixing counted.")
-    if rule.pain_margin is not None:
-        told.append(f"Pain not more than {rule.pain_margin:g} worse.")
-    if rule.not_numb_margin is not None:
-        told.append(f"Not numb not more than {100 * rule.not_numb_margin:g} percentage points more.")
-    harms = ", ".join(words(code).lower() for code in rule.stopping_harms or ()) or "none"
-    told.append(f"Harms of which one is enough not to adopt: {harms}.")
-    return tuple(told)
+    return tuple(f"{text[0].upper()}{text[1:]}." for text in rule.conditions)

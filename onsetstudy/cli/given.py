@@ -131,20 +131,6 @@ def slips_told(
     return slips
 
 
-def chosen_quarter(promised: Protocol, label: str | None) -> Quarter:
-    """The quarter of that label, or the protocol's last.
-
-    Raises
-    ------
-    RecordsError
-        If the study has no such quarter.
-    """
-    labels = [q.label for q in promised.quarters]
-    if label is not None and label not in labels:
-        raise RecordsError(f"{label} is not a quarter of this study; choose one of {', '.join(labels)}")
-    return promised.quarters[-1 if label is None else labels.index(label)]
-
-
 def _left_out(
     records: Records, promised: Protocol, through: Quarter, practice: str | None = None
 ) -> list[tuple[str, list[str]]]:

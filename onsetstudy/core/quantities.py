@@ -17,6 +17,19 @@ from typing import NamedTuple
 MORE_PLACES = 2
 
 
+def places_for(values: Iterable[float], landmarks: Iterable[float] = (0.0,), *, base: int = 1) -> int:
+    """Fewest decimals, from ``base`` to two more, with which no value seems to lie on a landmark or on its other side.
+
+    ``0.04`` beside the landmark 0 needs two decimals: as ``0.0`` it would read like no difference at all.
+    """
+    finite = [v for v in values if math.isfinite(v)]
+    marks = list(landmarks)
+    for places in range(base, base + MORE_PLACES):
+        if all((v > m) - (v < m) == (round(v, places) > m) - (round(v, places) < m) for v in finite for m in marks):
+            return places
+    return base + MORE_PLACES
+
+
 class Seen(NamedTuple):
     """An estimate with its interval as readers see it: ``low <= value <= high`` in the unit shown."""
 
@@ -47,7 +60,8 @@ class Quantity:
     outcome : str
         What is measured, of a contrast: what is compared between the arms.
     plain : str
-        Plain gloss, given once on a page; ``{tau_min:g}`` and ``{target_min:g}`` are filled in.
+        Plain gloss, given once on a page; ``{tau_min:g}`` and ``{target_min:g}``, without which the number means
+        nothing, are filled in.
     unit : str
         ``min``, ``proportion``, ``ratio``, ``score`` (the protocol's instrument), ``cases``.
     contrast : str
@@ -58,8 +72,6 @@ class Quantity:
         What the other arm is on its better and on its worse side: ``("sooner", "later")``.
     shown : Shown
         How readers see it.
-    at : tuple of str
-        Names of the settings without which the number means nothing, such as ``("tau_min",)``.
     rests_on : str
         Table of the record whose doubts bear on it.
     earlier : tuple of (str, int)
@@ -75,7 +87,6 @@ class Quantity:
     favours: int = 0
     words: tuple[str, ...] = ()
     shown: Shown = field(default_factory=Shown)
-    at: tuple[str, ...] = ()
     rests_on: str = "cold_tests"
     earlier: tuple[tuple[str, int], ...] = ()
 
@@ -135,16 +146,8 @@ class Quantity:
         ``seen`` and ``landmarks`` are as shown. No difference is always a landmark: 0.04 beside 0 needs two decimals,
         as 0.0 would read like no difference at all.
         """
-        finite = [v for v in seen if math.isfinite(v)]
         marks = [*landmarks, *(() if self.null is None else (self.null * self.shown.factor,))]
-        base = self.shown.places
-        for places in range(base, base + MORE_PLACES):
-            apart = all(
-                (v > m) - (v < m) == (round(v, places) > m) - (round(v, places) < m) for v in finite for m in marks
-            )
-            if apart:
-                return places
-        return base + MORE_PLACES
+        return places_for(seen, marks, base=self.shown.places)
 
 
 PER_HUNDRED = Shown(factor=100.0, unit="percentage points", places=0)
@@ -163,7 +166,6 @@ _ROWS = (
         name="restricted mean time to onset",
         plain="average wait, up to {tau_min:g} minutes",
         unit="min",
-        at=("tau_min",),
         earlier=(("restricted_wait", 1),),
     ),
     _minutes_saved(
@@ -172,7 +174,6 @@ _ROWS = (
         outcome="restricted mean time to onset",
         plain="difference in the average wait, up to {tau_min:g} minutes",
         words=("sooner", "later"),
-        at=("tau_min",),
         earlier=(("restricted_wait_difference", 1),),
     ),
     _ratio(
@@ -181,7 +182,6 @@ _ROWS = (
         plain="average wait of one arm over that of the other, up to {tau_min:g} minutes",
         favours=-1,
         words=("sooner", "later"),
-        at=("tau_min",),
         earlier=(("restricted_wait_ratio", 1),),
     ),
     _ratio(
@@ -196,7 +196,6 @@ _ROWS = (
         key="success_by_target",
         name="proportion numb by the target minute",
         plain="numb by {target_min:g} minutes",
-        at=("target_min",),
     ),
     _more_of_a_hundred(
         key="success_difference",
@@ -205,13 +204,11 @@ _ROWS = (
         plain="more or fewer of a hundred teeth numb by {target_min:g} minutes",
         favours=1,
         words=("more", "fewer"),
-        at=("target_min",),
     ),
     _proportion(
         key="not_numb",
         name="proportion not numb",
         plain="not numb within {tau_min:g} minutes",
-        at=("tau_min",),
         earlier=(("never_numb", 1),),
     ),
     _more_of_a_hundred(
@@ -221,7 +218,6 @@ _ROWS = (
         plain="more or fewer of a hundred teeth not numb within {tau_min:g} minutes",
         favours=-1,
         words=("fewer", "more"),
-        at=("tau_min",),
         earlier=(("never_numb_difference", 1),),
     ),
     _ratio(
@@ -230,7 +226,6 @@ _ROWS = (
         plain="proportion not numb of one arm over that of the other, within {tau_min:g} minutes",
         favours=-1,
         words=("fewer", "more"),
-        at=("tau_min",),
         earlier=(("never_numb_ratio", 1),),
     ),
     _proportion(
@@ -268,7 +263,6 @@ _ROWS = (
         outcome="chair time, mixing included",
         plain="minutes waited and mixed, up to {tau_min:g} minutes",
         words=("saved", "lost"),
-        at=("tau_min",),
         rests_on="cases",
         earlier=(("minutes_saved", -1),),
     ),
@@ -277,7 +271,6 @@ _ROWS = (
         name="difference in chair time, mixing left out",
         plain="minutes waited, up to {tau_min:g} minutes",
         words=("saved", "lost"),
-        at=("tau_min",),
         rests_on="cases",
         earlier=(("minutes_saved_before_mixing", -1),),
     ),

@@ -79,7 +79,7 @@ def read_text(path: str | Path, *, largest_mb: int = LARGEST_MB) -> str:
         if path.is_dir():
             raise refuse("this is a folder, not a file", "give the file in it", "read")
         if not path.is_file():
-            raise refuse("there is no such file", "check its name and folder", "read")
+            raise refuse(f"there is no file {path}", "check the name and the folder", "read")
         if path.stat().st_size > largest_mb * MB:
             what = f"the file has more than {largest_mb} MB, which no file of this kind has"
             raise refuse(what, "check that it is the file that was meant", "large")

@@ -8,7 +8,7 @@ numb.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -299,14 +299,17 @@ def _stages(records: ChairRecords, arm: StrArray, arms: Sequence[str]) -> tuple[
     return tuple(found)
 
 
+def waits_not_seen(at_least: Mapping[str, int]) -> tuple[Caution, ...]:
+    """The caution on waits of each arm whose end nobody saw; none where all were seen."""
+    by_arm = ", ".join(f"{n} {arm}" for arm, n in at_least.items())
+    total = sum(at_least.values())
+    text = f"{total} waits were not seen to their end ({by_arm}) and count with the minutes that were seen."
+    return (Caution(code="waits_at_least", text=text),) if total else ()
+
+
 def _cautions(waits: tuple[WaitsSeen, ...]) -> tuple[Caution, ...]:
-    found = []
-    least, unknown = sum(w.at_least for w in waits), sum(w.unknown for w in waits)
-    charged = sum(w.mixing_charged for w in waits)
-    if least:
-        by_arm = ", ".join(f"{w.at_least} {w.arm}" for w in waits)
-        text = f"{least} waits were not seen to their end ({by_arm}) and count with the minutes that were seen."
-        found.append(Caution(code="waits_at_least", text=text))
+    found = list(waits_not_seen({w.arm: w.at_least for w in waits}))
+    unknown, charged = sum(w.unknown for w in waits), sum(w.mixing_charged for w in waits)
     if unknown:
         found.append(Caution(code="waits_unknown", text=f"{unknown} cases have no wait recorded and are left out."))
     if charged:

@@ -11,6 +11,7 @@ from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.protocol.earlier_names import todays_strategy
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.protocol.vocabulary import SENSITIVITY
 
 INTENTION_TO_TREAT, AS_TREATED, PER_PROTOCOL = "intention to treat", "as treated", "per protocol"
 RESCUE_OF = {
@@ -151,7 +152,8 @@ def _under(main: Estimand, choice: str) -> Estimand:
         "per_protocol": {"analysis_set": PER_PROTOCOL},
     }
     if choice not in changed:
-        raise OnsetStudyError(f"the sensitivity analysis {choice!r} is not known")
+        what, mend = f"the sensitivity analysis {choice!r} is not known", f"choose among {', '.join(SENSITIVITY)}"
+        raise OnsetStudyError.of_key("analysis.sensitivity", what, mend, code="sensitivity")
     return replace(main, key=f"{main.key}:{choice}", role="sensitivity", **changed[choice])
 
 

@@ -116,3 +116,14 @@ class AdoptionRule(Keys):
     pain_margin: Annotated[float, Field(ge=0, strict=True)] | None = None
     not_numb_margin: Annotated[float, Field(ge=0, lt=1, strict=True)] | None = None
     stopping_harms: tuple[Annotated[StrictStr, one_of("serious", *HARMS)], ...] | None = None
+
+    @property
+    def conditions(self) -> tuple[str, ...]:
+        """What the rule asks for, in words; of a rule that is declared, and then it is whole."""
+        harms = ", ".join(code.replace("_", " ") for code in self.stopping_harms or ()) or "none"
+        return (
+            f"at least {self.net_min:g} min of the chair saved, mixing counted",
+            f"pain not more than {self.pain_margin:g} worse",
+            f"not numb not more than {100 * (self.not_numb_margin or 0):g} percentage points more",
+            f"harms of which one is enough not to adopt: {harms}",
+        )

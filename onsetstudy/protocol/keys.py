@@ -16,16 +16,6 @@ from onsetstudy.protocol.vocabulary import CODES
 if TYPE_CHECKING:
     from onsetstudy.protocol.model import StudyIdentity
 
-SENSITIVITY = (
-    "confirmations_1",
-    "confirmations_2",
-    "rescue_other_way",
-    "accept_unconfirmed",
-    "control_ignored",
-    "first_cases_left_out",
-    "per_protocol",
-    "all_tests",
-)
 STRATA = ("technique", "procedure", "practice_id", "agent", "pulp_status", "topical")
 CLUSTERS = ("patient_id", "clinician_id", "practice_id")
 HARMS = tuple(code for code in CODES["adverse_event"] if code != "none")

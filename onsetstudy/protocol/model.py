@@ -7,12 +7,13 @@ from typing import Annotated
 
 from pydantic import AfterValidator, Field, StrictInt, StrictStr
 
+from onsetstudy.core.errors import Problem, RecordsError
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.protocol import keys
 from onsetstudy.protocol.earlier_names import EARLIER_KEYS, todays_outcome, todays_strategy
 from onsetstudy.protocol.governance import AdoptionRule, Conduct, Governance
 from onsetstudy.protocol.keys import Keys, Minute, Share, Text, coded, one_of
-from onsetstudy.protocol.vocabulary import CODES, MILD
+from onsetstudy.protocol.vocabulary import CODES, MILD, SENSITIVITY
 
 
 @result_kind("arm")
@@ -169,7 +170,7 @@ class AnalysisPlan(Keys):
     conf_level: Annotated[float, Field(gt=0.5, lt=1, strict=True)] = 0.95
     min_stratum_cases: Annotated[StrictInt, Field(ge=2)] = 20
     wait_difference_min: Annotated[float, Field(gt=0, le=60, strict=True)] | None = None
-    sensitivity: tuple[Annotated[StrictStr, one_of(*keys.SENSITIVITY)], ...] = ()
+    sensitivity: tuple[Annotated[StrictStr, one_of(*SENSITIVITY)], ...] = ()
     planned_power: Annotated[float, Field(gt=0.5, lt=1, strict=True)] = 0.8
     planned_hazard_ratio: Annotated[float, Field(gt=0, strict=True)] = 1.5
     secondary: tuple[Annotated[StrictStr, one_of(*keys.SECONDARY)], ...] = ()
@@ -368,6 +369,21 @@ class Protocol:
     def tells_treatment(self) -> bool:
         """Whether it can be told if a treatment succeeded: the protocol, or its scale, says which pain is mild."""
         return self.pain is not None and self.pain.mild is not None
+
+    def quarter(self, label: str | None = None) -> Quarter:
+        """The quarter of that label, or the last.
+
+        Raises
+        ------
+        RecordsError
+            If the study has no such quarter.
+        """
+        labels = [q.label for q in self.quarters]
+        if label is not None and label not in labels:
+            mend = f"choose one of {', '.join(labels)}, or add it to the protocol's quarters"
+            what = f"{label} is not a quarter of this study"
+            raise RecordsError(Problem(what=what, mend=mend, value=label, code="quarter"))
+        return self.quarters[-1 if label is None else labels.index(label)]
 
     def label(self, arm: str) -> str:
         """Label of an arm for readers.

@@ -110,6 +110,36 @@ CODES: dict[str, tuple[str, ...]] = {
 }
 """Admitted codes by field."""
 
+FIRST_CASES = 5
+SENSITIVITY: dict[str, tuple[str, str]] = {
+    "confirmations_1": ("one test confirms", "one not-felt test makes an onset"),
+    "confirmations_2": ("two tests confirm", "two not-felt tests in a row make an onset"),
+    "rescue_other_way": (
+        "supplement taken the other way",
+        "a supplement before onset is taken the other way: censored for shares and waits, a failure for the rate",
+    ),
+    "accept_unconfirmed": (
+        "unconfirmed last test accepted",
+        "a not-felt last test counts as onset though nothing confirmed it",
+    ),
+    "control_ignored": ("control tooth ignored", "the control tooth is ignored"),
+    "first_cases_left_out": (
+        "first cases of operators left out",
+        f"the first {FIRST_CASES} cases of each operator and arm are left out",
+    ),
+    "per_protocol": (
+        "per protocol",
+        "cases that received the allocated arm, prepared as planned, only: mixed at most 10 min before, ratio between "
+        "1:20 and 1:8",
+    ),
+    "all_tests": (
+        "tests off schedule too",
+        "every test decides onset with its own minute, those outside the window of the planned minutes too",
+    ),
+}
+"""Name and meaning of every choice that a plan may name, under which the answer is computed again; a name has to fit
+beside its line in a figure."""
+
 SCALES: dict[str, tuple[float, float, str]] = {
     "vas100": (0, 100, "mm"),
     "nrs11": (0, 10, "points"),

@@ -5,8 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
+from onsetstudy.core.quantities import places_for
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
-from onsetstudy.report.numbers import decimal, interval, level, percent, percent_interval, places_for, ratio, tidy
+from onsetstudy.report.numbers import decimal, interval, level, percent, percent_interval, ratio, tidy
 
 NONE = "–"
 """Stands for a number that there is none of."""

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from onsetstudy.core.quantities import QUANTITIES
+from onsetstudy.protocol.vocabulary import SENSITIVITY, TECHNIQUE_NAMES
 
 NAMES = {
-    "ianb": "inferior alveolar nerve block",
-    "mental_incisive": "mental-incisive block",
-    "psa": "posterior superior alveolar block",
-    "gow_gates": "Gow-Gates block",
+    **TECHNIQUE_NAMES,
     "vas100": "100 mm line",
     "nrs11": "numbers from 0 to 10",
     "hp170": "170 mm line with words",
     "vrs4": "four words",
     "faces": "faces, by their number",
+    **{choice: name for choice, (name, _) in SENSITIVITY.items()},
 }
 FIELDS = {
     "practice_id": "practice",
@@ -42,17 +41,6 @@ OUTCOMES = {
     "painless_share": "proportion of painless injections",
 }
 """Outcomes that a protocol may name and that are no quantity of the table."""
-CHOICES = {
-    "confirmations_1": "one test confirms",
-    "confirmations_2": "two tests confirm",
-    "rescue_other_way": "supplemental injection taken the other way",
-    "accept_unconfirmed": "unconfirmed last test accepted",
-    "control_ignored": "control tooth ignored",
-    "first_cases_left_out": "first cases of every operator left out",
-    "per_protocol": "cases prepared as planned only",
-    "all_tests": "tests outside the window of their planned minutes too",
-}
-"""Other choices under which the answer is computed again."""
 INSTRUMENTS = {"mdas": "modified dental anxiety scale", "das": "dental anxiety scale", "nrs11": "numeric scale"}
 BOUNDARIES = {
     "obrien_fleming": "alpha spending of O'Brien and Fleming type",

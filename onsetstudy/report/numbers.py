@@ -5,12 +5,13 @@ from __future__ import annotations
 import datetime as dt
 import math
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
+
+from onsetstudy.core.quantities import places_for
 
 # The thin space is the one at which no line breaks.
 MINUS, THIN = "\u2212", "\u202f"
 FIGURE_SPACE, POINT_SPACE = "\u2007", "\u2008"
-MORE_PLACES = 2
 UNKNOWN_FROM = 100.0
 ORDINALS = ("first", "second", "third", "fourth")
 MONTHS = (
@@ -27,19 +28,6 @@ def decimal(value: float, places: int = 1) -> str:
     if float(text) == 0:
         text = text.lstrip("-")
     return text.replace("-", MINUS)
-
-
-def places_for(values: Iterable[float], landmarks: Iterable[float] = (0.0,), *, base: int = 1) -> int:
-    """Fewest decimals, from ``base`` to two more, with which no value seems to lie on a landmark or on its other side.
-
-    ``0.04`` beside the landmark 0 needs two decimals: as ``0.0`` it would read like no difference at all.
-    """
-    finite = [v for v in values if math.isfinite(v)]
-    marks = list(landmarks)
-    for places in range(base, base + MORE_PLACES):
-        if all((v > m) - (v < m) == (round(v, places) > m) - (round(v, places) < m) for v in finite for m in marks):
-            return places
-    return base + MORE_PLACES
 
 
 def ratio(value: float, places: int = 2) -> str:

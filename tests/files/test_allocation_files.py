@@ -266,7 +266,8 @@ def test_the_door_makes_a_list_longer(tmp_path):
     nowhere = run.invoke(
         onsetstudy, ["allocate", path, "--after", str(tmp_path / "nix"), "--into", str(tmp_path / "x")]
     )
-    assert "list.csv: the file cannot be read" in str(nowhere.exception)
+    there = tmp_path / "nix" / "list.csv"
+    assert str(nowhere.exception) == f"list.csv: there is no file {there}. Check the name and the folder."
 
 
 def recorded(drawn, change):

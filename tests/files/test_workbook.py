@@ -11,10 +11,10 @@ import pytest
 from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
-from onsetstudy.files.documents.dictionary_page import PAGE, dictionary_page
 from onsetstudy.files.documents.workbook import write_template
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.records.schema import CASES, COLD_TESTS, asked_columns
+from tests.files.dictionary_page import PAGE, dictionary_page
 from tests.study.cases import PROTOCOLS, case, protocol, readings_of, records
 
 PROMISED = protocol()

@@ -156,8 +156,7 @@ def test_labels_are_moved_apart_in_their_order(places, least):
         range(len(moved)), key=lambda i: (moved[i], places[i])
     ) or len(set(places)) < len(places)
     assert sum(moved) == pytest.approx(sum(places), abs=1e-6)
-    if len(places) == 2:
-        assert abs(moved[0] - moved[1]) >= least - 1e-9
+    assert np.diff(sorted(moved)).min(initial=least) >= least - 1e-9
 
 
 # Drawings -------------------------------------------------------------------------------------------------------------

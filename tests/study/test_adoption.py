@@ -8,6 +8,7 @@ from onsetstudy.core.results import Counts, Estimate, Interval
 from onsetstudy.outcomes.harm_results import Safety
 from onsetstudy.protocol.governance import AdoptionRule
 from onsetstudy.protocol.lock_results import LockStanding
+from onsetstudy.report.documents.protocol import compose_protocol
 from onsetstudy.report.sections.appendix.interim import planned_section
 from onsetstudy.study.practice.results import side_of_margin, verdict_of
 from onsetstudy.study.results import AdoptionPart
@@ -90,3 +91,10 @@ def test_the_page_says_it_in_words():
     none = str(planned_section(closing(AdoptionRule(none_because="this only describes."))))
     assert "No rule of adoption was declared, because this only describes." in none
     assert "rule" not in str(planned_section(closing(None)))
+
+
+def test_the_protocol_says_beforehand_what_the_rule_asks_for():
+    told = str(compose_protocol(closing(RULE).protocol, None))
+    assert f"Rule of adoption, declared beforehand: {'; '.join(RULE.conditions)}." in told
+    none = str(compose_protocol(closing(AdoptionRule(none_because="this only describes.")).protocol, None))
+    assert "No rule of adoption was declared, because this only describes." in none

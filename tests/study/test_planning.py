@@ -28,7 +28,7 @@ from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.ledger import short_head
 from onsetstudy.report.documents.papers import compose_planning
 from onsetstudy.report.figures import power
-from onsetstudy.report.figures.canvas import canvas
+from onsetstudy.report.figures.canvas import canvas, spread
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.sections.before.plan_words import claims_listed, headline, size_lines
 from onsetstudy.study.answer.more_needed import more_needed
@@ -428,7 +428,7 @@ def test_dots_and_the_lines_of_other_effects_are_drawn_apart(rated):
 
 
 def test_labels_do_not_overlap():
-    places = power._places([1.0, 0.99, 0.98, 0.6])
+    places = spread([1.0, 0.99, 0.98, 0.6], power.APART)
     assert all(a - b >= power.APART - 1e-9 for a, b in itertools.pairwise(places))
     assert places[-1] == pytest.approx(0.6)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import datetime as dt
 
 import numpy as np
 import pytest
@@ -15,14 +16,19 @@ from onsetstudy.protocol.estimands import (
     main_set,
     questions_of,
 )
-from onsetstudy.protocol.keys import SENSITIVITY
-from onsetstudy.study.practice.sensitivity import CHOICES, cases_of
+from onsetstudy.protocol.lock import lock_standing
+from onsetstudy.protocol.vocabulary import SENSITIVITY
+from onsetstudy.report.documents.protocol import compose_protocol
+from onsetstudy.report.numbers import listed
+from onsetstudy.report.sections.appendix.interim import planned_section
+from onsetstudy.study.practice.sensitivity import cases_of
 from onsetstudy.study.practice.subsets import contrast_results
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.prepare import prepare
-from tests.study.cases import protocol, study
+from tests.study.cases import analyse, protocol, study
 
 INF = np.inf
+FIRST = dt.date(2026, 8, 3)
 
 
 def ends(made, found, question, asked=None):
@@ -39,7 +45,6 @@ def one_supplement():
 
 
 def test_the_plan_knows_every_choice_that_a_protocol_may_name():
-    assert set(SENSITIVITY) == set(CHOICES)
     made, planned = protocol(), questions_of(protocol())
     for choice in SENSITIVITY:
         asked = questions_of(made, choice=choice)
@@ -49,8 +54,20 @@ def test_the_plan_knows_every_choice_that_a_protocol_may_name():
             # The demo asks for two confirmations already; any other choice asks something else.
             # Every test decides already under a protocol without a window.
             assert (same == planned[question]) == (choice in ("confirmations_2", "all_tests")), choice
-    with pytest.raises(OnsetStudyError, match="'guesses' is not known"):
+    with pytest.raises(OnsetStudyError, match=f"'guesses' is not known. Choose among {', '.join(SENSITIVITY)}"):
         questions_of(made, choice="guesses")
+
+
+def test_a_choice_has_one_name_in_protocol_plan_and_report():
+    told = protocol(plan={"sensitivity": tuple(SENSITIVITY)})
+    _, found = study({"plain": ["ffnn", "fnn"] * 4, "buffered": ["nn", "fnn"] * 4}, told)
+    results = dataclasses.replace(analyse(told, found), standing=lock_standing(told, None, first_case=FIRST))
+    names = [name for name, _ in SENSITIVITY.values()]
+    assert SENSITIVITY["per_protocol"][0] == PER_PROTOCOL
+    assert [v.label for v in results.sensitivity[1:]] == names
+    *_, planned = planned_section(results).blocks
+    assert [row[0] for row in planned.rows if "another choice" in row[1]] == names
+    assert listed(names) in str(compose_protocol(told, None))
 
 
 def test_the_strategy_of_an_estimand_decides_the_interval(one_supplement):

@@ -52,7 +52,7 @@ def reduce(
     """
     import datetime as dt
 
-    from onsetstudy.cli import given, ledger_entries, withdrawals
+    from onsetstudy.cli import ledger_entries, withdrawals
     from onsetstudy.cluster.mapper import chosen_mapper
     from onsetstudy.files.bulk.parts import in_parts
     from onsetstudy.files.bulk.reduce import Terms, reduce_parts, slips_shown
@@ -61,7 +61,7 @@ def reduce(
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
     promised = read_protocol(protocol)
-    through = given.chosen_quarter(promised, quarter)
+    through = promised.quarter(quarter)
     kept, opened = arms.read(promised, (folder,))
     arms.require(promised, kept)
     work = work or into / "work"

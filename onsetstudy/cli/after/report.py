@@ -59,7 +59,7 @@ def report(
     beside = replace(beside, slips_recorded=recorded_slips(checked), slips_log=log)
     checked, withdrawn = withdrawals.leave_out_withdrawn(checked, protocol)
     arms.say(kept)
-    through = given.chosen_quarter(promised, quarter)
+    through = promised.quarter(quarter)
     given.refuse_if_none_is_left(checked, promised, through=through)
     if draft:
         given.say_draft(checked, promised, through=through)
@@ -76,7 +76,7 @@ def report(
         paper=paper,
         formats=formats,
         for_patients=for_patients,
-        roster=case_roster(checked, promised, through=given.chosen_quarter(promised, results.quarter)),
+        roster=case_roster(checked, promised, through=promised.quarter(results.quarter)),
     )
     click.echo(answer_line(results.claims, results.protocol))
     say.written(paths)

@@ -69,7 +69,7 @@ def send(
     if len(practices) > 1:
         raise click.UsageError("A file is of one practice: give --practice once, and send again for the next.")
     promised = read_protocol(protocol)
-    through = given.chosen_quarter(promised, quarter)
+    through = promised.quarter(quarter)
     checked = records.read(promised)
     recorded = recorded_slips(checked)
     checked, _ = withdrawals.leave_out_withdrawn(checked, protocol)

@@ -15,13 +15,12 @@ import pandas as pd
 from onsetstudy.core.errors import DesignError, RecordsError
 from onsetstudy.design.allocation.results import Slip
 from onsetstudy.design.allocation.seal import chain_step
-from onsetstudy.files.guard import problem_in, read_json
+from onsetstudy.files.guard import problem_in, read_json, read_text
 from onsetstudy.files.output import write_csv
 from onsetstudy.files.sealed.sealed_check import sealed_faults
 from onsetstudy.records.derived.allocation import ARMS_JOIN, LOG_COLUMNS, OLD_LOG_COLUMNS
 
 MOST_TOLD = 20
-MOST_SIGNS = 50_000_000
 NONCE_COLUMNS = ("slip", "nonce", "sides")
 """What proves an opened slip against its published commitment."""
 
@@ -190,14 +189,9 @@ def read_plain_table(
     def refuse(text: str, mend: str) -> RecordsError:
         return RecordsError(problem_in(path, text, mend, "file"))
 
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        raise refuse(f"the file cannot be read ({error.strerror})", "check the name and the folder") from None
-    except UnicodeDecodeError:
-        raise refuse("the file is not text in UTF-8", "restore it as it was written") from None
-    if len(text) > MOST_SIGNS or "\0" in text:
-        raise refuse("no file of this kind is so large or holds such signs", "restore it as it was written")
+    text = read_text(path)
+    if "\0" in text:
+        raise refuse("no file of this kind holds such signs", "restore it as it was written")
     try:
         rows = list(csv.reader(io.StringIO(text), strict=True))
     except csv.Error as error:

@@ -40,12 +40,8 @@ def read_published_ranges(path: str | Path | None = None) -> PublishedTable:
 
 
 def _content(source: Path) -> dict[str, Any]:
-    def refuse(what: str, mend: str) -> RecordsError:
-        return RecordsError(problem_in(source, what, mend, "file"))
-
-    if not source.is_file():
-        raise refuse(f"there is no file {source}", "check the name and the folder")
     try:
         return parse_toml(source, read_text(source))
     except tomllib.TOMLDecodeError as error:
-        raise refuse(f"this is not valid TOML: {error}", "compare with the table that comes with the package") from None
+        what, mend = f"this is not valid TOML: {error}", "compare with the table that comes with the package"
+        raise RecordsError(problem_in(source, what, mend, "file")) from None

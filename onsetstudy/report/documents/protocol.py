@@ -9,7 +9,7 @@ from __future__ import annotations
 from onsetstudy.protocol.lock_results import ProtocolLock
 from onsetstudy.protocol.model import Arm, Protocol
 from onsetstudy.report.document import Block, Cautions, Document, Pairs, Paragraph, Section, Table, absent
-from onsetstudy.report.names import BOUNDARIES, CHOICES, INSTRUMENTS, field_name, outcome_name, plain_words
+from onsetstudy.report.names import BOUNDARIES, INSTRUMENTS, field_name, outcome_name, plain_words
 from onsetstudy.report.numbers import counted, day, listed
 from onsetstudy.report.sections.before.papers import answered
 
@@ -247,7 +247,7 @@ def _not_randomised(protocol: Protocol) -> Section:
 def _data(protocol: Protocol) -> Section:
     plan, looks = protocol.plan, protocol.looks
     strata = listed([field_name(s) for s in plan.strata]) or "no strata"
-    others = listed([CHOICES.get(s, plain_words(s)) for s in plan.sensitivity]) or "none"
+    others = listed([plain_words(s) for s in plan.sensitivity]) or "none"
     analyses = counted(len(protocol.quarters), "interim analysis", "interim analyses")
     return Section.of(
         "data",
@@ -270,16 +270,9 @@ def _settled(protocol: Protocol) -> list[str]:
     rule = protocol.adoption
     if rule is not None and rule.none_because is not None:
         told.append(f"No rule of adoption was declared, because {rule.none_because}.")
-    told = [text.replace("..", ".") for text in told]
-    if rule is not None and rule.none_because is None:
-        harms = ", ".join(plain_words(h) for h in rule.stopping_harms or ()) or "none"
-        told.append(
-            f"Rule of adoption, declared beforehand: at least {rule.net_min:g} min of the chair saved, mixing counted; "
-            f"pain not more than {rule.pain_margin:g} worse; not numb not more than "
-            f"{100 * (rule.not_numb_margin or 0):g} percentage points more; harms of which one is enough not to adopt: "
-            f"{harms}."
-        )
-    return told
+    elif rule is not None:
+        told.append(f"Rule of adoption, declared beforehand: {'; '.join(rule.conditions)}.")
+    return [text.replace("..", ".") for text in told]
 
 
 def _ethics(protocol: Protocol, lock: ProtocolLock | None) -> Section:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import html
 import io
-import itertools
 import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -86,16 +85,22 @@ def contrast_look(protocol: Protocol) -> ArmLook:
 
 
 def spread(places: Sequence[float], least: float) -> list[float]:
-    """Places moved apart, in their order, until neighbours are at least ``least`` from each other."""
-    order = sorted(range(len(places)), key=lambda i: places[i])
-    moved = [float(p) for p in places]
-    for _ in range(len(places)):
-        for i, j in itertools.pairwise(order):
-            lack = least - (moved[j] - moved[i])
-            if lack > 1e-9:
-                moved[i] -= lack / 2
-                moved[j] += lack / 2
-    return moved
+    """Places moved apart, as little as lets neighbours be at least ``least`` from each other, in their order.
+
+    Those that would be nearer stand as one stack around their mean.
+    """
+    order = sorted(range(len(places)), key=lambda k: places[k])
+    stacks: list[tuple[float, int]] = []
+    for rank, k in enumerate(order):
+        # Less equal steps, stacks are level: one that lies below the stack before it joins it.
+        level, size = places[k] - rank * least, 1
+        while stacks and stacks[-1][0] > level:
+            before, many = stacks.pop()
+            level, size = (level * size + before * many) / (size + many), size + many
+        stacks.append((level, size))
+    levels = [level for level, size in stacks for _ in range(size)]
+    moved = {k: levels[rank] + rank * least for rank, k in enumerate(order)}
+    return [moved[k] for k in range(len(places))]
 
 
 def beside(ax: Axes, text: str, at: tuple[Any, Any], points: tuple[float, float] = (0, 0), **style: Any) -> None:

@@ -10,13 +10,14 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from onsetstudy.core.quantities import places_for
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.outcomes.published_results import ContextPanel, PublishedRange
 from onsetstudy.report.cells import reason_of, spanned
 from onsetstudy.report.figures import canvas
 from onsetstudy.report.figures.canvas import INK, NARROW, SECONDARY, ArmLook, Drawing, Sheet
 from onsetstudy.report.names import plain_words
-from onsetstudy.report.numbers import counted, decimal, listed, places_for
+from onsetstudy.report.numbers import counted, decimal, listed
 
 SMALLEST, LARGEST = 3.5, 9.0
 

@@ -48,7 +48,7 @@ def draw_formula(frame: pd.DataFrame, ax: canvas.Axes, *, planned: float, power:
     at = frame["cases"].min() if first else frame["cases"].max()
     ends = frame[frame["cases"] == at].reset_index(drop=True)
     shift = -5 if first else 5
-    for row, y in zip(ends.itertuples(), _places(ends["formula"].tolist()), strict=True):
+    for row, y in zip(ends.itertuples(), canvas.spread(ends["formula"].tolist(), APART), strict=True):
         strong = row.effect == planned
         colour = LOOKS[1].colour if strong else SECONDARY
         line = frame[frame["effect"] == row.effect]
@@ -72,25 +72,6 @@ def _at_left(frame: pd.DataFrame) -> bool:
     ends = (frame["cases"].min(), frame["cases"].max())
     left, right = (frame.loc[frame["cases"] == at, "formula"].sort_values().diff().min() for at in ends)
     return bool(left >= right)
-
-
-def _places(ends: list[float]) -> list[float]:
-    """Heights of the labels: at the ends of their lines, moved as little as lets none overlap.
-
-    Labels that would overlap stand as one stack around the mean of their ends.
-    """
-    order = sorted(range(len(ends)), key=lambda k: ends[k])
-    stacks: list[tuple[float, int]] = []
-    for rank, k in enumerate(order):
-        # Less equal steps, stacks are level: one that lies below the stack before it joins it.
-        level, size = ends[k] - rank * APART, 1
-        while stacks and stacks[-1][0] > level:
-            before, many = stacks.pop()
-            level, size = (level * size + before * many) / (size + many), size + many
-        stacks.append((level, size))
-    levels = [level for level, size in stacks for _ in range(size)]
-    places = {k: levels[rank] + rank * APART for rank, k in enumerate(order)}
-    return [places[k] for k in range(len(ends))]
 
 
 def alt_text(frame: pd.DataFrame, *, test: str, what: str) -> str:

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, EstimateLike
+from onsetstudy.core.results import ArmCount, Assumption, Counts, EstimateLike
+from onsetstudy.outcomes.chair_time import waits_not_seen
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.counts.aggregate_counts import AT_LEAST
 from onsetstudy.study.practice.subsets import TREATED, ratio_of, treatments_of
@@ -97,16 +98,5 @@ def mean_difference(values: pd.DataFrame, protocol: Protocol, quantity: str, uni
         rows["value"].to_numpy(dtype=float), arm, [rows[PRACTICE].to_numpy(dtype=str)] if PRACTICE in rows else [],
         protocol, weight=n, quantity=quantity, unit=unit, needs_spread=quantity in SCORES,
         n=Counts(cases=sum(a.cases for a in by_arm), onsets=sum(a.onsets for a in by_arm), by_arm=by_arm),
-        assumptions=(INDEPENDENT,), caution=_not_seen(by_arm),
+        assumptions=(INDEPENDENT,), caution=waits_not_seen({a.arm: a.cases - a.onsets for a in by_arm}),
     )  # fmt: skip
-
-
-def _not_seen(by_arm: tuple[ArmCount, ...]) -> tuple[Caution, ...]:
-    """The caution of the practice's own report on waits whose end nobody saw."""
-    open_ends = [(a.arm, a.cases - a.onsets) for a in by_arm]
-    total = sum(n for _, n in open_ends)
-    if not total:
-        return ()
-    told = ", ".join(f"{n} {arm}" for arm, n in open_ends)
-    text = f"{total} waits were not seen to their end ({told}) and count with the minutes that were seen."
-    return (Caution(code="waits_at_least", text=text),)

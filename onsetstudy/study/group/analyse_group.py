@@ -159,16 +159,12 @@ def _lettered(counts: Gathered, letters: dict[str, str]) -> CountedSet:
 
 
 def _quarter(counts: Gathered, protocol: Protocol, label: str | None) -> Quarter:
-    labels = [q.label for q in protocol.quarters]
-    label = label or max(q for _, e in counts.files for q in e.quarters)
-    if label not in labels:
-        mend = f"choose one of {', '.join(labels)}"
-        raise RecordsError(Problem(what=f"{label} is not a quarter of this study", mend=mend, code="quarter"))
-    if until(counts.cells, label).empty:
+    this = protocol.quarter(label or max(q for _, e in counts.files for q in e.quarters))
+    if until(counts.cells, this.label).empty:
         first = min(q for _, e in counts.files for q in e.quarters)
-        what = f"no practice sent a case up to {label}"
+        what = f"no practice sent a case up to {this.label}"
         raise RecordsError(Problem(what=what, mend=f"the first cases are of {first}", code="quarter"))
-    return next(q for q in protocol.quarters if q.label == label)
+    return this
 
 
 def _rows(frame: pd.DataFrame, practice: str) -> pd.DataFrame:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from onsetstudy.core.errors import Problem, RecordsError, require
+from onsetstudy.core.errors import RecordsError, require
 from onsetstudy.core.parallel import Progress
 from onsetstudy.doses.limits import LimitsTable
 from onsetstudy.doses.results import DoseSummary
@@ -209,22 +209,12 @@ def _until(cases: pd.DataFrame, this: Quarter) -> pd.DataFrame:
 
 
 def _quarter(protocol: Protocol, records: Records, label: str | None) -> Quarter:
-    labels = [q.label for q in protocol.quarters]
     if label is None:
-        seen = sorted(set(records.cases["quarter"].astype(str)) & set(labels))
+        seen = sorted(set(records.cases["quarter"].astype(str)) & {q.label for q in protocol.quarters})
         if not seen:
             raise RecordsError("no accepted case lies in a quarter of the study, so there is nothing to report on")
         label = seen[-1]
-    if label not in labels:
-        raise RecordsError(
-            Problem(
-                what=f"{label} is not a quarter of this study",
-                mend=f"choose one of {', '.join(labels)}, or add it to the protocol's quarters",
-                value=label,
-                code="quarter",
-            )
-        )
-    return next(q for q in protocol.quarters if q.label == label)
+    return protocol.quarter(label)
 
 
 Job = tuple[str, str, str, NDArray[np.bool_], int]

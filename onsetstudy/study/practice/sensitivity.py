@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from onsetstudy.core.errors import OnsetStudyError, Problem, Where
 from onsetstudy.core.parallel import Progress
 from onsetstudy.protocol.estimands import AS_TREATED, PER_PROTOCOL, Estimand, main_set, questions_of
 from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.protocol.vocabulary import FIRST_CASES, SENSITIVITY
 from onsetstudy.records.derived.onset import Onsets
 from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.records.model import Records
@@ -20,39 +20,8 @@ from onsetstudy.study.results import Variation
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.prepare import prepare
 
-FIRST_CASES = 5
 MIXED_WITHIN_MIN = 10.0
 BUFFER_RATIO = (1 / 20, 1 / 8)
-
-
-CHOICES = {
-    "confirmations_1": ("one test confirms", "one not-felt test makes an onset"),
-    "confirmations_2": ("two tests confirm", "two not-felt tests in a row make an onset"),
-    "rescue_other_way": (
-        "supplement taken the other way",
-        "a supplement before onset is taken the other way: censored for shares and waits, a failure for the rate",
-    ),
-    "accept_unconfirmed": (
-        "unconfirmed last test accepted",
-        "a not-felt last test counts as onset though nothing confirmed it",
-    ),
-    "control_ignored": ("control tooth ignored", "the control tooth is ignored"),
-    "first_cases_left_out": (
-        "first cases left out",
-        f"the first {FIRST_CASES} cases of each operator and arm are left out",
-    ),
-    "per_protocol": (
-        "per protocol",
-        "cases that received the allocated arm, prepared as planned, only: mixed at most 10 min before, ratio between "
-        "1:20 and 1:8",
-    ),
-    "all_tests": (
-        "tests off schedule too",
-        "every test decides onset with its own minute, those outside the window of the planned minutes too",
-    ),
-}
-"""Label and words of every choice that a protocol may name under its sensitivity analyses; its estimands say what it
-is."""
 
 
 def run_sensitivity(
@@ -83,27 +52,8 @@ def run_sensitivity(
     -------
     tuple of Variation
         Empty when the plan names no other choice. Where only planned tests decide, all tests stand beside them.
-
-    Raises
-    ------
-    OnsetStudyError
-        If the plan names a choice that does not exist.
     """
     names = protocol.plan.sensitivity
-    unknown = [name for name in names if name not in CHOICES]
-    if unknown:
-        raise OnsetStudyError(
-            [
-                Problem(
-                    what=f"the sensitivity analysis {name!r} is not known",
-                    where=Where(key="analysis.sensitivity"),
-                    mend=f"choose among {', '.join(CHOICES)}",
-                    value=name,
-                    code="sensitivity",
-                )
-                for name in unknown
-            ]
-        )
     # None where there is no list.
     received = main.received != main.arm
     if protocol.schedule.window_min is not None and "all_tests" not in names:
@@ -122,7 +72,7 @@ def run_sensitivity(
         asked, data = questions_of(protocol, choice=name), main
         if not _read_alike(asked, planned):
             data, _ = prepare(protocol, records, through=through, asked=asked, onsets=onsets, work=main.work)
-        varied.append(_variation(name, *CHOICES[name], cases_of(data, asked["hazard"])))
+        varied.append(_variation(name, *SENSITIVITY[name], cases_of(data, asked["hazard"])))
     if received.any():
         asked = questions_of(protocol, analysis_set=AS_TREATED)
         text = f"cases are counted in the arm that was injected ({int(received.sum())} had another than allocated)"

@@ -10,7 +10,7 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Pieces, Section, Table, note
 from onsetstudy.report.figures import interim
 from onsetstudy.report.figures.canvas import contrast_look
-from onsetstudy.report.names import CHOICES, outcome_name, plain_words
+from onsetstudy.report.names import outcome_name, plain_words
 from onsetstudy.report.numbers import capital, counted, day, decimal, interval, level, p_equals, tidy
 from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import AnytimeTaken, LooksTaken
@@ -65,7 +65,7 @@ def planned_section(results: StudyResults) -> Section | None:
     ]
     analyses = [
         (
-            SUBSETS.get(a.analysis) or CHOICES.get(a.analysis) or outcome_name(a.analysis),
+            SUBSETS.get(a.analysis) or outcome_name(a.analysis),
             KINDS[a.status] + (f"; amended {day(a.amended)}" if a.amended else ""),
         )
         for a in standing.analyses

@@ -9,12 +9,10 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Cautions, Paragraph, Pieces, Section, Table, absent
 from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import capital, counted, listed
+from onsetstudy.report.sections.main.for_patients import DRAFT
 
 GAP = "To be filled in by the practice:"
-DRAFT = (
-    "Draft for the ethics committee. It is not approved, and a form that your committee prescribes comes before it.",
-    "Let somebody who is no dentist read it aloud before it is used.",
-)
+TO_BE_USED = (*DRAFT, "Let somebody who is no dentist read it aloud before it is used.")
 STROBE = (
     ("1", "Design in the title; a summary", "answer (page 1)"),
     ("2, 3", "Background and aims", "What was planned"),
@@ -86,7 +84,7 @@ def information_sections(protocol: Protocol) -> tuple[Section, ...]:
         "We do not know which of them makes teeth numb sooner or hurts less. That is why we do the study."
     )
     return (
-        Section.of("answer", "You are asked to take part in a study", Cautions(texts=DRAFT), why),
+        Section.of("answer", "You are asked to take part in a study", Cautions(texts=TO_BE_USED), why),
         Section.of("happens", "What happens", _happens(protocol, labels)),
         Section.of(
             "risks",
@@ -165,7 +163,7 @@ def consent_sections(protocol: Protocol) -> tuple[Section, ...]:
         Section.of(
             "answer",
             "Consent to take part",
-            Cautions(texts=DRAFT),
+            Cautions(texts=TO_BE_USED),
             _gap("version and date of the information sheet"),
             Table.of("Tick each line that you agree to", ("", "I say"), (("☐", line) for line in lines), align="ll"),
         ),

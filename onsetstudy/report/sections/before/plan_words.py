@@ -19,13 +19,6 @@ OUTCOMES = {
     "treatment": "successful treatments",
     "paired_treatment": "successful treatments",
 }
-MAIN = {
-    "hazard_ratio": "the rate of becoming numb",
-    "success_difference": "the proportion numb by the target minute",
-    "rmst_difference": "the restricted mean time to onset, up to {} minutes",
-    "pain_difference": "mean pain",
-    "treatment_success_difference": "the proportion of successful treatments",
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +36,8 @@ def headline(results: PlanningResults) -> Headline:
     Page 1 and the terminal say the same sentences.
     """
     claim = results.claims[0]
-    name = MAIN[claim.quantity.key].format(f"{results.protocol.onset.tau_min:g}")
+    name = claim.quantity.outcome if claim.quantity.unit == "score" else f"the {claim.quantity.outcome}"
+    name += f", up to {results.protocol.onset.tau_min:g} minutes" if "{tau_min" in claim.quantity.plain else ""
     if claim.value is None:
         return Headline(seen=f"No size can be told for your main outcome, {name}: {claim.reason}.",
                         allows="The sizes of other outcomes are not its size.", difference="")  # fmt: skip

@@ -182,7 +182,7 @@ def _forest(results: GroupResults, own: str | None) -> Block:
     matters = None if claim is None else claim.matters_shown
     unit = protocol.pain.instrument.unit if lead.unit == "score" and protocol.pain else lead.unit_shown
     scale = Scale(unit=unit, ends=axis_ends(protocol, lead), matters=matters, factor=lead.shown.factor)
-    horizon = f", up to {protocol.onset.tau_min:g} minutes" if "tau_min" in lead.at else ""
+    horizon = f", up to {protocol.onset.tau_min:g} minutes" if "{tau_min" in lead.plain else ""
     intervals = f"{level(protocol.plan.conf_level)} intervals{without_looks(results.looks)}"
     caption = f"{capital(lead.name)}{horizon}, {unit}; {intervals}; large dots know more."
     if len(results.answering) > 1:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import partial
 
-from onsetstudy.core.quantities import QUANTITIES, quantity_of
+from onsetstudy.core.quantities import QUANTITIES, places_for, quantity_of
 from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.pool.results import Pooled
 from onsetstudy.report.cells import NONE, near_text, value_text
@@ -17,7 +17,6 @@ from onsetstudy.report.numbers import (
     level,
     listed,
     p_text,
-    places_for,
     ratio,
     tidy,
 )

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 
+from onsetstudy.core.quantities import places_for
 from onsetstudy.core.results import NotAvailable
 from onsetstudy.doses.results import AgentDose, ArmAmount, DoseSummary
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import NONE, mean_text, near_text, reason_of, reasons_of, whole
 from onsetstudy.report.document import Cautions, Section, Table, notes_of
-from onsetstudy.report.numbers import THIN, capital, counted, day, decimal, interval, level, listed, places_for, tidy
+from onsetstudy.report.numbers import THIN, capital, counted, day, decimal, interval, level, listed, tidy
 
 LISTS = {"label": "labels", "conservative": "the strictest line of any list", "clinic": "the clinic"}
 

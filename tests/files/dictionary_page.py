@@ -1,18 +1,17 @@
 """The data dictionary as a page.
 
-``python -m onsetstudy.files.documents.dictionary_page`` writes ``docs/data-dictionary.md``.
+``python -m tests.files.dictionary_page`` writes ``docs/data-dictionary.md``.
 """
 
 from __future__ import annotations
 
 from pathlib import Path
 
-from onsetstudy.files.output import write_bytes
 from onsetstudy.records.checks.open_tables import CODED, KEYS, NEEDED, OPEN_TABLES
 from onsetstudy.records.checks.parse import NOT_APPLICABLE, NOT_KNOWN
 from onsetstudy.records.schema import TABLES, Column
 
-PAGE = Path(__file__).resolve().parents[3] / "docs" / "data-dictionary.md"
+PAGE = Path(__file__).resolve().parents[2] / "docs" / "data-dictionary.md"
 KINDS = {
     "text": "text",
     "code": "one of the codes",
@@ -112,7 +111,7 @@ def dictionary_page() -> str:
 
 def main() -> None:
     """Write the page."""
-    write_bytes(PAGE, dictionary_page().encode("utf-8"))
+    PAGE.write_bytes(dictionary_page().encode("utf-8"))
 
 
 if __name__ == "__main__":
