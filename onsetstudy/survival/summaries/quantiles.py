@@ -131,7 +131,8 @@ def estimate_quantile(
     these minutes (:func:`~onsetstudy.survival.testing.unlike_gaps.mean_gaps`), what holds in one holds in the other:
     between tests the limits of the share run beside the curve of the estimate, from which distances are taken.
     Elsewhere they are taken from the ends of the gaps, at tests; such limits enclose every difference that the gaps
-    allow, and hold more often than their level says. The interval tells which, in its ``method``.
+    allow, and hold more often than their level says. The interval tells which, in its ``method``. With very many cases
+    chance is little beside what spreading evenly may err by, and ``bounds`` say what is known.
 
     References
     ----------
