@@ -109,6 +109,11 @@ class Quantity:
         """``buffered - plain``; ``None`` for a quantity of one arm."""
         return f"{other_arm} {self.contrast} {reference_arm}" if self.contrast else None
 
+    @property
+    def to_horizon(self) -> bool:
+        """Whether it is counted up to the horizon, without which the number means nothing."""
+        return "{tau_min" in self.plain
+
     def as_shown(self, value: float, low: float, high: float) -> Seen:
         """Value and interval times the factor of the table, ends in order."""
         ends = sorted((low * self.shown.factor, high * self.shown.factor))

@@ -80,11 +80,11 @@ class Pooled:
     caution: tuple[Caution, ...] = ()
 
     @property
-    def cut(self) -> bool:
-        """Whether limits of the average, the common effect or a further practice were cut at what is possible."""
+    def cut(self) -> str:
+        """How limits of the average, the common effect or a further practice were cut, in words; empty if not."""
         spans = [e.interval for e in (self.average, self.common) if isinstance(e, Estimate)]
         spans += [] if self.prediction is None else [self.prediction]
-        return any(span.method.endswith(CUT) for span in spans)
+        return CUT if any(span.method.endswith(CUT) for span in spans) else ""
 
     def to_frame(self) -> pd.DataFrame:
         """Average, common and every practice, with the estimate columns."""

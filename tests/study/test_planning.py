@@ -302,6 +302,8 @@ def test_a_formula_that_is_off_is_answered_with_a_size_that_has_the_power():
     again = simulate_power(dataclasses.replace(drawn, cases=instead.analysed), trials=2000, seed=2)
     assert again.power == pytest.approx(0.8, abs=0.03)
     assert trials_of.corrected(sizing, dataclasses.replace(again, power=0.8)) is None
+    # Trials that see no effect at all call the formula off and tell no size: the plan goes on.
+    assert trials_of.corrected(sizing, dataclasses.replace(again, power=0.03, mean_z=0.0)) is None
 
 
 def test_teeth_numb_at_the_first_test_are_one_share_everywhere():

@@ -60,7 +60,7 @@ class PairedStudy:
             df=1,
             p_value=found.p_value,
             alternative="two-sided",
-            method="exact McNemar test",
+            method="exact McNemar test, or Newcombe's paired interval where that rejects less",
             n=found.n,
             source=found.source,
         )

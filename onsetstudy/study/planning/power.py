@@ -139,7 +139,10 @@ def without_effect(scenario: TrialScenario) -> TrialScenario:
 def corrected(sizing: Sizing, at_size: SimulatedPower) -> Needed | None:
     """Size with the planned power by the trials of the size by formula, where these call the formula off."""
     off = abs(at_size.power - sizing.protocol.plan.planned_power) >= max(CLOSE, 3 * at_size.mc_error)
-    return needed_of(sizing, at_size, None) if off else None
+    try:
+        return needed_of(sizing, at_size, None) if off else None
+    except DesignError:  # these trials see no effect to size by; their power is told all the same
+        return None
 
 
 def needed_of(sizing: Sizing, single: SimulatedPower, looks: LookPlan | None) -> Needed:

@@ -152,8 +152,8 @@ def paired_section(paired: PairedStudy | None, protocol: Protocol) -> Section | 
             rows,
             "Rate: ratio within patients, whose rates are taken to be spread like a normal distribution on the log "
             "scale, Wald's interval and test; below it the log-rank test, labels exchanged within patients. Numb: "
-            "exact McNemar test, Newcombe's paired interval, with 0 unless that test rejects it. Pain: Hodges-Lehmann "
-            "shift and signed-rank test.",
+            "exact McNemar test and Newcombe's paired interval, each drawn to no difference where the other does not "
+            "rule it out. Pain: Hodges-Lehmann shift and signed-rank test.",
             f"Interval and test of another kind disagree on {listed(unlike)}: one of them rules out that there is no "
             "difference. Take a difference as shown only where both do."
             if unlike

@@ -37,7 +37,7 @@ def headline(results: PlanningResults) -> Headline:
     """
     claim = results.claims[0]
     name = claim.quantity.outcome if claim.quantity.unit == "score" else f"the {claim.quantity.outcome}"
-    name += f", up to {results.protocol.onset.tau_min:g} minutes" if "{tau_min" in claim.quantity.plain else ""
+    name += f", up to {results.protocol.onset.tau_min:g} minutes" if claim.quantity.to_horizon else ""
     if claim.value is None:
         return Headline(seen=f"No size can be told for your main outcome, {name}: {claim.reason}.",
                         allows="The sizes of other outcomes are not its size.", difference="")  # fmt: skip

@@ -15,7 +15,7 @@ from onsetstudy.report.numbers import MINUS, amount, capital, counted, level, li
 from onsetstudy.report.sections.appendix.testing import negative_words
 from onsetstudy.report.sections.blocks import forest_of, group_curves_block
 from onsetstudy.report.sections.group.completeness import gate_words, left_out_words
-from onsetstudy.report.sections.group.heterogeneity import CUT, heterogeneity_words, name_of
+from onsetstudy.report.sections.group.heterogeneity import heterogeneity_words, name_of
 from onsetstudy.report.sections.group.pooled import binding_words
 from onsetstudy.report.sentences import ALLOWED, axis_ends, sentence, short_value, span_words, without_looks
 from onsetstudy.study.group.results import GroupResults
@@ -182,7 +182,7 @@ def _forest(results: GroupResults, own: str | None) -> Block:
     matters = None if claim is None else claim.matters_shown
     unit = protocol.pain.instrument.unit if lead.unit == "score" and protocol.pain else lead.unit_shown
     scale = Scale(unit=unit, ends=axis_ends(protocol, lead), matters=matters, factor=lead.shown.factor)
-    horizon = f", up to {protocol.onset.tau_min:g} minutes" if "{tau_min" in lead.plain else ""
+    horizon = f", up to {protocol.onset.tau_min:g} minutes" if lead.to_horizon else ""
     intervals = f"{level(protocol.plan.conf_level)} intervals{without_looks(results.looks)}"
     caption = f"{capital(lead.name)}{horizon}, {unit}; {intervals}; large dots know more."
     if len(results.answering) > 1:
@@ -190,7 +190,7 @@ def _forest(results: GroupResults, own: str | None) -> Block:
     if matters is not None:
         caption += f" Dotted: {amount(matters, unit)}, a difference that matters."
     if wait.cut:
-        caption += f" Limits are {CUT}."
+        caption += f" Limits are {wait.cut}."
     if wait.prediction is not None:
         caption += " Last line: where the truth of such a practice would lie."
     without = [name_of(m.label, own) for m in wait.members if isinstance(m.result, Estimate) and m.weight == 0]

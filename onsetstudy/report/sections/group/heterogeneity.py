@@ -19,7 +19,6 @@ WIDE = 0.5
 """Width of the interval of that share from which on it tells nothing."""
 CLOSE = 1.25
 """A ratio is known closely enough to speak of likeness if its interval reaches no farther than this factor."""
-CUT = "cut at what is possible"
 HELD = "—"
 """Stands for a number that is held back."""
 
@@ -54,7 +53,7 @@ def heterogeneity_words(pooled: Pooled, span: Callable[[float, float], str]) -> 
     if pooled.prediction is None:
         return f"{said} So few practices say nothing of a further one."
     further = span(pooled.prediction.low, pooled.prediction.high)
-    cut = f" ({CUT})" if pooled.cut else ""
+    cut = f" ({pooled.cut})" if pooled.cut else ""
     return f"{said} In another practice like these, the truth would lie {further}{cut}."
 
 

@@ -21,7 +21,7 @@ from onsetstudy.report.numbers import (
     tidy,
 )
 from onsetstudy.report.sections.blocks import group_curves_block
-from onsetstudy.report.sections.group.heterogeneity import CUT, name_of
+from onsetstudy.report.sections.group.heterogeneity import name_of
 from onsetstudy.report.sentences import estimate_shown, without_looks
 from onsetstudy.study.group.results import GroupResults, Reconciled
 
@@ -108,7 +108,7 @@ def _pooled_table(results: GroupResults) -> Table:
         for x in _shown(results)
         if isinstance(x.average, NotAvailable)
     ]
-    cut = [NAMES[x.quantity].partition(",")[0] for x in _shown(results) if x.cut]
+    cut = {NAMES[x.quantity].partition(",")[0]: x.cut for x in _shown(results) if x.cut}
     return Table.of(
         "Pooled over practices",
         ("what", "average of practices", "prediction interval", "I², %", "common effect"),
@@ -117,7 +117,7 @@ def _pooled_table(results: GroupResults) -> Table:
         "practice's true value would lie. I²: proportion of the spread that chance does not explain. Common effect: as "
         "if practices did not differ. Chair time: as spent, with mixing. In one stage, with practices as strata (small "
         f"ones share one), the hazard ratio is {value_text(results.overall.hazard_ratio, 2)}{tested}.",
-        f"Limits of {listed(cut)} are {CUT}." if cut else "",
+        f"Limits of {listed([*cut])} are {next(iter(cut.values()))}." if cut else "",
         *wanting,
         _shared_out(results),
         _unfinished(results),
