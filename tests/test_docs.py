@@ -78,10 +78,16 @@ def test_every_local_link_of_the_pages_leads_somewhere():
     assert not broken, broken
 
 
-def test_the_checks_run_the_command_of_the_readme():
+def test_the_checks_run_the_commands_of_the_readme_and_no_test_is_in_neither():
     run = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
-    assert "<!-- command: tests -->" in run
-    assert README.count("<!-- command: tests -->") == 1
+    given = {}
+    for name in ("tests", "browser"):
+        assert f'"$(command_of {name})"' in run
+        told = README.split(f"<!-- command: {name} -->\n```sh\n")
+        assert len(told) == 2
+        given[name] = re.search(r"-m pytest (.*) -m (\S+|\"[^\"]+\")$", told[1].split("\n```")[0])
+    assert [match[2] for match in given.values()] == ['"not browser"', "browser"]
+    assert given["tests"][1] == given["browser"][1]
 
 
 def test_every_place_that_the_developers_page_names_is_there():

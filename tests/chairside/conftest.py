@@ -20,6 +20,14 @@ EXE = next(filter(None, map(shutil.which, BROWSERS)), None)
 NO_BROWSER = "no browser: apt-get install -y chromium-headless-shell, and pip install playwright"
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items):
+    """Whoever asks for a browser has the mark: nobody has to think of it."""
+    for item in items:
+        if "executable" in getattr(item, "fixturenames", ()):
+            item.add_marker("browser")
+
+
 class Server:
     """The recorder as its user starts it, in a process of its own."""
 
@@ -76,13 +84,21 @@ def serve(tmp_path):
 
 
 @pytest.fixture(scope="session")
-def chromium():
-    """One browser for all tests; each takes a context of its own."""
+def executable():
+    """Where a browser lies; whoever asks is marked ``browser``."""
     if EXE is None:
         pytest.skip(NO_BROWSER)
-    sync_api = pytest.importorskip("playwright.sync_api", reason=NO_BROWSER)
+    pytest.importorskip("playwright.sync_api", reason=NO_BROWSER)
+    return EXE
+
+
+@pytest.fixture(scope="session")
+def chromium(executable):
+    """One browser for all tests; each takes a context of its own."""
+    from playwright import sync_api
+
     with sync_api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=EXE, args=["--no-sandbox"])
+        browser = playwright.chromium.launch(executable_path=executable, args=["--no-sandbox"])
         yield browser
         browser.close()
 

@@ -13,7 +13,7 @@ import pytest
 from onsetstudy.files.sources.recorded import read_store
 from onsetstudy.files.store import EventStore
 from tests.chairside.chair import quick_audit
-from tests.chairside.conftest import EXE, NO_BROWSER, wait_for
+from tests.chairside.conftest import wait_for
 
 FIRST = """
 import sys
@@ -53,10 +53,10 @@ with sync_playwright() as playwright:
 """
 
 
-def browser(script, profile, address):
+def browser(script, executable, profile, address):
     """A browser of its own group of processes, with its profile on the disk."""
     return subprocess.Popen(
-        [sys.executable, "-c", script.format(exe=EXE), profile, address],
+        [sys.executable, "-c", script.format(exe=executable), profile, address],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
@@ -79,12 +79,9 @@ def kill_all(process):
 
 
 @pytest.mark.slow
-def test_what_was_tapped_outlives_the_browser_and_the_computer_being_away(tmp_path, serve):
-    if EXE is None:
-        pytest.skip(NO_BROWSER)
-    pytest.importorskip("playwright.sync_api", reason=NO_BROWSER)
+def test_what_was_tapped_outlives_the_browser_and_the_computer_being_away(tmp_path, serve, executable):
     server, profile = serve(quick_audit(tmp_path)), tmp_path / "profile"
-    first = browser(FIRST, profile, server.addresses["alone"])
+    first = browser(FIRST, executable, profile, server.addresses["alone"])
     try:
         assert first.stdout.readline() == "written\n"
         server.kill()
@@ -97,7 +94,7 @@ def test_what_was_tapped_outlives_the_browser_and_the_computer_being_away(tmp_pa
     with EventStore(server.store) as store:
         assert [e.payload["response"] for e in store.events() if e.kind == "test"] == ["felt"]
     server.start()
-    second = browser(SECOND, profile, re.sub("/enter.*", "/", server.addresses["alone"]))
+    second = browser(SECOND, executable, profile, re.sub("/enter.*", "/", server.addresses["alone"]))
     try:
         assert second.wait(timeout=180) == 0
     finally:

@@ -23,7 +23,6 @@ from onsetstudy.files.documents.certificates import share_files
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from tests.chairside.asgi import Browser, Study
 from tests.chairside.chair import quick_audit
-from tests.chairside.conftest import EXE, NO_BROWSER
 
 NOW = dt.datetime(2026, 4, 3, tzinfo=dt.UTC)
 
@@ -65,9 +64,7 @@ def address_in_the_network():
     return found if ipaddress.ip_address(found).is_private else "127.0.0.1"
 
 
-def test_a_tablet_that_trusts_the_authority_is_paired_and_keeps_its_page(tmp_path, serve):
-    if EXE is None:
-        pytest.skip(NO_BROWSER)
+def test_a_tablet_that_trusts_the_authority_is_paired_and_keeps_its_page(tmp_path, serve, executable):
     here = address_in_the_network()
     server = serve(quick_audit(tmp_path), "--share", here)
     origin = re.match(r"https://[^/]+", server.addresses["alone"])[0]
@@ -78,7 +75,7 @@ def test_a_tablet_that_trusts_the_authority_is_paired_and_keeps_its_page(tmp_pat
         serialization.Encoding.DER, serialization.PublicFormat.SubjectPublicKeyInfo
     )
     trusted = base64.b64encode(hashlib.sha256(key).digest()).decode()
-    script = TABLET.format(exe=EXE, trusted=trusted, origin=origin, code=code)
+    script = TABLET.format(exe=executable, trusted=trusted, origin=origin, code=code)
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=180)
     assert done.stdout.split() == ["paired", "worker", "asked"], done.stdout + done.stderr
     again = [code, re.search(r": (\w{8}) at", server.process.stdout.readline())[1]]
