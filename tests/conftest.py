@@ -96,6 +96,25 @@ def few_draws(monkeypatch):
         monkeypatch.setattr("onsetstudy.study.topics.confounding.REPLICATES", 30)
 
 
+@pytest.fixture(scope="session", autouse=True)
+def remembered(request):
+    """What verbs said of which cases, for all tests that change nothing."""
+    from tests.remembered import Remembered
+
+    answers = Remembered()
+    answers.allow(request.node.items[0])
+    request.config.remembered = answers
+    with answers.kept():
+        yield
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item):
+    """Before a test, and what it shares with its module, is set up."""
+    if answers := getattr(item.config, "remembered", None):
+        answers.allow(item)
+
+
 def _processor_s() -> float:
     """What this process and the ended ones that it started have used; waiting for others' work is not counted."""
     return sum(os.times()[:4])

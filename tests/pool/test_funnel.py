@@ -7,6 +7,7 @@ from scipy import special, stats
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.pool.funnel import _dispersion, exact_limit, funnel
 from onsetstudy.pool.shrinkage import shrink_to_expected
+from tests.examples import THOROUGH
 from tests.simulation.kept import KeptStudies
 
 
@@ -64,7 +65,7 @@ def test_one_failure_of_one_case_is_not_outside():
     assert [p.flag for p in found.points] == [""] * 10
 
 
-@pytest.mark.parametrize("share", [0.05, 0.1, 0.2, 0.5])
+@pytest.mark.parametrize("share", [0.05, 0.1, 0.2, 0.5] if THOROUGH else [0.05, 0.2])
 @pytest.mark.parametrize("cases", [1, 2, 3, 5, 10, 30])
 def test_chance_flags_few_cases_no_more_often_than_the_limits_say(share, cases):
     """Every number of failures, weighed by its chance; the rest of the group is large and alike."""

@@ -19,6 +19,7 @@ from onsetstudy.survival.hazards.ph_curves import standardise_curves
 from onsetstudy.survival.hazards.ph_fit import maximise, set_up
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.hazards.proportionality import check_proportionality
+from tests.examples import THOROUGH
 from tests.simulation.kept import KeptStudies
 
 TICKS = np.concatenate((np.arange(16.0), [np.inf]))
@@ -162,9 +163,10 @@ def test_without_spread_the_fit_is_that_without_clusters():
 
 @pytest.mark.parametrize("level", [0.9, 0.95])
 def test_p_of_no_spread_never_contradicts_its_interval(level):
-    """Forty studies of four clusters of 20; the upper limit is where the likelihood fell by half a chi-square."""
+    """Studies of four clusters of 20; the upper limit is where the likelihood fell by half a chi-square."""
     rejected = []
-    for seed in range(40):
+    # Five of the usual ones lie between the two quantiles below.
+    for seed in range(40) if THOROUGH else (*range(8), 19, 29, 30, 33, 36):
         times, arm, cluster, _ = study(seed, n=80, spread=0.4, clusters=4)
         found = fit_shared_frailty(times, {"arm": arm}, cluster=cluster, conf_level=level)
         assert (found.test.p_value < 1 - level) == (found.spread.interval.low > 0), seed

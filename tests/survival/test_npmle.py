@@ -15,7 +15,7 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.innermost import innermost_intervals, support_index
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.summaries.npmle_proportion import curve_limits
-from tests.examples import examples
+from tests.examples import THOROUGH, examples
 from tests.reference import load_reference
 from tests.survival.test_regression import OPEN_DATA, open_data
 
@@ -192,7 +192,7 @@ def test_laws(rows, random, data):
     assert fit_npmle(Intervals(left, right)).log_likelihood >= value - 1e-7
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", range(3 if THOROUGH else 1))
 def test_thousands_of_continuous_cases_against_the_slow_twin(seed):
     rng = np.random.default_rng(seed)
     onset, tests = 5 * rng.weibull(1.5, 300), np.sort(rng.uniform(0, 12, (300, 3)), axis=1)
