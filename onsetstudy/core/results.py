@@ -257,6 +257,10 @@ NOT_INDEPENDENT = "cases_not_independent"
 """Code of the caution on a test that takes cases as independent beside an interval that does not."""
 FEW_OF_AN_ARM = "few_of_an_arm"
 """Code of the caution on a difference whose limits bear no direction, as one arm has so few cases."""
+NO_SPREAD = "no_spread"
+"""Code of the caution on a number whose interval is that number alone, as its values do not vary."""
+BEARS_NOTHING = (FEW_OF_AN_ARM, NO_SPREAD)
+"""Codes with which neither direction nor size is claimed."""
 
 
 @result_kind("hypothesis_test")

@@ -65,7 +65,12 @@ def two_cells(e: EstimateLike, *, unit: str = "", factor: float = 1.0) -> tuple[
     """An estimate times ``factor`` and its interval apart, or why there is none."""
     if isinstance(e, NotAvailable):
         return "not known", reason_of(e)
-    return f"{decimal(factor * e.estimate)}{unit}", interval(*_ends(e, factor))
+    return f"{decimal(factor * e.estimate)}{unit}", limits_cell(*_ends(e, factor))
+
+
+def limits_cell(low: float, high: float, places: int = 1) -> str:
+    """``0.4 to 2.1``; an interval of one number is none."""
+    return "none: no value varies" if low == high else interval(low, high, places)
 
 
 def share_text(e: EstimateLike, n: int | None = None, *, missing: str | None = NONE) -> str:

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from onsetstudy.core.claims import Claim
 from onsetstudy.core.quantities import QUANTITIES, Quantity, Seen, quantity_of
-from onsetstudy.core.results import FEW_OF_AN_ARM, Counts, Estimate, NotAvailable
+from onsetstudy.core.results import BEARS_NOTHING, Counts, Estimate, NotAvailable
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import reason_of, spanned
 from onsetstudy.report.numbers import amount, capital, counted, decimal, interval, level, listed, p_text, percent, ratio
@@ -235,6 +235,8 @@ def _span(claim: Claim, seen: Seen) -> str:
     """An interval with the direction of both its ends, the reference arm's favour first for a difference shown so."""
     if not (math.isfinite(seen.low) and math.isfinite(seen.high)):
         return "anything, as so early an analysis sets no limits,"
+    if seen.low == seen.high:
+        return f"anything (in these cases {_toward(claim, seen.value)})"
     return f"from {_toward(claim, seen.low)} to {_toward(claim, seen.high)}"
 
 
@@ -278,8 +280,8 @@ def _allowed(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
     assert seen is not None
     scores = claim.quantity.unit == "score"
     cases = counted(answer.n.onsets, "score") if scores else claim.population
-    if few := next((c for c in answer.caution if c.code == FEW_OF_AN_ARM), None):
-        return few.text
+    if doubt := next((c for c in answer.caution if c.code in BEARS_NOTHING), None):
+        return doubt.text
     if bears.side == 0 and bears.size != "within":
         if claim.quantity.side(answer.interval.low, answer.interval.high):
             if claim.looks is None and claim.test is not None:

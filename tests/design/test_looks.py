@@ -102,6 +102,16 @@ def test_a_one_sided_plan_is_told_the_error_of_one_side(alpha, rejected):
     assert verdict.naive_error == pytest.approx(plan.naive_error)
 
 
+@pytest.mark.parametrize(("alpha", "sided", "z"), [(0.05, 2, 1.959964), (0.05, 1, 1.644854), (0.025, 1, 1.959964)])
+def test_a_reader_of_a_single_analysis_takes_the_quantile_of_its_level(alpha, sided, z):
+    """Quantiles of the standard normal distribution, as tables print them; one side and two."""
+    plan = plan_looks(equal(3), kind="pocock", planned_information=30, alpha=alpha, sided=sided)
+    assert plan.single_look == pytest.approx(z, abs=5e-7)
+    for score in (z - 1e-4, z + 1e-4):
+        verdict = judge_looks(plan, [LookSeen(label="one", counted=10, z=score)])[0]
+        assert verdict.naive_claim == (score > z)
+
+
 @pytest.mark.parametrize("kind", SPENDING)
 @pytest.mark.parametrize("looks", [2, 3, 4, 5, "unequal_0.3_0.7_1"])
 def test_spending_boundaries(kind, looks):

@@ -30,6 +30,9 @@ def between(key, low, high):
         ("chair_time_difference", -3.0, -1.5, 1.0, "met"),
         ("chair_time_difference", -3.0, -0.5, 1.0, "open"),
         ("chair_time_difference", -0.9, 2.0, 1.0, "failed"),
+        # Values that do not vary say nothing of further cases.
+        ("chair_time_difference", -2.0, -2.0, 1.0, "open"),
+        ("chair_time_difference", 2.0, 2.0, 1.0, "open"),
         # Pain may be 5 worse.
         ("pain_shift", -8.0, 4.0, -5.0, "met"),
         ("pain_shift", -8.0, 6.0, -5.0, "open"),

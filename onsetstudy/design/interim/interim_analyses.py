@@ -246,7 +246,7 @@ def _as_seen(plan: LookPlan, seen: Sequence[LookSeen]) -> LookVerdict:
         planned=plan.planned_information,
         unit=plan.unit,
         alpha_spent=math.nan,
-        naive_claim=_beyond(plan, look.z, float(-special.ndtri(plan.alpha / plan.sided))),
+        naive_claim=_beyond(plan, look.z, plan.single_look),
         naive_error=naive_error(steps.size, alpha=plan.alpha, sided=plan.sided, fraction=steps),
         repeated=None,
         conditional=None,

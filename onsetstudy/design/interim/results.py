@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from scipy import special
+
 from onsetstudy.core.results import Caution, Interval
 from onsetstudy.core.serialise import result_kind
 
@@ -49,6 +51,11 @@ class LookPlan:
     design_drift: float
     method: str
     source: str = ""
+
+    @property
+    def single_look(self) -> float:
+        """Z that a reader of a single analysis would take for a difference: 1.96 at 5 % of two sides."""
+        return float(-special.ndtri(self.alpha / self.sided))
 
 
 @result_kind("conditional_power")

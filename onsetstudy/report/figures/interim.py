@@ -22,11 +22,12 @@ def draw(taken: LooksTaken, ax: canvas.Axes, *, look: ArmLook) -> None:
     planned, two_sided = taken.plan.looks, taken.plan.sided == 2
     x, upper = [p.fraction for p in planned], np.minimum([p.upper for p in planned], TOP)
     at, z = [v.fraction for v in taken.verdicts], [v.z for v in taken.verdicts]
+    single = round(taken.plan.single_look, 2)
     bounded = [v for v in taken.verdicts if np.isfinite(v.boundary)]
     ax.axhline(0, color=INK, linewidth=1.0, zorder=1)
     for sign in (1, -1) if two_sided else (1,):
         ax.plot(x, sign * upper, color=SECONDARY, linewidth=1.2, linestyle=(0, (5.0, 2.5)), zorder=2)
-        ax.axhline(sign * 1.96, color=HAIRLINE, linewidth=1.0, linestyle=(0, (1.0, 1.6)), zorder=1)
+        ax.axhline(sign * single, color=HAIRLINE, linewidth=1.0, linestyle=(0, (1.0, 1.6)), zorder=1)
         applied = sign * np.minimum([v.boundary for v in bounded], TOP)
         ax.plot([v.fraction for v in bounded], applied, "_", color=INK, markersize=16, markeredgewidth=1.8, zorder=3)
     ax.plot(at, z, color=look.colour, linewidth=1.2, linestyle=look.line, zorder=3)

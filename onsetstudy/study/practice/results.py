@@ -180,9 +180,10 @@ def side_of_margin(key: str, estimate: object, least_gain: float) -> str:
     Returns
     -------
     str
-        ``met`` where the whole interval is, ``failed`` where nothing of it is, else ``open``.
+        ``met`` where the whole interval is, ``failed`` where nothing of it is, else ``open``; so where values that do
+        not vary leave an interval of one number.
     """
-    if not isinstance(estimate, Estimate):
+    if not isinstance(estimate, Estimate) or estimate.interval.low == estimate.interval.high:
         return "open"
     ends = [quantity_of(key).favours * end for end in (estimate.interval.low, estimate.interval.high)]
     if min(ends) >= least_gain:

@@ -164,7 +164,8 @@ def looks_section(taken: LooksTaken | None, protocol: Protocol) -> Section | Non
             "What did each interim analysis allow?",
             f"Dots: the z statistic of the {outcome_name(taken.primary)} at each interim analysis; above 0 "
             f"{protocol.label(protocol.contrast_arm)} is better. Short bars: the boundary of that analysis; dashed: "
-            "the boundary as planned; dotted: 1.96, which a reader of a single analysis would take.",
+            f"the boundary as planned; dotted: {taken.plan.single_look:.2f}, which a reader of a single analysis would "
+            "take.",
         ),
         _table(taken),
         None if taken.stopped is None else _stopped(taken, taken.stopped),

@@ -7,7 +7,7 @@ from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.cells import level_of, share_limits, two_cells
+from onsetstudy.report.cells import level_of, limits_cell, share_limits, two_cells
 from onsetstudy.report.document import Section, Table, notes_of
 from onsetstudy.report.figures import visit
 from onsetstudy.report.numbers import counted, decimal, interval, percent
@@ -38,7 +38,7 @@ def chair_section(chair: ChairTime | None, protocol: Protocol, claim: Claim | No
 
 def _hours(chair: ChairTime, protocol: Protocol) -> str:
     month, year = chair.hours_month, chair.hours_year
-    if isinstance(month, NotAvailable) or isinstance(year, NotAvailable):
+    if isinstance(month, NotAvailable) or isinstance(year, NotAvailable) or month.interval.low == month.interval.high:
         return ""
     return (
         f"At {chair.cases_per_month:g} such cases a month, all {protocol.label(protocol.contrast_arm)}, that is "
@@ -85,4 +85,4 @@ def _share(e: EstimateLike) -> tuple[str, str]:
 def _money(e: EstimateLike) -> tuple[str, str]:
     if isinstance(e, NotAvailable):
         return e.reason, f"at least {decimal(e.bound.low, 2)}" if e.bound else "—"
-    return f"{decimal(e.estimate, 2)} {e.unit}", interval(e.interval.low, e.interval.high, 2)
+    return f"{decimal(e.estimate, 2)} {e.unit}", limits_cell(e.interval.low, e.interval.high, 2)
