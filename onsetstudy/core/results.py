@@ -257,9 +257,13 @@ NOT_INDEPENDENT = "cases_not_independent"
 """Code of the caution on a test that takes cases as independent beside an interval that does not."""
 FEW_OF_AN_ARM = "few_of_an_arm"
 """Code of the caution on a difference whose limits bear no direction, as one arm has so few cases."""
-NO_SPREAD = "no_spread"
-"""Code of the caution on a number whose interval is that number alone, as its values do not vary."""
-BEARS_NOTHING = (FEW_OF_AN_ARM, NO_SPREAD)
+NO_SPREAD = Caution(
+    code="no_spread",
+    text="The values of each arm do not vary, so that the limits say nothing of further cases, and no difference is "
+    "claimed.",
+)
+"""On a difference whose interval is one number."""
+BEARS_NOTHING = (FEW_OF_AN_ARM, NO_SPREAD.code)
 """Codes with which neither direction nor size is claimed."""
 
 

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special, stats
 
-from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, NotAvailable
+from onsetstudy.core.results import NO_SPREAD, Assumption, Caution, Counts, Estimate, NotAvailable
 from onsetstudy.inference.parameter import Parameter
 
 WELCH = "difference of means, Welch's t"
@@ -171,7 +171,7 @@ def contrast_of_means(
     what : str
         What the values are, for the reason why there is none.
     needs_spread : bool
-        Whether values that do not vary give no result; otherwise the interval is one number.
+        Whether values that do not vary give no result; otherwise the interval is one number, with a caution.
     """
     of = Parameter(quantity=quantity, contrast=contrast, unit=unit, n=n, conf_level=conf_level)
     found = mean_difference(pairs, conf_level=conf_level)
@@ -191,7 +191,7 @@ def contrast_of_means(
         std_error=found.std_error,
         p_value=found.p_value if found.std_error > 0 else None,
         assumptions=assumptions,
-        caution=caution,
+        caution=caution if found.std_error > 0 else (*caution, NO_SPREAD),
         source="Welch 1947, Biometrika 34:28-35",
     )
 

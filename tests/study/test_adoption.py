@@ -4,7 +4,7 @@ import dataclasses
 
 import pytest
 
-from onsetstudy.core.results import Counts, Estimate, Interval
+from onsetstudy.core.results import NO_SPREAD, Counts, Estimate, Interval
 from onsetstudy.outcomes.harm_results import Safety
 from onsetstudy.protocol.governance import AdoptionRule
 from onsetstudy.protocol.lock_results import LockStanding
@@ -30,9 +30,6 @@ def between(key, low, high):
         ("chair_time_difference", -3.0, -1.5, 1.0, "met"),
         ("chair_time_difference", -3.0, -0.5, 1.0, "open"),
         ("chair_time_difference", -0.9, 2.0, 1.0, "failed"),
-        # Values that do not vary say nothing of further cases.
-        ("chair_time_difference", -2.0, -2.0, 1.0, "open"),
-        ("chair_time_difference", 2.0, 2.0, 1.0, "open"),
         # Pain may be 5 worse.
         ("pain_shift", -8.0, 4.0, -5.0, "met"),
         ("pain_shift", -8.0, 6.0, -5.0, "open"),
@@ -47,6 +44,12 @@ def test_the_whole_interval_has_to_lie_on_the_side_of_the_margin(key, low, high,
 
 def test_what_cannot_be_estimated_decides_nothing():
     assert side_of_margin("pain_shift", None, -5.0) == "open"
+
+
+@pytest.mark.parametrize("minutes", [-2.0, 2.0])
+def test_values_that_do_not_vary_decide_nothing(minutes):
+    alike = dataclasses.replace(between("chair_time_difference", minutes, minutes), caution=(NO_SPREAD,))
+    assert side_of_margin("chair_time_difference", alike, 1.0) == "open"
 
 
 @pytest.mark.parametrize(

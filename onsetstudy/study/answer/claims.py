@@ -132,8 +132,9 @@ def claim_of(
         bears = bearing(quantity, now.interval.low, now.interval.high, matters=matters)
         if _withheld(quantity, bears.side, look, protocol) or (look is None and _not_rejected(test, now)):
             bears = dataclasses.replace(bears, side=0, size="within" if bears.size == "within" else "open")
-        if (doubt := _bears_nothing(quantity, now)) is not None and (look is None or not look.side):
-            now = dataclasses.replace(now, caution=(*now.caution, doubt))
+        few = _few_of_an_arm(quantity, now)
+        if (few or NO_SPREAD in now.caution) and (look is None or not look.side):
+            now = now if few is None else dataclasses.replace(now, caution=(*now.caution, few))
             bears = dataclasses.replace(bears, side=0, size="open" if matters is not None else bears.size)
     return Claim(
         quantity=quantity,
@@ -183,19 +184,12 @@ def _not_rejected(test: HypothesisTest | None, answer: Estimate) -> bool:
     return test is not None and test.p_shown is not None and test.p_shown >= 1 - answer.interval.level
 
 
-def _bears_nothing(quantity: Quantity, answer: Estimate) -> Caution | None:
-    """Why an interval bears neither direction nor size; ``None`` where it does.
+def _few_of_an_arm(quantity: Quantity, answer: Estimate) -> Caution | None:
+    """Why a wait's interval bears neither direction nor size; ``None`` where it does.
 
-    Values that do not vary leave an interval of one number, which says nothing of further cases. Of waits, a small arm
-    often holds none of the teeth that wait longest: it then seems sooner, and its variance too small. With no
-    difference, limits at 95 % excluded that in 6 to 11 % of studies with 4 to 6 cases in one arm.
+    A small arm often holds none of the teeth that wait longest: it then seems sooner, and its variance too small. With
+    no difference, limits at 95 % excluded that in 6 to 11 % of studies with 4 to 6 cases in one arm.
     """
-    if answer.interval.low == answer.interval.high:
-        return Caution(
-            code=NO_SPREAD,
-            text="The values of each arm do not vary, so that the limits say nothing of further cases, and no "
-            "difference is claimed.",
-        )
     least = min((arm.cases for arm in answer.n.by_arm), default=LEAST_OF_AN_ARM)
     if quantity.key != "rmst_difference" or least >= LEAST_OF_AN_ARM:
         return None

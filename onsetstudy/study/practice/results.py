@@ -13,7 +13,7 @@ import pandas as pd
 from onsetstudy.adjustment.results import FairComparison
 from onsetstudy.core.claims import Claims
 from onsetstudy.core.quantities import quantity_of
-from onsetstudy.core.results import Caution, Estimate, Flow
+from onsetstudy.core.results import NO_SPREAD, Caution, Estimate, Flow
 from onsetstudy.core.serialise import Serialisable, result_kind
 from onsetstudy.doses.results import DoseSummary
 from onsetstudy.outcomes.chair_results import ChairTime
@@ -183,7 +183,7 @@ def side_of_margin(key: str, estimate: object, least_gain: float) -> str:
         ``met`` where the whole interval is, ``failed`` where nothing of it is, else ``open``; so where values that do
         not vary leave an interval of one number.
     """
-    if not isinstance(estimate, Estimate) or estimate.interval.low == estimate.interval.high:
+    if not isinstance(estimate, Estimate) or NO_SPREAD in estimate.caution:
         return "open"
     ends = [quantity_of(key).favours * end for end in (estimate.interval.low, estimate.interval.high)]
     if min(ends) >= least_gain:
