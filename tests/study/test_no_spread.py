@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import pytest
 
+from onsetstudy.core.claims import Look
 from onsetstudy.report.document import Table
 from onsetstudy.report.documents.practice import compose
 from onsetstudy.report.sentences import sentence
+from onsetstudy.study.answer.claims import claim_of
 from tests.study.cases import analyse, case, protocol, readings_of, records
 
 pytestmark = pytest.mark.usefixtures("unpainted", "answer_alone")
@@ -45,3 +47,16 @@ def test_one_that_differs_is_enough_for_limits():
     claim = results.claims.get("chair_time_difference")
     assert claim.bears.side == 1
     assert "do not vary" not in sentence(claim, promised).text
+
+
+@pytest.mark.parametrize("side", [-1, 0, 1])
+def test_nor_beside_a_boundary_that_the_waits_for_numbness_have_crossed(side):
+    results, promised = waited([9.0] * 12, [6.0] * 12)
+    look = Look(
+        number=2, planned=4, label="2026Q3", code="crossed" if side else "continue", side=side, counted=24,
+        planned_count=350, unit="onsets", critical=2.4,
+    )  # fmt: skip
+    answer = results.chair_time.difference
+    found = claim_of("chair_time_difference", answer, promised, population="24 cases", known=answer.n, look=look)
+    assert found.bears.side == 0
+    assert "no difference is claimed" in sentence(found, promised).allows

@@ -132,9 +132,10 @@ def claim_of(
         bears = bearing(quantity, now.interval.low, now.interval.high, matters=matters)
         if _withheld(quantity, bears.side, look, protocol) or (look is None and _not_rejected(test, now)):
             bears = dataclasses.replace(bears, side=0, size="within" if bears.size == "within" else "open")
-        few = _few_of_an_arm(quantity, now)
-        if (few or NO_SPREAD in now.caution) and (look is None or not look.side):
-            now = now if few is None else dataclasses.replace(now, caution=(*now.caution, few))
+        if (few := _few_of_an_arm(quantity, now)) is not None and (look is None or not look.side):
+            now = dataclasses.replace(now, caution=(*now.caution, few))
+        # What a boundary that was crossed has shown of waits it has not of values that do not vary.
+        if few in now.caution or NO_SPREAD in now.caution:
             bears = dataclasses.replace(bears, side=0, size="open" if matters is not None else bears.size)
     return Claim(
         quantity=quantity,
