@@ -190,7 +190,8 @@ def _seen(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
         once = "" if alone is None else f", {ALLOWED}; {_ends(claim, alone)} if one looked only once"
         fields["size"] = _ends(claim, seen) + once
         return phrase.found.format(**fields)
-    fields["span"] = _span(claim, seen) + (f" ({_span(claim, alone)} if one looked only once)" if alone else "")
+    once = "" if alone is None or seen.low == seen.high else f" ({_span(claim, alone)} if one looked only once)"
+    fields["span"] = _span(claim, seen) + once
     return phrase.unsure.format(**fields)
 
 

@@ -59,4 +59,7 @@ def test_nor_beside_a_boundary_that_the_waits_for_numbness_have_crossed(side):
     answer = results.chair_time.difference
     found = claim_of("chair_time_difference", answer, promised, population="24 cases", known=answer.n, look=look)
     assert found.bears.side == 0
-    assert "no difference is claimed" in sentence(found, promised).allows
+    told = sentence(found, promised)
+    assert "no difference is claimed" in told.allows
+    assert told.seen.count("in these cases") == 1
+    assert "looked only once" not in told.seen
