@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import graphlib
 import re
 import sys
 import tomllib
@@ -69,6 +70,7 @@ CHAIRSIDE_NEVER_SEES = ("survival", "study", "report", "outcomes", "pool", "watc
 # Report draws results; of the rooms below it may see types and words only.
 REPORT_SEES = ("core", "protocol.model", "protocol.vocabulary")
 MODULES = sorted(PACKAGE.rglob("*.py"))
+NAMED = {".".join(p.relative_to(PACKAGE.parent).with_suffix("").parts) for p in MODULES}
 
 
 def imports(path: Path):
@@ -78,8 +80,9 @@ def imports(path: Path):
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{path}:{node.lineno} uses a relative import"
             yield node.module, node.lineno
-            if node.module == "onsetstudy":
-                yield from ((f"onsetstudy.{alias.name}", node.lineno) for alias in node.names)
+            if node.module.partition(".")[0] == "onsetstudy":
+                of = (f"{node.module}.{alias.name}" for alias in node.names)
+                yield from ((name, node.lineno) for name in of if node.module == "onsetstudy" or name in NAMED)
 
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
@@ -136,6 +139,19 @@ def test_a_sub_room_sees_only_those_written_before_it(path):
         if name.startswith(f"onsetstudy.{parts[0]}.") and place(name) > place(own)
     ]
     assert not faults, faults
+
+
+def test_no_module_needs_itself():
+    """No circle of modules, imports for types alone included."""
+    needs = {
+        ".".join(path.relative_to(PACKAGE.parent).with_suffix("").parts): {n for n, _ in imports(path)} & NAMED
+        for path in MODULES
+        if path.parent != PACKAGE
+    }
+    assert sum(len(found) for found in needs.values()) > 1000
+    with pytest.raises(graphlib.CycleError):
+        graphlib.TopologicalSorter({**needs, "onsetstudy.core.errors": {"onsetstudy.cli.main"}}).prepare()
+    graphlib.TopologicalSorter(needs).prepare()
 
 
 def folders() -> dict[str, tuple[str, ...]]:

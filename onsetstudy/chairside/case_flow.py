@@ -9,7 +9,7 @@ from typing import Any
 
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.chair.case_questions import asked_after, asked_before
-from onsetstudy.records.chair.event_log import Event, in_force
+from onsetstudy.records.chair.event import Event, in_force
 from onsetstudy.records.chair.screening import Screening, screening_of
 from onsetstudy.records.schema import LIP_BLOCKS
 

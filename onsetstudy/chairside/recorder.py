@@ -20,8 +20,8 @@ from onsetstudy.files.store import EventStore
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.agreement import agreement_on, latest_sequence, next_step, training_answers, who_finished
+from onsetstudy.records.chair.event import Event, in_force
 from onsetstudy.records.chair.event_kinds import entry_faults
-from onsetstudy.records.chair.event_log import Event, in_force
 from onsetstudy.records.chair.mixing_drill import DRILL_TASKS, drill_results
 from onsetstudy.records.chair.training import following_sequence, moments_of
 from onsetstudy.records.checks.privacy import looks_like_a_person

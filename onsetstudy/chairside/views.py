@@ -19,8 +19,8 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.agreement import Agreement
 from onsetstudy.records.chair.case_questions import Question, asked_after, asked_before, question_of, words
+from onsetstudy.records.chair.event import Event
 from onsetstudy.records.chair.event_kinds import COLUMNS
-from onsetstudy.records.chair.event_log import Event
 from onsetstudy.records.chair.mixing_drill import DrillResult, DrillTask
 from onsetstudy.records.chair.screening import SCREENED
 from onsetstudy.records.schema import LIP_BLOCKS

@@ -13,7 +13,7 @@ from typing import Any
 
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.files.guard import problem_in
-from onsetstudy.records.chair.event_log import Event
+from onsetstudy.records.chair.event import Event
 
 VERSION = 3
 """``user_version`` of the files written now. 1 had no sessions; those of 2 ended by the wall clock."""

@@ -7,14 +7,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 from pydantic import AfterValidator, ConfigDict, Field, StrictStr
 
 from onsetstudy.protocol.vocabulary import CODES
-
-if TYPE_CHECKING:
-    from onsetstudy.protocol.model import StudyIdentity
 
 STRATA = ("technique", "procedure", "practice_id", "agent", "pulp_status", "topical")
 CLUSTERS = ("patient_id", "clinician_id", "practice_id")
@@ -88,7 +85,6 @@ SIGNS = {"#": "[0-9]", "@": "[a-z]", "*": "[0-9a-z]"}
 """A digit, a letter, either; without capitals, as codes are compared."""
 ANY_PRACTICE = "[a-z0-9][a-z0-9-]*"
 PLAIN = re.compile(r"[A-Za-z0-9._-]*")
-LONGEST = 60
 FEWEST = 3
 
 
@@ -100,33 +96,20 @@ def pattern_fault(pattern: str) -> str:
     """
     rest = pattern.replace(PRACTICE, "", 1)
     kinds = "".join(sign for sign in rest if sign in SIGNS)
-    if len(pattern) > LONGEST or not PLAIN.fullmatch("".join(sign for sign in rest if sign not in SIGNS)):
+    if len(pattern) > LONGEST_CODE or not PLAIN.fullmatch("".join(sign for sign in rest if sign not in SIGNS)):
         return f"write {PRACTICE}, # for a digit, @ for a letter, * for either, and signs that codes have"
     if len(kinds) < FEWEST or set(kinds) == {"@"}:
         return f"leave at least {FEWEST} places open, one of them for a digit: too few codes, or names, would fit"
     return ""
 
 
-def code_fault(code: str, study: StudyIdentity, practice: str = "") -> str:
-    """Why a code is none of this study's, in a sentence without the code; empty if it is one or nothing is declared.
+def code_fault(code: str, pattern: str, practices: Sequence[str]) -> str:
+    """Why a code is none of a study's, in a sentence without the code; empty if it is one or nothing is declared.
 
     Parameters
     ----------
     code : str
         Capitals do not count.
-    study : StudyIdentity
-    practice : str
-        Whose case it is; where it is not known, any practice that the protocol names will do.
-    """
-    return pattern_misfit(code, study.case_codes, [practice] if practice else study.practices)
-
-
-def pattern_misfit(code: str, pattern: str, practices: Sequence[str]) -> str:
-    """As :func:`code_fault`, where a file carries the pattern and the protocol is not at hand.
-
-    Parameters
-    ----------
-    code : str
     pattern : str
         Empty where none is declared.
     practices : sequence of str

@@ -60,6 +60,10 @@ class StudyIdentity:
         """Whether each patient receives both arms."""
         return self.design in ("crossover", "split_mouth")
 
+    def code_fault(self, code: str, practice: str = "") -> str:
+        """Why a code is none of this practice's, or of any that the protocol names; empty if it is one."""
+        return keys.code_fault(code, self.case_codes, [practice] if practice else self.practices)
+
 
 @result_kind("eligibility")
 class Eligibility(Keys):

@@ -19,7 +19,7 @@ from pathlib import Path
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.recorded import export_store, facts_of
 from onsetstudy.files.store import EventStore
-from onsetstudy.records.chair.event_log import Event
+from onsetstudy.records.chair.event import Event
 
 PROTOCOL = Path("protocols/infiltration_audit.toml")
 WALL = "2026-04-03T14:00:00+00:00"

@@ -17,7 +17,7 @@ from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.recorded import export_screening, export_store, read_store
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.files.store import EventStore
-from onsetstudy.records.chair.event_log import Event
+from onsetstudy.records.chair.event import Event
 from onsetstudy.records.chair.mixing_drill import DRILL_TASKS, drill_results
 from onsetstudy.records.chair.screening import COLUMNS, NOT_ELIGIBLE, SCREENED
 from onsetstudy.records.checks.open_tables import OPEN_TABLES, REASONS

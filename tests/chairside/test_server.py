@@ -21,7 +21,7 @@ from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.recorded import read_store
 from onsetstudy.files.store import StoreUnavailable
 from onsetstudy.protocol.governance import AdoptionRule
-from onsetstudy.records.chair.event_log import Event
+from onsetstudy.records.chair.event import Event
 from tests.case_codes import new_case_code
 from tests.chairside.asgi import CASE, ORIGIN, PATIENT, Browser, Study
 

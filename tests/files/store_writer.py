@@ -4,7 +4,7 @@ import sys
 from pathlib import Path
 
 from onsetstudy.files.store import EventStore
-from onsetstudy.records.chair.event_log import Event
+from onsetstudy.records.chair.event import Event
 
 if __name__ == "__main__":
     store = EventStore(Path(sys.argv[1]))

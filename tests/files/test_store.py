@@ -26,7 +26,7 @@ from onsetstudy.files.store import (
     preparations_path,
     restore_store,
 )
-from onsetstudy.records.chair.event_log import Event
+from onsetstudy.records.chair.event import Event
 from tests.clean_process import CommandProcess
 from tests.records.test_event_log import Page, injected
 

@@ -15,9 +15,9 @@ from onsetstudy.files.sealed.allocation_list import write_allocation
 from onsetstudy.files.sealed.opening import open_next
 from onsetstudy.files.sealed.opening_log import log_path
 from onsetstudy.files.sources.protocol_toml import read_protocol
-from onsetstudy.protocol.keys import code_fault, pattern_fault
+from onsetstudy.protocol.keys import pattern_fault
+from onsetstudy.records.chair.event import Event
 from onsetstudy.records.chair.event_kinds import entry_faults
-from onsetstudy.records.chair.event_log import Event
 from onsetstudy.records.checks.check import check_records
 from tests.study.cases import PROTOCOLS, case, protocol, raw, readings_of
 
@@ -53,14 +53,14 @@ def checked(promised, *codes):
     ],
 )
 def test_a_code_fits_or_not(pattern, code, fits):
-    assert (code_fault(code, declared(pattern).study, "P01") == "") is fits
+    assert (declared(pattern).study.code_fault(code, "P01") == "") is fits
 
 
 def test_without_a_known_practice_any_of_the_protocol_will_do():
     study = declared(NUMBERED).study
-    assert code_fault("P05-0001", study) == ""
-    assert code_fault("P06-0001", study) != ""
-    assert code_fault("P06-0001", dataclasses.replace(study, practices=())) == ""
+    assert study.code_fault("P05-0001") == ""
+    assert study.code_fault("P06-0001") != ""
+    assert dataclasses.replace(study, practices=()).code_fault("P06-0001") == ""
 
 
 @pytest.mark.parametrize("pattern", ["@@@@@@", "##", "(a+)+###", "{practice}{practice}###", "### ###", "#" * 61])

@@ -11,9 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from onsetstudy.records.chair.case_codes import ALPHABET, check_sign, is_case_code
+from onsetstudy.records.chair.event import Event
 from onsetstudy.records.chair.event_clock import TOLERANCE_S, largest_drift, place_events
 from onsetstudy.records.chair.event_kinds import ENTERED
-from onsetstudy.records.chair.event_log import PREPARED_COLUMNS, Event, StudyFacts, fold_events
+from onsetstudy.records.chair.event_log import PREPARED_COLUMNS, StudyFacts, fold_events
 from tests.case_codes import new_case_code
 
 FACTS = StudyFacts(study_id="s", practice_id="P01", allocation="randomised", clock_zero="injection_end")

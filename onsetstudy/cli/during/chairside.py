@@ -136,12 +136,10 @@ def _refuse_pattern(path: Path, promised: Protocol) -> None:
     ProtocolError
         If not all codes that the recorder makes fit.
     """
-    from onsetstudy.protocol.keys import code_fault
-
     for practice in promised.study.practices or ("P01",):
         # Six signs, each a digit or a letter: all fit if those of digits alone and of letters alone do.
         for made in (f"{practice}-222222", f"{practice}-AAAAAA"):
-            if code_fault(made, promised.study, practice):
+            if promised.study.code_fault(made, practice):
                 what = "the recorder makes codes such as P01-K7Q2MX, and not all of them fit this pattern"
                 where = Where(file=path.name, key="study.case_codes")
                 mend = 'write case_codes = "{practice}-******", or record this study on sheets'

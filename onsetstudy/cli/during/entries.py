@@ -61,14 +61,13 @@ def withdraw(protocol: Path, case_id: str, remove_data: bool, reason: str, recor
     """
     from onsetstudy.cli import ledger_entries, withdrawals
     from onsetstudy.files.sources.protocol_toml import read_protocol
-    from onsetstudy.protocol.keys import code_fault
     from onsetstudy.protocol.ledger import sentence
 
     case_id = ledger_entries.plain_code(case_id, "the case")
     if not case_id:
         raise OnsetStudyError("give the code of the case; nothing was entered")
     promised = read_protocol(protocol)
-    if fault := code_fault(case_id, promised.study):
+    if fault := promised.study.code_fault(case_id):
         raise OnsetStudyError(f"{fault}; nothing was entered")
     body = {
         "case": case_id,

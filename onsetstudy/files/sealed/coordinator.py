@@ -16,7 +16,6 @@ from onsetstudy.files.sealed.described_list import COORDINATOR, read_description
 from onsetstudy.files.sealed.kept_allocation import read_slips
 from onsetstudy.files.sealed.opening import refuse_case, refuse_levels
 from onsetstudy.files.sealed.opening_log import Opened, changed_log, lines_of_case, log_opening, log_so_far
-from onsetstudy.protocol.keys import code_fault
 from onsetstudy.protocol.model import StudyIdentity
 from onsetstudy.records.checks.privacy import looks_like_a_person
 from onsetstudy.records.derived.allocation import JOIN
@@ -118,7 +117,7 @@ def _refuse(
     for code in who:
         if not code.strip() or ASKED_JOIN.strip() in code or looks_like_a_person(code):
             raise DesignError("give the codes of who asked and of who opens, not names; nothing was opened")
-    if fault := code_fault(case_id, study, practice):
+    if fault := study.code_fault(case_id, practice):
         raise DesignError(f"{fault}; nothing was opened. Ask for the code as it stands in the records")
     practices = sorted({s.practice_id for s in slips})
     if practice not in practices:

@@ -19,7 +19,7 @@ from onsetstudy.files.output import alone, write_csv
 from onsetstudy.files.sealed import opening_log
 from onsetstudy.files.sealed.envelopes import open_envelope
 from onsetstudy.files.sealed.opening_log import Opened, log_opening
-from onsetstudy.protocol.keys import code_fault, pattern_misfit
+from onsetstudy.protocol.keys import code_fault
 from onsetstudy.protocol.model import StudyIdentity
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.case_codes import is_case_code, likely_codes
@@ -94,9 +94,9 @@ def _refuse_misfit(content: Mapping[str, Any], case_id: str, study: StudyIdentit
         raise DesignError("this sealed file is of another study than the protocol; nothing was opened. Give its own")
     practice = str(content["practice"])
     if study is not None and study.case_codes:
-        fault = code_fault(case_id, study, practice)
+        fault = study.code_fault(case_id, practice)
     else:
-        fault = pattern_misfit(case_id, str(content.get("case_codes", "")), [practice])
+        fault = code_fault(case_id, str(content.get("case_codes", "")), [practice])
     if fault:
         raise DesignError(f"{fault}; nothing was opened. Give the code as it stands in the records")
 

@@ -11,8 +11,9 @@ from onsetstudy.files.guard import problem_in
 from onsetstudy.files.output import write_escaped
 from onsetstudy.files.store import EventStore, preparations_path
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.chair.event import Event
 from onsetstudy.records.chair.event_clock import case_drift
-from onsetstudy.records.chair.event_log import Event, FoldedLog, StudyFacts, fold_events
+from onsetstudy.records.chair.event_log import FoldedLog, StudyFacts, fold_events
 from onsetstudy.records.chair.screening import COLUMNS, screening_log
 from onsetstudy.records.model import RawTable
 

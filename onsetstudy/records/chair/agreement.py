@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.inference.agreement import Kappa, cohen_kappa
 from onsetstudy.inference.proportions import wilson_limits
-from onsetstudy.records.chair.event_log import Event, in_force
+from onsetstudy.records.chair.event import Event, in_force
 from onsetstudy.records.chair.training import EARLIER_MOMENTS, following_sequence, moments_of
 
 TrainingAnswers = Mapping[str, Mapping[str, Mapping[int, str]]]

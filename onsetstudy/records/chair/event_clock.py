@@ -13,10 +13,8 @@ import itertools
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from onsetstudy.records.chair.event_log import Event
+from onsetstudy.records.chair.event import Event
 
 TOLERANCE_S = 0.25
 """Clocks that differ by less agree (practice decision: a tap is no better timed)."""

@@ -9,11 +9,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from onsetstudy.protocol.keys import code_fault
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.case_codes import is_case_code
-from onsetstudy.records.chair.event_log import PREPARED_COLUMNS, Event
+from onsetstudy.records.chair.event import Event
+from onsetstudy.records.chair.event_log import PREPARED_COLUMNS
 from onsetstudy.records.chair.mixing_drill import DRILL_TASKS
 from onsetstudy.records.chair.screening import SCREENED
 from onsetstudy.records.chair.training import moment_faults
@@ -109,7 +109,7 @@ def entry_faults(event: Event, protocol: Protocol, *, corrected: Event | None = 
         return [*faults, "this kind of entry is not known"]
     if event.kind == "correction":
         return faults + _correction_faults(event, protocol, corrected)
-    if event.kind == "case_opened" and event.case_id and (unfit := code_fault(event.case_id, protocol.study)):
+    if event.kind == "case_opened" and event.case_id and (unfit := protocol.study.code_fault(event.case_id)):
         faults.append(unfit)
     if event.kind in ("case_opened", "recorded", "preparation"):
         columns = PREPARED if event.kind == "preparation" else ENTERED

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
 
+from onsetstudy.records.chair.event import Event, in_force
 from onsetstudy.records.chair.event_clock import CaseDrift, Moment, case_drift, place_events
 from onsetstudy.records.model import RawTable
 from onsetstudy.records.schema import CASES, COLD_TESTS, Column
@@ -32,49 +33,6 @@ PREPARED_COLUMNS = (
 SOONEST_SUPPLEMENT_MIN = next(c.low or 0.0 for c in CASES if c.name == "rescue_min")
 FLAG = "clocks disagreed: times of this case are wider than tapped"
 ADVERSE_COLUMNS = ("case_id", "number", "kind", "serious", "minute", "note")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Event:
-    """One entry.
-
-    Parameters
-    ----------
-    id : str
-        Its own name, given where it was tapped; the same entry sent twice is one.
-    kind : str
-        A key of :data:`onsetstudy.records.chair.event_kinds.KINDS`.
-    clock : str
-        Page load whose monotonic clock counted.
-    at_monotonic : float
-        Seconds of that clock.
-    at_wall : str
-        Local time by the device's own wall clock, ISO 8601 with offset.
-    device : str
-        Browser that it was tapped on.
-    payload : mapping
-        What was entered.
-    case_id, corrects : str or None
-        The case; the entry whose place this one takes.
-    seq : int
-        Place in the store; 0 before it is stored.
-    """
-
-    id: str
-    kind: str
-    clock: str
-    at_monotonic: float
-    at_wall: str
-    device: str
-    payload: Mapping[str, Any] = field(default_factory=dict)
-    case_id: str | None = None
-    corrects: str | None = None
-    seq: int = 0
-
-    @property
-    def wall_s(self) -> float:
-        """``at_wall`` in seconds since 1970."""
-        return dt.datetime.fromisoformat(self.at_wall).timestamp()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,25 +64,6 @@ class FoldedLog:
     not_injected: tuple[str, ...]
     widened: tuple[str, ...]
     clocks: pd.DataFrame
-
-
-def in_force(events: Iterable[Event]) -> list[Event]:
-    """Entries that hold, in the order of the store: corrected ones as corrected, withdrawn ones left out.
-
-    A corrected entry keeps its own time and place. The last correction of an entry counts.
-    """
-    ordered = sorted(events, key=lambda e: e.seq)
-    last = {e.corrects: e for e in ordered if e.kind == "correction" and e.corrects is not None}
-    kept = []
-    for event in ordered:
-        if event.kind == "correction":
-            continue
-        correction = last.get(event.id)
-        if correction is None:
-            kept.append(event)
-        elif (instead := correction.payload.get("instead")) is not None:
-            kept.append(replace(event, payload=instead))
-    return kept
 
 
 def fold_events(events: Sequence[Event], preparations: Sequence[Event], facts: StudyFacts) -> FoldedLog:

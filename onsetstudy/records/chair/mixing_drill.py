@@ -6,7 +6,7 @@ import statistics
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from onsetstudy.records.chair.event_log import Event, in_force
+from onsetstudy.records.chair.event import Event, in_force
 
 NEAR = 0.1
 

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from onsetstudy.records.chair.event_log import Event, in_force
+from onsetstudy.records.chair.event import Event, in_force
 
 SCREENED = {
     "declined": "Did not want to take part",

@@ -12,7 +12,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
-from onsetstudy.protocol.keys import code_fault
 from onsetstudy.protocol.model import Protocol, StudyIdentity
 from onsetstudy.protocol.vocabulary import CODES, PAIN_MOMENTS
 from onsetstudy.records.checks.findings import Findings
@@ -47,7 +46,7 @@ def check_codes(cases: Findings, tests: Findings, study: StudyIdentity) -> None:
         practices = cases.words("practice_id")
         for name in ("case_id", "patient_id") if study.paired else ("case_id",):
             for row, (code, practice) in enumerate(zip(cases.words(name), practices, strict=True)):
-                if code and (fault := code_fault(code, study, practice)):
+                if code and (fault := study.code_fault(code, practice)):
                     cases.refuse(row, name, "pattern", fault, "correct the code, or amend the protocol")
     codes = cases.words("case_id").tolist()
     # The same spelling twice is told elsewhere.
