@@ -170,6 +170,12 @@ def test_every_folder_stands_in_the_table_and_none_is_a_crowd():
     assert {name: n for name, n in counts.items() if n > CROWD} == {}
 
 
+def test_tests_stand_in_rooms_named_like_those_that_they_are_of():
+    tests = Path(__file__).parent
+    rooms = {p.parent.relative_to(tests).as_posix() for p in tests.rglob("test_*.py")} - {"."}
+    assert rooms - set(folders()) == {"attacks", "mutation"}
+
+
 def test_every_module_can_be_read_in_one_sitting():
     lines = {p.relative_to(PACKAGE).as_posix(): p.read_text(encoding="utf-8").count("\n") for p in MODULES}
     assert {name: n for name, n in lines.items() if n > LONGEST} == {}

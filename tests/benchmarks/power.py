@@ -19,7 +19,7 @@ from onsetstudy.design.trials.draws import draw_trials
 from onsetstudy.design.trials.trial_power import simulate_power
 from onsetstudy.survival.ranktests.compare import compare_arms
 from tests.benchmarks.yardstick import yardstick
-from tests.design.test_trials import BASE
+from tests.design.trials.test_trials import BASE
 
 SCENARIO = dataclasses.replace(BASE, cases=120, missed_share=0.05)
 TRIALS, LOOPED = 10_000, 100

@@ -13,7 +13,7 @@ from onsetstudy.records.chair.event_log import FLAG
 from tests.case_codes import new_case_code
 from tests.chairside.asgi import Study
 from tests.clean_process import run_command
-from tests.records.test_event_log import Page
+from tests.records.chair.test_event_log import Page
 
 PROTOCOL = read_protocol("protocols/mandibular_block_group.toml")
 NAMES = ("id", "kind", "clock", "at_monotonic", "at_wall", "device", "payload", "case_id", "corrects")

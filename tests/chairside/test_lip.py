@@ -11,7 +11,7 @@ from onsetstudy.chairside.views import setup_view
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.schema import LIP_BLOCKS
-from tests.records.test_event_log import CASE, Page
+from tests.records.chair.test_event_log import CASE, Page
 
 BLOCK = read_protocol("protocols/mandibular_block_group.toml")
 CHAIR_JS = Path("onsetstudy/chairside/page/chair.js")

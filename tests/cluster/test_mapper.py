@@ -9,7 +9,7 @@ from onsetstudy.cluster.mapper import DaskMapper, ProcessMapper, cluster_mapper
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.design.trials import trial_power
 from onsetstudy.design.trials.trial_power import simulate_power
-from tests.design.test_trials import BASE
+from tests.design.trials.test_trials import BASE
 
 SCENARIO = dataclasses.replace(BASE, cases=1000)
 TRIALS = 250  # three chunks

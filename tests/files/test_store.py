@@ -28,7 +28,7 @@ from onsetstudy.files.store import (
 )
 from onsetstudy.records.chair.event import Event
 from tests.clean_process import CommandProcess
-from tests.records.test_event_log import Page, injected
+from tests.records.chair.test_event_log import Page, injected
 
 FACTS = {"study_id": "s", "practice_id": "P01", "allocation": "randomised", "clock_zero": "injection_end"}
 

@@ -14,10 +14,10 @@ from onsetstudy.report.documents.protocol import compose_protocol
 from onsetstudy.study.counts.exchange import terms_of
 from onsetstudy.study.group.pool_files import gather
 from tests.protocol.test_protocol import CONTENT
-from tests.records.test_corpus import clean
+from tests.records.checks.test_corpus import clean
 from tests.study.cases import protocol, records
-from tests.study.test_files_by_hand import FILE
-from tests.study.test_files_by_hand import PROTOCOL as OF_FILE
+from tests.study.counts.test_files_by_hand import FILE
+from tests.study.counts.test_files_by_hand import PROTOCOL as OF_FILE
 
 EARLIER = check_protocol(copy.deepcopy(CONTENT))
 

@@ -26,7 +26,7 @@ from onsetstudy.design.trials.draws import Drawn, draw_trials
 from onsetstudy.design.trials.results import TrialScenario
 from onsetstudy.design.trials.trial_power import scores_of
 from onsetstudy.survival.sequential.confidence_sequences import success_sequence
-from tests.survival.anytime_paths import many_anytime_paths
+from tests.survival.sequential.anytime_paths import many_anytime_paths
 
 SEED = 20261125
 GRID = tuple(float(t) for t in (1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 15, 16))

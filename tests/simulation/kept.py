@@ -7,7 +7,7 @@ number, so that each can be made alone.
 
 Made anew, from the project's root, after a change that is meant to change them::
 
-    python -m tests.simulation.kept tests.study.test_group_success tests.pool.test_funnel   # or without names: all
+    python -m tests.simulation.kept tests.pool.test_funnel   # several names, or without any: all
 """
 
 from __future__ import annotations

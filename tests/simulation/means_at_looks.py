@@ -22,7 +22,7 @@ from onsetstudy.design.interim.interim_analyses import plan_looks
 from onsetstudy.design.trials.results import TrialScenario
 from onsetstudy.design.trials.trial_power import simulate_power
 from onsetstudy.study.planning.power import without_effect
-from tests.design.test_mean_trials import PAIN, WAIT
+from tests.design.trials.test_mean_trials import PAIN, WAIT
 
 SEED = 20261126
 SIZES = ((20, 1), (40, 1), (40, 4), (80, 4), (200, 5), (600, 5))

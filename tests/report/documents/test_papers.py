@@ -1,0 +1,56 @@
+"""Papers for a committee promise nothing, mark what only people can say, and name sections that the report has."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.report.documents.papers import compose_papers
+from onsetstudy.report.render.html import render_html
+from onsetstudy.report.sections.before.papers import GAP, RANDOMISED, STROBE
+
+ROOT = Path(__file__).parents[3]
+GROUP = read_protocol(ROOT / "protocols" / "mandibular_block_group.toml")
+AUDIT = read_protocol(ROOT / "protocols" / "infiltration_audit.toml")
+
+
+def words(document):
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", render_html(document)))
+
+
+@pytest.mark.parametrize("protocol", [GROUP, AUDIT], ids=["randomised", "audit"])
+def test_no_paper_promises_a_benefit_and_each_is_a_draft(protocol):
+    information, consent, _ = compose_papers(protocol)
+    for paper in (information, consent):
+        text = words(paper)
+        assert "Draft for the ethics committee" in text
+        assert "may have no advantage" in text
+        assert not re.search(r"will (help|benefit|hurt less|be numb)|you (will )?benefit|works better|is safe", text)
+        assert GAP in text
+    assert "We do not know which of them" in words(information)
+
+
+def test_chance_is_told_to_patients_of_a_randomised_study_only():
+    assert "Chance decides" in words(compose_papers(GROUP)[0])
+    audit = words(compose_papers(AUDIT)[0])
+    assert "Chance decides" not in audit
+    assert "Your dentist decides" in audit
+
+
+def test_how_often_and_how_long_the_tooth_is_tested_is_the_protocols():
+    tests = GROUP.schedule.tests_min
+    assert f"up to {len(tests)} times within {max(tests):g} minutes" in words(compose_papers(GROUP)[0])
+
+
+def test_every_section_named_is_a_title_of_the_report():
+    source = "".join(p.read_text(encoding="utf-8") for p in (ROOT / "onsetstudy" / "report").rglob("*.py")
+                     if "before" not in p.parts)  # fmt: skip
+    outside = {"answer (page 1)", "planning report", "protocol document", ""}
+    named = {part for row in (*STROBE, *RANDOMISED) for part in row[-1].split("; ")} - outside
+    assert len(named) > 8
+    assert named <= set(re.findall(r'Section\.of[(,]\s*"\w+",\s*"([^"]*)"', source))
+    assert "item numbers from memory" in words(compose_papers(AUDIT)[2])
+    assert "Without item numbers" in words(compose_papers(GROUP)[2])

@@ -1,0 +1,179 @@
+"""Nothing on a page that a group shares tells which letter is whose, and what two pages give away is told."""
+
+import dataclasses
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from onsetstudy.cli.main import onsetstudy
+from onsetstudy.files.documents.archive import earlier_cases
+from onsetstudy.files.exchange import read_exchange, write_exchange
+from onsetstudy.files.sealed.kept_allocation import find_opening_logs, read_kept_logs
+from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.files.sources.spreadsheet import read_records
+from onsetstudy.records.derived.allocation import resolve_arms
+from onsetstudy.records.derived.withdrawn import without_cases
+from onsetstudy.report.documents.group import compose_group
+from onsetstudy.report.sections.group.completeness import sent_section
+from onsetstudy.report.sections.group.heterogeneity import where_section
+from onsetstudy.study.counts.aggregate_counts import tally_records
+from onsetstudy.study.counts.exchange import make_exchange
+from onsetstudy.study.exchange_results import CountTable
+from onsetstudy.study.group.analyse_group import analyse_group
+from onsetstudy.study.group.given_away import GrownByFew, cases_of_files, cases_of_page, grown_by_few
+
+pytestmark = pytest.mark.usefixtures("unpainted")
+
+ROOT = Path(__file__).parents[3]
+GROUP = ROOT / "protocols" / "mandibular_block_group.toml"
+SHIPPED = sorted((ROOT / "data" / "synthetic" / "exchange").glob("*.json"))
+CODES = ("P01", "P02", "P03", "P04", "P05")
+
+
+@pytest.fixture(scope="module")
+def files():
+    return [(p.name, read_exchange(p)) for p in SHIPPED]
+
+
+def everything(document):
+    return str([(s.title, s.blocks) for s in document.sections])
+
+
+def one_technique(files, code, name="other"):
+    """All cases of one practice in a technique that nobody else has."""
+    found = []
+    for file, e in files:
+        if e.practice == code:
+            frame = e.cells.to_frame()
+            keys = [c for c in frame.columns if c != "n"]
+            frame["technique"] = name
+            frame = frame.groupby(keys, dropna=False, as_index=False)["n"].sum().astype(object)
+            e = dataclasses.replace(e, cells=CountTable.of(frame[e.cells.to_frame().columns]))
+        found.append((file, e))
+    return found
+
+
+@pytest.fixture(scope="module")
+def late(files):
+    """P04 has sent its last quarter alone, in a technique of its own: its code beside either would tell its letter."""
+    kept = one_technique(files, "P04")
+    place = next(i for i, (_, e) in enumerate(kept) if e.practice == "P04")
+    name, e = kept[place]
+    frame = e.cells.to_frame()
+    last = frame[frame["quarter"] == "2026Q3"].astype(object)
+    kept[place] = (name, dataclasses.replace(e, cells=CountTable.of(last), quarters=("2026Q3",)))
+    return analyse_group(kept, read_protocol(GROUP))
+
+
+def test_the_page_of_the_group_names_no_practice_that_has_a_letter(late):
+    told = everything(compose_group(late))
+    assert not [code for code in CODES if code in told]
+    # A practice's own page names itself alone, with the quarters and files that it sent.
+    own = everything(compose_group(late, practice="P04"))
+    assert [code for code in CODES if code in own] == ["P04"]
+    sent = sent_section(late, late.letter("P04"))
+    assert any(getattr(b, "caption", "") == "What your practice sent" for b in sent.blocks)
+    # The coordinator's file holds the key.
+    assert {p.code for p in late.practices} == set(CODES)
+
+
+def test_remarks_on_single_files_are_counted_on_the_page_and_not_told(late):
+    noted = dataclasses.replace(late, notes=("P01: its own ratio (1.234) does not follow from its counts.",))
+    told = everything(compose_group(noted))
+    assert "1 remark on single files was told to the coordinator" in told
+    assert "1.234" not in told
+
+
+def techniques(results):
+    section = where_section(results, None)
+    return next(b for b in section.blocks if getattr(b, "caption", "").startswith("Hazard ratio by technique"))
+
+
+@pytest.mark.usefixtures("answer_alone")
+def test_a_technique_of_one_practice_alone_has_no_row_and_cannot_be_subtracted(late, files):
+    assert late.one_practice == ("other",)
+    table = techniques(late)
+    assert "other" not in [row[0] for row in table.rows]
+    assert {row[1] for row in table.rows} == {"—"}
+    assert any("1 technique that one practice alone has used is held back" in note for note in table.notes)
+    whole = analyse_group(files[:3], read_protocol(GROUP))
+    assert whole.one_practice == ()
+    counts = [row[1] for row in techniques(whole).rows]
+    assert sum(int(n) for n in counts) == whole.overall.n.cases
+
+
+@pytest.mark.usefixtures("answer_alone")
+def test_a_group_of_one_has_nothing_to_hold_back(files):
+    assert analyse_group(files[:1], read_protocol(GROUP)).one_practice == ()
+
+
+def test_growth_by_few_is_found_either_way_and_no_growth_is_none():
+    now = {"P01": 70, "P02": 93, "P03": 50, "P04": 20, "P05": 3}
+    before = {"P01": 66, "P02": 93, "P03": 52, "P04": 15}
+    assert grown_by_few(now, before) == (
+        GrownByFew(practice="P01", cases=4),
+        GrownByFew(practice="P03", cases=-2),
+        GrownByFew(practice="P05", cases=3),
+    )
+
+
+def test_files_and_pages_count_the_same_cases(files, late):
+    sent = cases_of_files([e for _, e in files])
+    assert cases_of_page(late) == {**sent, "P04": cases_of_page(late)["P04"]}
+    assert cases_of_page(late)["P04"] < sent["P04"]
+
+
+@pytest.fixture(scope="module")
+def before():
+    """The file that P03 would have sent three cases ago, of which one is not admitted by the protocol."""
+    protocol = read_protocol(GROUP)
+    folder = ROOT / "data" / "synthetic"
+    records = read_records([folder], protocol)
+    last = records.cases.loc[records.cases["practice_id"] == "P03", "case_id"].tail(3)
+    records, arms = resolve_arms(protocol, without_cases(records, last), read_kept_logs(find_opening_logs([folder])))
+    tally = tally_records(protocol, records, through=protocol.quarters[-1], arms=arms)
+    return make_exchange(tally, protocol, "P03", records_digest=records.digest)
+
+
+def earlier(files, before, folder):
+    for _name, e in files:
+        write_exchange(before if e.practice == before.practice else e, folder)
+    return folder
+
+
+def test_earlier_files_are_held_against_a_page_of_their_study_alone(files, before, tmp_path):
+    given = earlier(files, before, tmp_path / "before")
+    ((label, counts),) = earlier_cases([given], tmp_path / "none", before.study)
+    assert "sent before" in label
+    now = cases_of_files([e for _, e in files])
+    assert grown_by_few(now, counts) == (GrownByFew(practice="P03", cases=2),)
+    assert earlier_cases([given], tmp_path / "none", "another-study") == []
+
+
+@pytest.mark.usefixtures("answer_alone")
+@pytest.mark.slow
+def test_the_door_tells_the_coordinator_who_grew_by_few_and_who_sent_what(files, before, tmp_path):
+    some = [path for path in SHIPPED if "P02" in path.name or before.practice in path.name]
+    files = [(name, e) for name, e in files if e.practice in ("P02", before.practice)]
+    mine = tmp_path / "mine.toml"
+    mine.write_bytes(GROUP.read_bytes())
+
+    def run(*arguments):
+        done = CliRunner().invoke(onsetstudy, [str(a) for a in arguments])
+        assert done.exit_code == 0, (done.output, done.exception)
+        return done.output
+
+    run("lock", mine)
+    given = earlier(files, before, tmp_path / "before")
+    first = run("group", mine, given, "--into", tmp_path / "out", "--format", "json")
+    assert "by subtraction" not in first
+    assert "P03: 2025Q4, 2026Q1, 2026Q2, 2026Q3; " in first
+    # The earlier page stands where the later will.
+    again = run("group", mine, *some, "--into", tmp_path / "out", "--format", "json")
+    assert "Please look: P03 has 2 cases more than in" in again
+    assert again.count("by subtraction") == 1
+    # Elsewhere nothing is known of it but that the ledger holds an earlier file.
+    away = ("group", mine, *some, "--into", tmp_path / "away", "--format", "json")
+    assert "the ledger holds earlier files of P03, and no earlier page was found" in run(*away)
+    assert "P03 has 2 cases more than in the files sent before" in run(*away, "--after", given)

@@ -1,0 +1,396 @@
+"""Grouped hazards, accelerated-time models, the never-numb share and the diagnostics of the testing."""
+
+from __future__ import annotations
+
+import math
+import warnings
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+from scipy import optimize, special, stats
+
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.serialise import from_dict
+from onsetstudy.inference.likelihood import fall_to_lower_limit
+from onsetstudy.survival.curve.npmle import fit_npmle
+from onsetstudy.survival.hazards.grouped import fit_grouped_hazards
+from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
+from onsetstudy.survival.parametric import accelerated_time
+from onsetstudy.survival.parametric.accelerated_time import FAMILIES, fit_accelerated_time
+from onsetstudy.survival.parametric.cure import fit_never_numb
+from onsetstudy.survival.parametric.time_models import log_survival, polish
+from onsetstudy.survival.testing.schedule_checks import check_schedule, summarise_testing
+from tests.survival.hazards.test_regression import OPEN_DATA, open_data
+
+INF = math.inf
+
+
+def inspected(onset, tests):
+    ends = np.concatenate(([0.0], tests, [np.inf]))
+    cell = np.searchsorted(tests, onset)
+    return Intervals(ends[cell], ends[cell + 1])
+
+
+def study(seed, n=300, *, miss=0.0, never=0.0, ratio=0.6, shape=1.5):
+    rng = np.random.default_rng(seed)
+    arm = rng.integers(0, 2, n)
+    onset = 5 * np.where(arm == 1, ratio, 1.0) * rng.weibull(shape, n)
+    onset[rng.random(n) < never] = np.inf
+    rows = [inspected(onset[[i]], np.arange(1.0, 16)[rng.random(15) >= miss]) for i in range(n)]
+    times = Intervals(np.concatenate([r.left for r in rows]), np.concatenate([r.right for r in rows]))
+    return times, np.where(arm == 1, "buffered", "plain")
+
+
+# Grouped --------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("miss", [0.0, 0.2])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_the_grouped_model_is_another_road_to_the_same_ratio(seed, miss):
+    times, arm = study(seed, n=150, miss=miss)
+    grouped = fit_grouped_hazards(times, {"arm": arm}, reference={"arm": "plain"})
+    other = fit_proportional_hazards(times, {"arm": arm}, reference={"arm": "plain"})
+    assert grouped.estimates[0].estimate == pytest.approx(other.estimates[0].estimate, rel=2e-4)
+    assert grouped.estimates[0].std_error == pytest.approx(other.estimates[0].std_error, rel=2e-3)
+    assert grouped.log_likelihood == pytest.approx(other.log_likelihood, abs=1e-4)
+    assert grouped.log_likelihood_null == pytest.approx(other.log_likelihood_null, abs=1e-4)
+    assert grouped.certificate.gap <= grouped.certificate.tolerance
+
+
+def test_one_interval_by_hand_in_the_grouped_model(reference):
+    ref = reference("prentice_gloeckler_1978")
+    times = Intervals([0] * 3 + [1] * 7 + [0] * 5 + [1] * 5, [1] * 3 + [INF] * 7 + [1] * 5 + [INF] * 5)
+    found = fit_grouped_hazards(times, {"arm": ["plain"] * 10 + ["buffered"] * 10}, reference={"arm": "plain"})
+    ref.check("beta", math.log(found.estimates[0].estimate))
+
+
+def test_an_arm_without_onset_has_no_grouped_ratio():
+    times = Intervals([0, 1, 2, 3, 5, 5, 5, 5], [1, 2, 3, 4, INF, INF, INF, INF])
+    with pytest.raises(NotEstimable) as caught:
+        fit_grouped_hazards(times, {"arm": ["plain"] * 4 + ["buffered"] * 4})
+    assert caught.value.code == "separation"
+    with pytest.raises(NotEstimable, match="no case was seen to become numb"):
+        fit_grouped_hazards(Intervals([5] * 4, [INF] * 4), {"arm": ["plain", "buffered"] * 2})
+
+
+# Accelerated time -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("family", ["weibull", "loglogistic", "lognormal"])
+@pytest.mark.parametrize("name", OPEN_DATA)
+def test_open_data_against_survreg(reference, name, family):
+    ref = reference("survreg_open_data")
+    times, group, base = open_data(name)
+    found = fit_accelerated_time(times, {"arm": group}, family=family, reference={"arm": base})
+    e = found.estimates[0]
+    ref.check(f"{name}_{family}_location", found.parameters[0][1])
+    ref.check(f"{name}_{family}_log_ratio", math.log(e.estimate))
+    ref.check(f"{name}_{family}_std_error", e.std_error)
+    assert found.log_likelihood >= ref.value(f"{name}_{family}_loglik") - 1e-6
+    assert found.certificate.gap <= found.certificate.tolerance
+
+
+def test_the_weibull_ratio_of_rates_as_computed_elsewhere():
+    """exp(.567551 / .619340) = 2.500: breast cosmesis, R survival 3.5-3."""
+    times, group, base = open_data("cosmesis")
+    found = fit_accelerated_time(times, {"arm": group}, reference={"arm": base})
+    scale = math.exp(found.parameters[-1][1])
+    assert found.estimates[0].estimate ** (-1 / scale) == pytest.approx(2.500, abs=5e-4)
+
+
+def test_the_generalised_gamma_contains_weibull_and_lognormal():
+    times, group, base = open_data("cosmesis")
+    fits = [fit_accelerated_time(times, {"arm": group}, family=f, reference={"arm": base}) for f in FAMILIES]
+    value = {f.family: f.log_likelihood for f in fits}
+    assert value["generalised_gamma"] >= max(value["weibull"], value["lognormal"]) - 1e-7
+    assert all(from_dict(fit.to_dict()).to_dict() == fit.to_dict() for fit in fits)
+
+
+def test_a_left_end_of_nought_and_exact_times_are_admitted():
+    times = Intervals([0, 0, 1, 2, 3, 4.5, 2.5, 6], [1, 2, 2, 3, INF, 4.5, 2.5, INF])
+    for family in ("weibull", "lognormal", "loglogistic"):
+        found = fit_accelerated_time(times, family=family)
+        assert found.certificate.gap <= found.certificate.tolerance
+
+
+@settings(max_examples=10)
+@given(st.integers(0, 10_000), st.sampled_from(["weibull", "lognormal", "loglogistic"]), st.floats(0.1, 60))
+def test_laws_of_accelerated_time(seed, family, factor):
+    times, arm = study(seed, n=60, never=0.1)
+    assume(len(set(arm)) == 2)
+    one = fit_accelerated_time(times, {"arm": arm}, family=family, reference={"arm": "plain"})
+    e = one.estimates[0]
+    scaled = fit_accelerated_time(times.rescale(factor), {"arm": arm}, family=family, reference={"arm": "plain"})
+    assert scaled.estimates[0].estimate == pytest.approx(e.estimate, rel=1e-4)
+    assert scaled.parameters[0][1] == pytest.approx(one.parameters[0][1] + math.log(factor), abs=1e-3)
+    swapped = fit_accelerated_time(times, {"arm": arm}, family=family, reference={"arm": "buffered"})
+    assert swapped.estimates[0].estimate == pytest.approx(1 / e.estimate, rel=1e-4)
+    order = np.random.default_rng(seed).permutation(60)
+    shuffled = fit_accelerated_time(times.take(order), {"arm": arm[order]}, family=family, reference={"arm": "plain"})
+    assert shuffled.log_likelihood == pytest.approx(one.log_likelihood, abs=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_weibull_that_does_not_settle_begins_again_where_lifelines_ends(seed, monkeypatch):
+    times, arm = study(seed, n=80, never=0.1 * (seed % 3), ratio=(0.3, 1.0, 2.0)[seed % 3])
+    straight = fit_accelerated_time(times, {"arm": arm}, reference={"arm": "plain"})
+    starts = []
+
+    def refusing(value, given, n, quantity):
+        starts.append(given)
+        if len(starts) == 1:
+            raise NotEstimable(quantity, "did not settle", code="not_converged")
+        return polish(value, given, n, quantity)
+
+    monkeypatch.setattr(accelerated_time, "polish", refusing)
+    again = fit_accelerated_time(times, {"arm": arm}, reference={"arm": "plain"})
+    assert len(starts) == 2
+    assert starts[1][0] == pytest.approx([v for _, v, _ in straight.parameters], abs=0.02)
+    assert again.log_likelihood == pytest.approx(straight.log_likelihood, abs=1e-7)
+    assert again.estimates[0].estimate == pytest.approx(straight.estimates[0].estimate, rel=1e-4)
+    starts.clear()
+    with pytest.raises(NotEstimable, match="did not settle"):
+        fit_accelerated_time(times, {"arm": arm}, family="lognormal", reference={"arm": "plain"})
+
+
+def test_what_determines_no_model_gives_no_number():
+    with pytest.raises(NotEstimable, match="fewer than two onsets"):
+        fit_accelerated_time(Intervals([5, 5, 0], [INF, INF, 1]))
+    with pytest.raises(NotEstimable) as caught:
+        fit_accelerated_time(Intervals([0, 1, 2, 5, 5, 5], [1, 2, 3, INF, INF, INF]), {"arm": list("aaabbb")})
+    assert caught.value.code == "separation"
+    for left, right in ((0, 1), (2, 3)):  # one interval for all: a model without spread fits best
+        with pytest.raises(NotEstimable, match="do not determine the model"):
+            fit_accelerated_time(Intervals([left] * 6, [right] * 6))
+    for family in ("weibull", "lognormal", "loglogistic"):
+        with pytest.raises(NotEstimable, match="every case was numb at its first test") as caught:
+            fit_accelerated_time(
+                Intervals([0, 0, 0, 0, 1, 3], [1, 2, 1, 1, 2, 5]), {"arm": list("aaabbb")}, family=family
+            )
+        assert caught.value.code == "separation"
+    with pytest.raises(OnsetStudyError, match=r"(?i)the family 'gompertz' is not known"):
+        fit_accelerated_time(Intervals([0, 1], [1, 2]), family="gompertz")
+
+
+def test_the_fit_beside_the_curve():
+    times, _ = study(3, n=2000, ratio=1.0)
+    fit = fit_accelerated_time(times)
+    value, minutes = {name: v for name, v, _ in fit.parameters}, np.array([2.0, 5.0, 10.0])
+    w = (np.log(minutes) - value["location"]) / np.exp(value["log scale"])
+    fitted = np.exp(log_survival(fit.family, w, 1.0))
+    low, high = fit_npmle(times).at(minutes)
+    assert np.all((fitted > low - 0.03) & (fitted < high + 0.03))
+
+
+# Never numb -----------------------------------------------------------------------------------------------------------
+
+
+def test_the_share_is_found_where_the_general_library_says_nought():
+    """15 % never numb of 2,000: the library leaves never-numb cases out of their own likelihood."""
+    from lifelines import MixtureCureFitter, WeibullFitter
+
+    times, _ = study(4, n=2000, never=0.15, ratio=1.0)
+    found = fit_never_numb(times)
+    e = found.shares[0]
+    assert e.interval.low < 0.15 < e.interval.high
+    assert found.test.p_value < 1e-6
+    assert not found.caution
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        theirs = MixtureCureFitter(base_fitter=WeibullFitter()).fit_interval_censoring(
+            np.maximum(times.left, 1e-8), times.right
+        )
+    assert theirs.cured_fraction_ < 0.05
+
+
+def test_shares_of_two_arms_and_the_time_ratio_of_the_rest():
+    rng = np.random.default_rng(5)
+    n = 3000
+    arm = rng.integers(0, 2, n)
+    onset = 5 * np.where(arm == 1, 0.7, 1.0) * rng.weibull(1.6, n)
+    onset[rng.random(n) < np.where(arm == 1, 0.08, 0.2)] = np.inf
+    found = fit_never_numb(
+        inspected(onset, np.arange(1.0, 21)), np.where(arm == 1, "buffered", "plain"), reference_arm="plain"
+    )
+    assert [e.contrast for e in found.shares] == ["plain", "buffered"]
+    for e, true in zip(found.shares, (0.2, 0.08), strict=True):
+        assert e.interval.low < true < e.interval.high
+    assert found.time_ratio.interval.low < 0.7 < found.time_ratio.interval.high
+    assert from_dict(found.to_dict()).to_dict() == found.to_dict()
+
+
+def test_one_arm_without_never_numb_cases_does_not_hide_the_others():
+    """Everybody numb with plain: its share is 0 with an upper limit; the other arm's is that of brute force."""
+    rng = np.random.default_rng(4)
+    onset = 4 * rng.weibull(1.5, 60)
+    arm = np.repeat(["plain", "buffered"], 30)
+    onset[30:36] = np.inf
+    times = inspected(onset, np.arange(1.0, 16))
+    found = fit_never_numb(times, arm, reference_arm="plain")
+    plain, buffered = found.shares
+    assert (plain.estimate, plain.std_error, plain.interval.low) == (0.0, None, 0.0)
+
+    def negative(theta, plain_share=0.0):
+        share = np.where(arm == "plain", plain_share, special.expit(theta[0]))
+        scale, shape = np.exp(theta[1] + theta[2] * (arm == "buffered")), np.exp(theta[3])
+        left, right = (np.exp(-((np.minimum(t, 1e6) / scale) ** shape)) for t in (times.left, times.right))
+        never = np.isinf(times.right)
+        chance = np.where(never, share + (1 - share) * left, (1 - share) * (left - right))
+        return -float(np.log(np.maximum(chance, 1e-300)).sum())
+
+    def lowest(plain_share=0.0):
+        options = {"xatol": 1e-9, "fatol": 1e-11, "maxiter": 20000, "maxfev": 20000}
+        start = [-1.4, np.log(4), 0.0, 0.4]
+        return optimize.minimize(negative, start, (plain_share,), method="Nelder-Mead", options=options)
+
+    best = lowest()
+    assert found.log_likelihood == pytest.approx(-best.fun, abs=1e-6)
+    assert buffered.estimate == pytest.approx(float(special.expit(best.x[0])), abs=1e-4)
+    # At the upper limit twice the log-likelihood has fallen by the chi-square quantile of one degree of freedom.
+    assert 2 * (lowest(plain.interval.high).fun - best.fun) == pytest.approx(stats.chi2.ppf(0.95, 1), abs=1e-3)
+    # Which arm is the reference changes nothing.
+    turned = fit_never_numb(times, arm, reference_arm="buffered")
+    assert turned.log_likelihood == pytest.approx(found.log_likelihood, abs=1e-6)
+    assert [e.contrast for e in turned.shares] == ["buffered", "plain"]
+    assert turned.shares[0].estimate == pytest.approx(buffered.estimate, abs=1e-5)
+
+
+def few(seed, n=20, never=0.1):
+    """Some cases of one law, with some never-numb ones."""
+    rng = np.random.default_rng(seed)
+    onset = 4 * rng.weibull(1.6, n)
+    onset[rng.random(n) < never] = np.inf
+    return inspected(onset, np.arange(1.0, 11))
+
+
+def least_unlikely(times, share):
+    """Least negative Weibull log-likelihood with a share of never-numb cases (``None``: any), by a general search."""
+
+    def negative(theta):
+        never = special.expit(theta[2]) if share is None else share
+        left, right = (
+            np.exp(-((np.minimum(t, 1e6) / np.exp(theta[0])) ** np.exp(theta[1]))) for t in (times.left, times.right)
+        )
+        chance = np.where(np.isinf(times.right), never + (1 - never) * left, (1 - never) * (left - right))
+        return -float(np.log(np.maximum(chance, 1e-300)).sum())
+
+    start = [np.log(4), 0.5, *([-2.0] if share is None else [])]
+    options = {"xatol": 1e-9, "fatol": 1e-11, "maxiter": 20000, "maxfev": 20000}
+    return float(optimize.minimize(negative, start, method="Nelder-Mead", options=options).fun)
+
+
+def test_limits_of_a_share_begin_at_nought_exactly_where_its_test_does_not_reject():
+    """They end where a general search says that likelihood has fallen; by how much, ``test_likelihood`` knows."""
+    begun = []
+    for seed in range(16):
+        times = few(seed)
+        try:
+            found = fit_never_numb(times)
+        except NotEstimable:
+            continue
+        interval, best = found.shares[0].interval, least_unlikely(times, None)
+        begun.append((interval.low == 0, found.test.p_value >= 0.05))
+        fall = least_unlikely(times, interval.high) - best
+        assert fall == pytest.approx(stats.chi2.ppf(0.95, 1) / 2, abs=1e-3)
+        if interval.low > 0:
+            lost = fall_to_lower_limit(least_unlikely(times, 0.0) - best, 0.95)
+            assert least_unlikely(times, interval.low) - best == pytest.approx(lost, abs=1e-3)
+    assert set(begun) == {(True, True), (False, False)}
+
+
+def test_without_never_numb_cases_the_bound_ends_where_likelihood_has_fallen():
+    times = few(4, n=30, never=0.0)
+    with pytest.raises(NotEstimable) as caught:
+        fit_never_numb(times)
+    assert caught.value.code == "boundary"
+    low, high = caught.value.bound
+    assert low == 0 < high < 0.5
+    fall = least_unlikely(times, high) - least_unlikely(times, 0.0)
+    assert fall == pytest.approx(stats.chi2.ppf(0.95, 1) / 2, abs=1e-3)
+
+
+def test_without_never_numb_cases_in_either_arm_the_bound_is_the_larger_limit():
+    """One arm has half as many cases and says less."""
+    times, arm = few(4, n=30, never=0.0), np.array(["plain", "plain", "buffered"] * 10)
+    with pytest.raises(NotEstimable) as caught:
+        fit_never_numb(times, arm, reference_arm="plain")
+    assert caught.value.code == "boundary"
+    with pytest.raises(NotEstimable) as together:
+        fit_never_numb(times)
+    assert 0 < together.value.bound[1] < caught.value.bound[1] < 1
+
+
+def test_short_follow_up_is_said():
+    rng = np.random.default_rng(6)
+    onset = 8 * rng.weibull(1.2, 4000)
+    onset[rng.random(4000) < 0.3] = np.inf
+    found = fit_never_numb(inspected(onset, np.arange(1.0, 11)))
+    assert [c.code for c in found.caution] == ["short_follow_up"]
+    assert "Testing ended at 10 min" in found.caution[0].text
+
+
+def test_where_everybody_becomes_numb_there_is_no_share():
+    times, _ = study(7, n=200, ratio=1.0, shape=3.0)
+    with pytest.raises(NotEstimable) as caught:
+        fit_never_numb(times)
+    assert caught.value.code in ("boundary", "flat", "not_converged")
+
+
+# Testing itself -------------------------------------------------------------------------------------------------------
+
+
+def readings(starts, gap=1.0, number=4):
+    case = np.repeat(np.arange(len(starts)), number)
+    return case, np.concatenate([s + gap * np.arange(number) for s in starts])
+
+
+def test_like_schedules_are_rarely_called_unlike():
+    p = []
+    for seed in range(200):
+        rng = np.random.default_rng(seed)
+        case, minute = readings(rng.uniform(0.9, 1.4, 60))
+        p.append(check_schedule(case, minute, np.array(["plain", "buffered"] * 30), reference_arm="plain").test.p_value)
+    assert np.mean(np.array(p) < 0.05) <= 0.05 + 3 * math.sqrt(0.05 * 0.95 / 200)
+
+
+def test_a_later_first_test_in_one_arm_is_found_and_said():
+    rng = np.random.default_rng(1)
+    late = np.tile([0.0, 3.0], 30)
+    case, minute = readings(rng.uniform(0.9, 1.1, 60) + late)
+    found = check_schedule(case, minute, np.array(["plain", "buffered"] * 30), reference_arm="plain")
+    assert found.test.p_value < 1e-6
+    assert "came at 4.0 min on average in the arm buffered and at 1.0 min in the arm plain" in found.caution[0].text
+    median = {(arm, test): middle for arm, test, _, _, middle, _ in found.minutes}
+    assert median["plain", 1] == pytest.approx(1.0, abs=0.05)
+    assert from_dict(found.to_dict()).to_dict() == found.to_dict()
+
+
+def test_identical_minutes_are_no_difference():
+    case, minute = readings(np.ones(20))
+    assert check_schedule(case, minute, np.array(["a", "b"] * 10), reference_arm="a").test.p_value == 1.0
+
+
+def test_schedules_that_cannot_be_compared():
+    with pytest.raises(NotEstimable, match="too few cases"):
+        check_schedule([0, 1], [1.0, 1.0], ["a", "b"], reference_arm="a")
+    with pytest.raises(OnsetStudyError, match=r"(?i)two arms are compared"):
+        check_schedule([0, 1], [1.0, 1.0], ["a", "a"], reference_arm="a")
+    with pytest.raises(OnsetStudyError, match=r"(?i)every case must have an arm"):
+        check_schedule([0, 5], [1.0, 1.0], ["a", "b"], reference_arm="a")
+
+
+def test_a_first_test_after_the_target_is_told_in_plain_words():
+    times = Intervals([0, 0, 4, 0, 1], [4, 4, 5, 1, 2])
+    found = summarise_testing(times, list("bbbaa"), target_min=2, missed=[0, 1, 0, 2, 0])
+    assert found.rows[0][:4] == ("a", 2, 1, 0)
+    assert found.rows[1][:4] == ("b", 3, 2, 2)
+    assert found.to_frame()["missed_tests"].tolist() == [2, 1]
+    texts = [c.text for c in found.caution]
+    assert texts[1] == (
+        "In the arm b 2 teeth were numb at a first test that came after minute 2: nobody can say whether they were "
+        "numb by then."
+    )
+    assert texts[0].startswith("In the arm a 1 of 2 teeth were numb at their first test already")
