@@ -12,6 +12,7 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.findings import Findings
 
 MAY_BE_EITHER = re.compile(r"\s*\d{1,2}:[0-5]\d\s*\Z")
+CASE_MINUTES = ("rescue_min", "treatment_start_min", "observation_end_min")
 WITHIN_MIN = 180.0
 HOUR_MIN = 60.0
 HALF_DAY_MIN = 720.0
@@ -84,16 +85,17 @@ def refuse_ambiguous_times(cases: Findings, tests: Findings, zero: FloatArray, p
     """
     zero_name, planned = protocol.schedule.clock_zero, np.array(protocol.schedule.tests_min, dtype=np.float64)
     of_tests = _either(tests, "minute", tests.words("tooth_role"), zero)
-    supplements = _either(cases, "rescue_min", "supplement", cases.numbers(zero_name))
     refused = np.zeros(len(tests.refused), dtype=bool)
     if len(of_tests):
         of_tests = of_tests.join(_weighed(of_tests, planned), on="case")
         refused[_refuse_doubtful(tests, "minute", of_tests, zero_name)] = True
-    if len(supplements):
-        both = pd.concat([of_tests, supplements], ignore_index=True)
-        supplements = supplements.join(_weighed(both, planned), on="case")
-        supplements.loc[_after(supplements) <= 1.5 * planned.max(), ["clock_likely", "doubtful"]] = True
-        _refuse_doubtful(cases, "rescue_min", supplements, zero_name)
+    for column in CASE_MINUTES:
+        told = _either(cases, column, column, cases.numbers(zero_name))
+        if len(told):
+            both = pd.concat([of_tests, told], ignore_index=True)
+            told = told.join(_weighed(both, planned), on="case")
+            told.loc[_after(told) <= 1.5 * planned.max(), ["clock_likely", "doubtful"]] = True
+            _refuse_doubtful(cases, column, told, zero_name)
     return refused
 
 

@@ -77,6 +77,16 @@ def test_a_supplement_that_may_be_of_the_clock_is_refused_like_a_cold_test(writt
         assert "minutes" in problems[0].mend
 
 
+@pytest.mark.parametrize("column", ["treatment_start_min", "observation_end_min"])
+@pytest.mark.parametrize(("written", "minute"), [("14:19", None), ("2:19", None), ("15:10", None), ("9:30", 9.5)])
+def test_so_are_other_minutes_of_a_case(column, written, minute):
+    found = checked(**{column: written})
+    problems = [p.code for p in found.problems if p.where.column == column]
+    assert problems == ["clock_or_minutes"] * (minute is None)
+    assert len(found.cases) == 4 - (minute is None)
+    assert minute is None or found.cases[column].iloc[0] == minute
+
+
 def written_in_seconds(supplement, *, clock):
     cases = [case(1, **FULL, rescue_min=supplement), case(2, **FULL)]
     readings = [row | {"minute": f"{row['minute']}:00"} for i in (1, 2) for row in readings_of(i, "ffnn")]
