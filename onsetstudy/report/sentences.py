@@ -15,6 +15,7 @@ from typing import NamedTuple
 from onsetstudy.core.claims import Claim
 from onsetstudy.core.quantities import QUANTITIES, Quantity, Seen, quantity_of
 from onsetstudy.core.results import BEARS_NOTHING, Counts, Estimate, NotAvailable
+from onsetstudy.outcomes.scores.paired_results import PATIENTS
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import reason_of, spanned
 from onsetstudy.report.numbers import amount, capital, counted, decimal, interval, level, listed, p_text, percent, ratio
@@ -84,9 +85,9 @@ PHRASES = {
         question="which injection leaves more teeth not numb within {tau:g} minutes",
     ),
     "pain_difference": Phrase(
-        found="mean pain at {moment} was {value} {word} with {other} than with {reference} injections ({size})",
-        unsure="the true difference in mean pain at {moment} could be {span} with {other} injections",
-        none="no difference in mean pain at {moment} was seen (0 to 0 {unit})",
+        found="{within}mean pain at {moment} was {value} {word} with {other} than with {reference} injections ({size})",
+        unsure="{within}the true difference in mean pain at {moment} could be {span} with {other} injections",
+        none="{within}no difference in mean pain at {moment} was seen (0 to 0 {unit})",
         question="which injection hurts less",
     ),
     "treatment_success_difference": Phrase(
@@ -99,9 +100,10 @@ PHRASES = {
         means="{p1} of {other} and {p0} of {reference} treatments succeeded; ",
     ),
     "pain_shift": Phrase(
-        found="by ranks, scores at {moment} were {value} {word} with {other} than with {reference} injections ({size})",
-        unsure="by ranks, the true shift of scores at {moment} could be {span} with {other} injections",
-        none="by ranks, no shift of scores at {moment} was seen (0 to 0 {unit})",
+        found="by ranks{ranked}, scores at {moment} were {value} {word} with {other} than with {reference} injections "
+        "({size})",
+        unsure="by ranks{ranked}, the true shift of scores at {moment} could be {span} with {other} injections",
+        none="by ranks{ranked}, no shift of scores at {moment} was seen (0 to 0 {unit})",
         question="which injection has the lower scores",
     ),
     "chair_time_difference": Phrase(
@@ -181,6 +183,8 @@ def _seen(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
     assert seen is not None
     assert claim.bears is not None
     fields["means"] = _means(claim, phrase, fields)
+    within = PATIENTS in answer.assumptions
+    fields |= {"within": "within patients, " if within else "", "ranked": " within patients" if within else ""}
     null = (claim.quantity.null or 0.0) * claim.quantity.shown.factor
     if seen.low == seen.high == null:
         return phrase.none.format(**fields)

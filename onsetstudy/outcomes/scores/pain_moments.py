@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import statsmodels.api as sm
 
-from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray, StrArray
 from onsetstudy.core.results import Assumption, Counts, Estimate, EstimateLike
 from onsetstudy.inference.clusters import too_few_clusters, too_narrow
 from onsetstudy.inference.means import Moments, contrast_of_means
@@ -21,6 +21,7 @@ from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.proportions import p_of_limits
 from onsetstudy.outcomes.scores.pain import compare_pain
 from onsetstudy.outcomes.scores.pain_moment_results import Anxiety, MissingScores, MomentOfPain
+from onsetstudy.outcomes.scores.within_patient import compared_within, mean_within_patients
 from onsetstudy.outcomes.summaries import HYBRID, WILSON, mean_of, newcombe_limits, share_difference, share_of
 
 LEAST = 2
@@ -43,6 +44,8 @@ class PainRecords:
         Cases of a patient belong together.
     covariates : mapping of str to array of str
         Codes adjusted for.
+    pairs : array of int, shape (patients, 2), or None
+        Row of each patient's case in either arm, reference first, where each has both: compared within patients.
     """
 
     score: FloatArray
@@ -50,6 +53,7 @@ class PainRecords:
     reason: StrArray
     patient: StrArray
     covariates: Mapping[str, StrArray]
+    pairs: IntArray | None = None
 
 
 def moment_of_pain(
@@ -94,18 +98,21 @@ def moment_of_pain(
     def of(quantity: str, contrast: str = f"{arms[1]} - {arms[0]}", unit: str = "proportion") -> Parameter:
         return Parameter(quantity=quantity, contrast=contrast, unit=unit, n=n, conf_level=conf_level)
 
+    comparison = compare_pain(
+        records.score, records.arm, reference_arm=arms[0], contrast_arm=arms[1], moment=moment, unit=unit,
+        conf_level=conf_level,
+    )  # fmt: skip
+    if records.pairs is not None:
+        comparison = compared_within(comparison, records.score, records.pairs, arms=arms, conf_level=conf_level)
     return MomentOfPain(
         moment=moment,
-        comparison=compare_pain(
-            records.score, records.arm, reference_arm=arms[0], contrast_arm=arms[1], moment=moment, unit=unit,
-            conf_level=conf_level,
-        ),
+        comparison=comparison,
         painless=tuple(_share(x, of("painless_share", a)) for a, x in zip(arms, none, strict=True)),
         painless_difference=_difference(none, of("painless_difference")),
         noticeably_less=tuple(_share(x, of("noticeably_less", a)) for a, x in noticeable.items()),
         adjusted=_adjusted(records, known, arms, of("pain_adjusted", unit=unit)),
         missing=_missing(records, known, scores, arms, of("pain_mean_difference", unit=unit)),
-    )  # fmt: skip
+    )
 
 
 def _share(hit: BoolArray, of: Parameter) -> EstimateLike:
@@ -175,7 +182,11 @@ def _missing(
         for arm, reason in zip(records.arm[~known], records.reason[~known], strict=True)
         if arm in arms
     )
-    difference = welch_difference(scores, of)
+    difference = (
+        welch_difference(scores, of)
+        if records.pairs is None
+        else mean_within_patients(records.score, records.pairs, of)
+    )
     cases = [int(np.sum(records.arm == a)) for a in arms]
     gone = [all_of - found.size for all_of, found in zip(cases, scores, strict=True)]
     share = [lost / all_of if all_of else 0.0 for lost, all_of in zip(gone, cases, strict=True)]

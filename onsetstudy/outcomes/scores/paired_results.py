@@ -4,8 +4,19 @@ from __future__ import annotations
 
 import pandas as pd
 
-from onsetstudy.core.results import Caution, Counts, EstimateLike, HypothesisTest, NotAvailable, estimates_frame
+from onsetstudy.core.results import (
+    Assumption,
+    Caution,
+    Counts,
+    EstimateLike,
+    HypothesisTest,
+    NotAvailable,
+    estimates_frame,
+)
 from onsetstudy.core.serialise import result_kind
+
+PATIENTS = Assumption(name="independent patients", detail="patients are independent; the two scores of one need not be")
+"""What an answer within patients rests on, and by what it is known as one."""
 
 
 @result_kind("paired_comparison")

@@ -1,7 +1,8 @@
-"""Scores of patients who had both arms: signed ranks within patients, period and sequence."""
+"""Scores of patients who had both arms: means and signed ranks within patients, period and sequence."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -11,17 +12,19 @@ from scipy import special, stats
 from onsetstudy.core.arrays import FloatArray, IntArray, StrArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.results import Assumption, Counts, EstimateLike, HypothesisTest, NotAvailable
+from onsetstudy.inference.means import LEAST, Moments
 from onsetstudy.inference.parameter import Parameter
-from onsetstudy.outcomes.scores.pain import hodges_lehmann
-from onsetstudy.outcomes.scores.paired_results import OrderEffects, PairedComparison
+from onsetstudy.outcomes.scores.pain import MISSING, hodges_lehmann
+from onsetstudy.outcomes.scores.pain_results import PainComparison
+from onsetstudy.outcomes.scores.paired_results import PATIENTS, OrderEffects, PairedComparison
 
 SOURCE = "Hollander & Wolfe 1999, Nonparametric Statistical Methods, chapter 3"
 ORDER_SOURCE = (
     "Hills M, Armitage P. British Journal of Clinical Pharmacology 1979;8:7-20 (from memory), by ranks (Koch 1972)"
 )
 SYMMETRIC = Assumption(name="symmetry", detail="differences within patients spread alike to both sides of their middle")
-PATIENTS = Assumption(name="independent patients", detail="patients are independent; the two scores of one need not be")
 EXACT_PAIRS = 50
+MEAN = "mean difference within patients, Student's t"
 
 
 def signed_rank_shift(difference: FloatArray, conf_level: float = 0.95) -> tuple[float, float, float]:
@@ -99,6 +102,66 @@ def compare_pairs(
     of = Parameter(quantity="pain_shift", contrast=f"{arms[1]} - {arms[0]}", unit=unit, n=n, conf_level=conf_level)
     return PairedComparison(
         shift=_shift(difference, of), test=_test(difference, of), pairs=int(whole.sum()), incomplete=int((~whole).sum())
+    )
+
+
+def compared_within(
+    found: PainComparison, score: FloatArray, pairs: IntArray, *, arms: Sequence[str], conf_level: float = 0.95
+) -> PainComparison:
+    """A comparison of all scores with its shift and test within patients.
+
+    The chance that a case of one arm has less pain than one of the other is of two patients, and stays.
+
+    Parameters
+    ----------
+    found : PainComparison
+        Of all cases.
+    score : ndarray of float, shape (n,)
+    pairs : ndarray of int, shape (patients, 2)
+        Row of each patient's case in either arm, reference first.
+    """
+    within = compare_pairs(*score[pairs].T, arms=arms, unit=found.unit, conf_level=conf_level)
+    return replace(
+        found,
+        shift=within.shift,
+        test=within.test,
+        method="Hodges-Lehmann shift and signed-rank test within patients",
+        assumptions=(SYMMETRIC, PATIENTS, MISSING),
+    )
+
+
+def mean_within_patients(score: FloatArray, pairs: IntArray, of: Parameter) -> EstimateLike:
+    """Mean of the other arm's score less the reference's of the same patient, with Student's limits.
+
+    Parameters
+    ----------
+    score : ndarray of float, shape (n,)
+        ``nan`` where missing: the pair is left out.
+    pairs : ndarray of int, shape (patients, 2)
+        Row of each patient's case in either arm, reference first.
+    of : Parameter
+        What is asked; its counts become those of the pairs.
+    """
+    reference, other = score[pairs].T
+    difference = (other - reference)[~np.isnan(other - reference)]
+    found = Moments.of(difference)
+    of = replace(of, n=Counts(cases=2 * len(pairs), onsets=2 * found.n))
+    if found.n < LEAST:
+        reason = f"it takes {LEAST} patients with a score in both arms"
+        return of.absent(reason, code="too_few", method=MEAN)
+    if found.variance == 0:
+        return of.absent("the differences within patients do not vary", code="no_spread", method=MEAN)
+    error = math.sqrt(found.error2)
+    half = float(stats.t.isf((1 - of.conf_level) / 2, found.n - 1)) * error
+    return of.estimate(
+        found.mean,
+        (found.mean - half, found.mean + half),
+        by="Student's t, differences within patients",
+        method=MEAN,
+        std_error=error,
+        p_value=float(2 * stats.t.sf(abs(found.mean) / error, found.n - 1)),
+        assumptions=(PATIENTS,),
+        source="Student 1908, Biometrika 6:1-25",
     )
 
 

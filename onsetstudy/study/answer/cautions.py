@@ -30,8 +30,8 @@ TEST_THE_TOOTH = Caution(
 NOT_RANDOMISED = Caution(code="not_randomised", text="Not randomised: the arms may differ in ways not measured.")
 PAIRS_TAKEN_APART = Caution(
     code="pairs_taken_apart",
-    text="Each patient had both: compare within patients, in their own section. On the other pages shares, waits and "
-    "pain are compared as if patients were different, so that their intervals are usually too wide.",
+    text="Each patient had both: compare within patients, in their own section. On the other pages proportions, odds "
+    "and waits are compared as if patients were different, so that their intervals are usually too wide.",
 )
 BEFORE_USE = (
     Caution(code="not_dosing", text="This is not a dosing tool: check the label in force and the patient."),

@@ -14,15 +14,16 @@ from onsetstudy.inference.clusters import independent_test_caution
 from onsetstudy.inference.estimate_or_reason import not_asked
 from onsetstudy.outcomes.scores.pain import compare_pain
 from onsetstudy.outcomes.scores.pain_results import PainComparison
+from onsetstudy.outcomes.scores.within_patient import compared_within
 from onsetstudy.study.practice.curves import arm_curves, naive_stopwatch
 from onsetstudy.study.results import Population
-from onsetstudy.study.sets.analysis_set import PRACTICE, AnalysisSet
+from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.contrasts import (
     BY_ARM,
     ask,
     cautions_of,
-    mean_scores_of,
     needs_both_arms,
+    pain_compared,
     treatment_success_of,
 )
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
@@ -255,26 +256,28 @@ def _pain(question: _Question) -> PainComparison | NotAvailable:
     protocol, unit = data.protocol, "" if plan is None else plan.instrument.unit
     if plan is None:
         question = replace(question, refusal=NO_PAIN)
-    return question.ask(
-        "pain_shift",
-        lambda: compare_pain(
+
+    def compared() -> PainComparison:
+        level, pairs = protocol.plan.conf_level, data.pairs()
+        found = compare_pain(
             data.pain,
             data.arm,
             reference_arm=protocol.reference_arm,
             contrast_arm=protocol.contrast_arm,
             moment=plan.moment if plan else "",
             unit=unit,
-            conf_level=protocol.plan.conf_level,
-        ),
-        unit=unit,
-    )
+            conf_level=level,
+        )
+        if pairs is None:
+            return found
+        return compared_within(found, data.pain, pairs, arms=protocol.arm_codes[:2], conf_level=level)
+
+    return question.ask("pain_shift", compared, unit=unit)
 
 
 def _pain_difference(question: _Question) -> EstimateLike:
-    """Difference of the mean scores within practices, combined by their numbers of scores."""
+    """Difference of the mean scores: within patients, or within practices, combined by their numbers of scores."""
     data, key = question.data, "pain_difference"
     if data.protocol.pain is None:
         question = replace(question, refusal=NO_PAIN)
-    return question.ask(
-        key, lambda: mean_scores_of(data.pain, data.arm, data.column(PRACTICE), data.protocol, quantity=key)
-    )
+    return question.ask(key, lambda: pain_compared(data, data.pain, quantity=key))

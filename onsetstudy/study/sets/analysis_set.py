@@ -145,6 +145,19 @@ class AnalysisSet:
         """Within whom arms are exchanged for a test: patients who have both; ``None`` where all are."""
         return self.column("patient_id") if self.protocol.study.paired else None
 
+    def pairs(self) -> IntArray | None:
+        """Rows of each patient's first case in either arm, reference first, shape (patients, 2); those with both.
+
+        ``None`` where the design does not give each patient both.
+        """
+        if not self.protocol.study.paired:
+            return None
+        order = self.frame.assign(row=np.arange(len(self))).sort_values(
+            ["patient_id", "case_date", "case_id"], kind="stable"
+        )
+        wide = order.pivot_table(index="patient_id", columns="arm", values="row", aggfunc="first")
+        return wide.reindex(columns=list(self.protocol.arm_codes[:2])).dropna().to_numpy(dtype=np.int64)
+
     def plan_stratum(self) -> StrArray | None:
         """The plan's strata alone, none put together, as arms were allocated; ``None`` where there is one only."""
         if not self.protocol.plan.strata:

@@ -15,10 +15,12 @@ import pandas as pd
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray, StrArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.quantities import QUANTITIES
-from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, NotAvailable
+from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, EstimateLike, NotAvailable
 from onsetstudy.inference.estimate_or_reason import attempt
 from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
+from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.strata import Strata, merge_small
+from onsetstudy.outcomes.scores.within_patient import mean_within_patients
 from onsetstudy.protocol.estimands import Estimand, estimand_of
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.sets.analysis_set import DONE, PRACTICE, AnalysisSet, by_one_minute
@@ -128,6 +130,29 @@ def mean_scores_of(
         scores[known], arm[known], [practice[known]], protocol, quantity=quantity, what="scores",
         unit=protocol.pain.instrument.unit, n=Counts.of(known, arm, protocol.arm_codes),
     )  # fmt: skip
+
+
+def pain_compared(cases: AnalysisSet, scores: FloatArray, *, quantity: str) -> EstimateLike:
+    """Difference of the mean scores: within patients where each has both arms, else within practices.
+
+    Raises
+    ------
+    OnsetStudyError
+        If the protocol has no scale of pain.
+    """
+    protocol, pairs = cases.protocol, cases.pairs()
+    if pairs is None:
+        return mean_scores_of(scores, cases.arm, cases.column(PRACTICE), protocol, quantity=quantity)
+    if protocol.pain is None:
+        raise OnsetStudyError("the protocol does not record pain")
+    asked = Parameter(
+        quantity=quantity,
+        contrast=f"{protocol.contrast_arm} - {protocol.reference_arm}",
+        unit=protocol.pain.instrument.unit,
+        n=cases.counts(),
+        conf_level=protocol.plan.conf_level,
+    )
+    return mean_within_patients(scores, pairs, asked)
 
 
 def means_compared(

@@ -58,6 +58,9 @@ class CountedSet(AnalysisSet):
     def block(self) -> None:
         """None: counts do not tell which cases are of one patient."""
 
+    def pairs(self) -> None:
+        """None, for the same reason."""
+
     def covariates(self) -> dict[str, Any]:
         """None: cells are of what the plan compares within, and of nothing else."""
         return {}

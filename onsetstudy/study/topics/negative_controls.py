@@ -17,7 +17,7 @@ from onsetstudy.core.results import Counts
 from onsetstudy.records.model import Records
 from onsetstudy.study.results import NegativeControl
 from onsetstudy.study.sets.analysis_set import PRACTICE, AnalysisSet
-from onsetstudy.study.sets.contrasts import ask, compared_treatments, control_onset_of, mean_scores_of, needs_both_arms
+from onsetstudy.study.sets.contrasts import ask, compared_treatments, control_onset_of, needs_both_arms, pain_compared
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.results import ArmContrast
 
@@ -58,8 +58,7 @@ def _insertion(data: AnalysisSet) -> NegativeControl | None:
     scores = data.numbers(INSERTION)
     if np.isnan(scores).all():
         return None
-    quantity = "insertion_pain_difference"
-    difference = mean_scores_of(scores, data.arm, data.column(PRACTICE), protocol, quantity=quantity)
+    difference = pain_compared(data, scores, quantity="insertion_pain_difference")
     return NegativeControl(outcome="insertion_pain", difference=difference)
 
 

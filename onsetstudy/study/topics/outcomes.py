@@ -170,6 +170,7 @@ def _moment(data: AnalysisSet, moment: str) -> MomentOfPain | None:
             reason=data.text("score_missing_reason"),
             patient=data.column("patient_id"),
             covariates={name: values for name, values in there.items() if np.unique(values).size > 1},
+            pairs=data.pairs(),
         ),
         moment=moment,
         arms=protocol.arm_codes[:2],

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from onsetstudy.core.arrays import IntArray
 from onsetstudy.core.results import Caution, Estimate, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.outcomes.scores.blinding import blinding_index
 from onsetstudy.outcomes.scores.paired_results import Blinding, OrderEffects, PairedComparison, PairedStudy
@@ -29,12 +30,13 @@ def paired_study(data: AnalysisSet) -> PairedStudy | None:
     parameters). A difference between the two injections that has to do with their order alone is
     told beside it, where the order was recorded.
     """
-    protocol = data.protocol
-    if not protocol.study.paired:
+    pairs = data.pairs()
+    if pairs is None:
         return None
-    arms = protocol.arm_codes[:2]
-    pairs, incomplete, left_out = _pairs(data)
-    both = data.where(data.frame.index.isin(np.concatenate([pairs[a].to_numpy() for a in arms])))
+    frame = data.frame[["patient_id", "arm"]]
+    incomplete = frame["patient_id"].nunique() - len(pairs)
+    left_out = len(frame) - len(frame.drop_duplicates())
+    both = data.where(np.isin(np.arange(len(data)), pairs))
     success = _success(both)
     return PairedStudy(
         pairs=len(pairs),
@@ -48,19 +50,6 @@ def paired_study(data: AnalysisSet) -> PairedStudy | None:
         n=both.counts("success"),
         caution=_cautions(incomplete, left_out),
     )
-
-
-def _pairs(data: AnalysisSet) -> tuple[pd.DataFrame, int, int]:
-    """Row of each patient's first case in either arm; patients without both; cases beyond the first."""
-    arms = data.protocol.arm_codes[:2]
-    frame = data.frame.assign(row=np.arange(len(data)))
-    order = frame.sort_values(["patient_id", "case_date", "case_id"], kind="stable")
-    first = order.drop_duplicates(["patient_id", "arm"])
-    wide = first.pivot_table(index="patient_id", columns="arm", values="row", aggfunc="first").reindex(
-        columns=list(arms)
-    )
-    whole = wide.dropna().astype(int)
-    return whole, int(len(wide) - len(whole)), int(len(order) - len(first))
 
 
 def _onset_test(both: AnalysisSet) -> HypothesisTest | NotAvailable:
@@ -118,27 +107,27 @@ def _success(both: AnalysisSet) -> ArmContrast | NotAvailable:
     )
 
 
-def _pain(data: AnalysisSet, pairs: pd.DataFrame) -> PairedComparison | None:
+def _pain(data: AnalysisSet, pairs: IntArray) -> PairedComparison | None:
     plan, arms = data.protocol.pain, data.protocol.arm_codes[:2]
     if plan is None:
         return None
-    reference, other = (data.pain[pairs[a].to_numpy()] for a in arms)
+    reference, other = data.pain[pairs].T
     level = data.protocol.plan.conf_level
     return compare_pairs(reference, other, arms=arms, unit=plan.instrument.unit, conf_level=level)
 
 
-def _order(data: AnalysisSet, pairs: pd.DataFrame) -> OrderEffects | None:
+def _order(data: AnalysisSet, pairs: IntArray) -> OrderEffects | None:
     """Effects of the order on pain, where the order was recorded for both injections."""
     plan, arms = data.protocol.pain, data.protocol.arm_codes[:2]
     period = data.frame["period"].astype(object)
     if plan is None or not len(pairs) or period.isna().all():
         return None
-    place = [pd.to_numeric(period.iloc[pairs[a].to_numpy()], errors="coerce").to_numpy(dtype=float) for a in arms]
+    place = pd.to_numeric(period, errors="coerce").to_numpy(dtype=float)[pairs].T
     known = ~np.isnan(place[0]) & ~np.isnan(place[1]) & (place[0] != place[1])
     if not known.any():
         return None
     reference_first = (place[0] < place[1])[known]
-    reference, other = (data.pain[pairs.loc[known, a].to_numpy()] for a in arms)
+    reference, other = data.pain[pairs[known]].T
     names = (f"{arms[0]} first", f"{arms[1]} first")
     return order_effects(
         np.where(reference_first, reference, other),

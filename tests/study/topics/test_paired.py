@@ -5,15 +5,19 @@ import re
 
 import numpy as np
 import pytest
+from statsmodels.stats.weightstats import DescrStatsW
 
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Estimate
+from onsetstudy.inference.parameter import Parameter
+from onsetstudy.outcomes.scores.pain_moments import welch_difference
 from onsetstudy.outcomes.scores.within_patient import compare_pairs
 from onsetstudy.report.document import Table
 from onsetstudy.report.documents.practice import compose
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.sections.appendix.fairness import blinding_section, paired_section
 from onsetstudy.report.sentences import sentence
+from onsetstudy.study.sets.contrasts import pain_compared
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.within_patient import blinding_of, paired_study
 from onsetstudy.survival.hazards.frailty import fit_shared_frailty
@@ -228,3 +232,38 @@ def test_two_patients_are_too_few_but_no_crash():
     found = paired_study(few)
     assert found.pairs == 2
     assert not isinstance(found.pain.shift, Estimate)
+
+
+def test_pain_is_claimed_within_patients(data):
+    """Against statsmodels' mean of the differences, and the signed ranks of the section within patients."""
+    made = promised()
+    study = analyse(made, split_mouth(made))
+    scores = data.pain[data.pairs()]
+    assert len(scores) == PATIENTS - 1
+    apart = DescrStatsW(scores[:, 1] - scores[:, 0])
+    mean, shift = study.claims.get("pain_difference"), study.claims.get("pain_shift")
+    assert mean.answer.estimate == pytest.approx(apart.mean)
+    assert (mean.answer.interval.low, mean.answer.interval.high) == pytest.approx(apart.tconfint_mean())
+    assert mean.answer.p_value == pytest.approx(apart.ttest_mean(0)[1])
+    assert mean.answer.n.onsets == 2 * (PATIENTS - 1)
+    assert (shift.answer, shift.test) == (study.paired.pain.shift, study.paired.pain.test)
+    # As if patients were different, more than the difference between arms would differ.
+    unpaired = welch_difference(scores.T, Parameter(quantity="", contrast="", unit="", n=mean.n))
+    assert unpaired.interval.high - unpaired.interval.low > 1.5 * (mean.answer.interval.high - mean.answer.interval.low)
+    moment = next(m for m in study.comfort.moments if m.moment == made.pain.moment)
+    assert moment.comparison.shift == shift.answer
+    assert moment.missing.mean_difference.interval == mean.answer.interval
+    assert sentence(mean, made).seen.startswith("Within patients, mean pain at deposition was ")
+    assert sentence(shift, made).seen.startswith("By ranks within patients, scores at deposition were ")
+    assert "pain are compared as if" not in render_html(compose(study))
+
+
+def test_pain_of_patients_with_one_arm_alone_is_not_compared():
+    made = promised()
+    few, _ = prepare(made, split_mouth(made, patients=2, extra=False), through=made.quarters[-1])
+    one = few.where(few.frame["patient_id"].to_numpy() != few.frame["patient_id"].iloc[0])
+    found = pain_compared(one, one.pain, quantity="pain_difference")
+    assert found.reason == "it takes 2 patients with a score in both arms"
+    alike = np.where(few.arm == "plain", 30.0, 20.0)
+    assert pain_compared(few, alike, quantity="pain_difference").code == "no_spread"
+    assert dataclasses.replace(few, protocol=protocol()).pairs() is None
