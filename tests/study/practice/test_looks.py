@@ -12,7 +12,7 @@ from scipy import stats
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.results import Counts, Estimate, Interval
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.design.interim.interim_analyses import LookSeen
+from onsetstudy.design.interim.interim_analyses import LookSeen, plan_looks
 from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
 from onsetstudy.report.figures import interim as figure
 from onsetstudy.report.figures.canvas import NARROW, WIDE, Sheet, canvas, look_of
@@ -166,6 +166,27 @@ def test_the_section_shows_every_look():
         assert scores.get_ydata().tolist() == [v.z for v in taken.verdicts]
     drawn = figure.draw_figure(taken, look=look)
     assert all(f"{label}: z " in drawn.alt for label in DAYS)
+
+
+def test_a_first_look_tells_the_error_of_all_planned_ones_and_a_single_one_of_none():
+    """Four equal looks: 12.6 % (Armitage, McPherson & Rowe 1969, J R Statist Soc A 132:235-244), two: 8.3 %."""
+    made, at = promised(planned_information=40), [LookSeen(label=q, z=0.5, counted=10.0 * (k + 1), information=1.0 + k)
+                                                  for k, q in enumerate(DAYS)]  # fmt: skip
+    plan = plan_of(made)
+    assert [look.fraction for look in plan.looks] == pytest.approx([0.25, 0.5, 0.75, 1.0])
+
+    def told(plan, seen):
+        section = looks_section(judge_seen(made, plan, seen), made)
+        return [b.text for b in section.blocks if "limits of a single analysis" in getattr(b, "text", "")]
+
+    first, again = [told(plan, at[:1])[0], told(plan, [at[0], at[0], at[0]])[0]], told(plan, at[:2])[0]
+    assert first[0] == first[1]
+    assert first[0].startswith(
+        "Analysing all 4 planned times with the limits of a single analysis would be wrong in 13"
+    )
+    assert again.startswith("Analysing 2 times with the limits of a single analysis would be wrong in 8")
+    alone = plan_looks([1.0], kind="obrien_fleming", planned_information=40)
+    assert told(alone, at[-1:]) == []
 
 
 def test_names_of_looks_are_struck_through_by_nothing_and_bars_are_whole():

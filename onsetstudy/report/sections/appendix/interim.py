@@ -41,6 +41,8 @@ PARTS = {
     "not_numb_margin": "not numb not more often than the margin",
     "stopping_harms": "none of the harms that stop",
 }
+LEAST_SHOWN = 0.005
+"""Errors that differ by less are the same in per cent."""
 MET = {"met": "met", "failed": "not met", "open": "not decided by the interval"}
 
 
@@ -169,11 +171,22 @@ def looks_section(taken: LooksTaken | None, protocol: Protocol) -> Section | Non
         ),
         _table(taken),
         None if taken.stopped is None else _stopped(taken, taken.stopped),
-        note(
-            f"Analysing {len(taken.verdicts)} times with the limits of a single analysis would be wrong in "
-            f"{100 * last.naive_error:.0f}\u202f% of studies without a difference, not in {level(taken.plan.alpha)}."
-        ),
+        _naive(taken),
         (note(tidy(text)) for text in texts),
+    )
+
+
+def _naive(taken: LooksTaken) -> Pieces:
+    """How often the limits of a single analysis would be wrong: after several, or of all that are planned."""
+    plan, times, error = taken.plan, f"{len(taken.verdicts)}", taken.verdicts[-1].naive_error
+    single = plan.alpha + LEAST_SHOWN
+    if error < single:
+        times, error = f"all {len(plan.looks)} planned", plan.naive_error
+    if error < single:
+        return None
+    return note(
+        f"Analysing {times} times with the limits of a single analysis would be wrong in {100 * error:.0f}\u202f% of "
+        f"studies without a difference, not in {level(plan.alpha)}."
     )
 
 
