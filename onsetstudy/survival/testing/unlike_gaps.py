@@ -114,8 +114,8 @@ class _Held:
 
     @classmethod
     def of(cls, gaps: Gaps, edges: FloatArray, tau_min: float) -> _Held:
-        """Gaps that end before the horizon are cut there."""
-        seen = np.isfinite(gaps.times.right)
+        """Gaps that hold the horizon are cut there; those that begin there or later hold no minute before it."""
+        seen = np.isfinite(gaps.times.right) & ((gaps.times.left < tau_min) | (gaps.times.right <= tau_min))
         left, right = np.minimum(gaps.times.left[seen], tau_min), np.minimum(gaps.times.right[seen], tau_min)
         weight = gaps.weight[seen]
         end = np.searchsorted(edges, right)

@@ -47,6 +47,13 @@ def test_an_arm_that_goes_numb_where_tests_lie_close_is_not_tested_more_finely()
     assert one == pytest.approx(two)
 
 
+def test_an_onset_after_the_horizon_is_not_one_at_it():
+    """Both arms tested every two minutes, one numb later: of 80 cases 32 by minute 2, in gaps of two minutes."""
+    early = gaps([0, 0, 0, 2, 4] * 8, [2, 2, 2, 4, 6] * 8)
+    late = gaps([0, 2, 2, 4, 6] * 8, [2, 4, 4, 6, 8] * 8)
+    assert widths(early, late, 2.0) == pytest.approx((0.8, 0.8))
+
+
 def test_missed_tests_are_chance():
     """One case of four was not tested at minute 2: a gap of 4 min instead of 2, in one arm only."""
     missed = gaps([0, 2, 4, 0], [2, 4, 6, 4])
