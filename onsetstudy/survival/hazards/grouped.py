@@ -3,7 +3,9 @@
 An independent road to the ratio of :mod:`onsetstudy.survival.hazards.proportional_hazards`: each case becomes one row
 per gap that it was followed through, and statsmodels fits ``log(-log(1 - p)) = a_gap + x'b``. A case whose gap is not
 known because tests were missed is shared out over its gaps by the current fit, and the regression is repeated until
-the gradient of the likelihood of what was observed vanishes (EM; the regression is its maximisation step).
+the gradient of the likelihood of what was observed vanishes (EM; the regression is its maximisation step). Steps of EM
+are short where many tests were missed: they begin where a search by slopes and curvature of that likelihood ends, and
+the regression has to stay there.
 
 References
 ----------
@@ -24,6 +26,7 @@ import numpy as np
 import pandas as pd
 import statsmodels.api as sm
 from numpy.typing import NDArray
+from scipy import optimize
 
 from onsetstudy.core.arrays import FloatArray, IndexArray
 from onsetstudy.core.cases import takes_cases
@@ -31,12 +34,16 @@ from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Certificate, Counts, Fit
 from onsetstudy.inference.design_matrix import code_covariates
-from onsetstudy.inference.likelihood import central_slopes, wald_ratio
+from onsetstudy.inference.likelihood import wald_ratio
 from onsetstudy.inference.parameter import Told
 from onsetstudy.survival.curve.innermost import innermost_intervals, support_index
 from onsetstudy.survival.hazards.proportional_hazards import ASSUMPTIONS
 
 TOLERANCE = 1e-6
+CLOSE = 1e-10
+"""Gradient per case at which the search ends; far below the tolerance, so that gaps without onset have emptied."""
+EMPTY = 1e-7
+"""Onsets per case that a gap is given where it has emptied."""
 ROUNDS = 2000
 LARGEST = 12.0
 METHOD = "complementary log-log regression on the scheduled gaps (statsmodels)"
@@ -187,6 +194,38 @@ def _gradient(kinds: _Kinds, theta: FloatArray) -> FloatArray:
     return np.concatenate((slope.sum(axis=0), kinds.x.T @ slope.sum(axis=1)))
 
 
+def _curvature(kinds: _Kinds, theta: FloatArray) -> FloatArray:
+    """Second derivatives of the observed log-likelihood.
+
+    A kind adds ``-A + log(1 - exp(-B))``: A is its hazard before its gaps, B that in them (no end: nothing of B).
+    """
+    place, hazard = np.arange(kinds.gaps), kinds.hazard(theta)
+    inside = np.where((place >= kinds.first[:, None]) & (place <= kinds.last[:, None]), hazard, 0.0)
+    inside[kinds.last == kinds.gaps] = 0.0
+    before = np.where(place < kinds.first[:, None], hazard, 0.0)
+    total = inside.sum(axis=1)
+    rate = np.divide(1.0, np.expm1(total), out=np.zeros(total.size), where=total > 0)
+    slope = kinds.count[:, None] * (rate[:, None] * inside - before)
+    pull = kinds.count * rate * (1.0 + rate)
+    gaps = np.diag(slope.sum(axis=0)) - inside.T @ (pull[:, None] * inside)
+    across = (slope - (pull * total)[:, None] * inside).T @ kinds.x
+    rest = kinds.x.T @ ((slope.sum(axis=1) - pull * total**2)[:, None] * kinds.x)
+    return np.asarray(np.block([[gaps, across], [across.T, rest]]), dtype=np.float64)
+
+
+def _search(kinds: _Kinds, theta: FloatArray) -> tuple[FloatArray, int]:
+    """Maximum of the observed log-likelihood from a start, and the steps that it took."""
+    found = optimize.minimize(
+        lambda t: -_log_likelihood(kinds, t),
+        theta,
+        jac=lambda t: -_gradient(kinds, t),
+        hess=lambda t: -_curvature(kinds, t),
+        method="trust-exact",
+        options={"gtol": CLOSE * float(kinds.count.sum()), "maxiter": ROUNDS},
+    )
+    return np.asarray(found.x, dtype=np.float64), int(found.nit)
+
+
 def _em(kinds: _Kinds) -> tuple[FloatArray, int, float]:
     k, p = kinds.gaps, kinds.x.shape[1]
     total = float(kinds.count.sum())
@@ -194,11 +233,16 @@ def _em(kinds: _Kinds) -> tuple[FloatArray, int, float]:
     onset, risk = (e.sum(axis=0) for e in _expected(kinds, theta))
     crude = np.clip(onset / np.maximum(risk, 1e-12), 1e-4, 1 - 1e-4)
     theta[:k] = np.log(-np.log1p(-crude))
-    kind, gap_of = np.indices((kinds.first.size, k)).reshape(2, -1)
-    design = np.hstack((np.eye(k)[gap_of], kinds.x[kind]))
+    theta, steps = _search(kinds, theta)
+    # Cases alike in their covariates are one row of each gap: their shares add up.
+    alike, group = np.unique(kinds.x, axis=0, return_inverse=True)
+    together = np.zeros((len(alike), kinds.first.size))
+    together[np.asarray(group).reshape(-1), np.arange(kinds.first.size)] = 1.0
+    kind, gap_of = np.indices((len(alike), k)).reshape(2, -1)
+    design = np.hstack((np.eye(k)[gap_of], alike[kind]))
     gap = np.inf
     for rounds in range(1, ROUNDS + 1):
-        onset, risk = _expected(kinds, theta)
+        onset, risk = (together @ e for e in _expected(kinds, theta))
         weight = risk.reshape(-1)
         used = weight > 1e-10
         theta = _regression(design[used], (onset.reshape(-1)[used] / weight[used]), weight[used], theta)
@@ -206,7 +250,7 @@ def _em(kinds: _Kinds) -> tuple[FloatArray, int, float]:
         # A gap that empties sinks towards minus infinity; its gradient vanishes on the way.
         gap = float(np.abs(gradient).max() / total)
         if gap <= TOLERANCE:
-            return theta, rounds, gap
+            return theta, steps + rounds, gap
         if np.any(np.abs(theta[k:]) > 2 * LARGEST):
             raise NotEstimable("hazard_ratio", "a coefficient runs away: the cases are separated", code="separation")
     raise NotEstimable("hazard_ratio", f"the gradient left is {gap:.1e} per case", code="not_converged")
@@ -226,11 +270,11 @@ def _regression(design: FloatArray, share: FloatArray, weight: FloatArray, start
 
 
 def _information(kinds: _Kinds, theta: FloatArray) -> FloatArray:
-    """Curvature of the observed log-likelihood, by differences of its gradient; gaps that emptied are held."""
-    rows = -central_slopes(lambda t: _gradient(kinds, t), theta, 1e-5)
-    rows = (rows + rows.T) / 2
+    """Curvature of the observed log-likelihood; gaps that emptied are held."""
+    rows = -_curvature(kinds, theta)
     # Emptied gaps carry nothing and are left as they are.
-    empty = np.flatnonzero(theta[: kinds.gaps] < -20)
+    onsets = _expected(kinds, theta)[0].sum(axis=0)
+    empty = np.flatnonzero((theta[: kinds.gaps] < -20) | (onsets < EMPTY * kinds.count.sum()))
     rows[empty, :] = rows[:, empty] = 0.0
     rows[empty, empty] = 1.0
     return rows

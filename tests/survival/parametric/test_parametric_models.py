@@ -14,9 +14,9 @@ from scipy import optimize, special, stats
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.serialise import from_dict
-from onsetstudy.inference.likelihood import fall_to_lower_limit
+from onsetstudy.inference.likelihood import central_slopes, fall_to_lower_limit
 from onsetstudy.survival.curve.npmle import fit_npmle
-from onsetstudy.survival.hazards.grouped import fit_grouped_hazards
+from onsetstudy.survival.hazards.grouped import _curvature, _gradient, _kinds, fit_grouped_hazards
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.parametric import accelerated_time
 from onsetstudy.survival.parametric.accelerated_time import FAMILIES, fit_accelerated_time
@@ -58,6 +58,27 @@ def test_the_grouped_model_is_another_road_to_the_same_ratio(seed, miss):
     assert grouped.log_likelihood == pytest.approx(other.log_likelihood, abs=1e-4)
     assert grouped.log_likelihood_null == pytest.approx(other.log_likelihood_null, abs=1e-4)
     assert grouped.certificate.gap <= grouped.certificate.tolerance
+
+
+def test_the_grouped_model_of_76_gaps_is_found_in_few_steps():
+    """Tests every twelve seconds, six in ten missed: by EM alone 293 steps, each of all cases in all gaps."""
+    rng, arm = np.random.default_rng(3), np.repeat([0, 1], 60)
+    onset, tests = 5 * np.where(arm == 1, 0.6, 1.0) * rng.weibull(1.5, 120), np.arange(0.2, 15.3, 0.2)
+    rows = [inspected(onset[[i]], tests[rng.random(tests.size) >= 0.6]) for i in range(120)]
+    times = Intervals(np.concatenate([r.left for r in rows]), np.concatenate([r.right for r in rows]))
+    grouped = fit_grouped_hazards(times, {"arm": arm.astype(str)}, reference={"arm": "0"})
+    other = fit_proportional_hazards(times, {"arm": arm.astype(str)}, reference={"arm": "0"})
+    assert grouped.certificate.iterations < 60
+    assert grouped.estimates[0].estimate == pytest.approx(other.estimates[0].estimate, rel=1e-5)
+    assert grouped.log_likelihood == pytest.approx(other.log_likelihood, abs=1e-6)
+
+
+def test_the_curvature_of_the_grouped_likelihood_is_that_of_its_gradient():
+    times, arm = study(3, n=60, miss=0.3, never=0.2)
+    kinds = _kinds(times, np.column_stack((arm == "buffered", np.linspace(-1, 1, 60))).astype(float))
+    theta = np.concatenate((np.linspace(-2, 0.5, kinds.gaps), [0.4, -0.3]))
+    rows = central_slopes(lambda t: _gradient(kinds, t), theta, 1e-5)
+    assert _curvature(kinds, theta) == pytest.approx(rows, abs=1e-6)
 
 
 def test_one_interval_by_hand_in_the_grouped_model(reference):
