@@ -1,7 +1,8 @@
 """Minute by which a given share is numb, for example the median onset, compared between arms.
 
 What is known of an arm is the gap in which its minute lies. A difference is taken of minutes spread evenly inside their
-gaps, and its limits with it, where the gaps of both arms are alike; where not, from the ends of the gaps.
+gaps, and its limits with it, where the gaps of both arms are alike and chance is not little beside them; where not,
+from the ends of the gaps.
 """
 
 from __future__ import annotations
@@ -29,6 +30,12 @@ from onsetstudy.survival.testing.unlike_gaps import Gaps, mean_gaps
 _SOURCE = "inversion of pointwise limits as in Brookmeyer & Crowley 1982, Biometrics 38:29-41"
 _REACHED = 1e-9
 """Rounding that a share may lack and still count as reached."""
+LITTLE = 1 / 3
+"""Limits of a difference that are narrower than this part of what the gaps leave open tell of chance alone.
+
+How onset lies inside the gaps then decides, which nobody saw: with limits of spreading evenly simulated studies held in
+80 % of 80 cases an arm (gaps of 3 min), 78 % of 1,000 (1 min), and in none where onset is sharp inside one gap.
+"""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,6 +81,11 @@ class _Quantile:
     estimate: float
     limits: Limits
     even: Limits
+
+    @property
+    def anywhere(self) -> Limits:
+        """What the gap leaves open, and what chance leaves open beyond it."""
+        return min(self.bounds[0], self.even[0]), max(self.bounds[1], self.even[1])
 
 
 @takes_cases("stratum", "weight")
@@ -131,8 +143,10 @@ def estimate_quantile(
     these minutes (:func:`~onsetstudy.survival.testing.unlike_gaps.mean_gaps`), what holds in one holds in the other:
     between tests the limits of the share run beside the curve of the estimate, from which distances are taken.
     Elsewhere they are taken from the ends of the gaps, at tests; such limits enclose every difference that the gaps
-    allow, and hold more often than their level says. The interval tells which, in its ``method``. With very many cases
-    chance is little beside what spreading evenly may err by, and ``bounds`` say what is known.
+    allow, and hold more often than their level says. Where the gaps are alike but the limits of the difference are
+    narrower than a third of what the gaps leave open of it (:data:`LITTLE`), chance is little beside what spreading
+    evenly may err by: distances are then taken from the ends of the gaps too, and the limits are never narrower than
+    ``bounds``. The interval tells which, in its ``method``.
 
     References
     ----------
@@ -245,7 +259,17 @@ def _recovered(one: _Quantile, two: _Quantile) -> tuple[tuple[Limits, Limits, Li
     both = zip(one.group.mix.tolist(), two.group.cells, one.group.cells, strict=True)
     wide, other = mean_gaps(list(both), until)
     if wide == other:
-        return ((one.estimate,) * 2, one.even, (two.estimate,) * 2, two.even), "spread evenly inside gaps"
+        even = (one.estimate,) * 2, one.even, (two.estimate,) * 2, two.even
+        low, high = mover_difference(*even)
+        left_open = one.bounds[1] - one.bounds[0] + two.bounds[1] - two.bounds[0]
+        if high - low >= LITTLE * left_open:
+            return even, "spread evenly inside gaps"
+        return (
+            one.bounds,
+            one.anywhere,
+            two.bounds,
+            two.anywhere,
+        ), "from the ends of gaps, beside which chance is little"
     return (one.bounds, one.limits, two.bounds, two.limits), "from the ends of gaps that are not alike: nearly certain"
 
 

@@ -83,9 +83,45 @@ def test_tested_alike_the_limits_of_a_difference_start_from_the_estimate():
 
 
 def test_a_ratio_of_minutes_in_the_first_gap_has_an_upper_limit():
-    times, arm = cases(plain=grid([30, 12, 6]), buffered=grid([38, 8, 2]))
+    times, arm = cases(plain=grid([10, 4, 2]), buffered=grid([12, 3, 1]))
     ratio = estimate_quantile(times, arm, reference_arm="plain").ratio
     assert 0 < ratio.interval.low < ratio.estimate < ratio.interval.high < 3
+
+
+def test_limits_are_not_narrower_than_the_gaps_where_chance_is_little_beside_them():
+    """48 an arm, most numb in the first gap of two minutes: where in it the halves lie nobody saw."""
+    times, arm = cases(plain=grid([30, 12, 6]), buffered=grid([38, 8, 2]))
+    result = estimate_quantile(times, arm, reference_arm="plain")
+    bounds = result.bounds[2]
+    assert (bounds.low, bounds.high) == (-2, 2)
+    for e in (result.difference, result.ratio):
+        assert "from the ends of gaps, beside which chance is little" in e.interval.method
+    # By chance the plain median may come after 2: Wilson's limits pass one half there, as the curve goes straight.
+    late = np.interp(0.5, [wilson_limits(c, 48)[0] for c in (30, 42)], [2, 4])
+    assert (result.difference.interval.low, result.difference.interval.high) == pytest.approx((-late, 2))
+    # Of two minutes that lie anywhere between 0 and 2 the ratio is not known at all.
+    assert (result.ratio.interval.low, result.ratio.interval.high) == (0, inf)
+    # A third of the cases leaves chance enough.
+    fewer, arm = cases(plain=grid([10, 4, 2]), buffered=grid([12, 3, 1]))
+    chance = estimate_quantile(fewer, arm, reference_arm="plain").difference.interval
+    assert "spread evenly inside gaps" in chance.method
+    assert 4 / 3 < chance.high - chance.low < 4
+
+
+@pytest.mark.parametrize(("spread", "middles", "cases_an_arm"), [(0.1, (0.8, 0.3), 15), (0.5, (4.0, 2.5), 200)])
+def test_what_lies_in_a_gap_unseen_is_never_left_out(spread, middles, cases_an_arm):
+    """Onset sharp inside the first minute, and log-normal with gaps of 3 minutes: spread evenly, hardly any held."""
+    rng, held, step = np.random.default_rng(5), [], 1.0 if spread < 0.2 else 3.0
+    log = spread > 0.2
+    for _ in range(40):
+        onset = [m * np.exp(spread * z) if log else m + spread * z
+                 for m, z in zip(middles, rng.standard_normal((2, cases_an_arm)), strict=True)]  # fmt: skip
+        left = step * np.maximum(np.floor(np.concatenate(onset) / step), 0.0)
+        interval = estimate_quantile(
+            Intervals(left, left + step), np.repeat(["plain", "buffered"], cases_an_arm), reference_arm="plain"
+        ).difference.interval
+        held.append(interval.low <= middles[1] - middles[0] <= interval.high)
+    assert np.mean(held) >= 0.95 - 3 * math.sqrt(0.95 * 0.05 / 40)
 
 
 def test_tested_unlike_the_limits_enclose_what_the_gaps_allow_and_say_that_they_are_nearly_certain():
