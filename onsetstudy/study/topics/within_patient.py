@@ -11,8 +11,8 @@ from onsetstudy.outcomes.scores.blinding import blinding_index
 from onsetstudy.outcomes.scores.paired_results import Blinding, OrderEffects, PairedComparison, PairedStudy
 from onsetstudy.outcomes.scores.within_patient import compare_pairs, order_effects
 from onsetstudy.study.sets.analysis_set import AnalysisSet
-from onsetstudy.study.sets.contrasts import ask
-from onsetstudy.survival.hazards.frailty import fit_shared_frailty
+from onsetstudy.study.sets.contrasts import ask, cautions_of
+from onsetstudy.survival.hazards.frailty import WITHOUT_SPREAD, fit_shared_frailty
 from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.within_patient import paired_success
@@ -37,18 +37,18 @@ def paired_study(data: AnalysisSet) -> PairedStudy | None:
     incomplete = frame["patient_id"].nunique() - len(pairs)
     left_out = len(frame) - len(frame.drop_duplicates())
     both = data.where(np.isin(np.arange(len(data)), pairs))
-    success = _success(both)
+    success, ratio = _success(both), _ratio(both)
     return PairedStudy(
         pairs=len(pairs),
         incomplete=incomplete,
         onset_test=_onset_test(both),
-        hazard_ratio=_ratio(both),
+        hazard_ratio=ratio,
         success=success.arms[:2] if isinstance(success, ArmContrast) else (success, success),
         success_difference=success.difference if isinstance(success, ArmContrast) else success,
         pain=_pain(data, pairs),
         order=_order(data, pairs),
         n=both.counts("success"),
-        caution=_cautions(incomplete, left_out),
+        caution=(*_cautions(incomplete, left_out), *cautions_of((ratio,), (WITHOUT_SPREAD.code,))),
     )
 
 

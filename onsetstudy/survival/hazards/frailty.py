@@ -47,6 +47,18 @@ STEP = 1e-4
 SPREADS = 7
 """Spreads over which a cluster's effect is averaged."""
 FEW_CLUSTERS = 5
+AT_BOUND = Caution(
+    code="spread_at_bound",
+    text="No spread between clusters was seen: 0 is the least that it can be. Its interval begins there, so that the "
+    "upper limit alone tells how much clusters may differ.",
+)
+"""On a spread of 0."""
+WITHOUT_SPREAD = Caution(
+    code="ratio_without_spread",
+    text="The spread between clusters (such as patients) was estimated as 0, the least that it can be: the hazard "
+    "ratio and its interval are those of a model without it, and make no allowance for clusters that do differ.",
+)
+"""On the ratios beside it."""
 METHOD = "proportional hazards with a shared log-normal effect, adaptive Gauss-Hermite quadrature with {} nodes"
 SOURCE = "McGilchrist & Aisbett 1991, Biometrics 47:461-466"
 ASSUMPTIONS = (
@@ -200,6 +212,7 @@ def _spread(frame: Frame, best: Found, value: float, without: float, conf_level:
         estimate=spread,
         interval=Interval(low=low, high=float(high), level=conf_level, method="profile likelihood"),
         unit="log ratio",
+        caution=(AT_BOUND,) if spread == 0 else (),
         **told,
     )
 
@@ -208,10 +221,11 @@ def _ratios(best: Found, coded: Coded, conf_level: float, told: Told) -> tuple[E
     free = np.ones(best.theta.size, dtype=bool)
     free[-1] = best.theta[-1] > STEP
     errors = np.sqrt(np.maximum(np.diag(_covariance(best, free)), 0.0))
-    return tuple(
+    found = (
         wald_ratio("hazard_ratio", contrast, best.theta[j], errors[j], conf_level, how="normal, log scale", **told)
         for j, contrast in enumerate(coded.contrasts)
     )
+    return tuple(replace(e, caution=(*e.caution, WITHOUT_SPREAD)) if best.theta[-1] == 0 else e for e in found)
 
 
 def _covariance(at: Found, free: BoolArray) -> FloatArray:

@@ -105,6 +105,11 @@ def test_the_spread_of_practices_is_not_shown_from_nought_beside_a_p_that_reject
         found = dataclasses.replace(group, overall=dataclasses.replace(group.overall, frailty=frailty))
         rows = next(b.rows for b in statistician_section(found).blocks if isinstance(b, Pairs))
         assert ("Spread of rates, log scale", shown) in rows
+    least = dataclasses.replace(fit, spread=dataclasses.replace(spread, estimate=0.0), test=test)
+    found = dataclasses.replace(group, overall=dataclasses.replace(group.overall, frailty=least))
+    rows = dict(next(b.rows for b in statistician_section(found).blocks if isinstance(b, Pairs)))
+    told = "0.00 (0.00 to 0.93), p = 0.049; 0 is the least it can be: the upper limit alone tells"
+    assert rows["Spread of rates, log scale"] == told
 
 
 def test_p_of_mean_pain_is_that_of_the_means_and_not_of_ranks():

@@ -20,7 +20,7 @@ from onsetstudy.report.sentences import sentence
 from onsetstudy.study.sets.contrasts import pain_compared
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.within_patient import blinding_of, paired_study
-from onsetstudy.survival.hazards.frailty import fit_shared_frailty
+from onsetstudy.survival.hazards.frailty import WITHOUT_SPREAD, fit_shared_frailty
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.summaries.within_patient import paired_success
@@ -224,6 +224,21 @@ def test_guesses_are_told_by_person_and_arm(data):
     nobody = dataclasses.replace(data, frame=data.frame.assign(guess_patient=None))
     assert blinding_of(nobody) is None
     assert blinding_section(None, promised()) is None
+
+
+def test_a_ratio_within_patients_who_do_not_differ_says_that_it_allows_for_no_difference():
+    """Each of twelve patients waits as long as chance says: no spread between them is found."""
+    made, rows, readings = promised(), [], []
+    for k in range(12):
+        for place, arm in enumerate(("plain", "buffered")):
+            number = 2 * k + place + 1
+            rows.append(case(number, arm, patient_id=f"P01-K{k:03d}", pain_deposition="30"))
+            readings += readings_of(number, "f" * ((5 * k + 7 * place) % 6 + (1 - place)) + "nn")
+    alike, _ = prepare(made, records(rows, readings, made), through=made.quarters[-1])
+    found = paired_study(alike)
+    assert WITHOUT_SPREAD in found.hazard_ratio.caution
+    assert WITHOUT_SPREAD in found.caution
+    assert any("make no allowance for clusters" in getattr(b, "text", "") for b in paired_section(found, made).blocks)
 
 
 def test_two_patients_are_too_few_but_no_crash():

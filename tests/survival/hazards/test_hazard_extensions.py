@@ -14,7 +14,7 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.serialise import from_dict
 from onsetstudy.inference.likelihood import fall_to_lower_limit
 from onsetstudy.survival.curve.npmle import fit_npmle
-from onsetstudy.survival.hazards.frailty import fit_shared_frailty
+from onsetstudy.survival.hazards.frailty import AT_BOUND, WITHOUT_SPREAD, fit_shared_frailty
 from onsetstudy.survival.hazards.ph_curves import standardise_curves
 from onsetstudy.survival.hazards.ph_fit import maximise, set_up
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
@@ -159,6 +159,18 @@ def test_without_spread_the_fit_is_that_without_clusters():
     assert found.spread.interval.low == 0.0
     assert found.log_likelihood >= plain.log_likelihood - 1e-8
     assert found.estimates[0].estimate == pytest.approx(plain.estimates[0].estimate, rel=0.05)
+
+
+@pytest.mark.parametrize(("seed", "at_bound"), [(33, True), (39, False)])
+def test_a_ratio_beside_a_spread_of_nought_is_said_to_be_that_of_the_fit_without(seed, at_bound):
+    times, arm, cluster, _ = study(seed, n=120, clusters=12)
+    found = fit_shared_frailty(times, {"arm": arm}, cluster=cluster, reference={"arm": "plain"})
+    plain = fit_proportional_hazards(times, {"arm": arm}, reference={"arm": "plain"}).estimates[0]
+    ratio = found.estimates[0]
+    without, own = ([e.estimate, e.std_error] for e in (plain, ratio))
+    assert (found.spread.estimate == 0) == at_bound
+    assert (own == pytest.approx(without, rel=1e-6)) == at_bound
+    assert (ratio.caution, found.spread.caution) == (((WITHOUT_SPREAD,), (AT_BOUND,)) if at_bound else ((), ()))
 
 
 @pytest.mark.parametrize("level", [0.9, 0.95])

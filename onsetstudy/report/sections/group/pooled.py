@@ -266,6 +266,7 @@ def statistician_section(results: GroupResults) -> Section:
         frailty.reason
         if isinstance(frailty, NotAvailable)
         else f"{near_text(frailty.spread, base=2)}, p = {p_text(frailty.test.p_value)}"
+        + ("; 0 is the least it can be: the upper limit alone tells" if frailty.spread.estimate == 0 else "")
     )
     rows += [
         ("Spread of rates, log scale", spread),
