@@ -215,7 +215,7 @@ def _curvature(kinds: _Kinds, theta: FloatArray) -> FloatArray:
 
 def _search(kinds: _Kinds, theta: FloatArray) -> tuple[FloatArray, int]:
     """Maximum of the observed log-likelihood from a start, and the steps that it took."""
-    found = optimize.minimize(
+    found = optimize.minimize(  # type: ignore[call-overload]
         lambda t: -_log_likelihood(kinds, t),
         theta,
         jac=lambda t: -_gradient(kinds, t),
