@@ -10,6 +10,9 @@ from onsetstudy.doses.results import ArmAmount
 from onsetstudy.inference.means import Moments, contrast_of_means
 from onsetstudy.inference.parameter import Parameter
 
+DIGITS = 9
+ROUNDING = 10.0**-DIGITS
+"""Milligrams (or micrograms) that are no difference."""
 METHOD = "difference of mean amounts per case"
 INDEPENDENT = Assumption(name="independent cases", detail="each dose comes from another patient")
 
@@ -30,13 +33,15 @@ def arm_amounts(amount: FloatArray, arm: StrArray, arms: tuple[str, ...]) -> tup
         of_arm = amount[arm == name]
         # Summed in order of size, so that the order of the rows changes no digit.
         known = np.sort(of_arm[~np.isnan(of_arm)])
+        # Equal amounts, and their means, are off by rounding, which would pass for a spread or a difference.
+        alike = known.size > 0 and known[-1] - known[0] <= ROUNDING
         found.append(
             ArmAmount(
                 arm=name,
                 cases=int(of_arm.size),
                 with_amount=int(known.size),
-                mean=float(known.mean()) if known.size else None,
-                sd=float(known.std(ddof=1)) if known.size > 1 else None,
+                mean=float(round(known[0], DIGITS) if alike else known.mean()) if known.size else None,
+                sd=float(0.0 if alike else known.std(ddof=1)) if known.size > 1 else None,
             )
         )
     return tuple(found)

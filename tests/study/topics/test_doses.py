@@ -8,11 +8,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from onsetstudy.core.results import Estimate, NotAvailable
+from onsetstudy.core.results import NO_SPREAD, Estimate, NotAvailable
 from onsetstudy.core.serialise import from_dict
 from onsetstudy.doses.limits import ClinicLimits
 from onsetstudy.files.sources.dated_tables import read_dose_limits
 from onsetstudy.protocol.model import ClinicLimit, DoseRule
+from onsetstudy.report.document import Table
+from onsetstudy.report.sections.main.doses import section
 from onsetstudy.study.sets.side_files import Companions
 from onsetstudy.study.topics.doses import clinic_limits, doses_of, lists_of
 from tests.study.cases import analyse, case, protocol, readings_of, records
@@ -52,6 +54,28 @@ def test_replacing_gives_a_tenth_less_drug_and_says_so():
     assert "not a dosing tool" in texts["not_dosing"]
     assert found.weight_missing == (2, 2)
     assert from_dict(found.to_dict()) == found
+
+
+@pytest.mark.parametrize(("mode", "other"), [({}, "30.6"), ({"mix_mode": "add", "volume_ml": "1.87"}, "34.0")])
+def test_a_dose_that_never_varies_has_no_interval_of_width_nought(mode, other):
+    """Six of each arm, 1.7 mL of whole cartridges: 34 mg plain, and a tenth less or as much buffered."""
+    volume = {"volume_ml": "1.7"}
+    promised, cases = frame(*[("plain", volume)] * 6, *[("buffered", {**volume, **mode})] * 6)
+    found = doses_of(cases, promised, LIMITS)
+    [agent] = found.by_agent
+    assert [a.sd for a in agent.drug_mg] == [0, 0]
+    assert (NO_SPREAD in agent.drug_difference.caution) == (NO_SPREAD in agent.vasoconstrictor_difference.caution)
+    assert NO_SPREAD in agent.drug_difference.caution
+    told = section(found, promised)
+    said, table = told.blocks[0].text, next(b for b in told.blocks if isinstance(b, Table))
+    assert said == (
+        "Every case whose amount is known got 34.0 mg lidocaine, whichever the injection: " if other == "34.0" else
+        f"Every not buffered case whose amount is known got 34.0 mg lidocaine, every buffered one {other} mg: "
+    ) + "amounts that do not vary have no interval, and tell nothing of further cases."  # fmt: skip
+    rows = {row[0]: row[-1] for row in table.rows}
+    difference = "0.0" if other == "34.0" else "\u22123.4"
+    assert rows["Drug, mg"] == f"{difference} (no interval: no amount varies)"
+    assert rows["Vasoconstrictor, µg"].endswith("(no interval: no amount varies)")
 
 
 def test_welch_agrees_with_the_library():

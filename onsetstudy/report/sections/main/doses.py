@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from onsetstudy.core.quantities import places_for
-from onsetstudy.core.results import NotAvailable
+from onsetstudy.core.results import NO_SPREAD, Estimate, EstimateLike, NotAvailable
 from onsetstudy.doses.results import AgentDose, ArmAmount, DoseSummary
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import NONE, mean_text, near_text, reason_of, reasons_of, whole
@@ -55,6 +55,8 @@ def _answer(agent: AgentDose, protocol: Protocol) -> str:
     e = agent.drug_difference
     if isinstance(e, NotAvailable):
         return f"The {agent.agent} deposited in the two arms cannot be compared: {reason_of(e)}."
+    if NO_SPREAD in e.caution:
+        return _alike(agent, (reference, other))
     low, high = e.interval.low, e.interval.high
     places = places_for((low, high, e.estimate))
     if low <= 0 <= high:
@@ -71,6 +73,26 @@ def _answer(agent: AgentDose, protocol: Protocol) -> str:
     )
 
 
+def _alike(agent: AgentDose, labels: tuple[str, str]) -> str:
+    """What every case got, where no amount of either arm varies: they tell nothing of further cases."""
+    first, second = (amount.mean or 0.0 for amount in agent.drug_mg[:2])
+    places, whose = places_for((first, second)), "whose amount is known"
+    got = (
+        f"Every case {whose} got {decimal(first, places)} mg {agent.agent}, whichever the injection"
+        if first == second
+        else f"Every {labels[0]} case {whose} got {decimal(first, places)} mg {agent.agent}, "
+        f"every {labels[1]} one {decimal(second, places)} mg"
+    )
+    return f"{got}: amounts that do not vary have no interval, and tell nothing of further cases."
+
+
+def _difference(e: EstimateLike) -> str:
+    """A difference with its interval; without one where no amount varies."""
+    if isinstance(e, Estimate) and NO_SPREAD in e.caution:
+        return f"{decimal(e.estimate, places_for((e.estimate,)))} (no interval: no amount varies)"
+    return whole(near_text(e))
+
+
 def _cells(amounts: tuple[ArmAmount, ...], places: int = 1) -> list[str]:
     return [mean_text(a.mean, a.sd, a.with_amount, a.cases, places) for a in amounts]
 
@@ -78,7 +100,7 @@ def _cells(amounts: tuple[ArmAmount, ...], places: int = 1) -> list[str]:
 def _amounts_table(doses: DoseSummary, protocol: Protocol) -> Table:
     rows: list[tuple[str, ...]] = []
     for agent in doses.by_agent:
-        drug, vasoconstrictor = (whole(near_text(e)) for e in (agent.drug_difference, agent.vasoconstrictor_difference))
+        drug, vasoconstrictor = (_difference(e) for e in (agent.drug_difference, agent.vasoconstrictor_difference))
         rows.append((agent.agent.capitalize(),))
         rows.append(("Drug, mg", *_cells(agent.drug_mg), drug))
         if any(a.with_amount for a in agent.vasoconstrictor_ug):
