@@ -123,6 +123,11 @@ def sentence(claim: Claim, protocol: Protocol) -> Said:
     return Said(capital(f"{verdict}{seen}."), _allowed(claim, claim.answer, protocol))
 
 
+def within_patients(claim: Claim) -> bool:
+    """Whether each patient is compared with themselves."""
+    return isinstance(claim.answer, Estimate) and PATIENTS in claim.answer.assumptions
+
+
 LEFT_OPEN = ("undecided_cases", "bounded_share")
 """Cautions of a proportion that counts alone do not give."""
 NOT_ALLOWED = "not allowing for the interim analyses"
@@ -183,7 +188,7 @@ def _seen(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
     assert seen is not None
     assert claim.bears is not None
     fields["means"] = _means(claim, phrase, fields)
-    within = PATIENTS in answer.assumptions
+    within = within_patients(claim)
     fields |= {"within": "within patients, " if within else "", "ranked": " within patients" if within else ""}
     null = (claim.quantity.null or 0.0) * claim.quantity.shown.factor
     if seen.low == seen.high == null:

@@ -13,7 +13,7 @@ from onsetstudy.report.cells import reason_of, share_text
 from onsetstudy.report.figures import canvas
 from onsetstudy.report.figures.canvas import INK, SECONDARY, Drawing, Sheet, look_of
 from onsetstudy.report.numbers import THIN
-from onsetstudy.report.sentences import short_value
+from onsetstudy.report.sentences import short_value, within_patients
 from onsetstudy.study.practice.results import StudyResults
 
 SHARES = ("treatment", "success", "never")
@@ -74,6 +74,8 @@ def _claim_dot(row: str, question: str, results: StudyResults, key: str) -> Dot:
         return replace(dot, reason="it was not compared")
     if isinstance(claim.answer, NotAvailable):
         return replace(dot, reason=reason_of(claim.answer))
+    if within_patients(claim):
+        dot = replace(dot, question=f"{question}, within patients")
     seen, better, size = claim.seen, claim.quantity.favours * claim.quantity.shown.factor, claim.matters_shown
     assert seen is not None
     matters = None if size is None else size if better > 0 else -size

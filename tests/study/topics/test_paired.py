@@ -14,6 +14,7 @@ from onsetstudy.outcomes.scores.pain_moments import welch_difference
 from onsetstudy.outcomes.scores.within_patient import compare_pairs
 from onsetstudy.report.document import Table
 from onsetstudy.report.documents.practice import compose
+from onsetstudy.report.figures import key_rows
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.sections.appendix.fairness import blinding_section, paired_section
 from onsetstudy.report.sentences import sentence
@@ -271,6 +272,9 @@ def test_pain_is_claimed_within_patients(data):
     assert sentence(mean, made).seen.startswith("Within patients, mean pain at deposition was ")
     assert sentence(shift, made).seen.startswith("By ranks within patients, scores at deposition were ")
     assert "pain are compared as if" not in render_html(compose(study))
+    dots = {dot.row: dot.question for dot in key_rows.data_for(study)}
+    assert dots["pain"] == "Mean pain at deposition, buffered less not buffered, within patients"
+    assert "within patients" not in dots["wait"]
 
 
 def test_pain_of_patients_with_one_arm_alone_is_not_compared():
