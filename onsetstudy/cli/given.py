@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 
 from onsetstudy.cli import say
+from onsetstudy.cli.withdrawals import withdrawn_codes
 from onsetstudy.core.errors import OnsetStudyError, Problem, RecordsError
 from onsetstudy.files.ledger.side_files import read_arms
 from onsetstudy.files.output import rejects_path, write_escaped
@@ -19,6 +20,7 @@ from onsetstudy.records.checks.no_records import no_records
 from onsetstudy.records.derived.allocation import NO_ALLOCATION, KeptList
 from onsetstudy.records.derived.flow import EXCLUSIONS, exclusion_reasons, too_many_refused
 from onsetstudy.records.derived.opened_slips import OpenedSlips, opened_slips
+from onsetstudy.records.derived.withdrawn import without_cases
 from onsetstudy.records.model import Records
 
 
@@ -31,11 +33,16 @@ class GivenRecords:
     drop_unknown: bool
     rejects: Path | None
 
-    def read(self, promised: Protocol) -> Records:
-        """Checked records; refused rows are kept in a file, and what was found is said."""
+    def read(self, promised: Protocol, protocol: Path) -> Records:
+        """Checked records; refused rows are kept in a file, and what was found is said.
+
+        No row of a patient who wanted the data gone is kept there.
+        """
         checked = read_records(self.paths, promised, strict=self.strict, drop_unknown=self.drop_unknown)
         beside = self.rejects or rejects_path(self.paths)
-        _say_records(checked, write_escaped(beside, checked.rejects) if len(checked.rejects) else None)
+        refused = without_cases(checked, withdrawn_codes(protocol)[1]).rejects
+        # A file from before the patient asked is written anew, though no row be left in it.
+        _say_records(checked, write_escaped(beside, refused) if len(checked.rejects) else None)
         return checked
 
 

@@ -27,17 +27,16 @@ def withdrawn_codes(protocol: Path) -> tuple[tuple[str, ...], frozenset[str]]:
 def leave_out_withdrawn(records: Records, protocol: Path) -> tuple[Records, Withdrawn]:
     """Records without the rows of patients who wanted them gone, told in a line, and what the ledger's codes met."""
     entered, gone = withdrawn_codes(protocol)
-    kept = without_cases(records, gone) if gone else records
     read = codes_read(records)
     unmatched = tuple(code for code in entered if code.casefold() not in read)
-    seen = Withdrawn(left_out=len(records.cases) - len(kept.cases), unmatched=unmatched)
+    seen = Withdrawn(left_out=len(read & gone), unmatched=unmatched)
     say_left_out_withdrawn(seen.left_out)
     say_unmatched(unmatched)
-    return kept, seen
+    return without_cases(records, gone) if gone else records, seen
 
 
 def say_left_out_withdrawn(cases: int) -> None:
-    """How many accepted cases were left out, if any."""
+    """How many cases were left out, if any."""
     if cases:
         click.echo(f"Left out because consent was taken back: {cases} {'case' if cases == 1 else 'cases'}.")
 

@@ -247,7 +247,7 @@ class Withdrawn:
     Parameters
     ----------
     left_out : int
-        Accepted cases whose rows were left out.
+        Cases whose rows were left out, refused ones too.
     unmatched : tuple of str
         Codes, as they were entered, that no row has.
     """

@@ -55,7 +55,7 @@ def report(
     promised = read_protocol(protocol)
     kept, log = arms.read(promised, records.paths)
     beside = read_companions(protocol, kept)
-    checked = records.read(promised)
+    checked = records.read(promised, protocol)
     beside = replace(beside, slips_recorded=recorded_slips(checked), slips_log=log)
     checked, withdrawn = withdrawals.leave_out_withdrawn(checked, protocol)
     arms.say(kept)

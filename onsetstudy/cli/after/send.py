@@ -70,7 +70,7 @@ def send(
         raise click.UsageError("A file is of one practice: give --practice once, and send again for the next.")
     promised = read_protocol(protocol)
     through = promised.quarter(quarter)
-    checked = records.read(promised)
+    checked = records.read(promised, protocol)
     recorded = recorded_slips(checked)
     checked, _ = withdrawals.leave_out_withdrawn(checked, protocol)
     given.refuse_if_none_is_left(checked, promised, through=through)

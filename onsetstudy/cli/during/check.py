@@ -37,7 +37,7 @@ def check(protocol: Path, records: GivenRecords, arms: GivenArms) -> int:
     from onsetstudy.records.derived.opened_slips import recorded_slips
 
     promised = read_protocol(protocol)
-    checked = records.read(promised)
+    checked = records.read(promised, protocol)
     refused = len(checked.rejects) > 0
     kept, log = arms.read(promised, records.paths)
     arms.say(kept)

@@ -45,7 +45,7 @@ class Reduced:
     """Counts of all parts together.
 
     ``problems`` counts refused rows by code, ``examples`` tells the first of each; ``refused`` counts refused cases by
-    practice; ``withdrawn`` counts accepted cases left out because consent was taken back; ``unmatched`` are codes of
+    practice; ``withdrawn`` counts cases left out because consent was taken back; ``unmatched`` are codes of
     such cases that no row has; ``kept`` is how many parts had been done before; ``queries`` say what is to be looked
     at, each once; ``digest`` is of the accepted records of all parts, whatever was done when; ``slips`` are the opened
     slips that a row names.
@@ -232,19 +232,19 @@ def _reduce_part(terms: Terms, part: Part) -> bool:
         in_part = [replace(p, where=replace(p.where, file=p.where.file or part.name)) for p in error.problems]
         raise RecordsError(in_part) from None
     records = replace(records, companions=beside)
-    if len(records.rejects):
-        write_escaped(terms.rejects(part), records.rejects)
+    left = without_cases(records, terms.gone) if terms.gone else records
+    if len(left.rejects):
+        write_escaped(terms.rejects(part), left.rejects)
     else:
         # What was mended since is refused no longer.
         terms.rejects(part).unlink(missing_ok=True)
-    left = without_cases(records, terms.gone) if terms.gone else records
     asked = {code.casefold() for code in terms.withdrawn}
     told = {
         "stamp": stamp,
         "records": records.digest,
         "problems": Counter(p.code for p in records.problems),
         "examples": {p.code: str(p) for p in reversed(records.problems)},
-        "refused": refused_by_practice(records, terms.protocol),
+        "refused": refused_by_practice(left, terms.protocol),
         "queries": sorted(
             {str(replace(p, where=Where(column=p.where.column))) for p in records.queries if p.code in ONCE}
         ),
@@ -253,7 +253,7 @@ def _reduce_part(terms: Terms, part: Part) -> bool:
             "rows_accepted": len(records.cases),
             "readings_read": records.readings_read - no_records(records, "cold_tests"),
             "readings_accepted": len(records.readings),
-            "withdrawn": len(records.cases) - len(left.cases),
+            "withdrawn": len(codes_read(records) & terms.gone),
         },
         "slips": sorted(recorded_slips(records) & terms.opened),
         "withdrawn": sorted(asked & codes_read(records)) if asked else [],

@@ -33,6 +33,8 @@ BASELINE_UNTOLD = "whether the target tooth felt the cold before the injection w
 """The protocol asks for it, and without it the case stays: who was never tested is not one who did not feel it."""
 UNKNOWN_PRACTICE = ""
 """Stands for the practice of a refused row that names none of the study."""
+GONE = "withdrawn"
+"""Rows that were left out as their patients wanted."""
 MOST_REFUSED = 0.1
 """Share of a practice's cases that may be refused without a word (own choice): more would bend what is counted."""
 AFTER_OPENING = ("procedure", "technique", "agent")
@@ -144,6 +146,9 @@ def case_flow(records: Records, protocol: Protocol, *, through: Quarter) -> Flow
         Reasons(code=str(code), text=str(text), count=len(rows), by_arm=by_arm(_arms_read(rows, protocol)))
         for (code, text), rows in rejects.groupby(["code", "reason"])
     )
+    # Whatever was read and is neither accepted nor refused was left out by its patient's wish.
+    if gone := records.rows_read - len(cases) - len(rejects):
+        unread += (Reasons(code=GONE, text="consent taken back, data removed", count=gone),)
     noted = _noted(cases[analysed.to_numpy()], protocol)
     return Flow(
         screening=screening_flow(records),
@@ -164,8 +169,8 @@ def _arms_read(refused: pd.DataFrame, protocol: Protocol) -> pd.Series:
 
 
 def refused_cases(accepted: FlowStage) -> Reasons:
-    """All cases refused before a stage, whatever the reason; lines that are no records are none."""
-    lost = [r for r in accepted.lost if r.code not in NO_RECORD]
+    """All cases refused before a stage, whatever the reason: no lines without a record, nor what was taken out."""
+    lost = [r for r in accepted.lost if r.code not in (*NO_RECORD, GONE)]
     by_arm = Counter({code.arm: 0 for code in accepted.by_arm})
     for arm in (arm for r in lost for arm in r.by_arm):
         by_arm[arm.arm] += arm.cases

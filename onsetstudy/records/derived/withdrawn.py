@@ -12,16 +12,20 @@ from onsetstudy.records.model import Records
 
 
 def without_cases(records: Records, codes: Collection[str]) -> Records:
-    """Records without some cases and their readings; codes are compared without capitals.
+    """Records without some cases and their readings, refused rows too; codes are compared without capitals.
 
     The digest stays that of the records as they were read, and counts of what was read stay too.
     """
     gone = {code.casefold() for code in codes}
 
     def left(frame: pd.DataFrame) -> pd.DataFrame:
-        return frame[~frame["case_id"].astype(str).str.casefold().isin(gone)].reset_index(drop=True)
+        if "case_id" not in frame:
+            return frame
+        return frame[~frame["case_id"].astype(str).str.strip().str.casefold().isin(gone)].reset_index(drop=True)
 
-    return dataclasses.replace(records, cases=left(records.cases), readings=left(records.readings))
+    return dataclasses.replace(
+        records, cases=left(records.cases), readings=left(records.readings), rejects=left(records.rejects)
+    )
 
 
 def codes_read(records: Records) -> frozenset[str]:

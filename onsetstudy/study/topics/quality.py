@@ -100,9 +100,9 @@ def data_quality(
     )
     return DataQuality(
         rows_read=records.rows_read,
-        rows_refused=records.rows_read - len(records.cases),
+        rows_refused=int((records.rejects["table"] == "cases").sum()),
         readings_read=records.readings_read,
-        readings_refused=records.readings_read - len(records.readings),
+        readings_refused=int((records.rejects["table"] == "cold_tests").sum()),
         refused=_grouped(records.problems, _refusal),
         queried=_queried(records.queries),
         repaired=tuple(Notice(code=r.code, text=f"{r.column}: {r.text}", count=r.count) for r in records.repairs),

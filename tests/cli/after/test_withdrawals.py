@@ -82,3 +82,56 @@ def test_report_and_send_name_a_code_that_no_row_has_and_count_what_was_left_out
     assert sent.exit_code == 0, sent.exception
     assert "consent for case P04-96 was entered as taken back, and no row" in sent.output
     assert "Left out because consent was taken back: 1 case." in sent.output
+
+
+@pytest.fixture
+def refused_and_gone(study):
+    """Two patients want their data gone; the row of one of them is refused, as are its cold tests with it."""
+    mine, practice, codes = study
+    cases = pd.read_csv(practice / "cases.csv", dtype=str, keep_default_na=False)
+    # Also one whose patient agrees: it stays among the refused.
+    cases.loc[cases["case_id"].isin([codes[0], codes[2]]), "tooth"] = "99"
+    cases.loc[cases["case_id"] == codes[0], "case_id"] = f" {codes[0].lower()}"
+    cases.to_csv(practice / "cases.csv", index=False)
+    assert "2 refused" in run("check", mine, practice).output
+    kept = next(practice.glob("*rejects*"))
+    assert codes[0].lower() in kept.read_text().lower()
+    for code in codes[:2]:
+        run("withdraw", mine, "--case", code, "--remove-data")
+    return mine, practice, codes, kept
+
+
+@pytest.mark.parametrize("door", ["check", "report", "send", "reduce"])
+@pytest.mark.usefixtures("answer_alone")
+def test_who_wants_the_data_gone_is_in_no_file_though_the_row_was_refused(refused_and_gone, tmp_path, door):
+    mine, practice, codes, kept = refused_and_gone
+    into = tmp_path / "out"
+    more = {"report": ("--into", into, "--format", "json"), "send": ("--practice", "P04", "--into", into)}
+    if door == "reduce":
+        more[door] = ("--log", practice / "opened-P04.csv", "--into", into)
+    done = run(door, mine, practice, *more.get(door, ()))
+    assert done.exit_code == 0, done.output
+    written = [kept, *into.rglob("*")] if door != "reduce" else list((into / "work" / "rejects").glob("*.csv"))
+    texts = [p.read_text(encoding="utf-8").lower() for p in written if p.suffix in (".csv", ".json")]
+    assert not any(code.lower() in text for text in texts for code in codes[:2])
+    refused = kept if door != "reduce" else written[0]
+    assert codes[2] in refused.read_text()
+    if door != "check":
+        assert "Left out because consent was taken back: 2 cases." in done.output
+    if door == "send":
+        counts = dict(json.loads(next(into.glob("*exchange.json")).read_text())["content"]["flow"]["rows"])
+        assert (counts["recorded"], counts["refused"]) == (len(codes) - 2, 1)
+    if door == "report":
+        found = spread(json.loads(next(into.glob("*.json")).read_text()))
+        read, accepted, *_ = found["flow"]["stages"]
+        lost = {r["code"]: r["count"] for r in accepted["lost"]}
+        assert lost["withdrawn"] == 2
+        assert read["count"] - sum(lost.values()) == accepted["count"]
+        assert found["data_quality"]["rows_refused"] == sum(lost.values()) - 2 == 1
+
+
+def test_a_file_of_refused_rows_is_written_anew_though_none_is_left(refused_and_gone):
+    mine, practice, codes, kept = refused_and_gone
+    run("withdraw", mine, "--case", codes[2], "--remove-data")
+    run("check", mine, practice)
+    assert not any(code.lower() in kept.read_text().lower() for code in codes[:3])
