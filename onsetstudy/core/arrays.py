@@ -110,12 +110,10 @@ def one_per_case(values: ArrayLike, n: int, name: str) -> NDArray[Any]:
     array: NDArray[Any] = np.asarray(values, dtype=object if isinstance(values, list | tuple) else None)
     if array.ndim != 1 or array.size != n:
         size = f"{array.size} entries" if array.ndim == 1 else f"the shape {array.shape}"
-        raise OnsetStudyError.of_key(
-            name, f"{name} has {size} for {n} cases", f"give one {name} per case", code="shape"
-        )
+        what = f"{name} has {size} for {n} cases"
+        raise OnsetStudyError.of_key(name, what, f"give one {name} per case", code="shape")
     gaps = np.asarray(pd.isna(array)) | np.ma.getmaskarray(values if isinstance(values, np.ma.MaskedArray) else array)
-    mend = f"name the {name} of every case or leave the case out"
-    _refuse_rows(gaps, f"{name} is missing", name, mend, "missing")
+    _refuse_rows(gaps, f"{name} is missing", name, f"name the {name} of every case or leave the case out", "missing")
     return array
 
 

@@ -326,9 +326,8 @@ def _of_cases(
         mend = "name the arm that the others are compared with"
         problems.append(Problem.of_key("reference_arm", "the cases name no reference arm", mend))
     if needed and second == "covariates" and cases.arm is None and not cases.covariates:
-        problems.append(
-            Problem.of_key("covariates", "the cases have no covariate", "give arm or covariates", code="covariate")
-        )
+        what, mend = "the cases have no covariate", "give arm or covariates"
+        problems.append(Problem.of_key("covariates", what, mend, code="covariate"))
     if problems:
         raise OnsetStudyError(problems)
     return cases, {name: value for name, value in given.items() if name != first}

@@ -190,8 +190,7 @@ class NotEstimable(OnsetStudyError):
         self.reason = reason
         self.code = code
         self.bound = bound
-        what = f"the {quantity.replace('_', ' ')} is not estimable: {reason}"
-        super().__init__(Problem(what=what, code=code))
+        super().__init__(Problem(what=f"the {quantity.replace('_', ' ')} is not estimable: {reason}", code=code))
 
 
 def require(value: object, kind: type | tuple[type, ...], name: str, mend: str) -> None:
@@ -203,5 +202,4 @@ def require(value: object, kind: type | tuple[type, ...], name: str, mend: str) 
         With ``mend`` as its correction.
     """
     if not isinstance(value, kind):
-        what = f"{name} is {type(value).__name__}"
-        raise OnsetStudyError(Problem.of_key(name, what, mend, code="kind"))
+        raise OnsetStudyError.of_key(name, f"{name} is {type(value).__name__}", mend, code="kind")

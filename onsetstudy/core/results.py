@@ -204,7 +204,6 @@ class NotAvailable(Serialisable):
     ) -> NotAvailable:
         """The result that stands where ``error`` was raised."""
         low, high = error.bound or (0.0, 0.0)
-        bound = Interval(low=low, high=high, level=level, method="one-sided bound") if error.bound else None
         return cls(
             quantity=error.quantity,
             contrast=contrast,
@@ -213,7 +212,7 @@ class NotAvailable(Serialisable):
             unit=unit,
             method=method,
             n=n,
-            bound=bound,
+            bound=Interval(low=low, high=high, level=level, method="one-sided bound") if error.bound else None,
         )
 
     def to_frame(self) -> pd.DataFrame:
@@ -309,8 +308,7 @@ class HypothesisTest(Serialisable):
 
     def to_frame(self) -> pd.DataFrame:
         """One row with the estimate columns; the estimate is the statistic."""
-        numbers = (self.statistic, None, None, None, None, self.p_shown)
-        return _one_row(self, self.statistic_name, self.method, *numbers)
+        return _one_row(self, self.statistic_name, self.method, self.statistic, None, None, None, None, self.p_shown)
 
 
 @result_kind("fit")

@@ -31,9 +31,8 @@ def stream(seed: int, name: str, replicate: int | None = None) -> np.random.Gene
     """
     words = np.frombuffer(hashlib.sha256(name.encode()).digest(), dtype="<u4").tolist()
     spawn_key = () if replicate is None else (replicate,)
-    return np.random.Generator(
-        np.random.PCG64(np.random.SeedSequence([checked_seed(seed), *words], spawn_key=spawn_key))
-    )
+    sequence = np.random.SeedSequence([checked_seed(seed), *words], spawn_key=spawn_key)
+    return np.random.Generator(np.random.PCG64(sequence))
 
 
 def checked_seed(seed: object) -> int:

@@ -98,8 +98,6 @@ def _plain(value: Any) -> Any:
         return [_plain(item) for item in value.tolist()]
     if isinstance(value, np.generic):
         return _plain(value.item())
-    if isinstance(value, Mapping):
-        return {str(key): _plain(item) for key, item in value.items()}
     if isinstance(value, tuple | list):
         return [_plain(item) for item in value]
     if isinstance(value, float) and not math.isfinite(value):
@@ -133,8 +131,7 @@ def type_hints(cls: type) -> dict[str, Any]:
 @cache
 def alternatives(hint: Any) -> tuple[Any, ...]:
     """Types of which a value may be one."""
-    origin = typing.get_origin(hint)
-    return typing.get_args(hint) if origin in (typing.Union, types.UnionType) else (hint,)
+    return typing.get_args(hint) if typing.get_origin(hint) in (typing.Union, types.UnionType) else (hint,)
 
 
 def item_types(hint: Any, n: int) -> list[Any]:
@@ -190,26 +187,23 @@ def from_dict(data: Mapping[str, Any]) -> Any:
     version = data.get("version", FORMAT_VERSION)
     if version != FORMAT_VERSION:
         raise OnsetStudyError(f"this result has format version {version}; this package reads version {FORMAT_VERSION}")
-    cls = _KINDS.get(str(data.get("kind")))
+    kind = data.get("kind")
+    cls = _KINDS.get(str(kind))
     if cls is None:
-        raise OnsetStudyError(f"a result of the kind {data.get('kind')!r} is not known to this package")
-    renamed = EARLIER_FIELDS[data["kind"]]
-    data = {renamed.get(name, name): value for name, value in data.items()}
-    for (kind, field), words in EARLIER_WORDS.items():
-        if kind == data["kind"] and isinstance(data.get(field), str):
+        raise OnsetStudyError(f"a result of the kind {kind!r} is not known to this package")
+    data = {EARLIER_FIELDS[kind].get(name, name): value for name, value in data.items()}
+    for (of, field), words in EARLIER_WORDS.items():
+        if of == kind and isinstance(data.get(field), str):
             data[field] = words.get(data[field], data[field])
     hints = type_hints(cls)
     names = [f.name for f in dataclasses.fields(cls)]
-    unknown = sorted(set(data) - set(names) - {"kind", "version"})
-    if unknown:
-        raise OnsetStudyError(
-            f"a result of the kind {data['kind']!r} has fields that are not known: {', '.join(unknown)}"
-        )
+    if unknown := sorted(set(data) - set(names) - {"kind", "version"}):
+        raise OnsetStudyError(f"a result of the kind {kind!r} has fields that are not known: {', '.join(unknown)}")
     try:
         made = cls(**{name: _back(data[name], hints[name]) for name in names if name in data})
     except TypeError as error:
-        raise OnsetStudyError(f"a result of the kind {data['kind']!r} is incomplete: {error}") from error
-    return _under_todays_key(made) if data["kind"] in KEYED else made
+        raise OnsetStudyError(f"a result of the kind {kind!r} is incomplete: {error}") from error
+    return _under_todays_key(made) if kind in KEYED else made
 
 
 def _under_todays_key(result: Any) -> Any:

@@ -69,15 +69,11 @@ def _shape_fits(value: Any, hint: Any) -> bool:
         return isinstance(value, tuple) and len(item_types(hint, len(value))) == len(value)
     if origin is np.ndarray:
         return isinstance(value, np.ndarray)
-    if origin is typing.Literal:
-        return value in typing.get_args(hint)
     if hint in (int, float):
         whole = isinstance(value, int) and not isinstance(value, bool)
         return whole if hint is int else isinstance(value, float) or (whole and abs(value) <= 2**53)
-    if isinstance(hint, type):
-        return isinstance(value, hint)
-    # A kind of hint that no result uses: what is not understood is not let through.
-    return False
+    # A kind of hint that no result uses is no type: what is not understood is not let through.
+    return isinstance(hint, type) and isinstance(value, hint)
 
 
 def _called(value: Any) -> str:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from onsetstudy.core.canonical import canonical_json
-from onsetstudy.core.errors import Problem, RecordsError, Where
+from onsetstudy.core.errors import Gathered, Problem, RecordsError, Where
 from onsetstudy.core.type_check import may_be_newer
 from onsetstudy.files.guard import digest_of_content, parse_json, problem_in, read_text, understood
 from onsetstudy.files.output import write_bytes
@@ -95,13 +95,10 @@ def read_exchanges(paths: Sequence[str | Path]) -> list[tuple[str, Exchange]]:
     RecordsError
         With the problems of all files at once.
     """
-    read: list[tuple[str, Exchange]] = []
-    problems: list[Problem] = []
+    read, problems = [], Gathered()
     for path in find_exchanges(paths):
-        try:
+        with problems:
             read.append((path.name, read_exchange(path)))
-        except RecordsError as error:
-            problems += error.problems
     if problems:
         raise RecordsError(problems)
     return read

@@ -62,7 +62,7 @@ def understood(content: Any, kind: type[Result]) -> Result | None:
     return found if isinstance(found, kind) else None
 
 
-def read_text(path: str | Path, *, largest_mb: int = LARGEST_MB) -> str:
+def read_text(path: str | Path) -> str:
     """Text of a file, without the byte order mark that mail programmes put before it.
 
     Raises
@@ -80,8 +80,8 @@ def read_text(path: str | Path, *, largest_mb: int = LARGEST_MB) -> str:
             raise refuse("this is a folder, not a file", "give the file in it", "read")
         if not path.is_file():
             raise refuse(f"there is no file {path}", "check the name and the folder", "read")
-        if path.stat().st_size > largest_mb * MB:
-            what = f"the file has more than {largest_mb} MB, which no file of this kind has"
+        if path.stat().st_size > LARGEST_MB * MB:
+            what = f"the file has more than {LARGEST_MB} MB, which no file of this kind has"
             raise refuse(what, "check that it is the file that was meant", "large")
         text = path.read_bytes().decode("utf-8-sig")
     except OSError as error:

@@ -93,14 +93,25 @@ def private_folder(folder: Path) -> Path:
     OnsetStudyError
         If it cannot be made.
     """
-    try:
+    with told_of_disk(f"the folder {folder} cannot be made", "Choose another folder."):
         folder.parent.mkdir(parents=True, exist_ok=True)
         folder.mkdir(mode=0o700, exist_ok=True)
-    except OSError as error:
-        raise OnsetStudyError(
-            f"the folder {folder} cannot be made ({error.strerror}). Choose another folder."
-        ) from None
     return folder
+
+
+@contextmanager
+def told_of_disk(what: str, mend: str = "") -> Iterator[None]:
+    """What the system refuses inside the block, as a sentence: what cannot be done, its reason, and what to do.
+
+    Raises
+    ------
+    OnsetStudyError
+    """
+    try:
+        yield
+    except OSError as error:
+        told = f"{what} ({error.strerror})"
+        raise OnsetStudyError(f"{told}. {mend}" if mend else told) from None
 
 
 def _umask() -> int:
@@ -167,22 +178,15 @@ def together(folder: Path) -> Iterator[Path]:
         If the folder cannot be written to, or the disk is full; what stood there before stays.
     """
     folder = Path(folder)
-    try:
+    with told_of_disk(f"the folder {folder} cannot be written to", "Choose another folder."):
         folder.mkdir(parents=True, exist_ok=True)
         finish_together(folder)
         throw_away(folder)
         fresh = Path(tempfile.mkdtemp(dir=folder, prefix=UNFINISHED))
-    except OSError as error:
-        raise OnsetStudyError(
-            f"the folder {folder} cannot be written to ({error.strerror}). Choose another folder."
-        ) from None
     try:
-        yield fresh
-        _finish(folder, _declare_whole(fresh))
-    except OSError as error:
-        raise OnsetStudyError(
-            f"the files of {folder} cannot be written ({error.strerror}). Make room, and give the same command again"
-        ) from None
+        with told_of_disk(f"the files of {folder} cannot be written", "Make room, and give the same command again"):
+            yield fresh
+            _finish(folder, _declare_whole(fresh))
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
 
@@ -239,11 +243,9 @@ def alone(path: Path) -> Iterator[None]:
         If somebody else goes on holding it for :data:`WAIT_S` seconds, or the folder cannot be written to.
     """
     lock = path.with_name(f".{path.name}.lock")
-    try:
+    with told_of_disk(f"{lock.parent} cannot be written to"):
         lock.parent.mkdir(parents=True, exist_ok=True)
         number = os.open(lock, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o600)
-    except OSError as error:
-        raise OnsetStudyError(f"{lock.parent} cannot be written to ({error.strerror})") from None
     try:
         until = time.monotonic() + WAIT_S
         while not _taken(number):

@@ -14,14 +14,9 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import SENSITIVITY
 
 INTENTION_TO_TREAT, AS_TREATED, PER_PROTOCOL = "intention to treat", "as treated", "per protocol"
-RESCUE_OF = {
-    "success_difference": "success",
-    "not_numb_difference": "success",
-    "rmst_difference": "wait",
-    "hazard_ratio": "hazard",
-}
 QUESTIONS = {"hazard": "hazard_ratio", "success": "success_difference", "wait": "rmst_difference"}
 """What is asked of the onset intervals, each with the quantity that answers; a supplement may mean another for each."""
+RESCUE_OF = {**{quantity: asked for asked, quantity in QUESTIONS.items()}, "not_numb_difference": "success"}
 SUPPLEMENT = "supplement"
 
 
@@ -56,16 +51,12 @@ class Estimand:
         Minute that the quantity is of: the target, or the horizon.
     analysis_set : str
         ``intention to treat``, ``as treated`` or ``per protocol``.
-    unit : str
-        ``case`` or ``patient`` (each patient has both arms).
     strategies : tuple of (event, strategy)
         What a supplemental injection before onset means, one of :data:`STRATEGIES`; empty where it means nothing.
     rule : ReadingRule
         How onset is read off the tests.
     role : str
         ``primary``, ``secondary``, ``described``, ``supportive`` or ``sensitivity``.
-    strata : tuple of str
-        Columns within which arms are compared.
     matters : float or None
         Difference that matters to the study, in units of the quantity.
     margin : float or None
@@ -81,11 +72,9 @@ class Estimand:
     quantity: str
     at: float | None
     analysis_set: str
-    unit: str
     strategies: tuple[tuple[str, str], ...]
     rule: ReadingRule
     role: str
-    strata: tuple[str, ...]
     matters: float | None = None
     margin: float | None = None
     grace_min: float | None = None
@@ -173,11 +162,8 @@ def estimand_of(
         ``None``: as the plan names the quantity, or ``described`` where it does not.
     """
     onset, pain, plan = protocol.onset, protocol.pain, protocol.plan
-    at = {
-        "success_difference": onset.target_min,
-        "rmst_difference": onset.tau_min,
-        "not_numb_difference": onset.tau_min,
-    }
+    target, tau = onset.target_min, onset.tau_min
+    at = {"success_difference": target, "rmst_difference": tau, "not_numb_difference": tau}
     matters = {
         "rmst_difference": plan.wait_difference_min,
         "pain_difference": None if pain is None else pain.instrument.important_difference,
@@ -193,7 +179,6 @@ def estimand_of(
         quantity=quantity,
         at=at.get(quantity),
         analysis_set=analysis_set,
-        unit="patient" if protocol.study.paired else "case",
         strategies=() if supplement is None else ((SUPPLEMENT, supplement),),
         rule=ReadingRule(
             confirmations=onset.confirmations,
@@ -201,7 +186,6 @@ def estimand_of(
             window_min=protocol.schedule.window_min,
         ),
         role=planned.get(quantity, "described") if role is None else role,
-        strata=plan.strata,
         matters=matters.get(quantity),
         grace_min=_grace(protocol) if quantity in at else None,
     )
@@ -211,5 +195,4 @@ def _grace(protocol: Protocol) -> float:
     """The plan's grace, or the median gap between the planned tests: not one that hangs on the cases at hand."""
     if protocol.plan.grace_min is not None:
         return protocol.plan.grace_min
-    tests = (0.0, *protocol.schedule.tests_min)
-    return float(median(later - earlier for earlier, later in itertools.pairwise(tests)))
+    return float(median(later - earlier for earlier, later in itertools.pairwise((0.0, *protocol.schedule.tests_min))))

@@ -30,12 +30,10 @@ QUESTIONS = {
 }
 """Each with what belongs in the answer."""
 ALSO_IN_CONDUCT = ("consent", "registration", "funding", "interests", "monitoring", "harms")
-NOTHING = re.compile(
-    r"^(?:no|none|nil|nothing|n/?a|unknown|open|pending|tbd|tba|to be \w+|todo|later|\W*)\W*$", re.IGNORECASE
-)
-NOT_REQUIRED = re.compile(r"^not (?:required|needed|necessary|applicable)\b(?P<rest>.*)$", re.IGNORECASE | re.DOTALL)
-BECAUSE = re.compile(r"\b(?:because|since|as)\b\W+\w+\W+\w+", re.IGNORECASE)
-EXAMPLE = re.compile(r"\b(?:invented|example|no approval was sought)\b", re.IGNORECASE)
+NOTHING = re.compile(r"^(?:no|none|nil|nothing|n/?a|unknown|open|pending|tbd|tba|to be \w+|todo|later|\W*)\W*$", re.I)
+NOT_REQUIRED = re.compile(r"^not (?:required|needed|necessary|applicable)\b(?P<rest>.*)$", re.I | re.DOTALL)
+BECAUSE = re.compile(r"\b(?:because|since|as)\b\W+\w+\W+\w+", re.I)
+EXAMPLE = re.compile(r"\b(?:invented|example|no approval was sought)\b", re.I)
 
 
 def is_answer(text: str) -> bool:

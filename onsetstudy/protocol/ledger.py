@@ -27,7 +27,7 @@ KINDS: dict[str, tuple[str, ...]] = {
     "closed": ("reason",),
 }
 """Kinds of entries, each with what its body holds, and nothing else."""
-FIELDS = ("at", "body", "digest", "kind", "previous", "seq")
+FIELDS = {"at": str, "body": dict, "digest": str, "kind": str, "previous": str, "seq": int}
 LONGEST_LINE = 20_000
 DEEPEST = 12
 SHORT = 16
@@ -145,10 +145,8 @@ def _entry(line: str, file: str, row: int) -> LedgerEntry:
         found = json.loads(line)
     except (ValueError, RecursionError):
         raise _refused(file, row, "the line cannot be read") from None
-    if not isinstance(found, dict) or tuple(sorted(found)) != FIELDS or found["kind"] not in KINDS:
-        raise _refused(file, row, "the line is no entry that this version knows")
-    texts = all(isinstance(found[name], str) for name in ("kind", "at", "previous", "digest"))
-    if not texts or type(found["seq"]) is not int or not isinstance(found["body"], dict):
+    types = {name: type(part) for name, part in found.items()} if isinstance(found, dict) else None
+    if types != FIELDS or found["kind"] not in KINDS:
         raise _refused(file, row, "the line is no entry that this version knows")
     return LedgerEntry(**found)
 

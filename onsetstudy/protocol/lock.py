@@ -136,8 +136,5 @@ def _analyses(protocol: Protocol, versions: tuple[LockVersion, ...], first: str)
     outcomes = ["success_difference", "hazard_ratio", "rmst_difference", "not_numb_difference"]
     outcomes += [] if protocol.pain is None else ["pain_difference"]
     outcomes += ["treatment_success_difference"] if protocol.tells_treatment else []
-    others = [o for o in outcomes if o not in named]
-    found += [
-        PlannedAnalysis(analysis=o, status="described") for o in (*others, "by_quarter", "by_technique", "by_practice")
-    ]
-    return tuple(found)
+    described = [*(o for o in outcomes if o not in named), "by_quarter", "by_technique", "by_practice"]
+    return (*found, *(PlannedAnalysis(analysis=name, status="described") for name in described))

@@ -361,8 +361,7 @@ class Protocol:
     @property
     def arm_codes(self) -> tuple[str, ...]:
         """Codes of the arms, reference first."""
-        others = tuple(arm.code for arm in self.arms if arm.code != self.reference_arm)
-        return (self.reference_arm, *others)
+        return (self.reference_arm, *(arm.code for arm in self.arms if arm.code != self.reference_arm))
 
     @property
     def contrast_arm(self) -> str:

@@ -41,10 +41,6 @@ CODES: dict[str, tuple[str, ...]] = {
     "vasoconstrictor": ("none", "epinephrine", "levonordefrin", "felypressin"),
     "technique": TECHNIQUES,
     "rescue_technique": ("none", "repeat_same", *TECHNIQUES),
-    "arch": ("maxillary", "mandibular"),
-    "side": ("right", "left"),
-    "tooth_group": ("incisor", "canine", "premolar", "molar"),
-    "dentition": ("permanent", "primary"),
     "pulp_status": (
         "normal",
         "reversible_pulpitis",
@@ -55,7 +51,6 @@ CODES: dict[str, tuple[str, ...]] = {
         "unknown",
     ),
     "procedure": ("filling", "crown", "root_canal", "extraction", "periodontal", "other", "none"),
-    "test_method": ("cold", "ept", "probe", "lip"),
     "tooth_role": ("target", "control"),
     "test_kind": ("planned", "extra"),
     "response": ("felt", "not_felt"),

@@ -22,7 +22,11 @@ from onsetstudy.records.teeth import TEETH, Tooth
 
 INSIDE, UNCERTAIN, OUTSIDE, UNKNOWN = "inside", "uncertain", "outside", "unknown"
 BLOCKS = ("ianb", "gow_gates", "closed_mouth_block")
-AT_THE_TOOTH = ("intraligamentary", "intraseptal", "intrapulpal", "intraosseous")
+REACH = {
+    "buccal_infiltration": 2,
+    **dict.fromkeys(("intraligamentary", "intraseptal", "intrapulpal", "intraosseous"), 1),
+}
+"""How many teeth away what is given at one tooth may make numb."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,8 +79,7 @@ def where_is_control(control: str, target: str, techniques: tuple[str, ...], *, 
 
 def controls_in_field(cases: pd.DataFrame, *, notation: str) -> StrArray:
     """Of each case, where its control tooth lies in the field of its planned injection: :func:`where_is_control`."""
-    columns = (cases[name].fillna("").astype(str) for name in ("control_tooth", "tooth", "technique"))
-    rows = zip(*columns, strict=True)
+    rows = zip(*(cases[name].fillna("").astype(str) for name in ("control_tooth", "tooth", "technique")), strict=True)
     return np.array([where_is_control(c, t, (k,) if k else (), notation=notation) for c, t, k in rows], dtype=np.str_)
 
 
@@ -95,10 +98,6 @@ def _of_one(here: tuple[str, str, int], target: tuple[str, str, int], technique:
             return INSIDE
         return UNCERTAIN if here[2] in (field.uncertain if same else field.across) else OUTSIDE
     apart = abs(here[2] - target[2]) if same else here[2] + target[2] - 1
-    if technique == "buccal_infiltration":
-        if apart == 1 and same:
-            return INSIDE
-        return UNCERTAIN if apart <= 2 else OUTSIDE
-    if technique in AT_THE_TOOTH:
-        return UNCERTAIN if apart == 1 else OUTSIDE
-    return OUTSIDE
+    if technique == "buccal_infiltration" and apart == 1 and same:
+        return INSIDE
+    return UNCERTAIN if apart <= REACH.get(technique, 0) else OUTSIDE

@@ -114,8 +114,7 @@ def _table(path: Path) -> RawTable:
     except ImportError:
         raise OnsetStudyError("Parquet needs the extra onsetstudy[cluster]; install it with pip") from None
     except (OSError, ValueError) as error:
-        first = str(error).splitlines()[0]
-        what = f"this Parquet file cannot be read ({first})"
+        what = f"this Parquet file cannot be read ({str(error).splitlines()[0]})"
         raise RecordsError(problem_in(path, what, "copy it again; it may have been cut short", "parquet")) from None
     text = pd.DataFrame({str(name): _as_text(frame[name]) for name in frame.columns})
     rows = pd.Series(np.arange(len(text)) + 1)
@@ -222,9 +221,8 @@ def split_tables(
     sources = {"cases": Path(cases), "cold_tests": Path(cold_tests)}
     sources |= {table: Path(path) for table, path in (beside or {}).items()}
     if missing := [source for source in sources.values() if not source.exists()]:
-        raise RecordsError(
-            problem_in(missing[0], "there is no such file", "check the name and the folder", "not_there")
-        )
+        mend = "check the name and the folder"
+        raise RecordsError(problem_in(missing[0], "there is no such file", mend, "not_there"))
     files = [(source.name, source.stat()) for source in sources.values()]
     # A mended value may leave the size as it was: the time of saving tells.
     stamp = "\n".join(f"{name} {file.st_size} {file.st_mtime_ns}" for name, file in files)

@@ -309,5 +309,4 @@ def _refuse_twice(parts: Sequence[Part], held: Sequence[np.ndarray[Any, Any]]) -
         return
     where = [p.name for p, ids in zip(parts, held, strict=True) if np.isin(twice, ids, assume_unique=True).any()]
     what = f"{twice.size} case codes stand in more than one part ({', '.join(where[:5])})"
-    mend = "keep every case in one part, with all its cold tests"
-    raise RecordsError(Problem(what=what, mend=mend, code="twice"))
+    raise RecordsError(Problem(what=what, mend="keep every case in one part, with all its cold tests", code="twice"))

@@ -84,8 +84,7 @@ def write_in_place(
         if earlier is not None:
             aside[codes] = _codes_told(earlier, roster, was=mark, became=_mark(made))
     head = told or f"What changed in {name}, the latest at the end.\n"
-    text = "\n".join(entry)
-    return _written(folder, {**made, listed.name: f"{head}\n{text}\n".encode()}, kept, aside)
+    return _written(folder, {**made, listed.name: "\n".join((head, *entry, "")).encode()}, kept, aside)
 
 
 def _written(
@@ -135,9 +134,8 @@ def _mark(files: Mapping[str, bytes]) -> str:
 def _archive(folder: Path, quarter: str) -> Path:
     place = folder / ARCHIVE / quarter
     if place.is_symlink() or place.parent.is_symlink():
-        raise OnsetStudyError(
-            f"{place} is a link, and earlier reports are kept in the folder itself. Take the link away"
-        )
+        what = f"{place} is a link, and earlier reports are kept in the folder itself"
+        raise OnsetStudyError(f"{what}. Take the link away")
     return place
 
 
@@ -145,15 +143,13 @@ def _entry(
     folder: Path, before: Mapping[str, bytes], made: Mapping[str, bytes], mark: str, *, number: int, quarter: str
 ) -> Iterator[str]:
     yield f"## {number}. In place of the report kept in {ARCHIVE}/{quarter} with the mark {mark}"
-    replaced = sorted(n for n in before if before[n] != made[n])
-    yield f"Files replaced: {', '.join(replaced)}."
+    yield f"Files replaced: {', '.join(sorted(n for n in before if before[n] != made[n]))}."
     numbers = next((n for n in made if n.endswith(".json")), None)
     if numbers is None or numbers not in before:
         yield "One of the two was written without its JSON file: what changed in the numbers is not listed."
         return
     try:
-        earlier = read_json(folder / numbers)
-        yield from changes(earlier, parse_json(numbers, made[numbers].decode("utf-8")))
+        yield from changes(read_json(folder / numbers), parse_json(numbers, made[numbers].decode("utf-8")))
     except Unreadable:
         yield "The earlier JSON file cannot be read, and was kept as it is: what changed is not listed."
 
@@ -169,9 +165,8 @@ def changes(earlier: Any, now: Any) -> tuple[str, ...]:
     if not isinstance(earlier, Mapping):
         return ("The earlier JSON file is no report: what changed is not listed.",)
     found = [*map(_count_told, _differing(_stages(earlier), _stages(now)))]
-    found += [
-        f"{key}: {a or 'not told'} → {b or 'not told'}." for key, a, b in _differing(_numbers(earlier), _numbers(now))
-    ]
+    claimed = _differing(_numbers(earlier), _numbers(now))
+    found += [f"{key}: {a or 'not told'} → {b or 'not told'}." for key, a, b in claimed]
     data = _at(earlier, "provenance", "records_digest") != _at(now, "provenance", "records_digest")
     promised = _at(earlier, "provenance", "protocol_digest") != _at(now, "provenance", "protocol_digest")
     told = ["The records are others than before." if data else "The records are the same."]

@@ -80,11 +80,10 @@ def _make(files: ShareFiles, ip: IpAddress, now: dt.datetime) -> None:
     """A new authority, whose key is thrown away once it has signed: nobody can ever sign anything else with it."""
     authority_key, server_key = ec.generate_private_key(ec.SECP256R1()), ec.generate_private_key(ec.SECP256R1())
     issuer = _name("Recorder at the chair: local authority")
-    only = x509.NameConstraints([x509.IPAddress(ipaddress.ip_network(ip))], None)
     authority = (
         _begin(issuer, issuer, authority_key, now, AUTHORITY_DAYS)
         .add_extension(x509.BasicConstraints(ca=True, path_length=0), critical=True)
-        .add_extension(only, critical=True)
+        .add_extension(x509.NameConstraints([x509.IPAddress(ipaddress.ip_network(ip))], None), critical=True)
         .add_extension(_usage(signs=True), critical=True)
         .sign(authority_key, hashes.SHA256())
     )
@@ -96,12 +95,11 @@ def _make(files: ShareFiles, ip: IpAddress, now: dt.datetime) -> None:
         .add_extension(_usage(signs=False), critical=True)
         .sign(authority_key, hashes.SHA256())
     )
-    key = server_key.private_bytes(
-        serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
-    )
+    pem = serialization.Encoding.PEM
+    key = server_key.private_bytes(pem, serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
     write_bytes(files.key, key, private=True)
-    write_bytes(files.certificate, server.public_bytes(serialization.Encoding.PEM), private=True)
-    write_bytes(files.authority, authority.public_bytes(serialization.Encoding.PEM))
+    write_bytes(files.certificate, server.public_bytes(pem), private=True)
+    write_bytes(files.authority, authority.public_bytes(pem))
 
 
 def _name(text: str) -> x509.Name:

@@ -59,9 +59,8 @@ def write_demo(folder: str | Path, *, seed: int = DEMO_SEED) -> list[Path]:
     """
     folder = Path(folder)
     if not PROTOCOLS.is_dir():
-        raise OnsetStudyError(
-            "the protocols of the demo studies are not there; run this from a copy of the whole project"
-        )
+        what = "the protocols of the demo studies are not there; run this from a copy of the whole project"
+        raise OnsetStudyError(what)
     group = read_protocol(PROTOCOLS / "mandibular_block_group.toml")
     audit = read_protocol(PROTOCOLS / "infiltration_audit.toml")
     study = simulate_study(DEMO, group, seed=seed)
@@ -135,5 +134,4 @@ def _write_truth(folder: Path, model: StudyModel, protocol: Protocol, seed: int)
 
 
 def _write_json(path: Path, content: object) -> Path:
-    rounded = json.loads(json.dumps(content), parse_float=lambda text: round(float(text), 9))
-    return write_json(path, rounded)
+    return write_json(path, json.loads(json.dumps(content), parse_float=lambda text: round(float(text), 9)))

@@ -6,9 +6,9 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from onsetstudy.core.errors import OnsetStudyError, ProtocolError
+from onsetstudy.core.errors import ProtocolError
 from onsetstudy.files.guard import problem_in
-from onsetstudy.files.output import alone, write_bytes
+from onsetstudy.files.output import alone, told_of_disk, write_bytes
 from onsetstudy.files.sources.protocol_toml import refuse_folder
 from onsetstudy.protocol.ledger import LedgerEntry, entry_line, make_entry, read_entries, verify_entries
 
@@ -47,13 +47,12 @@ def read_ledger(path: Path) -> tuple[LedgerEntry, ...]:
     """
     path = Path(path)
     try:
-        if not path.exists():
-            return ()
-        if path.stat().st_size > MOST_BYTES:
-            raise ProtocolError(f"{path.name} is too large for a ledger")
-        return read_entries(path.read_text(encoding="utf-8"), file=path.name)
-    except OSError as error:
-        raise OnsetStudyError(f"{path.name} cannot be read ({error.strerror})") from None
+        with told_of_disk(f"{path.name} cannot be read"):
+            if not path.exists():
+                return ()
+            if path.stat().st_size > MOST_BYTES:
+                raise ProtocolError(f"{path.name} is too large for a ledger")
+            return read_entries(path.read_text(encoding="utf-8"), file=path.name)
     except UnicodeDecodeError:
         raise ProtocolError(f"{path.name} is not text in UTF-8: it is no ledger") from None
 

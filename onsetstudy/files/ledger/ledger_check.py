@@ -9,6 +9,7 @@ from pathlib import Path
 
 from onsetstudy.core.errors import OnsetStudyError, ReportError
 from onsetstudy.files.ledger.lock import read_lock
+from onsetstudy.files.output import told_of_disk
 from onsetstudy.files.sealed.envelopes import folder_faults
 from onsetstudy.files.sealed.opening_log import read_opening_log
 from onsetstudy.files.sources.results import read_results
@@ -107,10 +108,7 @@ def _openings(entries: Sequence[LedgerEntry]) -> tuple[LedgerEntry, ...]:
 
 def _log_faults(file: Path, entries: Sequence[LedgerEntry]) -> Iterator[str]:
     """Openings of a practice that were entered, and that its log does not show as they were."""
-    practice = file.stem.removeprefix("opened-")
-    entered = (
-        [e for e in _openings(entries) if e.body["practice"] == practice] if file.name.startswith("opened-") else []
-    )
+    entered = [e for e in _openings(entries) if file.stem == f"opened-{e.body['practice']}"]
     if not entered:
         return
     lines = set(read_opening_log(file)[0]["chain"].astype(str))
@@ -165,9 +163,7 @@ def _files(others: Sequence[Path]) -> Iterator[Path]:
 
 
 def _read(file: Path) -> bytes:
-    try:
+    with told_of_disk(f"{file} cannot be read"):
         if file.stat().st_size > MOST_BYTES:
             raise OnsetStudyError(f"{file.name} is too large to be held against a ledger")
         return file.read_bytes()
-    except OSError as error:
-        raise OnsetStudyError(f"{file} cannot be read ({error.strerror})") from None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -59,8 +60,7 @@ def write_allocation(
     folder, before = Path(folder), _earlier_slips(drawn, earlier, seed)
     if earlier is not None and _about(earlier).get("opening") == COORDINATOR:
         raise DesignError(f"the slips of {earlier} are opened by its keeper; go on with --way {COORDINATOR}")
-    practices = sorted({s.practice_id for s in before or drawn.slips})
-    sealed = {p: _sealed_before(earlier, p) for p in practices}
+    sealed = {p: _sealed_before(earlier, p) for p in sorted({s.practice_id for s in before or drawn.slips})}
     if any(held.get("kind", "list") != "list" for held in sealed.values()):
         raise DesignError(f"the slips of {earlier} have passphrases; go on without --way chain, as it was begun")
     named = _named(drawn, (*before, *drawn.slips), case_codes)
@@ -118,8 +118,7 @@ def write_enveloped(
         paths.append(_write_sealed(folder, practice, drawn, held, content))
     public = {"study": drawn.study_id, "what": COMMITMENTS, "slips": published}
     paths.append(write_json(folder / "commitments.json", public))
-    told = pd.DataFrame(words.items(), columns=list(WORDS))
-    paths.append(write_csv(folder / "passphrases.csv", told, private=True))
+    paths.append(write_csv(folder / "passphrases.csv", pd.DataFrame(words.items(), columns=list(WORDS)), private=True))
     # The list comes last: where it is, everything else is.
     return paths + _copied_logs(earlier, folder) + _write_described(drawn, before, folder, seed, earlier)
 
@@ -297,7 +296,5 @@ def _about(folder: Path) -> dict[str, Any]:
 
 def newer_parts_of(folder: Path) -> tuple[str, ...]:
     """What a list's description and sealed files hold that this version does not know, and keeps where it goes on."""
-    sealed = {
-        part for path in sorted(Path(folder).glob("sealed-*.json")) for part in newer_sealed_parts(read_sealed(path))
-    }
-    return tuple(sorted({*newer_parts(_about(Path(folder))), *sealed}))
+    sealed = [newer_sealed_parts(read_sealed(path)) for path in sorted(folder.glob("sealed-*.json"))]
+    return tuple(sorted({*newer_parts(_about(folder)), *itertools.chain(*sealed)}))

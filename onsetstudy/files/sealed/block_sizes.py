@@ -42,9 +42,8 @@ def write_block_sizes(path: Path, protocol: Protocol, sizes: Sequence[int], *, n
     rule = protocol.allocation
     for size in sizes:
         if rule is not None:
-            draw_allocation_list(
-                replace(protocol, allocation=replace(rule, block_sizes=(size,))), slips_per_stratum=1, seed=0
-            )
+            of_one_size = replace(protocol, allocation=replace(rule, block_sizes=(size,)))
+            draw_allocation_list(of_one_size, slips_per_stratum=1, seed=0)
     content = {"study": protocol.study.id, "block_sizes": sorted(set(sizes)), "nonce": nonce}
     write_json(path, content, private=True)
     return digest_of_content(content)

@@ -46,8 +46,7 @@ def plain_passphrase(typed: str) -> str:
 
 def commitment_of(slip: Mapping[str, Any]) -> str:
     """SHA-256 of what a slip says and of its nonce, which nobody guesses who has not opened it."""
-    told = {name: slip[name] for name in ("slip", "arms", "sides", "nonce")}
-    return digest_of_content(told)
+    return digest_of_content({name: slip[name] for name in ("slip", "arms", "sides", "nonce")})
 
 
 def seal_envelope(content: Mapping[str, Any], *, secret: bytes, bound_to: str) -> dict[str, str]:

@@ -123,9 +123,8 @@ def refuse_case(case_id: str, opened_by: str, content: Mapping[str, Any], log: p
     """Refuse what cannot be the code of a case of this practice: a slip that was opened stays used."""
     for name, code in (("the code of the case", case_id), ("the code of who opens", opened_by)):
         if looks_like_a_person(code):
-            raise DesignError(
-                f'"{code}" looks like a name, an address or a number of a person; nothing was opened. Give {name}'
-            )
+            what = f'"{code}" looks like a name, an address or a number of a person'
+            raise DesignError(f"{what}; nothing was opened. Give {name}")
     practice = str(content["practice"])
     if not case_id:
         raise DesignError("the code of the case is empty; nothing was opened")
@@ -274,9 +273,7 @@ def recover_arms(log: pd.DataFrame, sealed: Path) -> pd.DataFrame:
     for place in np.flatnonzero(empty):
         stratum, slip = str(log["stratum"].iloc[place]), str(log["slip"].iloc[place])
         # Logs of slips with passphrases have always kept what they said.
-        known = content["kind"] == "minimisation" or slip in {
-            s["slip"] for s in content["strata"].get(stratum, {}).get("slips", ())
-        }
-        if known:
+        slips = content.get("strata", {}).get(stratum, {}).get("slips", ())
+        if content["kind"] == "minimisation" or slip in {s["slip"] for s in slips}:
             arms.iloc[int(place)] = ARMS_JOIN.join(_content_of(content, stratum, log, slip=slip)["arms"])
     return log.assign(arms=arms)

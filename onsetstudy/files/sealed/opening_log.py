@@ -147,8 +147,7 @@ def log_opening(
     now : datetime
     """
     link = str(log["chain"].iloc[-1]) if len(log) else first
-    at = now.isoformat(timespec="seconds")
-    line = log_line(opened, opened_at=at, case_id=case_id, opened_by=opened_by)
+    line = log_line(opened, opened_at=now.isoformat(timespec="seconds"), case_id=case_id, opened_by=opened_by)
     write_csv(path, pd.concat([log, chained_lines([line], link)], ignore_index=True), private=True)
 
 
@@ -195,9 +194,8 @@ def read_plain_table(
     try:
         rows = list(csv.reader(io.StringIO(text), strict=True))
     except csv.Error as error:
-        raise refuse(
-            f"this is not {what}: a line of it cannot be read ({error})", "restore it as it was written"
-        ) from None
+        cut = f"this is not {what}: a line of it cannot be read ({error})"
+        raise refuse(cut, "restore it as it was written") from None
     found = tuple(rows[0]) if rows else ()
     if found not in (columns, earlier) or not found:
         raise refuse(f"this is not {what}", f"its first line must read {','.join(columns)}")

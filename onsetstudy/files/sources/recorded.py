@@ -15,19 +15,14 @@ from onsetstudy.records.chair.event import Event
 from onsetstudy.records.chair.event_clock import case_drift
 from onsetstudy.records.chair.event_log import FoldedLog, StudyFacts, fold_events
 from onsetstudy.records.chair.screening import COLUMNS, screening_log
-from onsetstudy.records.model import RawTable
 
 FACTS = ("study_id", "practice_id", "allocation", "clock_zero")
 
 
 def facts_of(protocol: Protocol, practice: str) -> dict[str, str]:
     """Facts with which a store of a study is made."""
-    return {
-        "study_id": protocol.study.id,
-        "practice_id": practice,
-        "allocation": protocol.study.allocation,
-        "clock_zero": protocol.schedule.clock_zero,
-    }
+    told = (protocol.study.id, practice, protocol.study.allocation, protocol.schedule.clock_zero)
+    return dict(zip(FACTS, told, strict=True))
 
 
 def refuse_other_study(path: Path, facts: dict[str, str], protocol: Protocol) -> None:
@@ -65,8 +60,7 @@ def read_store(path: Path, protocol: Protocol | None = None) -> FoldedLog:
     beside = preparations_path(path)
     _, preparations = _kept(beside) if beside.exists() else ({}, ())
     if missing := [name for name in FACTS if name not in told]:
-        what = f"the store does not say its {missing[0]}"
-        raise RecordsError(problem_in(path, what, "restore a backup", "store"))
+        raise RecordsError(problem_in(path, f"the store does not say its {missing[0]}", "restore a backup", "store"))
     return fold_events(events, preparations, StudyFacts(**{name: told[name] for name in FACTS}, file=path.name))
 
 
@@ -92,7 +86,7 @@ def _told(value: float | None, places: int) -> str:
     return "" if value is None else f"{value:.{places}f}"
 
 
-def read_screening(path: Path) -> RawTable:
+def read_screening(path: Path) -> pd.DataFrame:
     """The open table of screening of a store; without rows where nobody was noted as not included.
 
     Raises
@@ -101,8 +95,7 @@ def read_screening(path: Path) -> RawTable:
         If it is not a store that can be read.
     """
     facts, events = _kept(path)
-    frame = pd.DataFrame(screening_log(events, facts.get("practice_id", "")), columns=list(COLUMNS), dtype=object)
-    return RawTable(frame=frame, source_row=pd.Series(range(2, len(frame) + 2), dtype=int), file=path.name)
+    return pd.DataFrame(screening_log(events, facts.get("practice_id", "")), columns=list(COLUMNS), dtype=object)
 
 
 def export_screening(path: Path, folder: Path) -> Path:
@@ -113,4 +106,4 @@ def export_screening(path: Path, folder: Path) -> Path:
     RecordsError
         If it is not a store that can be read.
     """
-    return write_escaped(folder / "screening.csv", read_screening(path).frame)
+    return write_escaped(folder / "screening.csv", read_screening(path))

@@ -162,8 +162,7 @@ def read_tables(path_or_paths: Paths, protocol: Protocol | None = None) -> tuple
 
 def _store(path: Path, protocol: Protocol | None) -> tuple[RawTable, RawTable, Companions]:
     """The two tables of a store, and what it keeps beside them: every event, who was screened, how its clocks ran."""
-    folded = read_store(path, protocol)
-    screened = read_screening(path).frame
+    folded, screened = read_store(path, protocol), read_screening(path)
     screening = None if screened.empty else screened
     beside = Companions(adverse_events=folded.adverse_events, screening=screening, clocks=folded.clocks)
     return folded.cases, folded.cold_tests, beside

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import KW_ONLY, dataclass
 from typing import Any
 
@@ -187,12 +187,8 @@ def read_answer(question: GuidedQuestion, text: str, told: Mapping[str, str] | N
         return code
     if question.kind == "number":
         return _number(question, said, told or {})
-    if question.kind == "minutes":
-        return _minutes(said)
-    if question.kind == "quarter":
-        return _quarter(said)
-    if question.kind == "code":
-        return _code(said)
+    if (read := READERS.get(question.kind)) is not None:
+        return read(said)
     if not said.isprintable() or len(said) > LONGEST_TEXT:
         raise ValueError(f"at most {LONGEST_TEXT} signs")
     if question in SETTLED and question.name != NO_RULE and said and not is_answer(said):
@@ -257,3 +253,6 @@ def _minutes(said: str) -> tuple[float, ...]:
     if len(found) < CONFIRMATIONS:
         raise ValueError(f"{CONFIRMATIONS} minutes or more: a tooth counts as numb once another test confirms it")
     return found
+
+
+READERS: dict[str, Callable[[str], Any]] = {"minutes": _minutes, "quarter": _quarter, "code": _code}

@@ -95,7 +95,6 @@ def _of_two(
         beyond_chance = cohen_kappa(*counts)
     except NotEstimable as error:
         why_not = error.reason
-    apart = [_apart(sequence, m, *pair) for m, pair in zip(moments, pairs, strict=True) if pair[0] != pair[1]]
     return Agreement(
         sequence=sequence,
         first=two[0],
@@ -106,7 +105,7 @@ def _of_two(
         high=high,
         beyond_chance=beyond_chance,
         why_not=why_not,
-        apart=tuple(apart),
+        apart=tuple(_apart(sequence, m, *pair) for m, pair in zip(moments, pairs, strict=True) if pair[0] != pair[1]),
     )
 
 

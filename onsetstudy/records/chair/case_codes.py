@@ -45,6 +45,5 @@ def likely_codes(code: str) -> tuple[str, ...]:
         place = strange[0]
         tried = [f"{signs[:place]}{sign}{signs[place + 1 :]}" for sign in ALPHABET]
     else:
-        pairs = range(len(signs) - 1)
-        tried = [f"{signs[:k]}{signs[k + 1]}{signs[k]}{signs[k + 2 :]}" for k in pairs]
+        tried = [f"{signs[:k]}{signs[k + 1]}{signs[k]}{signs[k + 2 :]}" for k in range(DRAWN)]
     return tuple(found for found in (f"{practice}-{t}" for t in dict.fromkeys(tried)) if is_case_code(found))

@@ -102,12 +102,11 @@ def question_of(name: str, protocol: Protocol) -> Question:
     }.get(column.name, ())
     codes = tuple(code for code in column.codes if not admitted or code in admitted)
     label = {"guess": protocol.label, "period": PERIODS.__getitem__}.get(column.name.split("_")[0], words)
-    answers = tuple((code, "not sure" if code == "unsure" else label(code)) for code in codes)
     return Question(
         name=column.name,
         question=(BEFORE | AFTER)[column.name],
         kind=column.kind,
-        answers=answers,
+        answers=tuple((code, "not sure" if code == "unsure" else label(code)) for code in codes),
         low=column.low,
         high=column.high,
         required=column.required == "always",

@@ -12,7 +12,7 @@ import bisect
 import itertools
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from onsetstudy.records.chair.event import Event
 
@@ -51,6 +51,10 @@ class Moment:
     low_s: float
     high_s: float
     flagged: bool = False
+
+
+SOME_TIME = Moment(low_s=-math.inf, high_s=math.inf, flagged=True)
+"""Of an entry of which nothing tells when it was made."""
 
 
 def _anchor(event: Event) -> Anchor | None:
@@ -162,18 +166,16 @@ def _between_neighbours(ordered: list[Event], clocks: _Clocks, found: dict[str, 
         _by_wall(entries, found)
         latest = -math.inf
         for event in entries:
-            moment = found[event.id]
-            low = -math.inf if moment is None else moment.low_s
-            if math.isinf(low):
-                high = math.inf if moment is None else moment.high_s
-                found[event.id] = Moment(low_s=min(latest, high), high_s=high, flagged=True)
-            latest = max(latest, low) if not math.isinf(low) else latest
+            moment = found[event.id] or SOME_TIME
+            if math.isinf(moment.low_s):
+                found[event.id] = replace(moment, low_s=min(latest, moment.high_s), flagged=True)
+            else:
+                latest = max(latest, moment.low_s)
         earliest = math.inf
         for event in reversed(entries):
-            moment = found[event.id]
-            assert moment is not None
+            moment = found[event.id] or SOME_TIME
             if math.isinf(moment.high_s):
-                found[event.id] = Moment(low_s=moment.low_s, high_s=max(earliest, moment.low_s), flagged=True)
+                found[event.id] = replace(moment, high_s=max(earliest, moment.low_s), flagged=True)
             else:
                 earliest = min(earliest, moment.high_s)
 
@@ -252,15 +254,13 @@ def case_drift(events: Iterable[Event]) -> list[CaseDrift]:
     """How each page's clock that timed a case ran apart from the computer's, by case and page."""
     held = list(events)
     measured = largest_drift(held)
-    span: dict[tuple[str, str], tuple[float, float]] = {}
+    entered: dict[tuple[str, str], list[float]] = {}
     for event in held:
         if event.case_id is not None:
-            at = event.at_monotonic
-            low, high = span.get((event.case_id, event.clock), (at, at))
-            span[event.case_id, event.clock] = (min(low, at), max(high, at))
+            entered.setdefault((event.case_id, event.clock), []).append(event.at_monotonic)
     found = []
-    for (case_id, clock), (low, high) in sorted(span.items()):
+    for (case_id, clock), at in sorted(entered.items()):
         drift = measured.get(clock)
-        apart = None if drift is None else abs(drift) * 1e-6 * (high - low)
+        apart = None if drift is None else abs(drift) * 1e-6 * (max(at) - min(at))
         found.append(CaseDrift(case_id=case_id, clock=clock, drift_ppm=drift, apart_s=apart))
     return found

@@ -132,11 +132,9 @@ def _correction_faults(event: Event, protocol: Protocol, corrected: Event | None
 
 
 def _frame_faults(event: Event) -> list[str]:
-    faults = [
-        f"{name} is no name of an entry" for name in ("id", "clock", "device") if not _ident(getattr(event, name))
-    ]
-    if event.corrects is not None and not _ident(event.corrects):
-        faults.append("corrects is no name of an entry")
+    named = {"id": event.id, "clock": event.clock, "device": event.device}
+    named |= {} if event.corrects is None else {"corrects": event.corrects}
+    faults = [f"{part} is no name of an entry" for part, name in named.items() if not _ident(name)]
     if event.kind in STUDY_KINDS:
         if event.case_id is not None:
             faults.append("this entry belongs to no case")
@@ -197,5 +195,4 @@ def _value_faults(name: str, value: Any, key: Key | Column) -> list[str]:
 
 
 def _shown(value: object) -> str:
-    text = str(value)[:40]
-    return text.encode("ascii", "backslashreplace").decode("ascii")
+    return str(value)[:40].encode("ascii", "backslashreplace").decode("ascii")

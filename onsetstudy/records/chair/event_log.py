@@ -190,15 +190,9 @@ class _Case:
         assert self.zero is not None
         zero_wall = dt.datetime.fromisoformat(self.zero_event.at_wall)
         told: dict[str, Any] = {"case_date": zero_wall.date().isoformat()}
-        names = {
-            "injection_start": "injection_start",
-            "injection_end": "injection_end",
-            "treatment_end": "treatment_end_time",
-            "seated": "seated_time",
-            "dismissed": "dismissed_time",
-        }
-        for kind, column in names.items():
-            if kind in self.first and math.isfinite(after := self.moments[self.first[kind].id].low_s - self.zero.low_s):
+        for column in ("injection_start", "injection_end", "treatment_end_time", "seated_time", "dismissed_time"):
+            event = self.first.get(column.removesuffix("_time"))
+            if event is not None and math.isfinite(after := self.moments[event.id].low_s - self.zero.low_s):
                 told[column] = (zero_wall + dt.timedelta(seconds=round(after))).strftime("%H:%M:%S")
         if (minute := self.first_minute("treatment_start")) is not None:
             told["treatment_start_min"] = f"{minute:.3f}"

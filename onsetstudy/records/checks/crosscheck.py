@@ -289,10 +289,8 @@ def crosscheck_readings(cases: Findings, tests: Findings, clock_min: FloatArray 
     untested = (codes.notna() & ~codes.isin(readings["case_id"])).to_numpy()
     mend = "enter its cold tests; if there were none, let the row stand: it is counted as refused"
     cases.refuse_where(untested, "case_id", "no_readings", "this case has no cold test", mend)
-    zero, end = (
-        np.append(cases.numbers(name), np.nan)[belongs]
-        for name in (protocol.schedule.clock_zero, "observation_end_min")
-    )
+    of_case = (protocol.schedule.clock_zero, "observation_end_min")
+    zero, end = (np.append(cases.numbers(name), np.nan)[belongs] for name in of_case)
     if clock_min is not None:
         read_times_of_day(tests, clock_min, zero, protocol)
     in_doubt = refuse_ambiguous_times(cases, tests, zero, protocol)

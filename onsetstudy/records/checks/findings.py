@@ -34,7 +34,6 @@ REFUSALS: dict[str, str] = {
     "no_code": "a patient's code without a digit, which may be a name",
     "pattern": "a code that does not fit the pattern of the protocol",
     "mixing": "mixing that contradicts the arm",
-    "volume": "a volume that contradicts the record",
     "percent": "a percentage that looks like a fraction",
     "supplement": "a supplement that is told and denied",
     "seconds": "minutes that look like seconds",
@@ -45,12 +44,10 @@ REFUSALS: dict[str, str] = {
     "clock_or_minutes": "a time that may be of the clock or in minutes and seconds",
     "no_readings": "a case without a cold test",
     "contradiction": "readings that contradict each other",
-    "order": "readings out of order",
     "after_end": "a reading after the end of observation",
     "times": "times that contradict each other",
     "case_refused": "a reading of a refused case",
     "reading_refused": "a case with a refused reading",
-    "strict": "refused with the batch",
 }
 """Readable text of every reason for which a row is refused."""
 
@@ -119,7 +116,7 @@ class Findings:
         if not self.first[row]:
             self.first[row] = code
 
-    def set_aside(self, rows: Iterable[int], column: str, code: str, what: str, mend: str) -> None:
+    def set_aside(self, rows: Iterable[int], code: str, what: str, mend: str) -> None:
         """Refuse rows that are no records for this reason alone: whatever else is wrong with them says nothing."""
         if not (chosen := set(rows)):
             return
@@ -127,7 +124,7 @@ class Findings:
         self.queries = [(row, problem) for row, problem in self.queries if row not in chosen]
         for row in sorted(chosen):
             self.first[row] = ""
-            self.refuse(row, column, code, what, mend)
+            self.refuse(row, "case_id", code, what, mend)
 
     def refuse_where(self, mask: BoolArray, column: str, code: str, what: str, mend: str, **told: Any) -> None:
         """Refuse the rows of a mask; names in braces in ``what`` are filled in as in :meth:`query`."""
@@ -151,20 +148,16 @@ class Findings:
 
     def _told(self, mask: BoolArray, column: str, what: str, told: Mapping[str, Any]) -> Iterator[tuple[int, str]]:
         for row in np.flatnonzero(mask).tolist():
-            shown = {name: values[row] for name, values in told.items()}
-            yield row, what.format(value=self.cell(row, column), **shown)
+            yield row, what.format(value=self.cell(row, column), **{name: values[row] for name, values in told.items()})
 
     def unread(self, column: str) -> BoolArray:
         """Rows that were refused so far for their cell of a column."""
         rows = [row for row, problem in self.problems if problem.where.column == column]
-        unread = np.zeros(len(self.refused), dtype=bool)
-        unread[rows] = True
-        return unread
+        return np.isin(np.arange(len(self.refused)), rows)
 
     def repaired(self, column: str, repairs: Counter[tuple[str, str]]) -> None:
         """Count what was read although written unusually."""
-        for (code, text), count in repairs.items():
-            self.repairs[column, code, text] += count
+        self.repairs.update({(column, *repair): count for repair, count in repairs.items()})
 
     def reasons(self) -> dict[int, str]:
         """All sentences of each refused row."""

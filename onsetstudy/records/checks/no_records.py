@@ -15,19 +15,17 @@ NO_RECORD = ("totals_row", "heading_row")
 """Reasons of refused lines that are no records."""
 
 SUMS = ("total", "totals", "grand total", "subtotal", "sum", "sums", "mean", "average", "median", "count", "n", "sd")
-UNREADABLE = frozenset(
-    {"not_a_number", "not_a_time", "not_a_clock_time", "not_a_date", "code", "tooth", "ambiguous_number",
-     "ambiguous_date"}
-)  # fmt: skip
+UNREADABLE = ("not_a_number", "not_a_time", "not_a_clock_time", "not_a_date", "code", "tooth", "ambiguous_number",
+              "ambiguous_date")  # fmt: skip
 """Reasons for which a cell holds no value of its column at all."""
 
 
 def set_no_records_aside(found: Findings) -> None:
     """Refuse each such line once, for being none; whatever else was found in it says nothing."""
     out = "take it out of the table"
-    found.set_aside(_sums(found), "case_id", "totals_row", "this line sums up the others and is no record", out)
+    found.set_aside(_sums(found), "totals_row", "this line sums up the others and is no record", out)
     what = "this is a second line of headings, or of their units, and no record"
-    found.set_aside(_headings(found), "case_id", "heading_row", what, out)
+    found.set_aside(_headings(found), "heading_row", what, out)
 
 
 def no_records(records: Records, table: str) -> int:

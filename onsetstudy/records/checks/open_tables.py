@@ -182,8 +182,7 @@ def fold_open_tables(
     folded = _fold_tests(case, tests, known)
     if problems:
         raise RecordsError(problems)
-    companions = Companions(**{name: table.frame for name, table in tables.items()})
-    return replace(cases, frame=case.frame), folded, companions
+    return replace(cases, frame=case.frame), folded, Companions(**{name: table.frame for name, table in tables.items()})
 
 
 def _is_open(case: _Open, tests: _Open) -> bool:
@@ -213,11 +212,9 @@ def _checked(raw: RawTable, name: str, problems: list[Problem]) -> _Open:
     """A table beside the two, its headings, codes and keys held against what they may be."""
     table = _opened(raw, name, problems)
     headings, known = [str(h) for h in table.frame.columns], OPEN_TABLES[name]
-    unknown = {h: "this column is not in the dictionary" for h in headings if h not in known}
-    twice = {h: "this heading stands twice" for h in headings if h in known and headings.count(h) > 1}
-    told = [
-        (h, (unknown | twice)[h], "take the column out", h) for h in dict.fromkeys(headings) if h in unknown | twice
-    ]
+    faults = {h: "this heading stands twice" for h in headings if headings.count(h) > 1}
+    faults |= {h: "this column is not in the dictionary" for h in headings if h not in known}
+    told = [(h, faults[h], "take the column out", h) for h in dict.fromkeys(headings) if h in faults]
     told += [(h, f"there is no column {h}", "add it", "") for h in NEEDED[name] if h not in headings]
     for heading, what, mend, value in told:
         where = Where(file=raw.file, sheet=raw.sheet, row=1, column=heading)

@@ -41,16 +41,10 @@ Repaired = tuple[str, str] | None
 Reader = Callable[[str], tuple[object, Repaired]]
 
 
-DATES: dict[re.Pattern[str], Repaired] = {
-    re.compile(r"(?P<year>\d{4})-(?P<month>\d{1,2})-(?P<day>\d{1,2})(?:[T ]00:00(?::00(?:\.0+)?)?)?"): None,
-    re.compile(r"(?P<year>\d{4})[/.](?P<month>\d{1,2})[/.](?P<day>\d{1,2})"): (
-        "year_first",
-        "a date with the year first was read",
-    ),
-    re.compile(r"(?P<day>\d{1,2})\.(?P<month>\d{1,2})\.(?P<year>\d{4})"): (
-        "dotted_date",
-        "a date as 31.12.2026 was read",
-    ),
+DATES: dict[str, Repaired] = {
+    r"(?P<year>\d{4})-(?P<month>\d{1,2})-(?P<day>\d{1,2})(?:[T ]00:00(?::00(?:\.0+)?)?)?": None,
+    r"(?P<year>\d{4})[/.](?P<month>\d{1,2})[/.](?P<day>\d{1,2})": ("year_first", "a date with the year first was read"),
+    r"(?P<day>\d{1,2})\.(?P<month>\d{1,2})\.(?P<year>\d{4})": ("dotted_date", "a date as 31.12.2026 was read"),
 }
 """Ways of writing a date that leave no doubt."""
 
@@ -171,10 +165,7 @@ def _plain_number(cell: str, column: Column) -> tuple[float, Repaired]:
     elif "," in cell and re.fullmatch(r"[\d.,]+", cell):
         raise _Unreadable("ambiguous_number", f"points and commas may mean two things; {mend}")
     elif unit and cell.lower().endswith(unit.lower()) and re.fullmatch(r"[\d.]+\s*", cell[: -len(unit)]):
-        cell, repair = (
-            cell[: -len(unit)].strip(),
-            ("unit_written", f"the unit {unit} beside the number was passed over"),
-        )
+        cell, repair = cell[: -len(unit)], ("unit_written", f"the unit {unit} beside the number was passed over")
     try:
         value = float(cell)
     except ValueError:
@@ -240,7 +231,7 @@ def _real_date(year: int, month: int, day: int) -> dt.date:
 
 def _date(cell: str, epoch: str) -> tuple[dt.date, Repaired]:
     for pattern, repair in DATES.items():
-        if found := pattern.fullmatch(cell):
+        if found := re.fullmatch(pattern, cell):
             return _real_date(**{part: int(digits) for part, digits in found.groupdict().items()}), repair
     if found := DATE_AND_TIME.fullmatch(cell):
         whole, _ = _date(found[1], epoch)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
+from collections.abc import Callable
 
 from onsetstudy.records.checks.findings import Findings
 
@@ -12,6 +13,7 @@ NAME_LIKE = re.compile(
 )
 REMARK_NAMES = re.compile(r"@|(?:\d[ ()/-]?){7,}|\b(?:mr|mrs|ms|miss|prof|frau|herr)\b\.?\s+\w", re.I)
 REASON_NAMES = re.compile(r"@|(?:\d[ ()/-]?){7,}|\b(?:mr|mrs|ms|miss|dr|prof|frau|herr)\b\.?\s+\w", re.I)
+WITHOUT_DIGIT = re.compile(r"\D+")
 WORD_AND_YEAR = re.compile(r"[^\W\d_]{5,}[ ._-]?(?:18|19|20)\d\d(?!\d)")
 """A word as long as a name and a year as if of birth."""
 SENTENCE_ENDS = re.compile(r"(?<=[^\W\d_]{2})[.!?;:]")
@@ -77,28 +79,20 @@ def check_privacy(found: Findings) -> None:
         found.refuse_where(found.spelled(name, looks_like_a_person), name, "names_a_person", what, mend)
     what = "this patient_id has no digit, and may be somebody's name"
     mend = "give the patient a random code with a digit, such as P01-K7Q2, and keep the key at the practice"
-    found.refuse_where(found.spelled("patient_id", _without_digit), "patient_id", "no_code", what, mend)
+    bare = found.spelled("patient_id", _if_a_code(WITHOUT_DIGIT.fullmatch))
+    found.refuse_where(bare, "patient_id", "no_code", what, mend)
     # What earlier versions took stays readable. A patient's code without a digit is refused, and of cases' codes the
     # protocol declares the pattern.
-    for name, asked in (("case_id", _word_and_year), ("clinician_id", _perhaps_a_name), ("patient_id", _word_and_year)):
+    named = WORD_AND_YEAR.search
+    for name, asked in (("case_id", named), ("clinician_id", may_be_a_name), ("patient_id", named)):
         what = f"this {name} may be somebody's name"
         mend = "use a code with a digit, such as P01-A or P01-K7Q2, and keep the key at the practice"
-        found.query(found.spelled(name, asked), name, "may_be_a_name", what, mend)
+        found.query(found.spelled(name, _if_a_code(asked)), name, "may_be_a_name", what, mend)
     what = "this remark may hold a name, an address or a number of a person"
     told = found.spelled("notes", remark_names_a_person)
     found.query(told, "notes", "names_a_person", what, "take it out; the records need no identity")
 
 
-def _without_digit(cell: str) -> bool:
-    code = cell.strip()
-    return code != "" and not re.search(r"\d", code) and not looks_like_a_person(code)
-
-
-def _word_and_year(cell: str) -> bool:
-    code = cell.strip()
-    return WORD_AND_YEAR.search(code) is not None and not looks_like_a_person(code)
-
-
-def _perhaps_a_name(cell: str) -> bool:
-    code = cell.strip()
-    return may_be_a_name(code) and not looks_like_a_person(code)
+def _if_a_code(asked: Callable[[str], object]) -> Callable[[str], bool]:
+    """What is asked of a cell that does not look like a person as it is: those are refused for that."""
+    return lambda cell: bool(asked(cell.strip())) and not looks_like_a_person(cell.strip())

@@ -45,20 +45,18 @@ def read_times_of_day(tests: Findings, clock_min: FloatArray, zero: FloatArray, 
         tests.typed.loc[known, "minute"] = minute[known]
         tests.repairs["minute", "minutes_as_time", text] += int(known.sum())
         return
-    for row in np.flatnonzero(known & ~usable & (tests.first != "no_case")).tolist():
-        without_zero = np.isnan(zero[row])
-        reason = (
-            f"its case has no {zero_name} to count from"
-            if without_zero
-            else "it is not within three hours after the injection"
-        )
-        what = f'"{tests.cell(row, "minute")}" is a time of day and cannot be used: {reason}'
-        mend = f"give the {zero_name} of its case by the clock, or " if without_zero else ""
-        mend += (
-            "write minutes as 4.5; where 4:30 was typed as minutes and seconds, the spreadsheet made a time of it: "
-            "format the column as text and type it again"
-        )
-        tests.refuse(row, "minute", "clock_without_zero", what, mend)
+    unusable, without_zero = known & ~usable & (tests.first != "no_case"), np.isnan(zero)
+    what = '"{value}" is a time of day and cannot be used: '
+    mend = (
+        "write minutes as 4.5; where 4:30 was typed as minutes and seconds, the spreadsheet made a time of it: "
+        "format the column as text and type it again"
+    )
+    by_the_clock = f"give the {zero_name} of its case by the clock, or "
+    for rows, why, first in (
+        (without_zero, f"its case has no {zero_name} to count from", by_the_clock),
+        (~without_zero, "it is not within three hours after the injection", ""),
+    ):
+        tests.refuse_where(unusable & rows, "minute", "clock_without_zero", what + why, first + mend)
 
 
 def refuse_ambiguous_times(cases: Findings, tests: Findings, zero: FloatArray, protocol: Protocol) -> BoolArray:

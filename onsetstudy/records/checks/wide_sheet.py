@@ -56,8 +56,7 @@ def wide_columns(protocol: Protocol) -> tuple[str, ...]:
     wanted = {*SHORT, *_by_protocol(protocol)}
     own = tuple(c.name for c in asked_columns("cases", protocol) if c.name in wanted)
     roles = ("target",) if protocol.schedule.control_tooth == "none" else ("target", "control")
-    tests = [f"{role} {minute:g}" for minute in protocol.schedule.tests_min for role in roles]
-    return (*own, *tests)
+    return (*own, *(f"{role} {minute:g}" for minute in protocol.schedule.tests_min for role in roles))
 
 
 def _by_protocol(protocol: Protocol) -> Iterator[str]:

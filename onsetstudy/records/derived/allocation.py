@@ -180,10 +180,7 @@ def allocated_arm(cases: pd.DataFrame, listed: pd.DataFrame) -> pd.Series:
     """Arm that the list allocates to each case, by slip and period; missing where the slip is not on the list."""
     period = cases["period"].astype(object).where(cases["period"].notna(), "1").astype(str)
     key = pd.MultiIndex.from_arrays([cases["allocation_slip"].astype(object), period])
-    arms = pd.Series(
-        listed["arm"].to_numpy(dtype=object),
-        index=pd.MultiIndex.from_arrays([listed["slip"].astype(str), listed["period"].astype(str)]),
-    )
+    arms = listed.astype({"slip": str, "period": str}).set_index(["slip", "period"])["arm"]
     return pd.Series(arms.reindex(key).to_numpy(), index=cases.index, dtype=object)
 
 
@@ -213,13 +210,11 @@ def review_allocation(cases: pd.DataFrame, protocol: Protocol, kept: KeptList) -
         # The log knows no other slips than those it shows as opened: "not opened" says it.
         deviations.pop("unknown_slip")
     deviations["log_broken"] = pd.Series(list(kept.broken_lines), dtype=object)
-    both = pd.DataFrame({"allocated": allocated, "received": cases["arm"]}).dropna()
-    counts = both.value_counts()
-    received = tuple((a, r, int(counts.get((a, r), 0))) for a in protocol.arm_codes for r in protocol.arm_codes)
+    counts = pd.DataFrame({"allocated": allocated, "received": cases["arm"]}).dropna().value_counts()
     return AllocationReview(
         cases=len(cases),
         with_slip=int(known.sum()),
-        received=received,
+        received=tuple((a, r, int(counts.get((a, r), 0))) for a in protocol.arm_codes for r in protocol.arm_codes),
         deviations=tuple(
             Deviation(code=code, text=TEXTS[code], count=len(found), where=tuple(sorted(found.astype(str)))[:SHOWN])
             for code, found in deviations.items()
@@ -244,16 +239,11 @@ def _order(cases: pd.DataFrame, slip: pd.Series, first: pd.DataFrame) -> dict[st
     listed = first.reset_index()
     reached = listed["number"] <= listed["stratum"].map(last).fillna(0)
     skipped = listed.loc[reached & ~listed["slip"].isin(slip), "slip"]
-    placed = pd.DataFrame(
-        {"stratum": stratum, "number": number, "day": cases["case_date"], "case_id": cases["case_id"]}
-    )
     first_ones = cases["period"].astype(object).fillna("1") == "1"
-    placed = placed[first_ones].sort_values(["stratum", "number"], kind="stable")
-    latest = placed.groupby("stratum")["day"].cummax()
-    return {
-        "skipped": skipped.astype(object),
-        "out_of_order": placed.loc[placed["day"] < latest, "case_id"].astype(object),
-    }
+    placed = cases[["case_id", "case_date"]].assign(stratum=stratum, number=number)[first_ones]
+    placed = placed.sort_values(["stratum", "number"], kind="stable")
+    early = placed["case_date"] < placed.groupby("stratum")["case_date"].cummax()
+    return {"skipped": skipped.astype(object), "out_of_order": placed.loc[early, "case_id"].astype(object)}
 
 
 def _against_log(cases: pd.DataFrame, slip: pd.Series, log: pd.DataFrame) -> dict[str, pd.Series]:

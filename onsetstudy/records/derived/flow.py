@@ -52,10 +52,8 @@ def exclusion_reasons(records: Records, protocol: Protocol, *, through: Quarter)
     if (allocated := _allocated(records)) is not None:
         for code in AFTER_OPENING:
             fails[code] &= ~allocated
-    codes = list(EXCLUSIONS)
-    return pd.Series(
-        np.select([fails[code] for code in codes], codes, default=""), index=records.cases.index, dtype=object
-    )
+    reason = np.select([fails[code] for code in EXCLUSIONS], list(EXCLUSIONS), default="")
+    return pd.Series(reason, index=records.cases.index, dtype=object)
 
 
 def kept_reasons(records: Records, protocol: Protocol, *, through: Quarter) -> pd.Series:

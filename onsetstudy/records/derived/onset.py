@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -106,23 +107,18 @@ def _derive(records: Records, protocol: Protocol, rule: ReadingRule, past_supple
     if past_supplement:
         rescue_min = np.full(len(records.cases), np.nan)
 
-    def derived(case: IntArray, minute: FloatArray, felt: BoolArray) -> DerivedOnset:
-        return derive_intervals(
-            case,
-            minute,
-            felt,
-            n_cases=len(records.cases),
-            confirmations=rule.confirmations,
-            rescue_min=rescue_min,
-            accept_unconfirmed=rule.accept_unconfirmed,
-        )
-
+    derived = partial(
+        derive_intervals,
+        n_cases=len(records.cases),
+        confirmations=rule.confirmations,
+        rescue_min=rescue_min,
+        accept_unconfirmed=rule.accept_unconfirmed,
+    )
     if rule.window_min is None:
         return _Derived(target, invalid, rescue_min, derived(target.case, target.minute, target.felt))
     planned = np.asarray(protocol.schedule.tests_min, dtype=float)
     kept, _ = answers_on_plan(target, planned, rule.window_min)
-    onset = onset_on_plan(target, planned, rule.window_min, rescue_min, derived)
-    return _Derived(kept, invalid, rescue_min, onset)
+    return _Derived(kept, invalid, rescue_min, onset_on_plan(target, planned, rule.window_min, rescue_min, derived))
 
 
 def _table(records: Records, protocol: Protocol, found: _Derived, estimand: str, strategy: str) -> pd.DataFrame:
@@ -138,9 +134,7 @@ def _table(records: Records, protocol: Protocol, found: _Derived, estimand: str,
     censoring = np.where(np.isinf(right), "right", np.where(left == 0, "left", "interval"))
     return pd.DataFrame(
         {
-            "case_id": cases["case_id"].to_numpy(),
-            "practice_id": cases["practice_id"].to_numpy(),
-            "arm": cases["arm"].to_numpy(),
+            **{name: cases[name].to_numpy() for name in ("case_id", "practice_id", "arm")},
             "left_min": left,
             "right_min": right,
             "censoring": censoring,
@@ -224,10 +218,8 @@ def _missed_tests(
     last = np.zeros(n_cases)
     np.maximum.at(last, target.case, target.minute)
     end = np.minimum(np.where(np.isfinite(right), right, last), np.where(np.isnan(rescue_min), np.inf, rescue_min))
-    # A reading stands for the nearest planned minute.
-    middles = (planned[1:] + planned[:-1]) / 2
-    slot = np.searchsorted(middles, target.minute)
     done = np.zeros((n_cases, planned.size), dtype=bool)
-    done[target.case, slot] = True
+    # A reading stands for the nearest planned minute.
+    done[target.case, np.searchsorted((planned[1:] + planned[:-1]) / 2, target.minute)] = True
     due = planned[None, :] <= end[:, None] + SAME_TIME
     return np.asarray((due & ~done).sum(axis=1), dtype=np.int64)

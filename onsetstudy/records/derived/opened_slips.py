@@ -44,9 +44,8 @@ def recorded_slips(records: Records) -> frozenset[str]:
     under another practice than its slip's is no record of the practice whose slip it was.
     """
     named = records.cases.dropna(subset="allocation_slip")
-    return frozenset(slips_of(named["practice_id"], named["allocation_slip"])) | entries_under(
-        "allocation_slip", records.rejects
-    )
+    accepted = slips_of(named["practice_id"], named["allocation_slip"])
+    return frozenset(accepted) | entries_under("allocation_slip", records.rejects)
 
 
 def slips_of(practice: pd.Series, slip: pd.Series) -> pd.Series:

@@ -79,14 +79,11 @@ def shares_of(happened: BoolArray, could: BoolArray, arm: StrArray, arms: tuple[
     """
     tables = []
     for name in np.unique(within[could]):
-        own = could & (within == name)
-        rows = [own & (arm == code) for code in arms]
-        a, n_a, b, n_b = (int(x) for rows_ in rows for x in ((rows_ & happened).sum(), rows_.sum()))
+        own = [could & (within == name) & (arm == code) for code in arms]
+        a, n_a, b, n_b = (int(x) for rows in own for x in ((rows & happened).sum(), rows.sum()))
         tables.append((a, n_a, b, n_b))
-    sums = np.sum(np.asarray(tables, dtype=np.int64).reshape(-1, 4), axis=0)
-    return Shares(
-        happened=(int(sums[0]), int(sums[2])), could=(int(sums[1]), int(sums[3])), p_value=exact_p(tuple(tables))
-    )
+    a, n_a, b, n_b = np.sum(np.asarray(tables, dtype=np.int64).reshape(-1, 4), axis=0).tolist()
+    return Shares(happened=(a, b), could=(n_a, n_b), p_value=exact_p(tuple(tables)))
 
 
 def exact_p(tables: tuple[Table, ...]) -> float:
@@ -106,8 +103,7 @@ def exact_p(tables: tuple[Table, ...]) -> float:
         spread = np.convolve(spread, np.exp(logs - _log_choose(n, total)))
         least, seen = least + low, seen + b
     at = seen - least
-    tails = float(spread[: at + 1].sum()), float(spread[at:].sum())
-    return min(1.0, 2 * min(tails))
+    return min(1.0, 2 * min(float(spread[: at + 1].sum()), float(spread[at:].sum())))
 
 
 def _log_choose(n: int, k: int) -> float:

@@ -129,14 +129,10 @@ def _wanted(cases: pd.DataFrame, records: Records, protocol: Protocol) -> list[t
 def _untold_tests(cases: pd.DataFrame, records: Records) -> BoolArray:
     """Cases with a test of which nobody said whether it was planned."""
     readings = records.readings
-    if "test_kind" not in readings:
-        return np.ones(len(cases), dtype=bool)
     untold = readings.loc[readings["test_kind"].isna(), "case_id"]
     return np.asarray(cases["case_id"].isin(untold), dtype=bool)
 
 
 def _text(cases: pd.DataFrame, name: str) -> StrArray:
-    if name not in cases:
-        return np.full(len(cases), "", dtype=np.str_)
     column = cases[name].astype(object)
     return column.where(column.notna(), "").to_numpy().astype(np.str_)

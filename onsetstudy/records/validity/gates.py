@@ -106,8 +106,7 @@ def doubts_of(records: Records, protocol: Protocol) -> tuple[Doubt, ...]:
 def doubts_of_practice(records: Records, protocol: Protocol, practice: str, *, through: Quarter) -> tuple[Doubt, ...]:
     """Doubts about one practice's tests, up to the end of a quarter, as they travel with its counts."""
     cases = records.cases
-    last = cases["quarter"].astype(str) <= through.label
-    own = (cases["practice_id"] == practice) & last
+    own = (cases["practice_id"] == practice) & (cases["quarter"].astype(str) <= through.label)
     return doubts_of(replace(records, cases=cases[own].reset_index(drop=True)), protocol)
 
 
@@ -215,8 +214,6 @@ def _clock(tests: ArmTests) -> Doubt | None:
 
 def _in_field(records: Records, protocol: Protocol) -> Doubt | None:
     cases = records.cases
-    if "control_tooth" not in cases:
-        return None
     inside = controls_in_field(cases, notation=protocol.schedule.tooth_notation) == INSIDE
     if inside.sum() < ALL_OF_FEW or inside.sum() <= STRANGE * len(cases):
         return None
@@ -302,8 +299,7 @@ def _later(tests: ArmTests) -> Doubt | None:
     used = tests.felt & tests.at_risk & ~tests.off
     apart = tests.minute[:, None] - tests.planned[None, :]
     late = np.take_along_axis(apart, np.abs(apart).argmin(axis=1)[:, None], axis=1)[:, 0]
-    found = ratios_of(tests.by_case(used & (late > 0)), tests.by_case(used), tests)
-    doubt = _more_in_one("tested_later", found)
+    doubt = _more_in_one("tested_later", ratios_of(tests.by_case(used & (late > 0)), tests.by_case(used), tests))
     if doubt is None:
         return None
     mean = [float(late[used & (tests.arm[tests.case] == code)].mean()) for code in tests.arms]
@@ -316,11 +312,9 @@ def _given_up(tests: ArmTests, records: Records, protocol: Protocol) -> Doubt | 
     The curve takes them for teeth like those that were tested on: who gives up on the hopeless ones of an arm makes it
     numb sooner.
     """
-    asked, cases = estimand_of(protocol, "rmst_difference"), records.cases
-    supplement = cases["rescue_min"].notna().to_numpy(dtype=bool) if "rescue_min" in cases else tests.arm == ""
-    return _more_in_one(
-        "given_up", given_up(tests, supplement, until=asked.minute - (asked.grace_min or 0.0)), EXACT_LEVEL
-    )
+    asked, supplement = estimand_of(protocol, "rmst_difference"), records.cases["rescue_min"].notna().to_numpy()
+    found = given_up(tests, supplement, until=asked.minute - (asked.grace_min or 0.0))
+    return _more_in_one("given_up", found, EXACT_LEVEL)
 
 
 def _spoilt(tests: ArmTests) -> list[Doubt | None]:
@@ -340,6 +334,5 @@ def _more_in_one(code: str, found: Shares, level: float = LEVEL) -> Doubt | None
 
 def _doubt(code: str, *counts: int, practices: tuple[str, ...] = (), p_value: float | None = None) -> Doubt:
     effect, words = COUNTED[code]
-    return Doubt(
-        code=code, effect=effect, counts=tuple(zip(words, counts, strict=True)), practices=practices, p_value=p_value
-    )
+    told = tuple(zip(words, counts, strict=True))
+    return Doubt(code=code, effect=effect, counts=told, practices=practices, p_value=p_value)
