@@ -187,7 +187,7 @@ def from_dict(data: Mapping[str, Any]) -> Any:
     version = data.get("version", FORMAT_VERSION)
     if version != FORMAT_VERSION:
         raise OnsetStudyError(f"this result has format version {version}; this package reads version {FORMAT_VERSION}")
-    kind = data.get("kind")
+    kind: Any = data.get("kind")
     cls = _KINDS.get(str(kind))
     if cls is None:
         raise OnsetStudyError(f"a result of the kind {kind!r} is not known to this package")

@@ -177,10 +177,6 @@ def deeper_than(levels: int, content: Any) -> bool:
     """Whether lists and objects lie deeper in each other; level by level, so that depth cannot exhaust the stack."""
     here = [content]
     for _ in range(levels):
-        here = [
-            inner
-            for value in here
-            if isinstance(value, dict | list)
-            for inner in (value.values() if isinstance(value, dict) else value)
-        ]
+        tables = [value for value in here if isinstance(value, dict | list)]
+        here = [inner for value in tables for inner in (value.values() if isinstance(value, dict) else value)]
     return any(isinstance(value, dict | list) for value in here)

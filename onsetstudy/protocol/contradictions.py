@@ -52,15 +52,8 @@ ADOPTION = ("net_min", "pain_margin", "not_numb_margin", "stopping_harms")
 
 def contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
     """Keys that are right alone but not together: (key, what, mend)."""
-    yield from _adoption(read)
-    yield from _tests(read)
-    yield from _arms(read)
-    yield from _outcomes(read)
-    yield from _treatment(read)
-    yield from _scores(read)
-    yield from _plan(read)
-    yield from _secondary(read)
-    yield from _pain(read)
+    for told in (_adoption, _tests, _arms, _outcomes, _treatment, _scores, _plan, _secondary, _pain):
+        yield from told(read)
     if read.looks is not None and read.looks.futility != "none" and read.looks.boundary in ("anytime", "none"):
         yield "looks.futility", "a futility rule needs a boundary by spending", 'write futility = "none"'
     if read.allocation is not None:
@@ -263,12 +256,8 @@ def _adoption(read: ProtocolFile) -> Iterator[Contradiction]:
 
 def _take_out(tables: Any, location: list[int | str]) -> None:
     """Take the value at a location out, where there is one; an entry of a list takes its list along."""
-    for place, part in enumerate(location):
-        inside = isinstance(tables, dict) and part in tables
-        last = place + 1 == len(location)
-        if inside and (last or isinstance(location[place + 1], int)):
-            del tables[part]
-            return
-        if not inside:
-            return
-        tables = tables[part]
+    *tables_of, key = itertools.takewhile(lambda part: not isinstance(part, int), location)
+    for name in tables_of:
+        tables = tables.get(name) if isinstance(tables, dict) else None
+    if isinstance(tables, dict):
+        tables.pop(key, None)

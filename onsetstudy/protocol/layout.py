@@ -9,20 +9,9 @@ from typing import Annotated
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StrictBool, StrictStr
 
+from onsetstudy.protocol import model
 from onsetstudy.protocol.governance import QUESTIONS, AdoptionRule
 from onsetstudy.protocol.keys import Minute, Text, code_pattern, coded, one_of, practice_code
-from onsetstudy.protocol.model import (
-    AllocationRule,
-    AnalysisPlan,
-    Arm,
-    ChairTimeRule,
-    Eligibility,
-    LookRule,
-    OnsetDefinition,
-    PlanningAssumptions,
-    RescueRule,
-    WatchRule,
-)
 from onsetstudy.protocol.vocabulary import CODES
 
 DRUGS = tuple(dict.fromkeys((*CODES["agent"], *(c for c in CODES["vasoconstrictor"] if c != "none"))))
@@ -130,21 +119,21 @@ class ProtocolFile(_Table):
     """The whole file."""
 
     study: StudyTable
-    population: Eligibility = Eligibility()
-    arms: Annotated[list[Arm], Field(min_length=2)]
+    population: model.Eligibility = model.Eligibility()
+    arms: Annotated[list[model.Arm], Field(min_length=2)]
     testing: ChairsideTable
-    onset: OnsetDefinition
-    rescue: RescueRule = RescueRule()
+    onset: model.OnsetDefinition
+    rescue: model.RescueRule = model.RescueRule()
     pain: PainTable | None = None
     anxiety: AnxietyTable | None = None
-    analysis: AnalysisPlan
+    analysis: model.AnalysisPlan
     report: ReportTable
-    looks: LookRule | None = None
-    allocation: AllocationRule | None = None
-    planning: PlanningAssumptions | None = None
-    chair_time: ChairTimeRule | None = None
+    looks: model.LookRule | None = None
+    allocation: model.AllocationRule | None = None
+    planning: model.PlanningAssumptions | None = None
+    chair_time: model.ChairTimeRule | None = None
     doses: DosesTable | None = None
-    watch: WatchRule | None = None
+    watch: model.WatchRule | None = None
     conduct: dict[Annotated[StrictStr, one_of(*CONDUCT)], StrictStr] | None = None
     governance: dict[Annotated[StrictStr, one_of(*QUESTIONS)], Text] | None = None
     adoption: AdoptionRule | None = None

@@ -70,11 +70,8 @@ def amend(lock: ProtocolLock, protocol: Protocol, *, changes: Changes, reason: s
 def changed_keys(before: Mapping[str, Any], after: Mapping[str, Any]) -> Changes:
     """Keys that differ between two normalised contents, by today's names, with both values as JSON text."""
     old, new = _flat(before), _flat(after)
-    return tuple(
-        (todays_key(key), old.get(key, ABSENT), new.get(key, ABSENT))
-        for key in sorted(old.keys() | new.keys())
-        if old.get(key) != new.get(key)
-    )
+    changed = sorted(key for key in old.keys() | new.keys() if old.get(key) != new.get(key))
+    return tuple((todays_key(key), old.get(key, ABSENT), new.get(key, ABSENT)) for key in changed)
 
 
 def _flat(content: Mapping[str, Any], stem: str = "") -> dict[str, str]:

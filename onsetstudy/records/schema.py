@@ -244,6 +244,13 @@ def asked_columns(table: str, protocol: Protocol) -> tuple[Column, ...]:
     return tuple(c for c in TABLES[table] if not unasked.get(c.name, kinds.get(c.kind, False)))
 
 
+def admitted(protocol: Protocol) -> dict[str, tuple[str, ...]]:
+    """Codes with which a case may be included, by column; an empty list admits every code."""
+    asked = protocol.eligibility
+    of_case = {"procedure": asked.procedures, "technique": asked.techniques, "pulp_status": asked.pulp_status}
+    return {**of_case, "agent": asked.agents, "age_band": asked.age_bands}
+
+
 def limited(column: Column, protocol: Protocol) -> Column:
     """A column with the limits that hold under a protocol: scores lie in the range of its instrument."""
     pain = protocol.pain.instrument if protocol.pain else None

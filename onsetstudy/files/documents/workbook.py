@@ -13,7 +13,7 @@ import xlsxwriter
 from onsetstudy.files.output import write_bytes
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.wide_sheet import MARK, head_keys, wide_columns
-from onsetstudy.records.schema import CASES, TABLES, Column, asked_columns, limited
+from onsetstudy.records.schema import CASES, TABLES, Column, admitted, asked_columns, limited
 from onsetstudy.records.teeth import TEETH
 
 UNASKED = (
@@ -67,13 +67,13 @@ def write_template(path: str | Path, protocol: Protocol) -> Path:
 
 def _of_study(column: Column, protocol: Protocol) -> Column:
     """A column as this study has it: the limits of its instruments, codes that it can use, and one as the example."""
-    admitted = {
+    of_study = {
         "arm": tuple(a.code for a in protocol.arms),
         "technique": protocol.eligibility.techniques,
         "procedure": protocol.eligibility.procedures,
         "agent": protocol.eligibility.agents,
     }
-    codes, example = admitted.get(column.name) or column.codes, column.example
+    codes, example = of_study.get(column.name) or column.codes, column.example
     if codes:
         example = example if example in codes else codes[0]
     elif column.kind == "tooth":
@@ -210,11 +210,9 @@ def write_wide_template(path: str | Path, protocol: Protocol) -> Path:
 
 
 def _settled(key: str, protocol: Protocol) -> str:
-    admitted = protocol.eligibility
     if key == "allocation":
         return protocol.study.allocation
-    one = {"practice_id": protocol.study.practices, "technique": admitted.techniques, "agent": admitted.agents}
-    choices = one.get(key) or ()
+    choices = {"practice_id": protocol.study.practices, **admitted(protocol)}.get(key, ())
     return choices[0] if len(choices) == 1 else ""
 
 

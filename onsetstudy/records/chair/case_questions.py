@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import TECHNIQUE_NAMES
 from onsetstudy.records.chair.event_kinds import ENTERED
-from onsetstudy.records.schema import asked_columns, limited
+from onsetstudy.records.schema import admitted, asked_columns, limited
 
 BEFORE = {
     "patient_id": "Patient's code",
@@ -93,14 +93,8 @@ def _asked(protocol: Protocol, names: Iterable[str]) -> tuple[str, ...]:
 def question_of(name: str, protocol: Protocol) -> Question:
     """The question for a column, with the answers that the protocol admits."""
     column = limited(ENTERED[name], protocol)
-    admitted = {
-        "technique": protocol.eligibility.techniques,
-        "procedure": protocol.eligibility.procedures,
-        "pulp_status": protocol.eligibility.pulp_status,
-        "agent": protocol.eligibility.agents,
-        "age_band": protocol.eligibility.age_bands,
-    }.get(column.name, ())
-    codes = tuple(code for code in column.codes if not admitted or code in admitted)
+    of_study = admitted(protocol).get(column.name, ())
+    codes = tuple(code for code in column.codes if not of_study or code in of_study)
     label = {"guess": protocol.label, "period": PERIODS.__getitem__}.get(column.name.split("_")[0], words)
     return Question(
         name=column.name,

@@ -169,7 +169,5 @@ class Findings:
 
     def repair_list(self) -> list[Repair]:
         """Repairs in a stable order."""
-        return [
-            Repair(code=code, text=text, column=column, count=count)
-            for (column, code, text), count in sorted(self.repairs.items())
-        ]
+        told = sorted(self.repairs.items())
+        return [Repair(code=code, text=text, column=column, count=count) for (column, code, text), count in told]

@@ -14,7 +14,7 @@ from onsetstudy.records.checks.no_records import NO_RECORD
 from onsetstudy.records.checks.open_tables import REASONS
 from onsetstudy.records.checks.parse import parse_column
 from onsetstudy.records.model import Records
-from onsetstudy.records.schema import TABLES
+from onsetstudy.records.schema import TABLES, admitted
 
 EXCLUSIONS: dict[str, str] = {
     "practice": "of a practice that is not in the study",
@@ -48,43 +48,33 @@ def exclusion_reasons(records: Records, protocol: Protocol, *, through: Quarter)
     What was not recorded does not exclude. A case whose allocated arm is known (column ``arm_allocated``) is left out
     only for what was known before its slip was opened: what was done afterwards may depend on the arm.
     """
-    fails = _fails(records, protocol, through)
-    if (allocated := _allocated(records)) is not None:
-        for code in AFTER_OPENING:
-            fails[code] &= ~allocated
+    fails, allocated = _fails(records, protocol, through), _allocated(records)
+    for code in AFTER_OPENING:
+        fails[code] &= ~allocated
     reason = np.select([fails[code] for code in EXCLUSIONS], list(EXCLUSIONS), default="")
     return pd.Series(reason, index=records.cases.index, dtype=object)
 
 
 def kept_reasons(records: Records, protocol: Protocol, *, through: Quarter) -> pd.Series:
     """What lies outside the protocol in a case that stays because its slip had been opened; empty text for none."""
-    fails = _fails(records, protocol, through)
-    allocated = _allocated(records)
-    kept = np.zeros(len(records.cases), dtype=bool) if allocated is None else allocated
-    reason = np.select([fails[code] & kept for code in AFTER_OPENING], list(AFTER_OPENING), default="")
+    fails, allocated = _fails(records, protocol, through), _allocated(records)
+    reason = np.select([fails[code] & allocated for code in AFTER_OPENING], list(AFTER_OPENING), default="")
     return pd.Series(reason, index=records.cases.index, dtype=object)
 
 
-def _allocated(records: Records) -> NDArray[np.bool_] | None:
+def _allocated(records: Records) -> NDArray[np.bool_]:
+    """Cases whose allocated arm is known."""
     cases = records.cases
-    return np.asarray(cases["arm_allocated"].notna(), dtype=bool) if "arm_allocated" in cases else None
+    return np.asarray(cases["arm_allocated"].notna() if "arm_allocated" in cases else np.zeros(len(cases)), dtype=bool)
 
 
 def _fails(records: Records, protocol: Protocol, through: Quarter) -> dict[str, NDArray[np.bool_]]:
     """For every reason, the cases it holds for."""
     cases = records.cases
-    admitted = protocol.eligibility
-    lists = {
-        "practice": ("practice_id", protocol.study.practices),
-        "procedure": ("procedure", admitted.procedures),
-        "technique": ("technique", admitted.techniques),
-        "pulp_status": ("pulp_status", admitted.pulp_status),
-        "agent": ("agent", admitted.agents),
-        "age_band": ("age_band", admitted.age_bands),
-    }
+    lists = {"practice_id": protocol.study.practices, **admitted(protocol)}
     fails = {
-        code: (cases[column].notna() & ~cases[column].isin(codes) & bool(codes)).to_numpy()
-        for code, (column, codes) in lists.items()
+        column.removesuffix("_id"): (cases[column].notna() & ~cases[column].isin(codes) & bool(codes)).to_numpy()
+        for column, codes in lists.items()
     }
     tested = protocol.schedule.baseline_response == "required"
     fails["not_testable"] = ((cases["baseline_response"] == "not_felt") & tested).to_numpy()

@@ -312,7 +312,8 @@ def _given_up(tests: ArmTests, records: Records, protocol: Protocol) -> Doubt | 
     The curve takes them for teeth like those that were tested on: who gives up on the hopeless ones of an arm makes it
     numb sooner.
     """
-    asked, supplement = estimand_of(protocol, "rmst_difference"), records.cases["rescue_min"].notna().to_numpy()
+    asked, cases = estimand_of(protocol, "rmst_difference"), records.cases
+    supplement = cases["rescue_min"].notna().to_numpy(dtype=bool) if "rescue_min" in cases else tests.arm == ""
     found = given_up(tests, supplement, until=asked.minute - (asked.grace_min or 0.0))
     return _more_in_one("given_up", found, EXACT_LEVEL)
 
