@@ -87,8 +87,7 @@ def digest_of_rows(columns: Mapping[str, Sequence[object]]) -> str:
 def _remembered(value: object, known: dict[object, str]) -> str:
     # True equals 1 as a key; their texts differ.
     key = (type(value) is bool, value)
-    text = known.get(key)
-    if text is None:
+    if (text := known.get(key)) is None:
         text = known[key] = canonical_value(value)
     return text
 

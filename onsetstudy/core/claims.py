@@ -162,8 +162,7 @@ class Claims:
         KeyError
             If that part has none.
         """
-        found = self.get(self.lead, subset)
-        if found is None:
+        if (found := self.get(self.lead, subset)) is None:
             raise KeyError(f"{self.lead} of {subset or 'all cases'}")
         return found
 

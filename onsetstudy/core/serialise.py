@@ -90,8 +90,7 @@ def _frozen(values: ArrayLike) -> FloatArray:
 def _plain(value: Any) -> Any:
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         body = {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
-        kind = getattr(type(value), _KIND_ATTRIBUTE, None)
-        if kind is None:
+        if (kind := getattr(type(value), _KIND_ATTRIBUTE, None)) is None:
             raise TypeError(f"{type(value).__name__} is not registered with result_kind")
         return {"kind": kind, **body}
     if isinstance(value, np.ndarray):
@@ -184,12 +183,10 @@ def from_dict(data: Mapping[str, Any]) -> Any:
             data = spread({name: value for name, value in data.items() if name != "claims"})
         except KeyError as error:
             raise OnsetStudyError(f"the result refers to {error}, which is not among its annotations") from None
-    version = data.get("version", FORMAT_VERSION)
-    if version != FORMAT_VERSION:
+    if (version := data.get("version", FORMAT_VERSION)) != FORMAT_VERSION:
         raise OnsetStudyError(f"this result has format version {version}; this package reads version {FORMAT_VERSION}")
     kind: Any = data.get("kind")
-    cls = _KINDS.get(str(kind))
-    if cls is None:
+    if (cls := _KINDS.get(str(kind))) is None:
         raise OnsetStudyError(f"a result of the kind {kind!r} is not known to this package")
     data = {EARLIER_FIELDS[kind].get(name, name): value for name, value in data.items()}
     for (of, field), words in EARLIER_WORDS.items():
@@ -217,8 +214,7 @@ def _under_todays_key(result: Any) -> Any:
         if isinstance(getattr(result, "estimate", None), float):
             changes["estimate"] = 0.0 - result.estimate
         for name in ("interval", "bound", "prediction"):
-            span = getattr(result, name, None)
-            if span is not None:
+            if (span := getattr(result, name, None)) is not None:
                 changes[name] = dataclasses.replace(span, low=0.0 - span.high, high=0.0 - span.low)
         # Practices' files said that the reference arm came first; exchange files said the opposite of what they held.
         if result.method == ARMS_AS_SAVED and result.contrast:
@@ -245,8 +241,7 @@ def gather(data: Mapping[str, Any]) -> dict[str, Any]:
     keys: dict[tuple[tuple[str, Any], ...], str] = {}
 
     def referred(value: dict[str, Any]) -> dict[str, Any] | None:
-        field = NAMED.get(str(value.get("kind")))
-        if field is None or field not in value:
+        if (field := NAMED.get(str(value.get("kind")))) is None or field not in value:
             return None
         identity = tuple(sorted(value.items()))
         if identity not in keys:

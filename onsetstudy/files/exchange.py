@@ -165,8 +165,7 @@ def _checked(path: Path, body: Any) -> Exchange:
         what = "the content does not fit its digest: it was changed after it was made"
         raise RecordsError(problem_in(path, what, "ask the practice to send it again", "digest"))
     content, newer = _newer_parts(path, body["content"])
-    exchange = understood(content, Exchange)
-    if exchange is None:
+    if (exchange := understood(content, Exchange)) is None:
         mend = "make it anew with the same version of onsetstudy"
         raise RecordsError(problem_in(path, "its content cannot be understood", mend, "content"))
     exchange = dataclasses.replace(exchange, newer=newer)
@@ -185,8 +184,7 @@ def _newer_parts(path: Path, content: Any) -> tuple[Any, tuple[tuple[str, str], 
     """
     if not isinstance(content, dict):
         return content, ()
-    unknown = sorted(set(content) - KEYS)
-    if not unknown:
+    if not (unknown := sorted(set(content) - KEYS)):
         return content, ()
     told = "a part" if len(unknown) == 1 else f"{len(unknown)} parts"
     if not _made_later(content.get("made_with")):

@@ -165,7 +165,7 @@ def write_together(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
     with together(folder) as fresh:
         for name, content in files.items():
             write_bytes(fresh / name, content)
-    return [Path(folder) / name for name in files]
+    return [folder / name for name in files]
 
 
 @contextmanager
@@ -177,7 +177,6 @@ def together(folder: Path) -> Iterator[Path]:
     OnsetStudyError
         If the folder cannot be written to, or the disk is full; what stood there before stays.
     """
-    folder = Path(folder)
     with told_of_disk(f"the folder {folder} cannot be written to", "Choose another folder."):
         folder.mkdir(parents=True, exist_ok=True)
         finish_together(folder)
@@ -193,10 +192,10 @@ def together(folder: Path) -> Iterator[Path]:
 
 def finish_together(folder: Path) -> None:
     """Bring to its end what was killed between the files' being whole and their taking their places."""
-    for left in sorted(Path(folder).glob(f"{WHOLE}*")):
+    for left in sorted(folder.glob(f"{WHOLE}*")):
         # No link that somebody laid there is followed.
         if left.is_dir() and not left.is_symlink():
-            _finish(Path(folder), left)
+            _finish(folder, left)
 
 
 def _declare_whole(fresh: Path) -> Path:

@@ -48,7 +48,7 @@ class StoreUnavailable(RecordsError):
 def is_store(path: Path) -> bool:
     """Whether a file is an SQLite file."""
     try:
-        with Path(path).open("rb") as file:
+        with path.open("rb") as file:
             return file.read(len(MAGIC)) == MAGIC
     except OSError:
         return False
@@ -56,7 +56,6 @@ def is_store(path: Path) -> bool:
 
 def preparations_path(store: Path) -> Path:
     """Where what the slips said and what was mixed is kept, apart from the entries: beside the store."""
-    store = Path(store)
     return store.with_name(f"{store.stem}.preparations{store.suffix}")
 
 
@@ -80,7 +79,7 @@ class EventStore(contextlib.AbstractContextManager["EventStore", None]):
     """
 
     def __init__(self, path: Path, *, create: Mapping[str, str] | None = None, timeout_s: float = 5.0) -> None:
-        self.path = Path(path)
+        self.path = path
         self._lock = threading.Lock()
         fresh = create is not None and not self.path.exists()
         if fresh:
@@ -268,7 +267,7 @@ class EventStore(contextlib.AbstractContextManager["EventStore", None]):
             If the file is there, or cannot be made.
         """
         with self._lock, self._told():
-            return self._copy(Path(target))
+            return self._copy(target)
 
     def _copy(self, target: Path) -> Path:
         try:
@@ -298,18 +297,17 @@ def restore_store(backup: Path, target: Path) -> int:
     RecordsError
         If the backup is damaged or no store, or a file of that name is there: it is never overwritten.
     """
-    target = Path(target)
     if target.exists():
         raise _problem(target, "there is a store of that name", "move it away first; a restore never overwrites one")
-    if not is_store(Path(backup)):
-        raise _problem(Path(backup), "this is not a backup of a store", "check the name and the folder")
+    if not is_store(backup):
+        raise _problem(backup, "this is not a backup of a store", "check the name and the folder")
     try:
-        with contextlib.closing(sqlite3.connect(f"file:{Path(backup).resolve()}?mode=ro", uri=True)) as there:
-            _refuse_damaged(there, Path(backup))
+        with contextlib.closing(sqlite3.connect(f"file:{backup.resolve()}?mode=ro", uri=True)) as there:
+            _refuse_damaged(there, backup)
             held = there.execute("select count(*), coalesce(max(seq), 0) from events").fetchone()
     except sqlite3.DatabaseError as error:
-        raise _problem(Path(backup), f"the backup is damaged ({error})", "take an earlier one") from None
-    with EventStore(Path(backup)) as source:
+        raise _problem(backup, f"the backup is damaged ({error})", "take an earlier one") from None
+    with EventStore(backup) as source:
         source.backup(target)
     with EventStore(target) as restored:
         if len(restored.events()) != held[0] or restored.last() != held[1]:
@@ -318,8 +316,7 @@ def restore_store(backup: Path, target: Path) -> int:
 
 
 def _refuse_damaged(db: sqlite3.Connection, path: Path) -> None:
-    found = db.execute("pragma integrity_check").fetchone()[0]
-    if found != "ok":
+    if (found := db.execute("pragma integrity_check").fetchone()[0]) != "ok":
         raise _problem(path, f"the copy is damaged ({found})", "make it again")
 
 

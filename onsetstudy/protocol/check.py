@@ -64,8 +64,7 @@ def check_protocol(content: Mapping[str, Any], *, file: str = "") -> Protocol:
         found = [_problem(detail, file) for detail in whole]
         found += _told(contradictions_beside(today, error), file)
         raise ProtocolError([*twice, *(_as_written(each, content) for each in found)]) from None
-    problems = [*twice, *(_as_written(each, content) for each in _told(contradictions(read), file))]
-    if problems:
+    if problems := [*twice, *(_as_written(each, content) for each in _told(contradictions(read), file))]:
         raise ProtocolError(problems)
     return _protocol(read)
 
@@ -197,8 +196,7 @@ def _table_in(annotation: Any) -> type | None:
 
 
 def _nearest(location: tuple[int | str, ...]) -> str:
-    known = _fields(location)
-    if known is None:
+    if (known := _fields(location)) is None:
         return "leave it out"
     near = difflib.get_close_matches(str(location[-1]), known, n=1)
     return f"did you mean {near[0]}?" if near else f"leave it out; the keys here are {', '.join(known)}"

@@ -122,8 +122,7 @@ def _treatment(read: ProtocolFile) -> Iterator[Contradiction]:
         what = "treatment success is asked for, and nothing says which pain is mild"
         mend = "add the table [pain] with mild_at_most, the highest score of the scale that counts as mild"
         yield "pain.mild_at_most", what, mend
-    planned = read.planning
-    if planned is None:
+    if (planned := read.planning) is None:
         return
     shares = (planned.treated_reference, planned.treated_other)
     if (shares[0] is None) != (shares[1] is None):
@@ -169,8 +168,7 @@ def _secondary(read: ProtocolFile) -> Iterator[Contradiction]:
 
 def _pain(read: ProtocolFile) -> Iterator[Contradiction]:
     """The scores that count as no and as mild pain, against their scale."""
-    pain = read.pain
-    if pain is None:
+    if (pain := read.pain) is None:
         return
     highest = SCALES[pain.scale][1]
     if pain.painless_at_most > highest:
@@ -240,8 +238,7 @@ def contradictions_beside(content: Mapping[str, Any], error: ValidationError) ->
 
 def _adoption(read: ProtocolFile) -> Iterator[Contradiction]:
     """A rule of adoption is whole, or says why there is none."""
-    rule = read.adoption
-    if rule is None:
+    if (rule := read.adoption) is None:
         return
     parts = {name: getattr(rule, name) for name in ADOPTION}
     missing = [name for name, value in parts.items() if value is None]

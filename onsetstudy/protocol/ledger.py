@@ -80,8 +80,7 @@ def make_entry(before: Sequence[LedgerEntry], kind: str, body: Mapping[str, Any]
     ProtocolError
         If the kind is not known, or the body has other fields, or holds an arm.
     """
-    wanted = KINDS.get(kind)
-    if wanted is None or set(body) != set(wanted):
+    if (wanted := KINDS.get(kind)) is None or set(body) != set(wanted):
         raise ProtocolError(f"an entry of the kind {kind} holds {', '.join(wanted or ('nothing that is known',))}")
     if found := _forbidden(body):
         raise ProtocolError(f"the ledger never holds an arm, and this entry holds {found}")

@@ -62,7 +62,6 @@ def write_in_place(
     OnsetStudyError
         If a file cannot be written, or the archive is a link that leads elsewhere; the report that stood there stays.
     """
-    folder = Path(folder)
     # A report that was whole when its program was killed is the earlier one.
     finish_together(folder)
     before = {n: (folder / n).read_bytes() for n in made if _is_plain(folder / n)}

@@ -14,7 +14,7 @@ MOST_TICKS = 14
 
 def write_case_sheet(path: Path, protocol: Protocol, *, paper: str = "a4") -> Path:
     """Write the sheet as PDF."""
-    return write_bytes(Path(path), render_case_sheet(case_sheet(protocol), paper=paper))
+    return write_bytes(path, render_case_sheet(case_sheet(protocol), paper=paper))
 
 
 def case_sheet(protocol: Protocol) -> CaseSheet:

@@ -26,14 +26,12 @@ def ledger_path(protocol: Path) -> Path:
     ProtocolError
         If a folder is given.
     """
-    protocol = Path(protocol)
     refuse_folder(protocol)
     return protocol if protocol.name.endswith(SUFFIX) else protocol.with_suffix(SUFFIX)
 
 
 def practice_ledger_path(sealed: Path) -> Path:
     """Where openings of a sealed file are entered: ``sealed-P01.json`` has ``P01.ledger.jsonl`` beside it."""
-    sealed = Path(sealed)
     return sealed.with_name(sealed.stem.removeprefix("sealed-") + SUFFIX)
 
 
@@ -45,7 +43,6 @@ def read_ledger(path: Path) -> tuple[LedgerEntry, ...]:
     ProtocolError
         If the file is not a ledger.
     """
-    path = Path(path)
     try:
         with told_of_disk(f"{path.name} cannot be read"):
             if not path.exists():
@@ -68,7 +65,7 @@ def verified_ledger(path: Path) -> tuple[LedgerEntry, ...]:
     entries = read_ledger(path)
     if faults := verify_entries(entries):
         mend = "restore the ledger from your backup; nothing is entered on top of a broken ledger"
-        raise ProtocolError([problem_in(Path(path), fault, mend, "ledger") for fault in faults])
+        raise ProtocolError([problem_in(path, fault, mend, "ledger") for fault in faults])
     return entries
 
 
@@ -93,7 +90,6 @@ def enter(
     OnsetStudyError
         If the file cannot be written.
     """
-    path = Path(path)
     with alone(path):
         entries = list(verified_ledger(path))
         there = len(entries)

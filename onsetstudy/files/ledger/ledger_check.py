@@ -108,8 +108,7 @@ def _openings(entries: Sequence[LedgerEntry]) -> tuple[LedgerEntry, ...]:
 
 def _log_faults(file: Path, entries: Sequence[LedgerEntry]) -> Iterator[str]:
     """Openings of a practice that were entered, and that its log does not show as they were."""
-    entered = [e for e in _openings(entries) if file.stem == f"opened-{e.body['practice']}"]
-    if not entered:
+    if not (entered := [e for e in _openings(entries) if file.stem == f"opened-{e.body['practice']}"]):
         return
     lines = set(read_opening_log(file)[0]["chain"].astype(str))
     if lost := sorted({str(e.body["slip"]) for e in entered if e.body["line"] not in lines}):
@@ -158,8 +157,7 @@ def _lock_faults(path: Path, entries: Sequence[LedgerEntry]) -> Iterator[str]:
 
 def _files(others: Sequence[Path]) -> Iterator[Path]:
     for other in others:
-        inside = sorted(p for p in other.rglob("*") if p.suffix in SUFFIXES) if other.is_dir() else [other]
-        yield from inside
+        yield from sorted(p for p in other.rglob("*") if p.suffix in SUFFIXES) if other.is_dir() else [other]
 
 
 def _read(file: Path) -> bytes:

@@ -29,7 +29,7 @@ Changes = tuple[tuple[str, str, str], ...]
 
 def lock_path(protocol: Path) -> Path:
     """Where the lock of a protocol file is: ``mine.toml`` has ``mine.lock.json`` beside it."""
-    return Path(protocol).with_suffix(".lock.json")
+    return protocol.with_suffix(".lock.json")
 
 
 def read_lock(protocol: str | Path) -> ProtocolLock | None:
@@ -61,8 +61,7 @@ def lock_protocol_file(protocol: str | Path, *, day: dt.date, reason: str = "") 
     path = Path(protocol)
     promised = read_protocol(path)
     _refuse_open(promised, path.name)
-    found = _read(lock_path(path))
-    if found is None:
+    if (found := _read(lock_path(path))) is None:
         lock = first_lock(promised, day=day)
     else:
         lock = amend(found[0], promised, changes=changed_keys(found[1], _content(path)), reason=reason, day=day)
@@ -91,8 +90,7 @@ def _read(path: Path) -> tuple[ProtocolLock, dict[str, Any]] | None:
     body = read_json(path, refuse=lambda what: _refused(path, [f"{NO_LOCK}: {what}"]))
     if not isinstance(body, dict) or set(body) != {"lock", "content"} or not isinstance(body["content"], dict):
         raise _refused(path, [f"{NO_LOCK}: it holds other parts than the versions and the content"])
-    lock = understood(body["lock"], ProtocolLock)
-    if lock is None:
+    if (lock := understood(body["lock"], ProtocolLock)) is None:
         raise _refused(path, [f"{NO_LOCK}: its versions cannot be read"])
     faults = [f"{NO_LOCK}: {fault}" for fault in mismatches(lock)] or list(_version_faults(lock))
     if not faults and _digest(body["content"]) != lock.latest.digest:

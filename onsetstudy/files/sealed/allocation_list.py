@@ -57,7 +57,7 @@ def write_allocation(
     RecordsError
         If there is no earlier list.
     """
-    folder, before = Path(folder), _earlier_slips(drawn, earlier, seed)
+    before = _earlier_slips(drawn, earlier, seed)
     if earlier is not None and _about(earlier).get("opening") == COORDINATOR:
         raise DesignError(f"the slips of {earlier} are opened by its keeper; go on with --way {COORDINATOR}")
     sealed = {p: _sealed_before(earlier, p) for p in sorted({s.practice_id for s in before or drawn.slips})}
@@ -99,7 +99,7 @@ def write_enveloped(
     """
     if len(secret) < 32:
         raise DesignError("the secret of the passphrases is shorter than 32 bytes")
-    folder, before = Path(folder), _earlier_slips(drawn, earlier, seed)
+    before = _earlier_slips(drawn, earlier, seed)
     words, published = _earlier_envelopes(earlier)
     words |= {s.slip: passphrase_of(secret, s.slip) for s in drawn.slips}
     whole = (*before, *drawn.slips)
@@ -142,7 +142,7 @@ def write_list(
     """
     if earlier is not None and _about(earlier).get("opening") != COORDINATOR:
         raise DesignError(f"the slips of {earlier} are not opened by its keeper; go on with --way as it was begun")
-    folder, before = Path(folder), _earlier_slips(drawn, earlier, seed)
+    before = _earlier_slips(drawn, earlier, seed)
     opening = {"opening": COORDINATOR} if by_coordinator else {}
     return _copied_logs(earlier, folder) + _write_described(drawn, before, folder, seed, earlier, **opening)
 
@@ -186,7 +186,7 @@ def read_passphrases(folder: Path) -> dict[str, str]:
     RecordsError
         If the folder holds none.
     """
-    words = read_plain_table(Path(folder) / "passphrases.csv", WORDS, "a list of passphrases").astype(str)
+    words = read_plain_table(folder / "passphrases.csv", WORDS, "a list of passphrases").astype(str)
     return dict(zip(words["slip"], words["passphrase"], strict=True))
 
 
@@ -258,8 +258,7 @@ def _write_sealed(
 
 def write_minimisation(protocol: Protocol, folder: Path, *, seed: int) -> list[Path]:
     """Write a sealed file for each practice whose arms are drawn one by one, each time it is opened."""
-    rule = protocol.allocation
-    if rule is None or rule.method != "minimisation":
+    if (rule := protocol.allocation) is None or rule.method != "minimisation":
         raise DesignError('this protocol does not say method = "minimisation" under [allocation]')
     arms = [arm.code for arm in protocol.arms]
     paths = []
@@ -279,7 +278,7 @@ def write_minimisation(protocol: Protocol, folder: Path, *, seed: int) -> list[P
             "practices": list(protocol.study.practices),
             **({"case_codes": protocol.study.case_codes} if protocol.study.case_codes else {}),
         }
-        paths.append(write_json(Path(folder) / f"sealed-{practice}.json", body, private=True))
+        paths.append(write_json(folder / f"sealed-{practice}.json", body, private=True))
     return paths
 
 

@@ -36,7 +36,6 @@ def write_block_sizes(path: Path, protocol: Protocol, sizes: Sequence[int], *, n
     DesignError
         If the file is there, or a size cannot hold the arms in their ratio.
     """
-    path = Path(path)
     if path.exists():
         raise DesignError(f"{path} is there already, and its digest may stand in a protocol. Choose another name")
     rule = protocol.allocation
@@ -57,7 +56,6 @@ def read_block_sizes(path: Path, protocol: Protocol) -> tuple[int, ...]:
     DesignError
         If it is no such file, or not the one whose digest the protocol holds.
     """
-    path = Path(path)
     content = read_json(path, refuse=lambda what: _refused(path, f"this is no file of block sizes: {what}"))
     if not _is_one(content):
         raise _refused(path, "this is no file of block sizes")
@@ -75,8 +73,7 @@ def with_sizes(protocol: Protocol, path: Path | None) -> Protocol:
     DesignError
         If the file is needed and not given, given and not needed, or not the one that was promised.
     """
-    rule = protocol.allocation
-    if rule is None or not rule.block_sizes_digest:
+    if (rule := protocol.allocation) is None or not rule.block_sizes_digest:
         if path is not None:
             raise DesignError("this protocol states its block sizes; leave out --block-sizes")
         return protocol

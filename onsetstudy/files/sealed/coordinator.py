@@ -34,7 +34,7 @@ def coordinator_log(folder: Path, practice: str) -> Path:
     """
     if not practice or set(practice) & set("/\\") or not practice.isprintable():
         raise DesignError("this is no code of a practice; nothing was opened")
-    return Path(folder) / f"opened-{practice}.csv"
+    return folder / f"opened-{practice}.csv"
 
 
 def open_from_list(
@@ -74,7 +74,7 @@ def open_from_list(
     RecordsError
         If list or log were changed.
     """
-    folder, case_id = Path(folder), case_id.strip()
+    case_id = case_id.strip()
     log_file = coordinator_log(folder, practice)
     about = read_description(folder / "list.json")
     if about.get("opening") != COORDINATOR:

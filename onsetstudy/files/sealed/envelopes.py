@@ -123,7 +123,7 @@ def folder_faults(folder: Path) -> tuple[str, ...]:
     from onsetstudy.files.sealed.opening_log import read_nonces, read_opening_log
     from onsetstudy.records.derived.allocation import ARMS_JOIN
 
-    published = Path(folder) / "commitments.json"
+    published = folder / "commitments.json"
     if not published.exists():
         return ()
     try:
@@ -131,7 +131,7 @@ def folder_faults(folder: Path) -> tuple[str, ...]:
     except (Unreadable, KeyError, TypeError, ValueError):
         return (f"{published.name} cannot be read.",)
     faults = []
-    for log in sorted(Path(folder).glob("opened-*.csv")):
+    for log in sorted(folder.glob("opened-*.csv")):
         nonces = read_nonces(log)
         for row in read_opening_log(log)[0].astype(str).to_dict("records"):
             slip, arms = row["slip"], row["arms"].split(ARMS_JOIN)

@@ -43,14 +43,14 @@ def read_allocation_list(path: Path) -> tuple[pd.DataFrame, str]:
     RecordsError
         If this is not a list of slips.
     """
-    frame = read_plain_table(Path(path), LIST_COLUMNS, "a list of allocation slips")
+    frame = read_plain_table(path, LIST_COLUMNS, "a list of allocation slips")
     number = pd.to_numeric(frame["number"], errors="coerce")
     strange = (number.isna() | (number % 1 != 0) | (number.abs() > MOST_NUMBER)).to_numpy()
     if strange.any():
-        where = Where(file=Path(path).name, row=int(strange.argmax()) + 2, column="number")
+        where = Where(file=path.name, row=int(strange.argmax()) + 2, column="number")
         what, mend = "the number of this slip is not a whole number", "restore the list as it was drawn"
         raise RecordsError(Problem(what=what, where=where, mend=mend, code="not_a_number"))
-    about = Path(path).with_suffix(".json")
+    about = path.with_suffix(".json")
     commitment = ""
     if about.exists():
         told = read_description(about)

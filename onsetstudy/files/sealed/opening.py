@@ -66,7 +66,7 @@ def open_next(
     RecordsError
         If the log was changed.
     """
-    sealed, case_id, log_file = Path(sealed), case_id.strip(), opening_log.log_path(sealed)
+    case_id, log_file = case_id.strip(), opening_log.log_path(sealed)
     if not sealed.exists():
         raise DesignError(f"there is no file {sealed}. Give the sealed file of your practice")
     _refuse_misfit(opening_log.read_sealed(sealed), case_id, study)
@@ -179,8 +179,7 @@ def _stratum(content: dict[str, Any], levels: Mapping[str, str], sealed: Path) -
     if content["kind"] == "minimisation":
         return " | ".join((practice, *levels.values()))
     wanted = {practice, *levels.values()}
-    fits = [s for s in content["strata"] if set(s.split(" | ")) == wanted]
-    if not fits:
+    if not (fits := [s for s in content["strata"] if set(s.split(" | ")) == wanted]):
         known = "; ".join(sorted(content["strata"]))
         raise DesignError(f"{sealed.name} has no stratum of {', '.join(sorted(wanted))}. It has: {known}.")
     return str(fits[0])

@@ -42,7 +42,6 @@ class Opened:
 
 def log_path(sealed: Path) -> Path:
     """Where openings of a sealed file are logged: beside it."""
-    sealed = Path(sealed)
     return sealed.with_name(sealed.stem.replace("sealed", "opened") + ".csv")
 
 
@@ -70,7 +69,7 @@ def read_sealed(path: Path) -> dict[str, Any]:
 
 def nonces_path(log: Path) -> Path:
     """Where the nonces of slips that were opened are kept: beside their log."""
-    return Path(log).with_name(Path(log).name.replace("opened", "nonces"))
+    return log.with_name(log.name.replace("opened", "nonces"))
 
 
 def read_nonces(log: Path) -> dict[str, tuple[str, str]]:
@@ -161,8 +160,8 @@ def read_opening_log(path: Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
     RecordsError
         If this is not an opening log.
     """
-    frame = read_plain_table(Path(path), LOG_COLUMNS, "an opening log", earlier=OLD_LOG_COLUMNS)
-    sealed = Path(path).with_name(Path(path).stem.replace("opened", "sealed") + ".json")
+    frame = read_plain_table(path, LOG_COLUMNS, "an opening log", earlier=OLD_LOG_COLUMNS)
+    sealed = path.with_name(path.stem.replace("opened", "sealed") + ".json")
     link = read_sealed(sealed)["protocol"] if sealed.exists() else None
     broken = []
     for row in frame.to_dict("records"):
@@ -199,8 +198,7 @@ def read_plain_table(
     found = tuple(rows[0]) if rows else ()
     if found not in (columns, earlier) or not found:
         raise refuse(f"this is not {what}", f"its first line must read {','.join(columns)}")
-    uneven = [k for k, row in enumerate(rows) if row and len(row) != len(found)]
-    if uneven:
+    if uneven := [k for k, row in enumerate(rows) if row and len(row) != len(found)]:
         raise refuse(f"row {uneven[0] + 1} has {len(rows[uneven[0]])} entries", f"{len(found)} are needed")
     frame = pd.DataFrame([row for row in rows[1:] if row], columns=list(found), dtype=object)
     return frame.reindex(columns=list(columns), fill_value="")

@@ -37,7 +37,7 @@ def refuse_other_study(path: Path, facts: dict[str, str], protocol: Protocol) ->
         if facts.get(name) != promised:
             what = f"its {name} is {facts.get(name)}, and the protocol says {promised}"
             mend = "give the protocol that the store was made with"
-            raise RecordsError(problem_in(Path(path), what, mend, "other_study"))
+            raise RecordsError(problem_in(path, what, mend, "other_study"))
 
 
 def _kept(path: Path) -> tuple[dict[str, str], tuple[Event, ...]]:

@@ -145,8 +145,7 @@ def read_tables(path_or_paths: Paths, protocol: Protocol | None = None) -> tuple
         return _store(paths[0], protocol)[:2]
     if len(paths) == 1 and (rows := _wide_csv(paths[0])) is not None:
         return unfold_wide(rows, file=paths[0].name)
-    other = [p for p in paths if p.suffix.lower() not in READ and not p.is_dir()]
-    if other:
+    if other := [p for p in paths if p.suffix.lower() not in READ and not p.is_dir()]:
         mend = "save it as .xlsx, or its two tables as .csv"
         raise RecordsError([_problem(p, f"a file {p.suffix or p.name} is not read as records", mend) for p in other])
     found: dict[str, Path] = {}
@@ -232,8 +231,7 @@ def _layout(path: Path, file: TextIO) -> dict[str, Any]:
     if max((line.count(delimiter) for line in file), default=0) >= width:
         file.seek(0)
         rows = enumerate(csv.reader(file, delimiter=delimiter), start=1)
-        ragged = list(itertools.islice(((row, len(cells)) for row, cells in rows if len(cells) > width), 20))
-        if ragged:
+        if ragged := list(itertools.islice(((row, len(cells)) for row, cells in rows if len(cells) > width), 20)):
             _refuse_title(path, file, otherwise=2 if width == 1 else 1)
             mend = 'put a text that contains the separator between quotation marks, such as "0,18"'
             what = "{} cells in this row, but {} headings"
@@ -291,13 +289,9 @@ def _raw(frame: pd.DataFrame, path: Path, sheet: str | None = None, date_epoch: 
     body = frame.iloc[1:].reset_index(drop=True)
     keep = [i for i in range(frame.shape[1]) if pd.notna(headings.iloc[i]) or body.iloc[:, i].notna().any()]
     body = body.iloc[:, keep]
-    body.columns = pd.Index([_heading(headings.iloc[i]) for i in keep])
+    body.columns = pd.Index(["(no heading)" if pd.isna(headings.iloc[i]) else str(headings.iloc[i]) for i in keep])
     rows = pd.Series(range(2, len(body) + 2))
     return RawTable(frame=body, source_row=rows, file=path.name, sheet=sheet, date_epoch=date_epoch)
-
-
-def _heading(value: object) -> str:
-    return "(no heading)" if value is None or value != value else str(value)
 
 
 # Workbooks ------------------------------------------------------------------------------------------------------------

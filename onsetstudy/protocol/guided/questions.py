@@ -181,8 +181,7 @@ def read_answer(question: GuidedQuestion, text: str, told: Mapping[str, str] | N
             raise ValueError("yes or no")
         return said == "yes"
     if question.kind == "choice":
-        code = question.code_of(said)
-        if code is None:
+        if (code := question.code_of(said)) is None:
             raise ValueError(f"one of {', '.join(question.codes)}")
         return code
     if question.kind == "number":

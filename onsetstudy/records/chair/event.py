@@ -62,8 +62,7 @@ def in_force(events: Iterable[Event]) -> list[Event]:
     for event in ordered:
         if event.kind == "correction":
             continue
-        correction = last.get(event.id)
-        if correction is None:
+        if (correction := last.get(event.id)) is None:
             kept.append(event)
         elif (instead := correction.payload.get("instead")) is not None:
             kept.append(replace(event, payload=instead))

@@ -82,8 +82,7 @@ class _Clocks:
         self.base: dict[str, float] = {}
         self.of: dict[str, list[Anchor]] = {}
         for event in events:
-            anchor = _anchor(event) if event.kind == "anchor" else None
-            if anchor is not None:
+            if (anchor := _anchor(event) if event.kind == "anchor" else None) is not None:
                 self.base.setdefault(anchor.boot, anchor.server_wall_s - anchor.server_s)
                 self.of.setdefault(anchor.clock, []).append(anchor)
         for anchors in self.of.values():
@@ -118,8 +117,7 @@ def place_events(events: Iterable[Event]) -> dict[str, Moment]:
 
 def _by_anchors(event: Event, clocks: _Clocks) -> Moment | None:
     """By the anchors of the entry's own page load; an open end is infinite; ``None`` without any."""
-    anchors = clocks.of.get(event.clock)
-    if not anchors:
+    if not (anchors := clocks.of.get(event.clock)):
         return None
     page_s, wall = event.at_monotonic, event.wall_s - event.at_monotonic
     place = bisect.bisect_right(clocks.pages[event.clock], (page_s, event.seq))

@@ -123,8 +123,7 @@ def _correction_faults(event: Event, protocol: Protocol, corrected: Event | None
     if corrected is None or corrected.kind in ("correction", "anchor"):
         return ["a correction names the entry that was wrong"]
     faults = [] if corrected.case_id == event.case_id else ["a correction belongs to the case that it corrects"]
-    instead = event.payload.get("instead")
-    if instead is not None:
+    if (instead := event.payload.get("instead")) is not None:
         if not isinstance(instead, Mapping):
             return [*faults, "a correction gives the entry anew, or nothing"]
         faults += entry_faults(replace(corrected, payload=instead, corrects=None), protocol)
@@ -157,8 +156,7 @@ def _ident(value: object) -> bool:
 def _payload_faults(payload: Mapping[str, Any], keys: Mapping[str, Key]) -> list[str]:
     faults = [f"{name} is missing" for name, key in keys.items() if key.compulsory and payload.get(name) in (None, "")]
     for name, value in payload.items():
-        key = keys.get(name)
-        if key is None:
+        if (key := keys.get(name)) is None:
             faults.append(f"{_shown(name)} does not belong here")
         elif value is not None:
             faults += _value_faults(name, value, key)
@@ -166,8 +164,7 @@ def _payload_faults(payload: Mapping[str, Any], keys: Mapping[str, Key]) -> list
 
 
 def _column_faults(name: str, value: Any, columns: Mapping[str, Column], protocol: Protocol) -> list[str]:
-    column = columns.get(name)
-    if column is None:
+    if (column := columns.get(name)) is None:
         return [f"{_shown(name)} does not belong here"]
     if value is None:
         return []

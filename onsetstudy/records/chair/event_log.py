@@ -196,8 +196,7 @@ class _Case:
                 told[column] = (zero_wall + dt.timedelta(seconds=round(after))).strftime("%H:%M:%S")
         if (minute := self.first_minute("treatment_start")) is not None:
             told["treatment_start_min"] = f"{minute:.3f}"
-        ends = [m[1] for e in self.entries if e.kind == "test" and (m := self.minute(e)) is not None]
-        if ends:
+        if ends := [m[1] for e in self.entries if e.kind == "test" and (m := self.minute(e)) is not None]:
             told["observation_end_min"] = f"{max(ends):.3f}"
         return told
 
@@ -219,8 +218,7 @@ class _Case:
 
     def _harm(self) -> dict[str, Any]:
         """The table has room for one event: a serious one before others."""
-        events = [e.payload for e in self.entries if e.kind == "adverse_event"]
-        if not events:
+        if not (events := [e.payload for e in self.entries if e.kind == "adverse_event"]):
             return {}
         told = next((p for p in events if p.get("serious") == "yes"), events[0])
         return {"adverse_event": told.get("kind"), "adverse_serious": told.get("serious")}

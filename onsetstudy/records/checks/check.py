@@ -80,8 +80,7 @@ def check_records(
     an onset of two tests that were not consecutive. A refused case takes its readings with it.
     """
     raws = {"cases": cases, "cold_tests": cold_tests}
-    unusable = heading_problems(raws, drop_unknown=drop_unknown, whole=whole)
-    if unusable:
+    if unusable := heading_problems(raws, drop_unknown=drop_unknown, whole=whole):
         raise RecordsError(unusable)
     unread = unread_columns(raws) if drop_unknown else []
     of_cases, of_tests = (Findings(name, _known_columns(raw, name)) for name, raw in raws.items())

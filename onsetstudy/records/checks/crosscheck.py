@@ -55,8 +55,7 @@ def check_codes(cases: Findings, tests: Findings, study: StudyIdentity) -> None:
         if code and folded[code.casefold()] > 1:
             what = "this code stands in another row with other capitals, which do not count"
             cases.refuse(row, "case_id", "duplicate", what, "give every case its own code")
-    strange = set(tests.typed["case_id"].dropna()) - set(codes)
-    if strange:
+    if strange := set(tests.typed["case_id"].dropna()) - set(codes):
         by_folded = {code.casefold(): code for code in codes}
         spelled = {code: by_folded.get(code.casefold(), code) for code in strange}
         tests.typed["case_id"] = tests.typed["case_id"].map(lambda code: spelled.get(code, code))

@@ -92,20 +92,18 @@ class Findings:
         position, spellings = pd.factorize(self.raw.frame[column])
         return np.array([*(bool(passes(str(cell))) for cell in spellings), False])[position]
 
-    def where(self, row: int, column: str | None) -> Where:
-        """The place of a cell, as the spreadsheet numbers it."""
-        return Where(file=self.raw.file, sheet=self.raw.sheet, row=int(self.raw.source_row.iloc[row]), column=column)
-
     def cell(self, row: int, column: str) -> str | None:
         """What was written in a cell."""
         value: Any = self.raw.frame[column].iloc[row] if column in self.raw.frame else None
         return None if value is None or value != value else str(value)
 
-    def _problem(self, row: int, column: str | None, code: str, what: str, mend: str) -> Problem:
-        value = None if column is None or code in UNTOLD else self.cell(row, column)
-        return Problem(what=what, where=self.where(row, column), mend=mend, value=value, code=code)
+    def _problem(self, row: int, column: str, code: str, what: str, mend: str) -> Problem:
+        at = int(self.raw.source_row.iloc[row])
+        where = Where(file=self.raw.file, sheet=self.raw.sheet, row=at, column=column)
+        value = None if code in UNTOLD else self.cell(row, column)
+        return Problem(what=what, where=where, mend=mend, value=value, code=code)
 
-    def refuse(self, row: int, column: str | None, code: str, what: str, mend: str) -> None:
+    def refuse(self, row: int, column: str, code: str, what: str, mend: str) -> None:
         """Refuse a row, and say why."""
         self.problems.append((row, self._problem(row, column, code, what, mend)))
         self.mark(row, code)
@@ -163,8 +161,7 @@ class Findings:
         """All sentences of each refused row."""
         found: dict[int, list[str]] = {}
         for row, problem in self.problems:
-            column = f"column {problem.where.column}: " if problem.where.column else ""
-            found.setdefault(row, []).append(f"{column}{problem.what}. {problem.mend}.")
+            found.setdefault(row, []).append(f"column {problem.where.column}: {problem.what}. {problem.mend}.")
         return {row: " ".join(sentences) for row, sentences in found.items()}
 
     def repair_list(self) -> list[Repair]:

@@ -267,8 +267,7 @@ def _put(
     value = source.text(row, said) if value is None else value
     if not value:
         return
-    there = case.text(at, column)
-    if not there:
+    if not (there := case.text(at, column)):
         if column not in case.frame:
             case.frame[column] = pd.Series([None] * len(case.frame), dtype=object, index=case.frame.index)
         case.frame.iloc[at, list(case.frame.columns).index(column)] = value
@@ -286,8 +285,7 @@ def _fold_injections(case: _Open, table: _Open, known: Mapping[str, int]) -> Non
         rows = sorted(rows, key=lambda row: _number(table.text(row, "number")) or 0.0)
         for row in rows:
             table.number(row, "volume_ml")
-        planned = [row for row in rows if table.text(row, "role") == "planned"]
-        if planned:
+        if planned := [row for row in rows if table.text(row, "role") == "planned"]:
             _put(case, at, "technique", table, planned[0])
             _solution(case, at, table, planned)
             _put(case, at, "volume_ml", table, planned[0], value=table.total(planned))
@@ -338,8 +336,7 @@ def _fold_events(case: _Open, table: _Open, known: Mapping[str, int]) -> None:
     for code, rows in table.rows().items():
         if code not in known:
             continue
-        told = [row for row in rows if table.text(row, "kind") != "none"]
-        if not told:
+        if not (told := [row for row in rows if table.text(row, "kind") != "none"]):
             _put(case, known[code], "adverse_event", table, rows[0], "kind", "none")
             continue
         row = next((row for row in told if table.text(row, "serious") == "yes"), told[0])

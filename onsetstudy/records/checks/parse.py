@@ -191,8 +191,7 @@ def _admits(column: Column, value: float) -> bool:
 
 
 def _minute(cell: str, column: Column) -> tuple[float, Repaired]:
-    found = MINUTES_SECONDS.fullmatch(cell)
-    if found:
+    if found := MINUTES_SECONDS.fullmatch(cell):
         return int(found[1]) + int(found[2]) / 60, None
     try:
         return _plain_number(cell, column)
@@ -204,8 +203,7 @@ def _minute(cell: str, column: Column) -> tuple[float, Repaired]:
 
 
 def _clock(cell: str) -> tuple[float, Repaired]:
-    found = CLOCK.fullmatch(cell.lower())
-    if found:
+    if found := CLOCK.fullmatch(cell.lower()):
         hour, minute, second = int(found[1]), int(found[2]), int(found[3] or 0)
         if found[4]:
             if not 1 <= hour <= 12:

@@ -117,8 +117,7 @@ class _Wide:
         self.file, self.sheet = file, sheet
         self.problems: list[Problem] = []
         self.cells = [[("" if c is None else str(c)).strip() for c in row] for row in rows]
-        starts = [i for i, row in enumerate(self.cells) if row and normal_heading(row[0]) == "case_id"]
-        if not starts:
+        if not (starts := [i for i, row in enumerate(self.cells) if row and normal_heading(row[0]) == "case_id"]):
             self.refuse(0, "case_id", "", "no row begins with case_id", "keep the row of headings of the template")
             raise RecordsError(self.problems)
         self.start = starts[0]

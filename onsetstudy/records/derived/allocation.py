@@ -123,8 +123,7 @@ def known_arms(protocol: Protocol, kept: KeptList | None, *, without_list: str |
         return None
     if kept is not None:
         return ArmStanding(source=kept.source, cases=0, verified=0, other_arm=0)
-    reason = " ".join((without_list or "").split()).rstrip(".")
-    if not reason:
+    if not (reason := " ".join((without_list or "").split()).rstrip(".")):
         raise RecordsError.of_key(
             "allocation",
             NO_ALLOCATION,
