@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import importlib.metadata
 from collections.abc import Iterable
 
@@ -14,6 +15,7 @@ from onsetstudy.core.results import (
     EstimateLike,
     HypothesisTest,
     NotAvailable,
+    Result,
     estimates_frame,
 )
 from onsetstudy.core.serialise import result_kind
@@ -91,22 +93,10 @@ class Population:
     treatment_difference: EstimateLike | None = None
 
     def to_frame(self) -> pd.DataFrame:
-        """All estimates of this set, with the estimate columns."""
-        told = (
-            self.onset_test,
-            self.hazard_ratio,
-            *self.success,
-            self.success_difference,
-            *self.wait,
-            self.wait_difference,
-            *self.never_numb,
-            self.never_numb_difference,
-            self.pain,
-            self.pain_difference,
-            *self.treatment,
-            self.treatment_difference,
-        )
-        return estimates_frame(result for result in told if result is not None)
+        """All estimates of this set, in the order of its fields, with the estimate columns."""
+        values = (getattr(self, each.name) for each in dataclasses.fields(self))
+        told = (each for value in values for each in (value if isinstance(value, tuple) else (value,)))
+        return estimates_frame(each for each in told if isinstance(each, Result))
 
 
 @result_kind("arm_table_row")

@@ -11,9 +11,9 @@ from onsetstudy.core.results import ArmCount, Assumption, Counts, EstimateLike
 from onsetstudy.outcomes.chair_time import waits_not_seen
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.counts.aggregate_counts import AT_LEAST
-from onsetstudy.study.practice.subsets import TREATED, ratio_of, treatments_of
+from onsetstudy.study.practice.subsets import ratio_of
 from onsetstudy.study.sets.analysis_set import PRACTICE
-from onsetstudy.study.sets.contrasts import BY_ARM, ask, means_compared, needs_both_arms
+from onsetstudy.study.sets.contrasts import BY_ARM, TREATED, ask, means_compared
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.results import ArmContrast
 
@@ -64,12 +64,8 @@ def contrast_of_counts(key: str, data: CountedSet, *, missing: str) -> ArmContra
     protocol, data = data.protocol, data.two_arms()
 
     def answer() -> ArmContrast | EstimateLike:
-        if missing:
-            needs_both_arms(data, key, missing)
         if key == "hazard_ratio":
             return ratio_of(data)
-        if key == TREATED:
-            return treatments_of(data)
         if key in BY_ARM:
             return BY_ARM[key][1](data)
         # A wait not seen to its end counts with the minutes that were seen, as in the practice's own report.
@@ -78,7 +74,7 @@ def contrast_of_counts(key: str, data: CountedSet, *, missing: str) -> ArmContra
         return mean_difference(rows, protocol, key, pain.instrument.unit if pain else "min")
 
     unit = "min" if key in MEANS and protocol.pain is None else None
-    return ask(data, key, answer, method="from counts", unit=unit)
+    return ask(data, key, answer, missing=missing, method="from counts", unit=unit)
 
 
 def mean_difference(values: pd.DataFrame, protocol: Protocol, quantity: str, unit: str) -> EstimateLike:

@@ -126,15 +126,9 @@ def make_exchange(
     """
     own = tally.of(practice)
     if own.cells.empty:
-        known = ", ".join(tally.practices) or "none"
-        raise RecordsError(
-            Problem(
-                what=f"the practice {practice} has no analysed case",
-                mend=f"practices with cases: {known}",
-                value=practice,
-                code="practice",
-            )
-        )
+        what, known = f"the practice {practice} has no analysed case", ", ".join(tally.practices) or "none"
+        mend = f"practices with cases: {known}"
+        raise RecordsError(Problem(what=what, mend=mend, value=practice, code="practice"))
     keys = group_columns(protocol)
     try:
         merged = merge_small_groups(

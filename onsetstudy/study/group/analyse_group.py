@@ -92,11 +92,8 @@ def analyse_group(
     told(1, 5, "practices")
     own = {c: _whole(estimates_of_counts(data.of_practice(letters[c])), c, counts) for c in counts.practices}
     lettered = {letters[code]: estimates for code, estimates in own.items()}
-    combined = (
-        _combined(lettered, key, replace(options, most=largest_difference(quantity_of(key), protocol)))
-        for key in POOLED
-    )
-    pooled = tuple(found for found in combined if found is not None)
+    most = {key: replace(options, most=largest_difference(quantity_of(key), protocol)) for key in POOLED}
+    pooled = tuple(found for key in POOLED if (found := _combined(lettered, key, most[key])) is not None)
     told(2, 5, "quarters")
     cumulative = _cumulative(data, this, options)
     told(3, 5, "techniques and practices")
@@ -165,10 +162,6 @@ def _quarter(counts: Gathered, protocol: Protocol, label: str | None) -> Quarter
         what = f"no practice sent a case up to {this.label}"
         raise RecordsError(Problem(what=what, mend=f"the first cases are of {first}", code="quarter"))
     return this
-
-
-def _rows(frame: pd.DataFrame, practice: str) -> pd.DataFrame:
-    return frame[frame["practice_id"] == practice]
 
 
 def _secret(counts: Gathered) -> str:
@@ -241,15 +234,12 @@ def _whole(own: tuple[EstimateLike, ...], code: str, counts: Gathered) -> tuple[
 
 def _practice(code: str, counts: Gathered, letters: dict[str, str]) -> GroupPractice:
     sent = [(name, e) for name, e in counts.files if e.practice == code]
-    cells, flow, values = (_rows(table, code) for table in (counts.cells, counts.flow, counts.values))
+    cells, flow, values = (f[f[PRACTICE] == code] for f in (counts.cells, counts.flow, counts.values))
     by_quarter = cells.groupby(last_quarter(cells["quarter"]), sort=True)["n"].sum()
     stages = flow.groupby("stage")["n"].sum()
     protocol, cuttable = counts.protocol, code not in dict(counts.beyond)
     pain = "" if protocol.pain is None else f"pain_{protocol.pain.moment}"
-
-    def rows(stage: str) -> int | None:
-        return int(stages.get(stage, 0)) if cuttable else None
-
+    rows = {name: int(stages.get(name, 0)) if cuttable else None for name in ("recorded", "refused", "left_out")}
     return GroupPractice(
         code=code,
         letter=letters[code],
@@ -257,9 +247,7 @@ def _practice(code: str, counts: Gathered, letters: dict[str, str]) -> GroupPrac
         files=tuple(name for name, _ in sent),
         n=CountedSet(frame=cells, protocol=protocol).counts(),
         by_quarter=tuple((str(q), int(n)) for q, n in by_quarter.items()),
-        recorded=rows("recorded"),
-        refused=rows("refused"),
-        left_out=rows("left_out"),
+        **rows,
         scores=int(values.loc[values["quantity"] == pain, "n"].sum()) if cuttable and pain else None,
         moved=sum(e.held_back.moved for _, e in sent) if cuttable else None,
     )

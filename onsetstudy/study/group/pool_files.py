@@ -131,10 +131,8 @@ def together(files: Sequence[tuple[str, Exchange]], name: str) -> pd.DataFrame:
         return pd.DataFrame(columns=["practice_id", *COLUMNS[name], "n"])
     frame = pd.concat([f.astype(object) for f in frames], ignore_index=True)
     frame = frame[["practice_id", *(c for c in frame.columns if c != "practice_id")]]
-    for column in frame.columns:
-        if column.startswith(("left_", "right_")) or column == "value":
-            frame[column] = frame[column].astype(float)
-    frame["n"] = frame["n"].astype("int64")
+    numbers = [c for c in frame.columns if c.startswith(("left_", "right_")) or c == "value"]
+    frame = frame.astype({**dict.fromkeys(numbers, float), "n": "int64"})
     keys = [c for c in frame.columns if c != "n"]
     return pd.DataFrame(frame.groupby(keys, sort=True, dropna=False, as_index=False)["n"].sum())
 
@@ -226,7 +224,5 @@ def cut(counts: Gathered, label: str) -> Gathered:
 def sent_less(counts: Gathered) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:
     """Practices of the protocol without a file, and those whose files end before the quarter, with their last one."""
     missing = tuple(p for p in counts.protocol.study.practices if p not in counts.practices)
-    last: dict[str, str] = {}
-    for _, exchange in counts.files:
-        last[exchange.practice] = max(last.get(exchange.practice, ""), exchange.quarters[-1])
-    return missing, tuple((code, q) for code, q in sorted(last.items()) if q < counts.label)
+    last = dict(sorted((e.practice, e.quarters[-1]) for _, e in counts.files))
+    return missing, tuple((code, q) for code, q in last.items() if q < counts.label)

@@ -33,12 +33,9 @@ def reconcile(overall: GroupOverall, pooled_all: Sequence[Pooled], *, practices:
         if pooled is None or _alike(within, pooled.average):
             continue
         reasons = _of_practices(pooled)
-        reasons += [] if "spread" in reasons else ["weights"]
-        found.append(
-            Reconciled(
-                quantity=within.quantity, within=within, mean_of_practices=pooled.average, reasons=tuple(reasons)
-            )
-        )
+        why = tuple(reasons if "spread" in reasons else [*reasons, "weights"])
+        average = pooled.average
+        found.append(Reconciled(quantity=within.quantity, within=within, mean_of_practices=average, reasons=why))
     return tuple(found)
 
 
@@ -110,9 +107,5 @@ def not_reproduced(counts: Gathered, own: dict[str, tuple[Estimate | NotAvailabl
 def _alike(one: EstimateLike, two: EstimateLike) -> bool:
     if not (isinstance(one, Estimate) and isinstance(two, Estimate)):
         return isinstance(one, NotAvailable) and isinstance(two, NotAvailable)
-    pairs = zip(
-        (one.estimate, one.interval.low, one.interval.high),
-        (two.estimate, two.interval.low, two.interval.high),
-        strict=True,
-    )
-    return all(abs(a - b) <= ALIKE * max(1.0, abs(a)) for a, b in pairs)
+    numbers = ((e.estimate, e.interval.low, e.interval.high) for e in (one, two))
+    return all(abs(a - b) <= ALIKE * max(1.0, abs(a)) for a, b in zip(*numbers, strict=True))

@@ -18,9 +18,9 @@ from onsetstudy.study.counts.counted_estimates import NOT_SENT, contrast_of_coun
 from onsetstudy.study.group.results import GroupOverall
 from onsetstudy.study.group.stratified_success import pool_success
 from onsetstudy.study.practice.curves import arm_curves
-from onsetstudy.study.practice.subsets import TREATED, hazards_of, onset_test_of, ratio_of
+from onsetstudy.study.practice.subsets import hazards_of, onset_test_of, ratio_of
 from onsetstudy.study.sets.analysis_set import PRACTICE
-from onsetstudy.study.sets.contrasts import BY_ARM, ask, needs_both_arms
+from onsetstudy.study.sets.contrasts import BY_ARM, TREATED, ask
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.hazards.frailty import fit_shared_frailty
 from onsetstudy.survival.results import ArmContrast, SharedFrailty
@@ -73,14 +73,11 @@ def pool_in_one_stage(data: CountedSet) -> GroupOverall:
 
 def by_arm(data: CountedSet, difference: str) -> tuple[EstimateLike, ...]:
     """What a difference compares, of each arm over the mix of strata of both arms; reference first."""
-    if difference == TREATED:
-        found, quantity = contrast_of_counts(TREATED, data, missing=""), "treatment_success"
-    else:
-        found = contrast_of_counts(difference, data, missing="cases of one arm only have been sent")
-        quantity = BY_ARM[difference][0]
+    missing = "" if difference == TREATED else "cases of one arm only have been sent"
+    found = contrast_of_counts(difference, data, missing=missing)
     if isinstance(found, ArmContrast):
         return found.arms[:2]
-    named = replace(found, quantity=quantity)
+    named = replace(found, quantity=BY_ARM[difference][0])
     if isinstance(named, NotAvailable) and difference != TREATED:
         named = replace(named, method="", n=data.counts("success"), bound=None)
     return tuple(replace(named, contrast=arm) for arm in data.protocol.arm_codes[:2])
@@ -96,12 +93,7 @@ def _asked(
     data: CountedSet, quantity: str, function: Callable[[], T], method: str = "one stage, practices as strata"
 ) -> T | NotAvailable:
     """Result of the function, or why there is none: an arm without a case, or cases that do not decide it."""
-
-    def checked() -> T:
-        needs_both_arms(data, quantity, NOT_SENT)
-        return function()
-
-    return ask(data, quantity, checked, method=method, sign="/", unit="ratio")
+    return ask(data, quantity, function, missing=NOT_SENT, method=method, sign="/", unit="ratio")
 
 
 def failures_by(data: CountedSet, kind: str) -> pd.DataFrame:
@@ -125,10 +117,10 @@ def subgroups_by(column: str, data: CountedSet) -> Subgroups:
     data = data.two_arms()
     level = data.column(column)
     names = sorted(np.unique(level).tolist(), key=lambda v: (len(v), v) if column == PRACTICE else (0, v))
-    results: dict[str, EstimateLike] = {}
-    for name in names:
-        part = data.where(level == name)
-        results[name] = _asked(part, "hazard_ratio", partial(ratio_of, part), method="one stage")
+    parts = {name: data.where(level == name) for name in names}
+    results = {
+        name: _asked(part, "hazard_ratio", partial(ratio_of, part), method="one stage") for name, part in parts.items()
+    }
     return Subgroups(
         grouping="practice" if column == PRACTICE else column,
         levels=tuple(Member(label=name, result=result, weight=0.0) for name, result in results.items()),

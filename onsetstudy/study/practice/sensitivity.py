@@ -15,7 +15,7 @@ from onsetstudy.protocol.vocabulary import FIRST_CASES, SENSITIVITY
 from onsetstudy.records.derived.onset import Onsets
 from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.records.model import Records
-from onsetstudy.study.practice.subsets import contrast_results
+from onsetstudy.study.practice.subsets import variation
 from onsetstudy.study.results import Variation
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.prepare import prepare
@@ -65,18 +65,18 @@ def run_sensitivity(
         names = (*names, "per_protocol")
     onsets = onsets or Onsets(records=records, protocol=protocol)
     planned = questions_of(protocol)
-    varied = [_variation("main", *_main_words(protocol, arms), main)]
+    varied = [variation(main, "main", *_main_words(protocol, arms))]
     for done, name in enumerate(names):
         if progress is not None:
             progress(done, len(names), f"sensitivity: {name}")
         asked, data = questions_of(protocol, choice=name), main
         if not _read_alike(asked, planned):
             data, _ = prepare(protocol, records, through=through, asked=asked, onsets=onsets, work=main.work)
-        varied.append(_variation(name, *SENSITIVITY[name], cases_of(data, asked["hazard"])))
+        varied.append(variation(cases_of(data, asked["hazard"]), name, *SENSITIVITY[name]))
     if received.any():
         asked = questions_of(protocol, analysis_set=AS_TREATED)
         text = f"cases are counted in the arm that was injected ({int(received.sum())} had another than allocated)"
-        varied.append(_variation("as_treated", AS_TREATED, text, cases_of(main, asked["hazard"])))
+        varied.append(variation(cases_of(main, asked["hazard"]), "as_treated", AS_TREATED, text))
     return tuple(varied)
 
 
@@ -111,19 +111,6 @@ def _main_words(protocol: Protocol, arms: ArmStanding | None) -> tuple[str, str]
     if name == AS_TREATED:
         return name, "cases are counted in the arm that was injected; which was allocated is not known"
     return name, "cases are counted in the arm that was allocated, whatever was injected"
-
-
-def _variation(code: str, label: str, text: str, data: AnalysisSet) -> Variation:
-    counts, hazard_ratio, success_difference, wait_difference = contrast_results(data)
-    return Variation(
-        code=code,
-        label=label,
-        text=text,
-        n=counts,
-        hazard_ratio=hazard_ratio,
-        success_difference=success_difference,
-        wait_difference=wait_difference,
-    )
 
 
 def _as_planned(data: AnalysisSet) -> NDArray[np.bool_]:

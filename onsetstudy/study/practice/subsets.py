@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable
@@ -16,16 +16,9 @@ from onsetstudy.outcomes.scores.pain import compare_pain
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.outcomes.scores.within_patient import compared_within
 from onsetstudy.study.practice.curves import arm_curves, naive_stopwatch
-from onsetstudy.study.results import Population
+from onsetstudy.study.results import Population, Variation
 from onsetstudy.study.sets.analysis_set import AnalysisSet
-from onsetstudy.study.sets.contrasts import (
-    BY_ARM,
-    ask,
-    cautions_of,
-    needs_both_arms,
-    pain_compared,
-    treatment_success_of,
-)
+from onsetstudy.study.sets.contrasts import BY_ARM, TREATED, ask, cautions_of, pain_compared
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.results import ArmContrast
@@ -33,7 +26,6 @@ from onsetstudy.survival.results import ArmContrast
 T = TypeVar("T")
 FEW_ONSETS = 10
 EXACT_CASES = 200
-TREATED = "treatment_success_difference"
 NO_PAIN = ("not_planned", "the protocol does not record pain")
 
 
@@ -52,12 +44,14 @@ class _Question:
     def ask(
         self, key: str, estimate: Callable[[], T], *, method: str = "", sign: str = "", unit: str | None = None
     ) -> T | NotAvailable:
+        refusal = NO_PAIN if key.startswith("pain_") and self.data.protocol.pain is None else self.refusal
+
         def checked() -> T:
-            if self.refusal is not None:
-                raise NotEstimable(key, self.refusal[1], code=self.refusal[0])
+            if refusal is not None:
+                raise NotEstimable(key, refusal[1], code=refusal[0])
             return estimate()
 
-        method = "" if self.refusal else method
+        method = "" if refusal else method
         return ask(self.data, key, checked, n=self.counts, method=method, sign=sign, unit=unit)
 
 
@@ -79,11 +73,13 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
         What the cases do not determine is ``NotAvailable`` with the reason.
     """
     question = _Question.of(data, minimum)
-    success, success_difference = _by_arm(question, "success_difference")
-    wait, wait_difference = _by_arm(question, "rmst_difference")
-    never, never_difference = _by_arm(question, "not_numb_difference")
+    asked = {"success": "success_difference", "wait": "rmst_difference", "never_numb": "not_numb_difference"}
+    if data.protocol.tells_treatment:
+        asked["treatment"] = TREATED
+    told: dict[str, Any] = {}
+    for name, key in asked.items():
+        told[name], told[f"{name}_difference"] = _by_arm(question, key)
     ratio = _hazard_ratio(question)
-    treatment, treatment_difference = _treatment(question) if data.protocol.tells_treatment else ((), None)
     return Population(
         label=label,
         dimension=dimension,
@@ -92,40 +88,39 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
         curves=arm_curves(data, with_limits=dimension == "overall"),
         onset_test=_onset_test(question),
         hazard_ratio=ratio,
-        success=success,
-        success_difference=success_difference,
-        wait=wait,
-        wait_difference=wait_difference,
-        never_numb=never,
-        never_numb_difference=never_difference,
+        **told,
         pain=_pain(question),
         pain_difference=_pain_difference(question),
-        treatment=treatment,
-        treatment_difference=treatment_difference,
         naive=naive_stopwatch(data),
         caution=(
             *_cautions(question.counts),
             *cautions_of((ratio,), ("clusters_too_narrow",)),
             *cautions_of(
-                (wait_difference, success_difference),
+                (told["wait_difference"], told["success_difference"]),
                 ("cases_together", "coarser_strata", "practices_together", "unlike_gaps"),
             ),
         ),
     )
 
 
-def contrast_results(data: AnalysisSet) -> tuple[Counts, EstimateLike, EstimateLike, EstimateLike]:
-    """Counts, hazard ratio, difference in the share numb by the target, and difference in waiting of one set."""
+def variation(data: AnalysisSet, code: str, label: str, text: str) -> Variation:
+    """Hazard ratio, difference in the share numb by the target, and difference in waiting of one set."""
     question = _Question.of(data)
     success, wait = (_by_arm(question, key)[1] for key in ("success_difference", "rmst_difference"))
-    return question.counts, _hazard_ratio(question), success, wait
+    return Variation(
+        code=code,
+        label=label,
+        text=text,
+        n=question.counts,
+        hazard_ratio=_hazard_ratio(question),
+        success_difference=success,
+        wait_difference=wait,
+    )
 
 
 def primary_result(data: AnalysisSet) -> HypothesisTest | EstimateLike:
     """What the plan's primary outcome says in one set: its test for the rate, its difference for the others."""
     question, primary = _Question.of(data), data.protocol.plan.primary
-    if primary == TREATED:
-        return _treatment(question)[1]
     if primary in BY_ARM:
         return _by_arm(question, primary)[1]
     return _pain_difference(question) if primary == "pain_difference" else _onset_test(question)
@@ -150,34 +145,10 @@ def _cautions(counts: Counts) -> tuple[Caution, ...]:
     return (Caution(code="few_onsets", text=f"Few onsets were seen ({', '.join(few)}): the limits are approximate."),)
 
 
-def treatments_of(data: AnalysisSet) -> ArmContrast:
-    """Successful treatments, of the cases of which it is known, within practices where there are several.
-
-    Raises
-    ------
-    NotEstimable
-        If of an arm no treatment is told.
-    """
-    known = data.treated()
-    reason = "of no case of the arm {} it is known whether the treatment succeeded"
-    needs_both_arms(known, TREATED, reason, code="not_recorded")
-    return treatment_success_of(known)
-
-
-def _treatment(question: _Question) -> tuple[tuple[EstimateLike, ...], EstimateLike]:
-    """Successful treatments by arm and their difference."""
-    return _told(question, "treatment_success", question.ask(TREATED, lambda: treatments_of(question.data)))
-
-
 def _by_arm(question: _Question, difference: str) -> tuple[tuple[EstimateLike, ...], EstimateLike]:
-    """Per-arm results of the cold tests, reference first, and their difference."""
+    """Per-arm results of the cold tests or of treatments, reference first, and their difference."""
     quantity, verb = BY_ARM[difference]
-    return _told(question, quantity, question.ask(difference, lambda: verb(question.data)))
-
-
-def _told(
-    question: _Question, quantity: str, found: ArmContrast | NotAvailable
-) -> tuple[tuple[EstimateLike, ...], EstimateLike]:
+    found = question.ask(difference, lambda: verb(question.data))
     if isinstance(found, ArmContrast):
         return found.arms[:2], found.difference
     return tuple(
@@ -254,8 +225,6 @@ def _hazard_ratio(question: _Question) -> EstimateLike:
 def _pain(question: _Question) -> PainComparison | NotAvailable:
     data, plan = question.data, question.data.protocol.pain
     protocol, unit = data.protocol, "" if plan is None else plan.instrument.unit
-    if plan is None:
-        question = replace(question, refusal=NO_PAIN)
 
     def compared() -> PainComparison:
         level, pairs = protocol.plan.conf_level, data.pairs()
@@ -278,6 +247,4 @@ def _pain(question: _Question) -> PainComparison | NotAvailable:
 def _pain_difference(question: _Question) -> EstimateLike:
     """Difference of the mean scores: within patients, or within practices, combined by their numbers of scores."""
     data, key = question.data, "pain_difference"
-    if data.protocol.pain is None:
-        question = replace(question, refusal=NO_PAIN)
     return question.ask(key, lambda: pain_compared(data, data.pain, quantity=key))

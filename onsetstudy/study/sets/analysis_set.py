@@ -94,8 +94,7 @@ class AnalysisSet:
 
     def counts(self, estimand: str = "hazard") -> Counts:
         """Cases and observed onsets by arm."""
-        onset = np.isfinite(self.times(estimand).right)
-        return Counts.of(onset, self.arm, self.protocol.arm_codes, cases=self.weight)
+        return Counts.of(np.isfinite(self.times(estimand).right), self.arm, self.protocol.arm_codes, cases=self.weight)
 
     @property
     def watched(self) -> FloatArray:

@@ -37,14 +37,14 @@ TOGETHER = Assumption(
     name="independent_clusters",
     detail="patients (or whoever has several cases) are independent, their cases need not be",
 )
+TREATED = "treatment_success_difference"
 COLUMNS = {"practice": PRACTICE, "technique": "technique"}
 """Column of each name that a protocol may give, what matters most first."""
 
 
 def estimated_within(protocol: Protocol) -> tuple[str, ...]:
     """Columns within which differences are estimated, the practice first."""
-    names = protocol.plan.estimate_strata
-    return tuple(column for name, column in COLUMNS.items() if name in names)
+    return tuple(column for name, column in COLUMNS.items() if name in protocol.plan.estimate_strata)
 
 
 def ask(
@@ -52,6 +52,7 @@ def ask(
     key: str,
     estimate: Callable[[], T],
     *,
+    missing: str = "",
     n: Counts | None = None,
     method: str = "",
     sign: str = "",
@@ -59,8 +60,9 @@ def ask(
 ) -> T | NotAvailable:
     """Result of ``estimate``, or why there is none, under the contrast and the unit of the quantity.
 
-    ``n`` counts the cases, by default with the onsets of the rate. ``sign`` (``-`` or ``/``) and ``unit`` are asked of
-    what is not in the table of quantities.
+    ``missing`` is the reason where an arm has no case, see :func:`needs_both_arms`; without one nobody looks. ``n``
+    counts the cases, by default with the onsets of the rate. ``sign`` (``-`` or ``/``) and ``unit`` are asked of what
+    is not in the table of quantities.
     """
     protocol, n = cases.protocol, n or cases.counts()
     if (row := QUANTITIES.get(key)) is not None:
@@ -68,7 +70,13 @@ def ask(
         sign, unit = row.contrast, own if unit is None else unit
     contrast = f"{protocol.contrast_arm} {sign} {protocol.reference_arm}" if sign else None
     level = protocol.plan.conf_level
-    return attempt(estimate, quantity=key, contrast=contrast, unit=unit or "", method=method, n=n, level=level)
+
+    def checked() -> T:
+        if missing:
+            needs_both_arms(cases, key, missing)
+        return estimate()
+
+    return attempt(checked, quantity=key, contrast=contrast, unit=unit or "", method=method, n=n, level=level)
 
 
 def needs_both_arms(cases: AnalysisSet, quantity: str, reason: str, *, code: str = "arm_missing") -> None:
@@ -96,15 +104,10 @@ def not_numb_of(cases: AnalysisSet) -> ArmContrast:
 
 
 def compared_treatments(
-    succeeded: BoolArray,
-    arm: StrArray,
-    columns: Mapping[str, StrArray],
-    protocol: Protocol,
-    *,
-    weight: IntArray | None = None,
+    succeeded: BoolArray, arm: StrArray, columns: Mapping[str, StrArray], protocol: Protocol
 ) -> CountedSet:
     """Treatments that succeeded or not, as cases whose proportions are compared."""
-    frame = pd.DataFrame({"arm": arm, **columns, "n": 1 if weight is None else weight})
+    frame = pd.DataFrame({"arm": arm, **columns, "n": 1})
     return CountedSet(frame=frame, protocol=protocol, onset={"treatment": by_one_minute(succeeded)})
 
 
@@ -176,9 +179,23 @@ def treatment_success_of(cases: AnalysisSet) -> ArmContrast:
     return _proportion(cases, "treatment_success", "of successful treatments")
 
 
+def treatments_of(cases: AnalysisSet) -> ArmContrast:
+    """Successful treatments, of the cases of which it is known, within practices where there are several.
+
+    Raises
+    ------
+    NotEstimable
+        If of an arm no treatment is told.
+    """
+    known = cases.treated()
+    reason = "of no case of the arm {} it is known whether the treatment succeeded"
+    needs_both_arms(known, TREATED, reason, code="not_recorded")
+    return treatment_success_of(known)
+
+
 def _proportion(cases: AnalysisSet, name: str, what: str) -> ArmContrast:
     """A proportion by the one minute, under the name of what it is."""
-    asked = estimand_of(cases.protocol, "treatment_success_difference")
+    asked = estimand_of(cases.protocol, TREATED)
     found = _within(cases, "treatment", success_by, asked, target_min=DONE)
     method = found.method.replace(f" by {DONE:g} min", f" {what}")
 
@@ -205,8 +222,9 @@ BY_ARM = {
     "success_difference": ("success_by_target", success_of),
     "rmst_difference": ("rmst", wait_of),
     "not_numb_difference": ("not_numb", not_numb_of),
+    TREATED: ("treatment_success", treatments_of),
 }
-"""What is compared of the cold tests: each difference, with its quantity of one arm and its verb."""
+"""What is compared of the cold tests and of treatments: each difference, with its quantity of one arm and its verb."""
 
 
 def _within(
@@ -304,8 +322,7 @@ def _caution(strata: Strata, finest: Strata, reason: str) -> tuple[Caution, ...]
         n = len(strata.merged)
         text = f"Strata with few cases of an arm were put together ({n} such {'stratum' if n == 1 else 'strata'})."
         found.append(Caution(code="strata_merged", text=text))
-    crossed = strata.crossed
-    if crossed:
+    if crossed := strata.crossed:
         text = (
             f"{crossed} cases are compared in strata that hold more than one practice, as some have few cases of an "
             "arm: a difference between practices may there pass for one between the arms."

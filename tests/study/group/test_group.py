@@ -27,7 +27,7 @@ from onsetstudy.study.exchange_results import CountTable
 from onsetstudy.study.group.analyse_group import analyse_group
 from onsetstudy.study.group.harms import group_harms
 from onsetstudy.study.group.pool_files import gather
-from onsetstudy.study.practice.subsets import contrast_results
+from onsetstudy.study.practice.subsets import variation
 from onsetstudy.study.sets.analysis_set import AnalysisSet, shared_baselines
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.outcomes import chair_time_of, safety_of
@@ -110,8 +110,8 @@ def test_a_practices_estimates_are_those_of_its_rows(study):
         found = {e.quantity: e for e in estimates_of_counts(set_of(own.cells, alone, own.values))}
         assert estimates_of_counts(set_of(own.cells, alone, own.values), ("hazard_ratio",)) == (found["hazard_ratio"],)
         chosen = AnalysisSet(frame=data.where(data.column("practice_id") == code).frame, protocol=alone)
-        _, ratio, success, wait = contrast_results(chosen)
-        for rows in (ratio, success, wait):
+        told = variation(chosen, "main", "", "")
+        for rows in (told.hazard_ratio, told.success_difference, told.wait_difference):
             assert found[rows.quantity].estimate == pytest.approx(rows.estimate, abs=1e-9)
             assert found[rows.quantity].std_error == pytest.approx(rows.std_error, abs=1e-8)
         pain = chosen.frame["pain_deposition"]

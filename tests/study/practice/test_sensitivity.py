@@ -22,7 +22,7 @@ from onsetstudy.report.documents.protocol import compose_protocol
 from onsetstudy.report.numbers import listed
 from onsetstudy.report.sections.appendix.interim import planned_section
 from onsetstudy.study.practice.sensitivity import cases_of
-from onsetstudy.study.practice.subsets import contrast_results
+from onsetstudy.study.practice.subsets import variation
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.prepare import prepare
 from tests.study.cases import analyse, protocol, study
@@ -132,12 +132,12 @@ def test_without_list_or_random_allocation_arms_are_as_treated():
 def test_target_and_tau_of_the_protocol_are_the_minutes_of_its_estimands():
     made, found = study({"plain": ["fffnn"] * 4, "buffered": ["fnn"] * 4})
     data, _ = prepare(made, found, through=made.quarters[-1])
-    _, _, success, wait = contrast_results(data)
-    assert success.estimate == 1, "by 2 min all teeth of one arm were numb, and none of the other"
+    now = variation(data, "main", "", "")
+    assert now.success_difference.estimate == 1, "by 2 min all teeth of one arm were numb, and none of the other"
     later = dataclasses.replace(data, protocol=protocol(onset={"target_min": 4.0, "tau_min": 3.0}))
-    _, _, success, short = contrast_results(later)
-    assert success.estimate == 0, "by 4 min all were numb"
-    assert wait.estimate < short.estimate < 0, "a wait counted to 3 min differs by less"
+    then = variation(later, "main", "", "")
+    assert then.success_difference.estimate == 0, "by 4 min all were numb"
+    assert now.wait_difference.estimate < then.wait_difference.estimate < 0, "a wait counted to 3 min differs by less"
 
 
 def test_the_grace_belongs_to_the_schedule_unless_the_plan_says_it():
