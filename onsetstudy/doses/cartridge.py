@@ -100,16 +100,14 @@ def mix(preparation: Preparation) -> Mixture:
     volume = anaesthetic + bicarbonate
     drug = MG_PER_ML_OF_PERCENT * percent * anaesthetic
     vasoconstrictor = vasoconstrictor_ug_per_ml(dilution) * anaesthetic
+    mmol_per_ml = MG_PER_ML_OF_PERCENT * strength / BICARBONATE_MG_PER_MMOL
     return Mixture(
         volume_ml=volume,
         drug_mg=drug,
         drug_mg_per_ml=drug / volume,
         vasoconstrictor_ug=vasoconstrictor,
         vasoconstrictor_ug_per_ml=vasoconstrictor / volume,
-        bicarbonate_mmol_per_l=1000
-        * (MG_PER_ML_OF_PERCENT * strength / BICARBONATE_MG_PER_MMOL)
-        * bicarbonate
-        / volume,
+        bicarbonate_mmol_per_l=1000 * mmol_per_ml * bicarbonate / volume,
         anaesthetic_ml=anaesthetic,
         bicarbonate_ml=bicarbonate,
     )

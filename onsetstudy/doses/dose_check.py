@@ -345,13 +345,11 @@ def _rules(cases: DoseCases, rules: tuple[AgeRule, ...]) -> Iterator[Told]:
 
 
 def _certainly_under(band: StrArray, years: int) -> BoolArray:
-    names = [name for name, (_, last) in AGE_BANDS.items() if last < years]
-    return np.isin(band, names)
+    return np.isin(band, [name for name, (_, last) in AGE_BANDS.items() if last < years])
 
 
 def _possibly_under(band: StrArray, years: int) -> BoolArray:
-    names = [name for name, (first, last) in AGE_BANDS.items() if first < years <= last]
-    return np.isin(band, names)
+    return np.isin(band, [name for name, (first, last) in AGE_BANDS.items() if first < years <= last])
 
 
 def _applies(cases: DoseCases, line: DoseLimit, *, possible: bool | None) -> BoolArray:

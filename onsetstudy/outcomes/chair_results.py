@@ -33,11 +33,7 @@ class Stage:
     cases: int
 
 
-EARLIER = {
-    "saved": "difference",
-    "saved_before_mixing": "difference_before_mixing",
-    "whole_visit": "visit_difference",
-}
+EARLIER = {"saved": "difference", "saved_before_mixing": "difference_before_mixing", "whole_visit": "visit_difference"}
 
 
 @result_kind("chair_time", earlier=EARLIER)

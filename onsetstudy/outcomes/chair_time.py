@@ -152,7 +152,7 @@ def compare_chair_time(
         method=WELCH,
         n=counts,
         assumptions=(INDEPENDENT, AS_SPENT, SAME_CASELOAD),
-        caution=(*_cautions(waits), *_repeated(records.patient[mine & ~np.isnan(cost)])),
+        caution=_cautions(waits, records.patient[mine & ~np.isnan(cost)]),
     )
 
 
@@ -307,7 +307,7 @@ def waits_not_seen(at_least: Mapping[str, int]) -> tuple[Caution, ...]:
     return (Caution(code="waits_at_least", text=text),) if total else ()
 
 
-def _cautions(waits: tuple[WaitsSeen, ...]) -> tuple[Caution, ...]:
+def _cautions(waits: tuple[WaitsSeen, ...], patient: StrArray) -> tuple[Caution, ...]:
     found = list(waits_not_seen({w.arm: w.at_least for w in waits}))
     unknown, charged = sum(w.unknown for w in waits), sum(w.mixing_charged for w in waits)
     if unknown:
@@ -315,16 +315,10 @@ def _cautions(waits: tuple[WaitsSeen, ...]) -> tuple[Caution, ...]:
     if charged:
         text = f"{charged} mixed cases have no mixing time and are charged the minutes that the protocol states."
         found.append(Caution(code="mixing_charged", text=text))
+    if more := patient.size - np.unique(patient).size:
+        text = (
+            f"{more} {'case is a further one' if more == 1 else 'cases are further ones'} of patients who are counted "
+            "already. The limits of minutes, hours and money take every case as one of its own, and may be too narrow."
+        )
+        found.append(Caution(code="patients_repeat", text=text))
     return tuple(found)
-
-
-def _repeated(patient: StrArray) -> tuple[Caution, ...]:
-    more = patient.size - np.unique(patient).size
-    if not more:
-        return ()
-    text = (
-        f"{more} {'case is a further one' if more == 1 else 'cases are further ones'} of patients who are counted "
-        "already. The limits of minutes, hours and money "
-        "take every case as one of its own, and may be too narrow."
-    )
-    return (Caution(code="patients_repeat", text=text),)

@@ -71,11 +71,9 @@ def _range(row: TableReader) -> PublishedRange:
     if numbers["difference"] is None and plain is not None and buffered is not None:
         numbers["difference"] = buffered - plain
     values: dict[str, Any] = {**texts, **numbers}
-    year = row.whole("year", 1900, 2100, "{!r} cannot be", "give a whole number from 1900 to 2100")
-    n = row.whole("n", 1, 1_000_000, "{!r} cannot be", "give a whole number from 1 to 1000000")
     found = PublishedRange(
-        year=year or 0,
-        n=n,
+        year=row.whole("year", 1900, 2100, "{!r} cannot be", "give a whole number from 1900 to 2100") or 0,
+        n=row.whole("n", 1, 1_000_000, "{!r} cannot be", "give a whole number from 1 to 1000000"),
         evidence=row.code("evidence", EVIDENCE),
         outcome=row.code("outcome", OUTCOMES),
         finding=row.code("finding", FINDINGS),

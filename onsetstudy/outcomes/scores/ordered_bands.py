@@ -32,8 +32,7 @@ memory). The bands of the other scales are common practice, no source.
 
 def to_bands(score: FloatArray, scale: str) -> FloatArray:
     """Number of the band of each score, from 0; ``nan`` where missing."""
-    ends = np.array(BANDS[scale][0])
-    band = np.searchsorted(ends, score, side="left").astype(np.float64)
+    band = np.searchsorted(np.array(BANDS[scale][0]), score, side="left").astype(np.float64)
     return np.where(np.isnan(score), np.nan, band)
 
 
@@ -73,8 +72,7 @@ def proportional_odds(
     n, contrast = Counts.of(rows, arm, (reference_arm, contrast_arm)), f"{contrast_arm} / {reference_arm}"
     of = Parameter(quantity="pain_odds_ratio", contrast=contrast, unit="ratio", n=n, conf_level=conf_level)
     names = BANDS[scale][1]
-    used = np.unique(y)
-    cuts = [(f"above {names[c]}", y > c) for c in used[:-1]]
+    cuts = [(f"above {names[c]}", y > c) for c in np.unique(y)[:-1]]
     return ProportionalOdds(
         moment=moment,
         bands=names,

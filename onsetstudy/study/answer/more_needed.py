@@ -34,8 +34,7 @@ def more_needed(protocol: Protocol, counts: Counts, cases_by_quarter: tuple[int,
     pace, quarters = _pace(found.cases_needed, counts, cases_by_quarter)
     text = found.text
     if pace is not None and quarters and not (found.events_needed and counts.onsets >= found.events_needed):
-        word = "quarter" if quarters == 1 else "quarters"
-        text += f" At {pace:.0f} cases a quarter that is about {quarters} more {word}."
+        text += f" At {pace:.0f} cases a quarter that is about {quarters} more quarter{'' if quarters == 1 else 's'}."
     return dataclasses.replace(found, cases_per_quarter=pace, quarters_more=quarters, text=text)
 
 
@@ -112,7 +111,6 @@ def _by_onsets(protocol: Protocol, counts: Counts) -> MoreNeeded:
         )
     return MoreNeeded(
         hazard_ratio=ratio,
-        test="log-rank test",
         power=power,
         alpha=alpha,
         events_needed=events,

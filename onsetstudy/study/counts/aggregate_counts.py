@@ -172,8 +172,7 @@ def _values(data: AnalysisSet) -> pd.DataFrame:
     chair = chair_records(data, of_a_part=True)
     rule = data.protocol.chair_time
     usual = np.nan if rule is None or rule.mixing_min is None else rule.mixing_min
-    mixed = arm == MIXED_ARM
-    mixing = np.where(mixed, np.where(np.isnan(chair.mixing_min), usual, chair.mixing_min), 0.0)
+    mixing = np.where(arm == MIXED_ARM, np.where(np.isnan(chair.mixing_min), usual, chair.mixing_min), 0.0)
     # Rounded only so that the noise of adding does not tell equal minutes apart: means stay those of the rows.
     measured = {"spent": np.round(chair.wait_min + mixing, 12)}
     if data.protocol.pain is not None:
@@ -181,19 +180,11 @@ def _values(data: AnalysisSet) -> pd.DataFrame:
     if data.protocol.tells_treatment:
         told = data.treatment()
         measured[TREATMENT] = np.where(told == "", np.nan, told == "yes").astype(np.float64)
-    frames = []
-    for name, value in measured.items():
-        there = ~np.isnan(value)
-        open_end = chair.at_least if name == "spent" else np.zeros(len(value), dtype=bool)
-        columns = {
-            "practice_id": practice[there],
-            "quantity": name,
-            "arm": arm[there],
-            "known": np.where(open_end, AT_LEAST, EXACTLY)[there],
-            "value": value[there],
-        }
-        frames.append(pd.DataFrame(columns).astype({"quantity": object, "known": object, "value": np.float64}))
-    return _counted(pd.concat(frames, ignore_index=True))
+    known = np.where(chair.at_least, AT_LEAST, EXACTLY)
+    cases = pd.DataFrame({"practice_id": practice, "arm": arm, "known": known, **measured})
+    values = cases.melt(["practice_id", "arm", "known"], var_name="quantity").dropna(subset="value")
+    values["known"] = values["known"].where(values["quantity"] == "spent", EXACTLY)
+    return _counted(values[["practice_id", "quantity", "arm", "known", "value"]])
 
 
 def _safety(data: AnalysisSet, companions: Companions) -> pd.DataFrame:
@@ -252,16 +243,9 @@ def _flow(protocol: Protocol, records: Records, through: Quarter) -> pd.DataFram
     refused = rejects["practice_id"].astype(object).where(rejects["practice_id"].notna(), "not recorded").astype(str)
     # A code that is not known to be one might be anything that was typed there.
     refused = refused.where(refused.isin(set(practice)), "not recorded")
-    accepted = pd.DataFrame(
-        {
-            "practice_id": practice.to_numpy(),
-            "stage": np.where(reason == "", "analysed", "left_out"),
-            "code": reason.astype(str).to_numpy(),
-        }
-    )
-    lost = pd.DataFrame(
-        {"practice_id": refused.to_numpy(), "stage": "refused", "code": rejects["code"].astype(str).to_numpy()}
-    )
+    stage = np.where(reason == "", "analysed", "left_out")
+    accepted = practice.to_frame().assign(stage=stage, code=reason.astype(str).to_numpy())
+    lost = refused.to_frame().assign(stage="refused", code=rejects["code"].astype(str))
     everyone = pd.concat([accepted["practice_id"], lost["practice_id"]], ignore_index=True)
     recorded = pd.DataFrame({"practice_id": everyone, "stage": "recorded", "code": ""})
     return _counted(pd.concat([accepted, lost, recorded], ignore_index=True).astype(object))

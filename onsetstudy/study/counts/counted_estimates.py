@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from onsetstudy.core.results import ArmCount, Assumption, Counts, EstimateLike
+from onsetstudy.core.results import Assumption, Counts, EstimateLike
 from onsetstudy.outcomes.chair_time import waits_not_seen
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.counts.aggregate_counts import AT_LEAST
@@ -17,14 +17,7 @@ from onsetstudy.study.sets.contrasts import BY_ARM, TREATED, ask, means_compared
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.results import ArmContrast
 
-POOLED = (
-    "hazard_ratio",
-    "rmst_difference",
-    "success_difference",
-    "pain_difference",
-    "chair_time_difference",
-    TREATED,
-)
+POOLED = ("hazard_ratio", "rmst_difference", "success_difference", "pain_difference", "chair_time_difference", TREATED)
 """What is pooled over practices, in the order of the report."""
 MEANS = {"pain_difference": "pain", "chair_time_difference": "spent"}
 """What is compared as means, and the values that they are of: scores at the protocol's moment, where it has one."""
@@ -86,13 +79,9 @@ def mean_difference(values: pd.DataFrame, protocol: Protocol, quantity: str, uni
     rows = values[values["arm"].isin((reference, other))]
     n, arm = rows["n"].to_numpy(dtype=np.int64), rows["arm"].to_numpy(dtype=str)
     seen = (rows["known"] != AT_LEAST).to_numpy(dtype=bool)
-    by_arm = tuple(
-        ArmCount(arm=code, cases=int(n[arm == code].sum()), onsets=int(n[(arm == code) & seen].sum()))
-        for code in (reference, other)
-    )
+    counts = Counts.of(seen, arm, (reference, other), cases=n)
     return means_compared(
         rows["value"].to_numpy(dtype=float), arm, [rows[PRACTICE].to_numpy(dtype=str)] if PRACTICE in rows else [],
-        protocol, weight=n, quantity=quantity, unit=unit, needs_spread=quantity in SCORES,
-        n=Counts(cases=sum(a.cases for a in by_arm), onsets=sum(a.onsets for a in by_arm), by_arm=by_arm),
-        assumptions=(INDEPENDENT,), caution=waits_not_seen({a.arm: a.cases - a.onsets for a in by_arm}),
+        protocol, weight=n, quantity=quantity, unit=unit, needs_spread=quantity in SCORES, n=counts,
+        assumptions=(INDEPENDENT,), caution=waits_not_seen({a.arm: a.cases - a.onsets for a in counts.by_arm}),
     )  # fmt: skip

@@ -27,7 +27,7 @@ def what_can_be_learned(exchange: Exchange, before: Exchange | None = None) -> t
     """
     problems, held = strange_words(exchange), exchange.held_back
     cells = exchange.cells.to_frame()
-    keys = [c for c in cells.columns if c not in ("arm", "n") and not c.startswith(("left_", "right_"))]
+    keys = _keys(exchange.cells)
     groups = cells.groupby(keys, sort=True)["n"].sum()
     for name, n in groups[groups < held.least].items():
         what = f"the group {_told(name)} holds {n} cases only"
@@ -127,7 +127,8 @@ def learned_by_subtraction(before: Exchange, after: Exchange) -> tuple[str, ...]
     if not set(before.quarters) & set(after.quarters):
         return ("The file sent before is of other quarters: taking one from the other tells nothing more.",)
     least = after.held_back.least
-    of_kind = [c for c in _keys(after) if c in before.cells.columns]
+    # Everything that tells groups apart but the quarter, whose borders may have moved.
+    of_kind = [c for c in _keys(after.cells) if c != "quarter" and c in before.cells.columns]
     old, new = (_summed(e.cells, lambda row: _named(row, of_kind)) for e in (before, after))
     by_quarter = _added_by_quarter(before, after, of_kind, least)
     in_all = [f"{_grown(added, 'case')} of {kind} " for kind, added in _changed(old, new, set(old) | set(new), least)]
@@ -283,11 +284,9 @@ def _split(
     return counts
 
 
-def _keys(exchange: Exchange) -> list[str]:
-    """Everything that tells groups apart but the quarter, whose borders may have moved."""
-    return [
-        c for c in exchange.cells.columns if c not in ("quarter", "arm", "n") and not c.startswith(("left_", "right_"))
-    ]
+def _keys(cells: CountTable) -> list[str]:
+    """Everything that tells groups apart."""
+    return [c for c in cells.columns if c not in ("arm", "n") and not c.startswith(("left_", "right_"))]
 
 
 def _named(row: dict[str, Any], columns: list[str]) -> str:
@@ -299,14 +298,9 @@ def _grown(added: int, one: str) -> str:
 
 
 def _single_scores(exchange: Exchange) -> list[str]:
-    values = exchange.values.to_frame()
-    if not len(values):
-        return []
-    alone = values[values["n"] == 1].groupby("quantity", sort=True).size()
-    if not len(alone):
-        return []
-    named = ", ".join(f"{str(name).replace('_', ' ')} {n}" for name, n in alone.items())
-    return [f"Scores and minutes of a single case, by arm, without quarter or technique: {named}."]
+    alone = Counter(str(row["quantity"]) for row in _rows(exchange.values) if row["n"] == 1)
+    named = ", ".join(f"{name.replace('_', ' ')} {n}" for name, n in sorted(alone.items()))
+    return [f"Scores and minutes of a single case, by arm, without quarter or technique: {named}."] if alone else []
 
 
 def _control_teeth(exchange: Exchange) -> list[str]:

@@ -71,23 +71,15 @@ def check_exchange(exchange: Exchange) -> list[Problem]:
     exchange : Exchange
         As read, before anything is computed from it.
     """
-    wrong_types = mismatches(exchange)
-    if wrong_types:
-        return [_problem(f"{told}", "type") for told in wrong_types]
-    problems = [*_head(exchange)]
-    if problems:
-        return problems
-    columns = [p for name in COLUMNS for p in _columns(name, getattr(exchange, name))]
-    if columns:
-        return columns
-    problems += strange_words(exchange)
-    for name in COLUMNS:
-        table = getattr(exchange, name)
-        if table is not None and table.columns:
-            problems += _counts(name, table)
-    if problems:
-        return problems
-    return [p for judge in (_times, _scores, _sums, _controls, _doubts, _slips) for p in judge(exchange)]
+    tables = {name: getattr(exchange, name) for name in COLUMNS}
+    # Each question takes for granted what those before it have found right.
+    return (
+        [_problem(told, "type") for told in mismatches(exchange)]
+        or [*_head(exchange)]
+        or [p for name, table in tables.items() for p in _columns(name, table)]
+        or strange_words(exchange) + [p for name, table in tables.items() for p in _counts(name, table)]
+        or [p for judge in (_times, _scores, _sums, _controls, _doubts, _slips) for p in judge(exchange)]
+    )
 
 
 def _problem(what: str, code: str, mend: str = AGAIN) -> Problem:
@@ -199,7 +191,9 @@ def _columns(name: str, table: CountTable | None) -> Iterator[Problem]:
         yield _problem(f"the table {name} holds something that is neither a number nor a word", "type")
 
 
-def _counts(name: str, table: CountTable) -> Iterator[Problem]:
+def _counts(name: str, table: CountTable | None) -> Iterator[Problem]:
+    if table is None or not table.columns:
+        return
     place = table.columns.index("n")
     counts = [row[place] for row in table.rows]
     if any(isinstance(n, bool) or not isinstance(n, int) or n < 1 for n in counts):

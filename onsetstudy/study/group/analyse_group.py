@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 import json
+import string
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -105,7 +107,6 @@ def analyse_group(
     looks = group_looks(counts, this)
     practices = tuple(_practice(code, whole, letters) for code in whole.practices)
     missing, shorter = sent_less(whole)
-    ratio = next(p for p in pooled if p.quantity == "hazard_ratio")
     return GroupResults(
         protocol=protocol,
         quarter=this.label,
@@ -116,7 +117,7 @@ def analyse_group(
         pooled=pooled,
         cumulative=cumulative,
         subgroups=subgroups,
-        agreement=agreement_of(overall, ratio),
+        agreement=agreement_of(overall, next(p for p in pooled if p.quantity == "hazard_ratio")),
         funnels=tuple(funnels),
         looks=looks,
         harms=group_harms(whole.safety, protocol),
@@ -173,16 +174,9 @@ def _secret(counts: Gathered) -> str:
 def _letters(practices: Sequence[str], secret: str) -> dict[str, str]:
     """Letters in an order that nobody can work out who does not hold all files."""
     order = sorted(practices, key=lambda c: hashlib.sha256(f"{secret}{c}".encode()).hexdigest())
-    return {code: _letter(place) for place, code in enumerate(order)}
-
-
-def _letter(place: int) -> str:
-    text = ""
-    place += 1
-    while place:
-        place, rest = divmod(place - 1, 26)
-        text = chr(65 + rest) + text
-    return text
+    # A to Z, then AA to ZZ, and so on.
+    words = (word for size in itertools.count(1) for word in itertools.product(string.ascii_uppercase, repeat=size))
+    return {code: "".join(word) for code, word in zip(order, words, strict=False)}
 
 
 def _combined(own: dict[str, tuple[EstimateLike, ...]], quantity: str, options: PoolOptions) -> Pooled | None:

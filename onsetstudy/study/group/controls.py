@@ -32,8 +32,7 @@ def group_controls(counts: Gathered) -> tuple[NegativeControl, ...]:
     found, protocol = [], counts.protocol
     rows = counts.values[counts.values["quantity"] == INSERTION]
     if protocol.pain is not None and protocol.pain.moment != "insertion" and len(rows):
-        quantity = "insertion_pain_difference"
-        difference = mean_difference(rows, protocol, quantity, protocol.pain.instrument.unit)
+        difference = mean_difference(rows, protocol, "insertion_pain_difference", protocol.pain.instrument.unit)
         found.append(NegativeControl(outcome="insertion_pain", difference=difference))
     if protocol.schedule.control_tooth != "none" and (counts.controls["what"] == "tests").any():
         rows = _told(counts.controls)

@@ -19,8 +19,7 @@ def gates_of(counts: Gathered, letters: dict[str, str]) -> tuple[GroupGate, ...]
     are left out where theirs is shut and another's is not; where all are shut there is no answer to leave them out of.
     Those without a case in the period are not asked.
     """
-    treated = sorted(counts.cells["practice_id"].unique())
-    found = [_gate(str(code), counts, letters) for code in treated]
+    found = [_gate(str(code), counts, letters) for code in sorted(counts.cells["practice_id"].unique())]
     some = any(gate.verdict != "shut" for gate in found)
     told = (replace(gate, left_out=some and gate.verdict == "shut") for gate in found)
     return tuple(sorted(told, key=lambda gate: (len(gate.letter), gate.letter)))

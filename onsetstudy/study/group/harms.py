@@ -25,8 +25,7 @@ def group_harms(safety: pd.DataFrame, protocol: Protocol) -> tuple[GroupHarm, ..
     def arm_of(arm: str, event: str, word: str, known: str) -> ArmEvents:
         happened, told, cases = (int(total.get((arm, what), 0)) for what in (word, known, "cases"))
         n = Counts(cases=cases, onsets=happened, by_arm=(ArmCount(arm=arm, cases=cases, onsets=happened),))
-        level = protocol.plan.conf_level
-        return arm_events(event, arm, happened, told, cases, n=n, level=level)
+        return arm_events(event, arm, happened, told, cases, n=n, level=protocol.plan.conf_level)
 
     return tuple(
         GroupHarm(event=event, arms=tuple(arm_of(arm, event, *words) for arm in protocol.arm_codes[:2]))

@@ -66,8 +66,7 @@ def plan_study(
     # As far as the main outcome takes: a figure that ends before it would show no way to the planned power.
     at_size = None
     if simulated is not None and primary is not None and not by_simulation:
-        once = cases if looks is None else primary.analysed
-        at_size = run.power(replace(simulated, cases=once, looks=()))
+        at_size = run.power(replace(simulated, cases=cases if looks is None else primary.analysed, looks=()))
     most = max(cases, primary.analysed) if primary is not None else cases
     numb = sizing.numb_by_target(plan.planned_hazard_ratio)
     return PlanningResults(

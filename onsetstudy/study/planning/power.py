@@ -200,7 +200,6 @@ def planned_cases(log_rank: SampleSize, primary: SampleSize | None, looks: LookP
 def scenario_of(sizing: Sizing, cases: int, looks: LookPlan | None) -> TrialScenario:
     """The planned trial with the expected curves."""
     protocol, assumed, ratio = sizing.protocol, sizing.assumed, sizing.frame.ratio
-    control = protocol.schedule.control_tooth == "required"
     return TrialScenario(
         cases=cases,
         expected=sizing.expected,
@@ -209,7 +208,7 @@ def scenario_of(sizing: Sizing, cases: int, looks: LookPlan | None) -> TrialScen
         confirmations=protocol.onset.confirmations,
         target_min=protocol.onset.target_min,
         missed_share=assumed.missed_share,
-        control_failure_share=0.01 if control else 0.0,
+        control_failure_share=0.01 if protocol.schedule.control_tooth == "required" else 0.0,
         operators=max(2, len(protocol.study.practices)),
         operator_spread=assumed.operator_spread,
         decision="success" if protocol.plan.primary == "success_difference" else "log_rank",

@@ -96,15 +96,13 @@ def analyse(
     require(records, Records, "records", "give what read_records(path, protocol) made")
     this = _quarter(protocol, records, quarter)
     beside = beside or Companions()
+    kept = beside.allocation
     standing = standing_of(protocol, records, beside)
-    review = None
-    if beside.allocation is not None:
-        review = review_allocation(_until(records.cases, this), protocol, beside.allocation)
+    review = None if kept is None else review_allocation(_until(records.cases, this), protocol, kept)
     recorded = recorded_slips(records) if beside.slips_recorded is None else beside.slips_recorded
     whose = set(records.cases["practice_id"].astype(str))
-    log = beside.allocation if beside.slips_log is None else beside.slips_log
-    opened = opened_slips(log, recorded, practices=whose, until=this.last_day)
-    records, known = resolve_arms(protocol, records, beside.allocation, without_list=without_list)
+    opened = opened_slips(beside.slips_log or kept, recorded, practices=whose, until=this.last_day)
+    records, known = resolve_arms(protocol, records, kept, without_list=without_list)
     onsets = Onsets(records=records, protocol=protocol)
     data, onset = prepare(protocol, records, through=this, onsets=onsets)
     arms = arm_standing(data.frame, known)
@@ -119,7 +117,7 @@ def analyse(
     diagnostics = diagnose(data, records, onset)
     overall = populations[0]
     comfort = comfort_of(data, overall)
-    looks, anytime = looks_taken(data, this), anytime_looks(data, beside.allocation, this)
+    looks, anytime = looks_taken(data, this), anytime_looks(data, kept, this)
 
     def members(dimension: str) -> tuple[Population, ...]:
         return tuple(p for p in populations if p.dimension == dimension)

@@ -53,16 +53,13 @@ def run_sensitivity(
     tuple of Variation
         Empty when the plan names no other choice. Where only planned tests decide, all tests stand beside them.
     """
-    names = protocol.plan.sensitivity
     # None where there is no list.
     received = main.received != main.arm
-    if protocol.schedule.window_min is not None and "all_tests" not in names:
-        # What the tests left out would have said stands beside the answer, whether the plan names it or not.
-        names = (*names, "all_tests")
-    if not names and not received.any():
+    # What the tests left out, and who kept to the plan, stand beside the answer, whether the plan names them or not.
+    beside = {"all_tests": protocol.schedule.window_min is not None, "per_protocol": received.any()}
+    names = [*dict.fromkeys((*protocol.plan.sensitivity, *(name for name, shown in beside.items() if shown)))]
+    if not names:
         return ()
-    if received.any() and "per_protocol" not in names:
-        names = (*names, "per_protocol")
     onsets = onsets or Onsets(records=records, protocol=protocol)
     planned = questions_of(protocol)
     varied = [variation(main, "main", *_main_words(protocol, arms))]

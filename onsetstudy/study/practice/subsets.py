@@ -218,8 +218,7 @@ def _onset_test(question: _Question) -> HypothesisTest | NotAvailable:
 
 
 def _hazard_ratio(question: _Question) -> EstimateLike:
-    method = "semiparametric proportional hazards"
-    return question.ask("hazard_ratio", lambda: ratio_of(question.data), method=method)
+    return question.ask("hazard_ratio", lambda: ratio_of(question.data), method="semiparametric proportional hazards")
 
 
 def _pain(question: _Question) -> PainComparison | NotAvailable:

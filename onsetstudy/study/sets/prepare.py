@@ -33,19 +33,16 @@ def prepare(
     """
     asked = asked or questions_of(protocol)
     onsets = onsets or Onsets(records=records, protocol=protocol)
-    cases = analysed_cases(records, protocol, through=through)
-    frame = cases.set_index("case_id", drop=False)
+    frame = analysed_cases(records, protocol, through=through).set_index("case_id", drop=False)
     onset = {
         name: onsets.table(estimand=name, rescue=asked[name].strategy, rule=asked[name].rule).set_index("case_id")
         for name in ESTIMANDS
     }
     for name, derived in onset.items():
-        frame[f"left_{name}"] = derived["left_min"].reindex(frame.index)
-        frame[f"right_{name}"] = derived["right_min"].reindex(frame.index)
+        frame[[f"left_{name}", f"right_{name}"]] = derived[["left_min", "right_min"]].reindex(frame.index)
     frame["last_test_min"] = _last_test(records, frame)
     derived = onset["hazard"].reindex(frame.index).reset_index(drop=False)
-    data = AnalysisSet(frame=frame.reset_index(drop=True), protocol=protocol, work=work or Work())
-    return data, derived
+    return AnalysisSet(frame=frame.reset_index(drop=True), protocol=protocol, work=work or Work()), derived
 
 
 def _last_test(records: Records, frame: pd.DataFrame) -> pd.Series:

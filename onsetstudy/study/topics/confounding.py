@@ -337,10 +337,9 @@ def _extrapolated(found: _Found, cases: int, data: AnalysisSet) -> tuple[Caution
     """Standardising answers for every case, also where nobody alike had the other arm; it has to be said which."""
     if not found.one_sided and not found.separated:
         return ()
-    label = data.protocol.label
     told = "; ".join(
         f"{WORDS.get(g.covariate, g.covariate.replace('_', ' '))} {g.level.replace('_', ' ')}: "
-        f"{g.cases} {'case' if g.cases == 1 else 'cases'}, never {label(g.never)}"
+        f"{g.cases} {'case' if g.cases == 1 else 'cases'}, never {data.protocol.label(g.never)}"
         for g in found.one_sided
     )
     text = (
@@ -365,9 +364,7 @@ def _cautions(found: _Found) -> tuple[Caution, ...]:
             told = ", ".join(f"{n} {name} cases count as {eff}" for name, eff, n in low)
             texts.append(("little_overlap", f"The arms had few cases alike: weighted, {told}."))
         if found.overlap.outside > 0.1:
-            share = f"{found.overlap.outside:.0%}"
-            texts.append(("outside", f"{share} of cases have nobody alike in the other arm."))
-    worst = max((abs(b.after) for b in found.balance), default=0.0)
-    if worst > 0.1:
+            texts.append(("outside", f"{found.overlap.outside:.0%} of cases have nobody alike in the other arm."))
+    if any(abs(b.after) > 0.1 for b in found.balance):
         texts.append(("not_balanced", "Weighting did not make the arms alike in everything recorded."))
     return tuple(Caution(code=code, text=text) for code, text in texts)

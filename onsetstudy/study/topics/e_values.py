@@ -42,10 +42,7 @@ def anytime_looks(data: AnalysisSet, kept: KeptList | None, this: Quarter) -> An
     block = block_of(in_order.frame, kept.listed)
     known = block.notna().to_numpy()
     used = in_order.where(known)
-    caution = []
-    if not known.all():
-        text = f"{int((~known).sum())} cases have no slip on the list and are left out of the sequential test."
-        caution.append(Caution(code="no_slip", text=text))
+    text = f"{int((~known).sum())} cases have no slip on the list and are left out of the sequential test."
     names = block[known].to_numpy(dtype=str)
     try:
         test = anytime_test(
@@ -86,7 +83,7 @@ def anytime_looks(data: AnalysisSet, kept: KeptList | None, this: Quarter) -> An
         looks=tuple(looks),
         alpha=rule.alpha,
         crossed_at=test.crossed_at(rule.alpha),
-        caution=tuple(caution),
+        caution=() if known.all() else (Caution(code="no_slip", text=text),),
     )
 
 

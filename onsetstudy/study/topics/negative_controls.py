@@ -11,7 +11,6 @@ from functools import partial
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import BoolArray, IntArray
 from onsetstudy.core.intervals import derive_intervals
@@ -106,14 +105,7 @@ def control_tests(case_id: pd.Series, records: Records, confirmations: int) -> t
     if not case.size:
         return case, np.zeros(0, dtype=bool)
     right = derive_intervals(case, minute, felt, n_cases=len(case_id), confirmations=confirmations).right[case]
-    follows: NDArray[np.int64] = np.bincount(case)[case] - _place(case)
+    after = pd.Series(case).groupby(case).cumcount(ascending=False).to_numpy()
     # Up to the onset; and the last tests of a tooth have too few after them to be one.
-    able = (minute <= right) & (follows >= confirmations)
+    able = (minute <= right) & (after + 1 >= confirmations)
     return case[able], (minute == right)[able]
-
-
-def _place(case: IntArray) -> IntArray:
-    """Place of each test among those of its case, from 0; cases stand together."""
-    first = np.r_[True, case[1:] != case[:-1]]
-    start = np.maximum.accumulate(np.where(first, np.arange(case.size), 0))
-    return np.arange(case.size) - start

@@ -5,6 +5,7 @@ Comfort has the secondary outcomes of the plan together, under one error rate.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
@@ -39,13 +40,7 @@ def chair_time_of(data: AnalysisSet) -> ChairTime | None:
         return None
     return compare_chair_time(
         chair_records(data),
-        Prices(
-            cases_per_month=rule.cases_per_month,
-            mixing_min=rule.mixing_min,
-            chair_hour_cost=rule.chair_hour_cost,
-            material_cost=rule.material_cost,
-            currency=rule.currency,
-        ),
+        Prices(**dataclasses.asdict(rule)),
         reference_arm=protocol.reference_arm,
         contrast_arm=protocol.contrast_arm,
         conf_level=protocol.plan.conf_level,

@@ -51,8 +51,7 @@ def context_of(
     table : PublishedTable
         Chosen from it by technique alone, never by what was found.
     """
-    techniques = _levels(cases, "technique")
-    agents = _levels(cases, "agent")
+    techniques, agents = _levels(cases, "technique"), _levels(cases, "agent")
     overall, by_technique = populations[0], {p.level: p for p in populations if p.dimension == "technique"}
 
     def population(technique: str) -> Population | None:
@@ -60,7 +59,6 @@ def context_of(
 
     made = [panel for make in (_onset, _success, _pain) if (panel := make(protocol)) is not None]
     panels = [_filled(panel, own, techniques, population, overall, table) for panel, own in made]
-    shown = _shown(panels)
     return PublishedContext(
         panels=tuple(panels),
         techniques=techniques,
@@ -68,7 +66,7 @@ def context_of(
         test_method=TEST_METHOD,
         table_date=table.date,
         table_title=table.title,
-        words=_words(shown, agents, protocol),
+        words=_words(_shown(panels), agents, protocol),
         caution=(NO_YARDSTICK, SELECTION),
     )
 
@@ -88,10 +86,9 @@ def _panel(outcome: str, unit: str, meaning: str, factor: float = 1.0, scaled: s
 
 
 def _onset(protocol: Protocol) -> Panel:
-    horizon = protocol.onset.tau_min
     meaning = (
-        f"difference in restricted mean times to onset up to {horizon:g} min, every case counted; published means are "
-        "mostly of the teeth that went numb"
+        f"difference in restricted mean times to onset up to {protocol.onset.tau_min:g} min, every case counted; "
+        "published means are mostly of the teeth that went numb"
     )
     return _panel("onset", "min", meaning), lambda p: p.wait_difference
 

@@ -18,12 +18,8 @@ from onsetstudy.watch.shrinkage import shrink_shares, usual_chances
 WINDOW = 20
 LEAST_WATCHED = 10
 DIRECTIONS = 2
-NO_CHART = {
-    "by_target": "The first {} cases cannot say well enough what share is usually not numb by the target to chart a "
-    "change in both directions.",
-    "never_numb": "The first {} cases cannot say well enough what share is usually never numb to chart a change in "
-    "both directions.",
-}
+NO_CHART = "The first {} cases cannot say well enough what share is usually {} to chart a change in both directions."
+FAILURES = {"by_target": "not numb by the target", "never_numb": "never numb"}
 METHOD = "risk-adjusted cumulative sums (Steiner and others 2000); limits for the stated run length"
 STEADY = Assumption(name="own past", detail="the first cases say what is usual in this mix of techniques")
 
@@ -58,7 +54,8 @@ def watch_of(data: AnalysisSet) -> Watch | None:
             usual += shares
             undecided.append((failure, left_out))
             if len(found) < DIRECTIONS:
-                caution.append(Caution(code=f"no_chart_{failure}", text=NO_CHART[failure].format(baseline)))
+                text = NO_CHART.format(baseline, FAILURES[failure])
+                caution.append(Caution(code=f"no_chart_{failure}", text=text))
     else:
         text = (
             f"{len(watched)} cases of the watched arm; charts begin {LEAST_WATCHED} cases after the first {baseline}, "
