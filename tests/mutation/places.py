@@ -10,7 +10,7 @@ TARGETS = (
     "onsetstudy/core/quantities.py", "onsetstudy/core/cases.py", "onsetstudy/core/claims.py",
     "onsetstudy/report/sentences.py", "onsetstudy/report/names.py", "onsetstudy/report/numbers.py",
     "onsetstudy/study/sets/*.py", "onsetstudy/study/answer/*.py", "onsetstudy/study/counts/*.py",
-    "onsetstudy/study/practice/results.py",
+    "onsetstudy/study/practice/results.py", "onsetstudy/study/practice/cautions.py",
     "onsetstudy/study/group/*.py", "onsetstudy/pool/*.py",
 )  # fmt: skip
 """Globs of what is changed; one that fits nothing ends the run."""

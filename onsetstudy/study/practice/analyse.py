@@ -21,10 +21,9 @@ from onsetstudy.records.derived.onset import Onsets
 from onsetstudy.records.derived.opened_slips import opened_slips, recorded_slips
 from onsetstudy.records.model import Records
 from onsetstudy.records.validity.gates import doubts_of
-from onsetstudy.study.answer.cautions import study_cautions
-from onsetstudy.study.answer.claims import deciding_look
 from onsetstudy.study.answer.more_needed import more_needed
 from onsetstudy.study.practice.assumptions import diagnose
+from onsetstudy.study.practice.cautions import study_cautions
 from onsetstudy.study.practice.interim import looks_taken
 from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.practice.sensitivity import run_sensitivity
@@ -97,7 +96,6 @@ def analyse(
     this = _quarter(protocol, records, quarter)
     beside = beside or Companions()
     kept = beside.allocation
-    standing = standing_of(protocol, records, beside)
     review = None if kept is None else review_allocation(_until(records.cases, this), protocol, kept)
     recorded = recorded_slips(records) if beside.slips_recorded is None else beside.slips_recorded
     whose = set(records.cases["practice_id"].astype(str))
@@ -114,59 +112,41 @@ def analyse(
         chosen = data.where(rows)
         populations.append(analyse_population(chosen, label=label, dimension=dimension, level=level, minimum=minimum))
     sensitivity = run_sensitivity(protocol, records, data, through=this, arms=arms, onsets=onsets, progress=progress)
-    diagnostics = diagnose(data, records, onset)
     overall = populations[0]
     comfort = comfort_of(data, overall)
-    looks, anytime = looks_taken(data, this), anytime_looks(data, kept, this)
 
     def members(dimension: str) -> tuple[Population, ...]:
         return tuple(p for p in populations if p.dimension == dimension)
 
     by_quarter = members("quarter")
-    cases_by_quarter = tuple(p.n.cases for p in by_quarter)
-    flow = case_flow(records, protocol, through=this)
-    n_clinicians = int(data.frame["clinician_id"].nunique())
-    return StudyResults(
+    results = StudyResults(
         protocol=protocol,
         quarter=this.label,
         period_start=protocol.quarters[0].first_day.isoformat(),
         period_end=this.last_day.isoformat(),
         practices=tuple(sorted(data.frame["practice_id"].astype(str).unique())),
-        n_clinicians=n_clinicians,
+        n_clinicians=int(data.frame["clinician_id"].nunique()),
         overall=overall,
         by_quarter=by_quarter,
         by_technique=members("technique"),
         by_practice=members("practice"),
-        flow=flow,
+        flow=case_flow(records, protocol, through=this),
         arm_table=arm_table(data.frame, protocol.arm_codes),
         data_quality=data_quality(protocol, records, onset, quarter=this.label),
-        more_needed=more_needed(protocol, overall.n, cases_by_quarter),
-        caution=study_cautions(
-            protocol,
-            overall,
-            n_clinicians=n_clinicians,
-            cases_by_quarter=cases_by_quarter,
-            flow=flow,
-            diagnostics=diagnostics,
-            standing=standing,
-            arms=arms,
-            slips=opened,
-            taken=looks is not None or anytime is not None,
-            critical=None if (look := deciding_look(looks)) is None else look.critical,
-            untold_baseline=untold_baseline(data.frame, protocol),
-        ),
+        more_needed=more_needed(protocol, overall.n, tuple(p.n.cases for p in by_quarter)),
+        caution=(),
         provenance=Provenance.of(protocol, records.digest, PACKAGES),
         sensitivity=sensitivity,
-        diagnostics=diagnostics,
+        diagnostics=diagnose(data, records, onset),
         allocation=review,
-        standing=standing,
+        standing=standing_of(protocol, records, beside),
         arms=arms,
         doubts=doubts_of(_only(records, data), protocol),
         chair_time=chair_time_of(data),
         safety=safety_of(data, records.companions),
         watch=watch_of(data),
-        looks=looks,
-        anytime=anytime,
+        looks=looks_taken(data, this),
+        anytime=anytime_looks(data, kept, this),
         comfort=comfort,
         fair=fair_comparison(data, overall, comfort, progress=progress),
         paired=paired_study(data),
@@ -178,6 +158,8 @@ def analyse(
         if beside.published is None
         else context_of((overall, *members("technique")), data.frame, protocol, beside.published),
     )
+    untold = untold_baseline(data.frame, protocol)
+    return dataclasses.replace(results, caution=study_cautions(results, opened, untold_baseline=untold))
 
 
 def _only(records: Records, data: AnalysisSet) -> Records:

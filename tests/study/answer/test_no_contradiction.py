@@ -18,7 +18,8 @@ from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.report.document import Pairs
 from onsetstudy.report.sections.group.pooled import statistician_section
 from onsetstudy.report.sentences import sentence
-from onsetstudy.study.answer.cautions import _size, group_arms_caution
+from onsetstudy.study.answer.cautions import group_arms_caution
+from onsetstudy.study.practice.cautions import _size
 from onsetstudy.survival.hazards.frailty import fit_shared_frailty
 from tests.report.claimed import RANDOMISED, N, claim, group_of, told
 from tests.report.samples import estimate, rich

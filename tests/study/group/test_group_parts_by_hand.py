@@ -16,7 +16,7 @@ from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.results import Counts
 from onsetstudy.inference.strata import Strata
 from onsetstudy.records.derived.results import ArmStanding
-from onsetstudy.study.answer.cautions import _size, group_arms_caution, study_cautions
+from onsetstudy.study.answer.cautions import group_arms_caution
 from onsetstudy.study.answer.claims import _evidence, deciding_look, mean_pain
 from onsetstudy.study.answer.more_needed import _pace
 from onsetstudy.study.counts.counted_estimates import difference_of_counts
@@ -29,6 +29,7 @@ from onsetstudy.study.group.pool_files import gather
 from onsetstudy.study.group.reconcile import not_reproduced
 from onsetstudy.study.group.stratified_ipd import pool_in_one_stage, subgroups_by
 from onsetstudy.study.group.stratified_success import _inflation, _part_before, pool_success, success_tables
+from onsetstudy.study.practice.cautions import _size, study_cautions
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.contrasts import _caution
 from onsetstudy.study.sets.prepare import prepare
@@ -259,7 +260,7 @@ def test_only_a_study_whose_arms_were_not_drawn_is_said_not_to_be_randomised():
     for allocation, said in (("randomised", False), ("alternating", True), ("clinician_choice", True)):
         drawn = dataclasses.replace(found.protocol.study, allocation=allocation)
         promised = dataclasses.replace(found.protocol, study=drawn)
-        codes = [c.code for c in study_cautions(promised, found.overall, n_clinicians=2, cases_by_quarter=(1,))]
+        codes = [c.code for c in study_cautions(dataclasses.replace(found, protocol=promised))]
         assert ("not_randomised" in codes) is said
 
 
