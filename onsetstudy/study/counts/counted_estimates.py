@@ -13,7 +13,7 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.counts.aggregate_counts import AT_LEAST
 from onsetstudy.study.practice.subsets import ratio_of
 from onsetstudy.study.sets.analysis_set import PRACTICE
-from onsetstudy.study.sets.contrasts import BY_ARM, TREATED, ask, means_compared
+from onsetstudy.study.sets.contrasts import BY_ARM, TREATED, arm_missing, ask, means_compared
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.results import ArmContrast
 
@@ -67,7 +67,8 @@ def contrast_of_counts(key: str, data: CountedSet, *, missing: str) -> ArmContra
         return mean_difference(rows, protocol, key, pain.instrument.unit if pain else "min")
 
     unit = "min" if key in MEANS and protocol.pain is None else None
-    return ask(data, key, answer, missing=missing, method="from counts", unit=unit)
+    refusal = arm_missing(data, missing) if missing else None
+    return ask(data, key, answer, refusal=refusal, method="from counts", unit=unit)
 
 
 def mean_difference(values: pd.DataFrame, protocol: Protocol, quantity: str, unit: str) -> EstimateLike:

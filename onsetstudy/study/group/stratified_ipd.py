@@ -20,7 +20,7 @@ from onsetstudy.study.group.stratified_success import pool_success
 from onsetstudy.study.practice.curves import arm_curves
 from onsetstudy.study.practice.subsets import hazards_of, onset_test_of, ratio_of
 from onsetstudy.study.sets.analysis_set import PRACTICE
-from onsetstudy.study.sets.contrasts import BY_ARM, TREATED, ask
+from onsetstudy.study.sets.contrasts import BY_ARM, TREATED, arm_missing, ask
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.hazards.frailty import fit_shared_frailty
 from onsetstudy.survival.results import ArmContrast, SharedFrailty
@@ -93,7 +93,7 @@ def _asked(
     data: CountedSet, quantity: str, function: Callable[[], T], method: str = "one stage, practices as strata"
 ) -> T | NotAvailable:
     """Result of the function, or why there is none: an arm without a case, or cases that do not decide it."""
-    return ask(data, quantity, function, missing=NOT_SENT, method=method, sign="/", unit="ratio")
+    return ask(data, quantity, function, refusal=arm_missing(data, NOT_SENT), method=method, sign="/", unit="ratio")
 
 
 def failures_by(data: CountedSet, kind: str) -> pd.DataFrame:

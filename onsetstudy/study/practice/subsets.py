@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
-from typing import Any, TypeVar
+from collections.abc import Mapping
+from dataclasses import replace
+from functools import partial
+from typing import Any
 
 from onsetstudy.core.arrays import FloatArray
-from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.results import Caution, Counts, Estimate, EstimateLike, Fit, HypothesisTest, NotAvailable
 from onsetstudy.inference.clusters import independent_test_caution
 from onsetstudy.inference.estimate_or_reason import not_asked
@@ -18,41 +18,14 @@ from onsetstudy.outcomes.scores.within_patient import compared_within
 from onsetstudy.study.practice.curves import arm_curves, naive_stopwatch
 from onsetstudy.study.results import Population, Variation
 from onsetstudy.study.sets.analysis_set import AnalysisSet
-from onsetstudy.study.sets.contrasts import BY_ARM, TREATED, ask, cautions_of, pain_compared
+from onsetstudy.study.sets.contrasts import BY_ARM, TREATED, Refusal, arm_missing, ask, cautions_of, pain_compared
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.results import ArmContrast
 
-T = TypeVar("T")
 FEW_ONSETS = 10
 EXACT_CASES = 200
 NO_PAIN = ("not_planned", "the protocol does not record pain")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Question:
-    """One set of cases, and why its arms are not compared if they are not: ``(code, sentence)``."""
-
-    data: AnalysisSet
-    counts: Counts
-    refusal: tuple[str, str] | None
-
-    @classmethod
-    def of(cls, data: AnalysisSet, minimum: int = 1) -> _Question:
-        return cls(data=data, counts=data.counts(), refusal=_refusal(data, minimum))
-
-    def ask(
-        self, key: str, estimate: Callable[[], T], *, method: str = "", sign: str = "", unit: str | None = None
-    ) -> T | NotAvailable:
-        refusal = NO_PAIN if key.startswith("pain_") and self.data.protocol.pain is None else self.refusal
-
-        def checked() -> T:
-            if refusal is not None:
-                raise NotEstimable(key, refusal[1], code=refusal[0])
-            return estimate()
-
-        method = "" if refusal else method
-        return ask(self.data, key, checked, n=self.counts, method=method, sign=sign, unit=unit)
 
 
 def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: str, minimum: int = 1) -> Population:
@@ -72,28 +45,28 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
     Population
         What the cases do not determine is ``NotAvailable`` with the reason.
     """
-    question = _Question.of(data, minimum)
+    refusal, counts = _refusal(data, minimum), data.counts()
     asked = {"success": "success_difference", "wait": "rmst_difference", "never_numb": "not_numb_difference"}
     if data.protocol.tells_treatment:
         asked["treatment"] = TREATED
     told: dict[str, Any] = {}
     for name, key in asked.items():
-        told[name], told[f"{name}_difference"] = _by_arm(question, key)
-    ratio = _hazard_ratio(question)
+        told[name], told[f"{name}_difference"] = _by_arm(data, key, refusal)
+    ratio = _hazard_ratio(data, refusal)
     return Population(
         label=label,
         dimension=dimension,
         level=level,
-        n=question.counts,
+        n=counts,
         curves=arm_curves(data, with_limits=dimension == "overall"),
-        onset_test=_onset_test(question),
+        onset_test=_onset_test(data, refusal),
         hazard_ratio=ratio,
         **told,
-        pain=_pain(question),
-        pain_difference=_pain_difference(question),
+        pain=_pain(data, refusal),
+        pain_difference=_pain_difference(data, refusal),
         naive=naive_stopwatch(data),
         caution=(
-            *_cautions(question.counts),
+            *_cautions(counts),
             *cautions_of((ratio,), ("clusters_too_narrow",)),
             *cautions_of(
                 (told["wait_difference"], told["success_difference"]),
@@ -105,14 +78,14 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
 
 def variation(data: AnalysisSet, code: str, label: str, text: str) -> Variation:
     """Hazard ratio, difference in the share numb by the target, and difference in waiting of one set."""
-    question = _Question.of(data)
-    success, wait = (_by_arm(question, key)[1] for key in ("success_difference", "rmst_difference"))
+    refusal = _refusal(data)
+    success, wait = (_by_arm(data, key, refusal)[1] for key in ("success_difference", "rmst_difference"))
     return Variation(
         code=code,
         label=label,
         text=text,
-        n=question.counts,
-        hazard_ratio=_hazard_ratio(question),
+        n=data.counts(),
+        hazard_ratio=_hazard_ratio(data, refusal),
         success_difference=success,
         wait_difference=wait,
     )
@@ -120,22 +93,18 @@ def variation(data: AnalysisSet, code: str, label: str, text: str) -> Variation:
 
 def primary_result(data: AnalysisSet) -> HypothesisTest | EstimateLike:
     """What the plan's primary outcome says in one set: its test for the rate, its difference for the others."""
-    question, primary = _Question.of(data), data.protocol.plan.primary
+    refusal, primary = _refusal(data), data.protocol.plan.primary
     if primary in BY_ARM:
-        return _by_arm(question, primary)[1]
-    return _pain_difference(question) if primary == "pain_difference" else _onset_test(question)
+        return _by_arm(data, primary, refusal)[1]
+    return _pain_difference(data, refusal) if primary == "pain_difference" else _onset_test(data, refusal)
 
 
-def _refusal(data: AnalysisSet, minimum: int) -> tuple[str, str] | None:
-    protocol = data.protocol
+def _refusal(data: AnalysisSet, minimum: int = 1) -> Refusal | None:
+    """Why the arms of these cases are not compared; ``None`` where they are."""
     if len(data) == 0:
         return "no_cases", "no case has been recorded"
-    missing = [code for code in protocol.arm_codes[:2] if code not in data.arms_present]
-    if missing:
-        return "arm_missing", f"no case of the arm {protocol.label(missing[0])} has been recorded"
-    if len(data) < minimum:
-        return "too_few_cases", f"{len(data)} cases; the plan asks for at least {minimum}"
-    return None
+    few = ("too_few_cases", f"{len(data)} cases; the plan asks for at least {minimum}")
+    return arm_missing(data, "no case of the arm {} has been recorded") or (few if len(data) < minimum else None)
 
 
 def _cautions(counts: Counts) -> tuple[Caution, ...]:
@@ -145,15 +114,17 @@ def _cautions(counts: Counts) -> tuple[Caution, ...]:
     return (Caution(code="few_onsets", text=f"Few onsets were seen ({', '.join(few)}): the limits are approximate."),)
 
 
-def _by_arm(question: _Question, difference: str) -> tuple[tuple[EstimateLike, ...], EstimateLike]:
+def _by_arm(
+    data: AnalysisSet, difference: str, refusal: Refusal | None
+) -> tuple[tuple[EstimateLike, ...], EstimateLike]:
     """Per-arm results of the cold tests or of treatments, reference first, and their difference."""
     quantity, verb = BY_ARM[difference]
-    found = question.ask(difference, lambda: verb(question.data))
+    found = ask(data, difference, lambda: verb(data), refusal=refusal)
     if isinstance(found, ArmContrast):
         return found.arms[:2], found.difference
     return tuple(
         not_asked(quantity, found.reason, code=found.code, contrast=arm, unit=found.unit, n=found.n)
-        for arm in question.data.protocol.arm_codes[:2]
+        for arm in data.protocol.arm_codes[:2]
     ), found
 
 
@@ -212,18 +183,19 @@ def ratio_of(data: AnalysisSet) -> Estimate:
     return next(e for e in hazards_of(data).estimates if e.contrast == contrast)
 
 
-def _onset_test(question: _Question) -> HypothesisTest | NotAvailable:
-    method = "interval-censored log-rank test"
-    return question.ask("onset_test", lambda: onset_test_of(question.data), method=method, sign="/")
+def _onset_test(data: AnalysisSet, refusal: Refusal | None) -> HypothesisTest | NotAvailable:
+    method = "" if refusal else "interval-censored log-rank test"
+    return ask(data, "onset_test", lambda: onset_test_of(data), refusal=refusal, method=method, sign="/")
 
 
-def _hazard_ratio(question: _Question) -> EstimateLike:
-    return question.ask("hazard_ratio", lambda: ratio_of(question.data), method="semiparametric proportional hazards")
+def _hazard_ratio(data: AnalysisSet, refusal: Refusal | None) -> EstimateLike:
+    method = "" if refusal else "semiparametric proportional hazards"
+    return ask(data, "hazard_ratio", lambda: ratio_of(data), refusal=refusal, method=method)
 
 
-def _pain(question: _Question) -> PainComparison | NotAvailable:
-    data, plan = question.data, question.data.protocol.pain
-    protocol, unit = data.protocol, "" if plan is None else plan.instrument.unit
+def _pain(data: AnalysisSet, refusal: Refusal | None) -> PainComparison | NotAvailable:
+    protocol, plan = data.protocol, data.protocol.pain
+    unit = "" if plan is None else plan.instrument.unit
 
     def compared() -> PainComparison:
         level, pairs = protocol.plan.conf_level, data.pairs()
@@ -240,10 +212,10 @@ def _pain(question: _Question) -> PainComparison | NotAvailable:
             return found
         return compared_within(found, data.pain, pairs, arms=protocol.arm_codes[:2], conf_level=level)
 
-    return question.ask("pain_shift", compared, unit=unit)
+    return ask(data, "pain_shift", compared, refusal=NO_PAIN if plan is None else refusal, unit=unit)
 
 
-def _pain_difference(question: _Question) -> EstimateLike:
+def _pain_difference(data: AnalysisSet, refusal: Refusal | None) -> EstimateLike:
     """Difference of the mean scores: within patients, or within practices, combined by their numbers of scores."""
-    data, key = question.data, "pain_difference"
-    return question.ask(key, lambda: pain_compared(data, data.pain, quantity=key))
+    compared = partial(pain_compared, data, data.pain, quantity="pain_difference")
+    return ask(data, "pain_difference", compared, refusal=NO_PAIN if data.protocol.pain is None else refusal)

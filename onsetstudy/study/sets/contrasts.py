@@ -37,6 +37,8 @@ TOGETHER = Assumption(
     name="independent_clusters",
     detail="patients (or whoever has several cases) are independent, their cases need not be",
 )
+Refusal = tuple[str, str]
+"""Code and sentence of why nothing is estimated."""
 TREATED = "treatment_success_difference"
 COLUMNS = {"practice": PRACTICE, "technique": "technique"}
 """Column of each name that a protocol may give, what matters most first."""
@@ -52,7 +54,7 @@ def ask(
     key: str,
     estimate: Callable[[], T],
     *,
-    missing: str = "",
+    refusal: Refusal | None = None,
     n: Counts | None = None,
     method: str = "",
     sign: str = "",
@@ -60,9 +62,8 @@ def ask(
 ) -> T | NotAvailable:
     """Result of ``estimate``, or why there is none, under the contrast and the unit of the quantity.
 
-    ``missing`` is the reason where an arm has no case, see :func:`needs_both_arms`; without one nobody looks. ``n``
-    counts the cases, by default with the onsets of the rate. ``sign`` (``-`` or ``/``) and ``unit`` are asked of what
-    is not in the table of quantities.
+    ``refusal`` says why it is not even tried, see :func:`arm_missing`. ``n`` counts the cases, by default with the
+    onsets of the rate. ``sign`` (``-`` or ``/``) and ``unit`` are asked of what is not in the table of quantities.
     """
     protocol, n = cases.protocol, n or cases.counts()
     if (row := QUANTITIES.get(key)) is not None:
@@ -72,23 +73,17 @@ def ask(
     level = protocol.plan.conf_level
 
     def checked() -> T:
-        if missing:
-            needs_both_arms(cases, key, missing)
+        if refusal is not None:
+            raise NotEstimable(key, refusal[1], code=refusal[0])
         return estimate()
 
     return attempt(checked, quantity=key, contrast=contrast, unit=unit or "", method=method, n=n, level=level)
 
 
-def needs_both_arms(cases: AnalysisSet, quantity: str, reason: str, *, code: str = "arm_missing") -> None:
-    """Nothing where both arms have a case; ``{}`` in the reason stands for the label of the one that has none.
-
-    Raises
-    ------
-    NotEstimable
-        If one of them has none.
-    """
-    if missing := [arm for arm in cases.protocol.arm_codes[:2] if arm not in cases.arms_present]:
-        raise NotEstimable(quantity, reason.format(cases.protocol.label(missing[0])), code=code)
+def arm_missing(cases: AnalysisSet, reason: str, *, code: str = "arm_missing") -> Refusal | None:
+    """Why arms are not compared of which one has no case; ``{}`` in the reason stands for its label."""
+    missing = [arm for arm in cases.protocol.arm_codes[:2] if arm not in cases.arms_present]
+    return (code, reason.format(cases.protocol.label(missing[0]))) if missing else None
 
 
 def success_of(cases: AnalysisSet) -> ArmContrast:
@@ -189,7 +184,8 @@ def treatments_of(cases: AnalysisSet) -> ArmContrast:
     """
     known = cases.treated()
     reason = "of no case of the arm {} it is known whether the treatment succeeded"
-    needs_both_arms(known, TREATED, reason, code="not_recorded")
+    if (refusal := arm_missing(known, reason, code="not_recorded")) is not None:
+        raise NotEstimable(TREATED, refusal[1], code=refusal[0])
     return treatment_success_of(known)
 
 

@@ -18,7 +18,7 @@ from onsetstudy.core.results import Counts
 from onsetstudy.records.model import Records
 from onsetstudy.study.results import NegativeControl
 from onsetstudy.study.sets.analysis_set import PRACTICE, AnalysisSet
-from onsetstudy.study.sets.contrasts import ask, compared_treatments, control_onset_of, pain_compared
+from onsetstudy.study.sets.contrasts import arm_missing, ask, compared_treatments, control_onset_of, pain_compared
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.results import ArmContrast
 
@@ -77,9 +77,9 @@ def _control(data: AnalysisSet, records: Records, outcome: str, in_a_row: int) -
 
 def control_compared(tested: CountedSet, n: Counts, outcome: str = "control_tooth") -> NegativeControl:
     """Tests at which a control tooth began not to feel, compared between the arms within practices."""
-    missing = "no control tooth was tested in the arm {}"
+    refusal = arm_missing(tested, "no control tooth was tested in the arm {}")
     compared = partial(control_onset_of, tested)
-    answer = ask(tested, "control_onset_difference", compared, missing=missing, n=n, sign="-", unit="proportion")
+    answer = ask(tested, "control_onset_difference", compared, refusal=refusal, n=n, sign="-", unit="proportion")
     if isinstance(answer, ArmContrast):
         return NegativeControl(outcome=outcome, difference=answer.difference, arms=answer.arms[:2])
     return NegativeControl(outcome=outcome, difference=answer)
