@@ -70,15 +70,14 @@ def terms_of(protocol: Protocol) -> tuple[tuple[str, str], ...]:
             return
         if isinstance(value, dict):
             for inner, content in value.items():
-                walk(content, f"{name}.{inner}" if name else inner)
+                walk(content, f"{name}.{inner}")
         elif isinstance(value, list) and any(isinstance(v, dict) for v in value):
             for place, content in enumerate(value):
                 walk(content, f"{name}.{place + 1}")
         else:
             table, _, last = name.partition(".")
-            flat[f"{table}.{first_key(table, last)}" if last else name] = json.dumps(
-                first_value(table, last, value), sort_keys=True
-            )
+            first = f"{table}.{first_key(table, last)}" if last else name
+            flat[first] = json.dumps(first_value(table, last, value), sort_keys=True)
 
     # Files of both spellings pool: terms are told by the first names, and keys added since only where they differ.
     content = without_new_defaults(to_dict(protocol))
@@ -129,11 +128,9 @@ def make_exchange(
         what, known = f"the practice {practice} has no analysed case", ", ".join(tally.practices) or "none"
         mend = f"practices with cases: {known}"
         raise RecordsError(Problem(what=what, mend=mend, value=practice, code="practice"))
-    keys = group_columns(protocol)
+    cells, (period, *kinds) = own.cells.drop(columns="practice_id"), group_columns(protocol)
     try:
-        merged = merge_small_groups(
-            own.cells.drop(columns="practice_id"), least=options.least_cases, period=keys[0], kinds=keys[1:]
-        )
+        merged = merge_small_groups(cells, least=options.least_cases, period=period, kinds=tuple(kinds))
     except OnsetStudyError as error:
         raise RecordsError(
             [Problem(what=f"{practice}: {p.what}", where=p.where, mend=p.mend, code="too_few") for p in error.problems]

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 
-import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from onsetstudy.core.errors import RecordsError, require
 from onsetstudy.core.parallel import Progress
@@ -106,10 +104,9 @@ def analyse(
     arms = arm_standing(data.frame, known)
     jobs = _populations(data, this)
     populations: list[Population] = []
-    for done, (label, dimension, level, rows, minimum) in enumerate(jobs):
+    for done, (chosen, label, dimension, level, minimum) in enumerate(jobs):
         if progress is not None:
             progress(done, len(jobs), label)
-        chosen = data.where(rows)
         populations.append(analyse_population(chosen, label=label, dimension=dimension, level=level, minimum=minimum))
     sensitivity = run_sensitivity(protocol, records, data, through=this, arms=arms, onsets=onsets, progress=progress)
     overall = populations[0]
@@ -197,19 +194,17 @@ def _quarter(protocol: Protocol, records: Records, label: str | None) -> Quarter
     return protocol.quarter(label)
 
 
-Job = tuple[str, str, str, NDArray[np.bool_], int]
+Job = tuple[AnalysisSet, str, str, str, int]
 
 
 def _populations(data: AnalysisSet, this: Quarter) -> list[Job]:
-    """Sets of cases in report order: (label, dimension, level, rows, fewest cases)."""
-    minimum = data.protocol.plan.min_stratum_cases
-    frame = data.frame
-    jobs: list[Job] = [(f"All cases to {this.label}", "overall", "all", np.ones(len(data), dtype=bool), 1)]
-    for quarter in data.protocol.quarters:
-        if quarter.first_day <= this.first_day:
-            jobs.append((quarter.label, "quarter", quarter.label, (frame["quarter"] == quarter.label).to_numpy(), 1))
+    """Sets of cases in report order: (cases, label, dimension, level, fewest cases)."""
+    frame, minimum = data.frame, data.protocol.plan.min_stratum_cases
+    jobs: list[Job] = [(data, f"All cases to {this.label}", "overall", "all", 1)]
+    for label in (q.label for q in data.protocol.quarters if q.first_day <= this.first_day):
+        jobs.append((data.where(frame["quarter"] == label), label, "quarter", label, 1))
     for dimension, column in (("technique", "technique"), ("practice", "practice_id")):
         levels = sorted(frame[column].astype(str).unique())
         if len(levels) > 1:
-            jobs += [(level, dimension, level, (frame[column] == level).to_numpy(), minimum) for level in levels]
+            jobs += [(data.where(frame[column] == level), level, dimension, level, minimum) for level in levels]
     return jobs

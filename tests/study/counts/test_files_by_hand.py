@@ -22,7 +22,7 @@ from onsetstudy.study.counts.counted_estimates import (
 from onsetstudy.study.counts.exchange import SendOptions, make_exchange
 from onsetstudy.study.counts.exchange_check import check_exchange
 from onsetstudy.study.exchange_results import CountTable
-from onsetstudy.study.group.analyse_group import _letter
+from onsetstudy.study.group.analyse_group import _letters
 from onsetstudy.study.group.harms import group_harms, practices_without_harms
 from onsetstudy.study.group.pool_files import gather, together
 from onsetstudy.study.group.reconcile import unlike_rows
@@ -358,7 +358,8 @@ def test_a_practice_without_a_word_about_harms_is_told_with_its_cases():
 
 
 def test_letters_go_on_after_the_twenty_sixth():
-    assert [_letter(k) for k in (0, 1, 25, 26, 51, 52, 701, 702)] == ["A", "B", "Z", "AA", "AZ", "BA", "ZZ", "AAA"]
+    letters = [*_letters([f"P{k:03d}" for k in range(703)], "secret").values()]
+    assert [letters[k] for k in (0, 1, 25, 26, 51, 52, 701, 702)] == ["A", "B", "Z", "AA", "AZ", "BA", "ZZ", "AAA"]
 
 
 def test_why_rows_would_give_other_numbers():
