@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from onsetstudy.core.errors import RecordsError
@@ -157,18 +158,9 @@ class ClinicLimits:
 
     def as_limits(self) -> tuple[DoseLimit, ...]:
         """The clinic's limits as lines of a table."""
-        return tuple(
-            DoseLimit(
-                substance=substance,
-                list_name=CLINIC,
-                mg_per_kg=mg_per_kg,
-                max_mg=max_mg,
-                from_years=0,
-                source="the clinic's own limit, in the protocol",
-                label="stated by the clinic",
-            )
-            for substance, mg_per_kg, max_mg in self.limits
-        )
+        source, label = "the clinic's own limit, in the protocol", "stated by the clinic"
+        line = partial(DoseLimit, list_name=CLINIC, from_years=0, source=source, label=label)
+        return tuple(line(substance=drug, mg_per_kg=by_kg, max_mg=most) for drug, by_kg, most in self.limits)
 
 
 def check_limits(content: Mapping[str, Any], *, file: str) -> LimitsTable:

@@ -236,17 +236,10 @@ def curve_of(sizing: Sizing, simulated: TrialScenario | None, cases: int, run: R
     points = []
     for effect in effects:
         for n in sorted({even(cases * step) for step in STEPS}):
-            formula, found = sizing.size(outcome, effect, cases=sizing.frame.inflated(n)), None
+            formula = sizing.size(outcome, effect, cases=sizing.frame.inflated(n))
+            point = PowerPoint(test=formula.test, effect=effect, cases=n, formula=formula.power)
             if simulated is not None and effect == planned:
                 found = run.power(replace(simulated, cases=n, looks=()))
-            points.append(
-                PowerPoint(
-                    test=formula.test,
-                    effect=effect,
-                    cases=n,
-                    formula=formula.power,
-                    simulated=None if found is None else found.power,
-                    mc_error=None if found is None else found.mc_error,
-                )
-            )
+                point = replace(point, simulated=found.power, mc_error=found.mc_error)
+            points.append(point)
     return tuple(points)

@@ -7,6 +7,7 @@ how often a tooth that feels is said not to; published values stand for the rest
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 
@@ -121,29 +122,21 @@ def _control_tests(data: AnalysisSet, records: Records) -> tuple[int, int]:
 def _row(
     kernels: Callable[[float, float], list[ErrorKernel]], se: float, sp: float, protocol: Protocol, from_control: bool
 ) -> ErrorRow:
+    row = partial(ErrorRow, sensitivity=se, specificity=sp, from_control=from_control)
     try:
         arms = kernels(se, sp)
         curves = [fit_kernel(kernel, sensitivity=se, specificity=sp) for kernel in arms]
         minutes = [minutes_of_gaps(curve.edges, protocol.onset.tau_min) for curve in curves]
         start, level = [curve.mass for curve in curves], protocol.plan.conf_level
         apart = profile_limits(arms, [-minutes[0], minutes[1]], conf_level=level, start=start)
-        numb = tuple(
-            _numb_limits(kernel, mass, protocol.onset.target_min, level)
-            for kernel, mass in zip(arms, start, strict=True)
-        )
+        target = protocol.onset.target_min
+        numb = tuple(_numb_limits(*arm, target, level) for arm in zip(arms, start, strict=True))
     except NotEstimable as error:
-        return ErrorRow(sensitivity=se, specificity=sp, reason=error.reason, from_control=from_control)
+        return row(reason=error.reason)
     wait = tuple(float(curve.mass @ c) for curve, c in zip(curves, minutes, strict=True))
-    return ErrorRow(
-        sensitivity=se,
-        specificity=sp,
-        numb=tuple(curve.numb_by(protocol.onset.target_min) for curve in curves),
-        wait=wait,
-        difference=wait[1] - wait[0],
-        from_control=from_control,
-        numb_limits=numb,
-        difference_limits=apart,
-    )
+    found = tuple(curve.numb_by(target) for curve in curves)
+    difference = wait[1] - wait[0]
+    return row(numb=found, wait=wait, difference=difference, numb_limits=numb, difference_limits=apart)
 
 
 def _numb_limits(kernel: ErrorKernel, mass: FloatArray, target_min: float, level: float) -> tuple[float, float]:

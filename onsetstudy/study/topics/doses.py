@@ -18,17 +18,6 @@ from onsetstudy.study.topics.given_doses import GivenDoses, Supplements
 LESS_DRUG = 0.05
 
 
-def clinic_limits(rule: DoseRule | None) -> ClinicLimits:
-    """The clinic's own limits of a protocol."""
-    own = () if rule is None else rule.clinic
-    return ClinicLimits(limits=tuple((limit.drug, limit.mg_per_kg, limit.max_mg) for limit in own))
-
-
-def lists_of(rule: DoseRule | None) -> tuple[str, ...]:
-    """Lists of limits a protocol looks at: the label always, the conservative list unless it says label."""
-    return ("label",) if rule is not None and rule.limits == "label" else LISTS
-
-
 def doses_of(
     cases: pd.DataFrame, protocol: Protocol, limits: LimitsTable, *, left_out: pd.DataFrame | None = None
 ) -> DoseSummary:
@@ -53,14 +42,14 @@ def doses_of(
         counts supplements too, where their volume was recorded.
     """
     table = GivenDoses(cases)
-    own = clinic_limits(protocol.doses)
-    lists = lists_of(protocol.doses)
-    country = "US" if protocol.doses is None else protocol.doses.country
+    rule = protocol.doses or DoseRule()
+    own = ClinicLimits(limits=tuple((limit.drug, limit.mg_per_kg, limit.max_mg) for limit in rule.clinic))
+    lists = ("label",) if rule.limits == "label" else LISTS
     others = 0 if left_out is None else len(left_out)
     everyone = table if left_out is None or not others else GivenDoses(pd.concat([cases, left_out], ignore_index=True))
     flags = [
-        *check_doses(everyone.planned, limits, own, lists=lists, country=country),
-        *everyone.visit_flags(limits, own, lists=lists, country=country),
+        *check_doses(everyone.planned, limits, own, lists=lists, country=rule.country),
+        *everyone.visit_flags(limits, own, lists=lists, country=rule.country),
         *check_mixing(everyone.mixing_cases()),
     ]
     arms = protocol.arm_codes

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -111,21 +113,18 @@ def _charts(
         if (guard >= ratio) if ratio > 1 else (guard <= ratio):
             # What is usual is known so badly that the change itself may be usual.
             continue
-        try:
-            charts.append(
-                chart_failures(
-                    failed[now],
-                    chance,
-                    failure=failure,
-                    odds_ratio=ratio,
-                    run_length=rule.run_length,
-                    seed=protocol.plan.seed,
-                    guard=guard,
-                )
+        # So rare or so common a failure that no limit has the stated run length: there is no such chart.
+        with contextlib.suppress(DesignError):
+            chart = chart_failures(
+                failed[now],
+                chance,
+                failure=failure,
+                odds_ratio=ratio,
+                run_length=rule.run_length,
+                seed=protocol.plan.seed,
+                guard=guard,
             )
-        except DesignError:
-            # So rare or so common a failure that no limit has the stated run length: there is no such chart.
-            continue
+            charts.append(chart)
     return charts, shares, left_out
 
 
