@@ -123,7 +123,7 @@ def compare_chair_time(
     if any(np.asarray(a).shape != arm.shape for a in (records.wait_min, records.mixing_min, records.patient)):
         raise OnsetStudyError("arm, waits, mixing and patients must be equally long rows")
     mixed_arm = records.mixed_arm or contrast_arm
-    mixing, charged = _mixing(records, prices, arm == mixed_arm)
+    mixing, charged = mixing_minutes(records, prices.mixing_min, arm == mixed_arm)
     cost = records.wait_min + mixing
     by_arm = {a: (arm == a) for a in arms}
     waits = tuple(_seen(records, mixing, charged, a, rows) for a, rows in by_arm.items())
@@ -156,12 +156,11 @@ def compare_chair_time(
     )
 
 
-def _mixing(records: ChairRecords, prices: Prices, mixed: BoolArray) -> tuple[FloatArray, BoolArray]:
+def mixing_minutes(records: ChairRecords, usual_min: float | None, mixed: BoolArray) -> tuple[FloatArray, BoolArray]:
     """Mixing minutes of every case (none for unmixed ones) and where they were charged, not recorded."""
     recorded = np.asarray(records.mixing_min, dtype=np.float64)
     charged = mixed & np.isnan(recorded)
-    usual = np.nan if prices.mixing_min is None else prices.mixing_min
-    return np.where(charged, usual, np.where(mixed, recorded, 0.0)), charged
+    return np.where(charged, np.nan if usual_min is None else usual_min, np.where(mixed, recorded, 0.0)), charged
 
 
 def _seen(records: ChairRecords, mixing: FloatArray, charged: BoolArray, arm: str, rows: BoolArray) -> WaitsSeen:

@@ -107,13 +107,11 @@ def as_sent(exchange: Exchange) -> dict[str, Any]:
 
     Digests and letters of earlier files stay.
     """
-    content = to_dict(exchange)
+    told = to_dict(exchange).items()
+    content = {name: value for name, value in told if value is not None or name not in ADDED_SINCE}
     del content["newer"]
     if exchange.controls is None:
         del content["held_back"]["controls_kept_back"]
-    for name in ADDED_SINCE:
-        if content[name] is None:
-            del content[name]
     return {**content, **{name: json.loads(text) for name, text in exchange.newer}}
 
 

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from onsetstudy.core.arrays import BoolArray, IntArray, StrArray
+from onsetstudy.outcomes.chair_time import mixing_minutes
 from onsetstudy.outcomes.harms import events_of_cases
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.protocol.vocabulary import MIXED_ARM
@@ -171,8 +172,7 @@ def _values(data: AnalysisSet) -> pd.DataFrame:
     practice, arm = data.column("practice_id"), data.arm
     chair = chair_records(data, of_a_part=True)
     rule = data.protocol.chair_time
-    usual = np.nan if rule is None or rule.mixing_min is None else rule.mixing_min
-    mixing = np.where(arm == MIXED_ARM, np.where(np.isnan(chair.mixing_min), usual, chair.mixing_min), 0.0)
+    mixing, _ = mixing_minutes(chair, None if rule is None else rule.mixing_min, arm == MIXED_ARM)
     # Rounded only so that the noise of adding does not tell equal minutes apart: means stay those of the rows.
     measured = {"spent": np.round(chair.wait_min + mixing, 12)}
     if data.protocol.pain is not None:

@@ -10,13 +10,12 @@ import pytest
 
 from onsetstudy.core.results import NO_SPREAD, Estimate, NotAvailable
 from onsetstudy.core.serialise import from_dict
-from onsetstudy.doses.limits import ClinicLimits
 from onsetstudy.files.sources.dated_tables import read_dose_limits
 from onsetstudy.protocol.model import ClinicLimit, DoseRule
 from onsetstudy.report.document import Table
 from onsetstudy.report.sections.main.doses import section
 from onsetstudy.study.sets.side_files import Companions
-from onsetstudy.study.topics.doses import clinic_limits, doses_of, lists_of
+from onsetstudy.study.topics.doses import doses_of
 from tests.study.cases import analyse, case, protocol, readings_of, records
 
 pytestmark = pytest.mark.usefixtures("unpainted")
@@ -157,8 +156,10 @@ def test_the_protocol_chooses_the_list_and_lowers_limits_only():
         "The clinic's own limit of lidocaine is 9 mg/kg, above the table's 4.4 mg/kg: it changes nothing, as the "
         "lowest limit counts."
     )
-    assert lists_of(None) == ("label", "conservative")
-    assert clinic_limits(None) == ClinicLimits()
+    untold = doses_of(cases, dataclasses.replace(promised, doses=None), LIMITS)
+    assert untold.lists == ("label", "conservative")
+    assert not [f.code for f in untold.flags if "clinic" in f.code], "no limits of the clinic's own"
+    assert untold == doses_of(cases, dataclasses.replace(promised, doses=DoseRule()), LIMITS)
 
 
 def test_the_order_of_the_rows_changes_nothing():
