@@ -250,17 +250,16 @@ def _hours_and_money(saved: EstimateLike, prices: Prices, *, mixes: bool) -> dic
 
 def _scaled(saved: Estimate, name: str, unit: str, factor: float, *, less: float = 0.0) -> Estimate:
     """Minutes saved times a stated number, less a stated number; the limits go along."""
-    low, high = (v * factor - less for v in (saved.interval.low, saved.interval.high))
-    return replace(
-        saved,
-        quantity=name,
-        estimate=saved.estimate * factor - less,
-        std_error=None if saved.std_error is None else saved.std_error * factor,
-        interval=replace(saved.interval, low=low, high=high, method=CARRIED),
-        unit=unit,
-        method=CARRIED,
-        assumptions=(INDEPENDENT, SAME_CASELOAD),
-    )
+    low, value, high = (v * factor - less for v in (saved.interval.low, saved.estimate, saved.interval.high))
+    error = None if saved.std_error is None else saved.std_error * factor
+    found = replace(saved, quantity=name, unit=unit, std_error=error, assumptions=(INDEPENDENT, SAME_CASELOAD))
+    return _carried(found, value, low, high, CARRIED)
+
+
+def _carried(of: Estimate, value: float, low: float, high: float, method: str) -> Estimate:
+    """What follows from the minutes saved, with limits that follow from theirs."""
+    interval = replace(of.interval, low=low, high=high, method=method)
+    return replace(of, estimate=value, interval=interval, method=method)
 
 
 def _per_minute(material: float, saved: Estimate, unit: str) -> EstimateLike:
@@ -274,16 +273,8 @@ def _per_minute(material: float, saved: Estimate, unit: str) -> EstimateLike:
         )
     method = "material cost over minutes saved; limits are those of the minutes"
     upper = material / low if low > 0 else float("inf")
-    return replace(
-        saved,
-        quantity="cost_per_minute",
-        estimate=material / saved.estimate,
-        std_error=None,
-        interval=replace(saved.interval, low=material / high, high=upper, method=method),
-        unit=unit,
-        method=method,
-        assumptions=(INDEPENDENT,),
-    )
+    found = replace(saved, quantity="cost_per_minute", unit=unit, std_error=None, assumptions=(INDEPENDENT,))
+    return _carried(found, material / saved.estimate, material / high, upper, method)
 
 
 def _stages(records: ChairRecords, arm: StrArray, arms: Sequence[str]) -> tuple[Stage, ...]:

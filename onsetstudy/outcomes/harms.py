@@ -237,8 +237,6 @@ def _listing(
 
 def _cautions(untold: int, cases: int) -> tuple[Caution, ...]:
     text = "Rare harms cannot be seen in so few cases: that none was seen does not mean that none occurs."
-    found = [Caution(code="rare_harms", text=text)]
-    if untold:
-        text = f"{untold} of {cases} cases did not record whether anything happened; they count in no share."
-        found.append(Caution(code="events_not_recorded", text=text))
-    return tuple(found)
+    rare = Caution(code="rare_harms", text=text)
+    text = f"{untold} of {cases} cases did not record whether anything happened; they count in no share."
+    return (rare, Caution(code="events_not_recorded", text=text)) if untold else (rare,)

@@ -92,10 +92,9 @@ def group_arms_caution(arms: Sequence[ArmStanding | None]) -> Caution | None:
         files = "file" if len(arms) == 1 else "files"
         parts.append(f"Randomised, but in {len(doubtful)} of {len(arms)} {files} {NOT_CHECKED}: {'; '.join(why)}.")
     told = [a for a in arms if a is not None and not a.as_injected]
+    cases = sum(a.cases for a in told)
     if rest := sum(a.cases - a.verified for a in told):
-        cases = sum(a.cases for a in told)
         parts.append(f"Elsewhere {cases - rest} of {cases} cases were verified; the others count in the arm injected.")
     if other := sum(a.other_arm for a in told):
-        cases = sum(a.cases for a in told)
         parts.append(f"Compared as allocated: {other} of {cases} cases received another arm.")
     return Caution(code="arms", text=" ".join(parts)) if parts else None

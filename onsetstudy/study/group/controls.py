@@ -93,8 +93,7 @@ def group_test_errors(counts: Gathered) -> ColdTestErrors | None:
     return error_grid(
         lambda se, sp: [kernel(arm, se, sp) for arm in arms],
         protocol,
-        not_felt=int(control.get("not_felt", 0)),
-        control_tests=int(control.get("tests", 0)),
+        (int(control.get("not_felt", 0)), int(control.get("tests", 0))),
         from_intervals=True,
     )
 

@@ -334,7 +334,5 @@ def cautions_of(answers: Sequence[Estimate | NotAvailable], codes: tuple[str, ..
 
 
 def _told(found: ArmContrast, caution: tuple[Caution, ...]) -> ArmContrast:
-    if not caution:
-        return found
     difference = dataclasses.replace(found.difference, caution=(*found.difference.caution, *caution))
     return dataclasses.replace(found, difference=difference, caution=(*found.caution, *caution))

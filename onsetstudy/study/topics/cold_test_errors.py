@@ -27,6 +27,8 @@ FEWEST = 10
 """Cases of an arm from which on a curve with errors is fitted."""
 WORST = 0.5
 """A test that is right no more often than this says nothing."""
+Kernels = Callable[[float, float], list[ErrorKernel]]
+"""What the tests of each arm say, reference first, for a sensitivity and a specificity."""
 
 
 def cold_test_errors(data: AnalysisSet, records: Records) -> ColdTestErrors | None:
@@ -52,37 +54,30 @@ def cold_test_errors(data: AnalysisSet, records: Records) -> ColdTestErrors | No
     own = [np.isin(case, np.flatnonzero(data.arm == a)) for a in arms]
     if not all(o.any() for o in own):
         return None
-    lost, tests = _control_tests(data, records)
     groups = [(case[o], minute[o], felt[o]) for o in own]
 
     def kernels(se: float, sp: float) -> list[ErrorKernel]:
         return [kernel_of_tests(*group, sensitivity=se, specificity=sp) for group in groups]
 
-    return error_grid(kernels, protocol, not_felt=lost, control_tests=tests)
+    return error_grid(kernels, protocol, _control_tests(data, records))
 
 
 def error_grid(
-    kernels: Callable[[float, float], list[ErrorKernel]],
-    protocol: Protocol,
-    *,
-    not_felt: int,
-    control_tests: int,
-    from_intervals: bool = False,
+    kernels: Kernels, protocol: Protocol, control: tuple[int, int], *, from_intervals: bool = False
 ) -> ColdTestErrors:
     """Onset of both arms over the grid, and at the specificity of the control teeth where these erred.
 
     Parameters
     ----------
     kernels : callable
-        What the tests of each arm say, reference first, for a sensitivity and a specificity.
     protocol : Protocol
-    not_felt, control_tests : int
-        How often control teeth were said not to feel, of how many tests.
+    control : tuple of int
+        How often control teeth were said not to feel, and of how many tests.
     from_intervals : bool
         Whether the kernels are of counted intervals.
     """
     grid = [(se, sp, False) for se, sp in GRID]
-    share, level = None, protocol.plan.conf_level
+    share, level, (not_felt, control_tests) = None, protocol.plan.conf_level, control
     if control_tests:
         n = Counts(cases=control_tests, onsets=not_felt)
         share = exact_share(not_felt, control_tests, quantity="false_not_felt", arm="", n=n, conf_level=level)
@@ -119,9 +114,7 @@ def _control_tests(data: AnalysisSet, records: Records) -> tuple[int, int]:
     return int((mine & (readings["response"] == "not_felt")).sum()), int(mine.sum())
 
 
-def _row(
-    kernels: Callable[[float, float], list[ErrorKernel]], se: float, sp: float, protocol: Protocol, from_control: bool
-) -> ErrorRow:
+def _row(kernels: Kernels, se: float, sp: float, protocol: Protocol, from_control: bool) -> ErrorRow:
     row = partial(ErrorRow, sensitivity=se, specificity=sp, from_control=from_control)
     try:
         arms = kernels(se, sp)

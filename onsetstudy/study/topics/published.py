@@ -53,12 +53,9 @@ def context_of(
     """
     techniques, agents = _levels(cases, "technique"), _levels(cases, "agent")
     overall, by_technique = populations[0], {p.level: p for p in populations if p.dimension == "technique"}
-
-    def population(technique: str) -> Population | None:
-        return overall if len(techniques) == 1 else by_technique.get(technique)
-
+    mine = {code: overall if len(techniques) == 1 else by_technique.get(code) for code in techniques}
     made = [panel for make in (_onset, _success, _pain) if (panel := make(protocol)) is not None]
-    panels = [_filled(panel, own, techniques, population, overall, table) for panel, own in made]
+    panels = [_filled(panel, own, mine, overall, table) for panel, own in made]
     return PublishedContext(
         panels=tuple(panels),
         techniques=techniques,
@@ -127,13 +124,9 @@ def _pain(protocol: Protocol) -> Panel | None:
 
 
 def _filled(
-    panel: ContextPanel,
-    own: Own,
-    techniques: tuple[str, ...],
-    population: Callable[[str], Population | None],
-    overall: Population,
-    table: PublishedTable,
+    panel: ContextPanel, own: Own, mine: dict[str, Population | None], overall: Population, table: PublishedTable
 ) -> ContextPanel:
+    """The panel with a group for each technique; ``mine`` are the cases of each that were analysed by themselves."""
     of_outcome = sorted(
         (r for r in table.ranges if r.outcome in (panel.outcome, *ALSO_TOLD[panel.outcome])),
         key=lambda r: (r.year, r.id),
@@ -142,14 +135,13 @@ def _filled(
     reason = "this technique was not analysed by itself"
     nothing = not_asked(panel.outcome, reason, code="not_analysed", contrast=contrast, unit=panel.unit, n=none)
     groups = []
-    for technique in techniques:
-        found = population(technique)
+    for technique, found in mine.items():
         beside = [r for r in of_outcome if technique in r.techniques]
-        mine = nothing if found is None else own(found)
+        ours = nothing if found is None else own(found)
         drawn = tuple(r for r in beside if r.outcome == panel.outcome and r.drawn() is not None)
         listed = tuple(r for r in beside if r not in drawn)
-        groups.append(ContextGroup(technique=technique, own=mine, drawn=drawn, listed=listed))
-    other = sum(not set(r.techniques) & set(techniques) for r in of_outcome)
+        groups.append(ContextGroup(technique=technique, own=ours, drawn=drawn, listed=listed))
+    other = sum(not set(r.techniques) & mine.keys() for r in of_outcome)
     return dataclasses.replace(panel, groups=tuple(groups), other=other)
 
 
