@@ -58,16 +58,11 @@ class Guard:
 
         async def send_with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
-                headers = MutableHeaders(scope=message)
-                for name, value in HEADERS.items():
-                    headers[name] = value
+                MutableHeaders(scope=message).update(HEADERS)
             await send(message)
 
-        refusal = self._refusal(scope)
-        if refusal is not None:
-            await refusal(scope, receive, send_with_headers)
-            return
-        await self._app(scope, receive, send_with_headers)
+        answer = self._refusal(scope) or self._app
+        await answer(scope, receive, send_with_headers)
 
     def _refusal(self, scope: Scope) -> PlainTextResponse | None:
         headers = Headers(scope=scope)
@@ -78,9 +73,8 @@ class Guard:
             return None
         if scope["method"] != "POST":
             return PlainTextResponse("Not allowed.", 405)
-        if headers.getlist("origin") != [o for o in self._origins if o.endswith("://" + hosts[0].lower())]:
-            return PlainTextResponse("Only the page itself may send.", 403)
-        if headers.get("sec-fetch-site", "same-origin") != "same-origin":
+        own = [o for o in self._origins if o.endswith("://" + hosts[0].lower())]
+        if headers.getlist("origin") != own or headers.get("sec-fetch-site", "same-origin") != "same-origin":
             return PlainTextResponse("Only the page itself may send.", 403)
         if headers.get("content-type", "").split(";")[0].strip() != "application/json":
             return PlainTextResponse("Only JSON is read.", 415)

@@ -17,7 +17,7 @@ from starlette.types import ASGIApp
 
 from onsetstudy.chairside.guard import Guard, Unreadable, read_json
 from onsetstudy.chairside.recorder import Answer, Recorder, roles_offered
-from onsetstudy.chairside.sessions import MAY, PairingCodes, Sessions
+from onsetstudy.chairside.sessions import MAY, SESSION_S, PairingCodes, Sessions
 from onsetstudy.chairside.views import as_json
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.store import StoreUnavailable
@@ -63,8 +63,20 @@ async def _view(ask: Callable[..., object], *given: object, padded: bool = False
 
 
 @dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
-class _Server:
-    """Routes of one recorder."""
+class ChairServer:
+    """Routes of one recorder.
+
+    Parameters
+    ----------
+    recorder : Recorder
+    sessions : Sessions
+    pairing : PairingCodes
+        Codes for a tablet.
+    announce : callable
+        Shows a role and its new pairing code on the computer's screen.
+    cookie : str
+        Name of its cookie; browsers do not tell ports apart, so the port stands in it.
+    """
 
     recorder: Recorder
     sessions: Sessions
@@ -72,27 +84,29 @@ class _Server:
     announce: Callable[[str, str], None]
     cookie: str
 
-    def routes(self) -> list[Route]:
+    def app(self, origins: Sequence[str]) -> ASGIApp:
+        """The application, behind its guard; ``origins`` are addresses under which a browser may reach it."""
         may = self._may
-        return [
+        routes = [
             *page_routes(),
             Route("/enter", self.enter),
             Route("/api/pair", answered(self.pair), methods=["POST"]),
-            Route("/api/setup", may("", self.setup)),
+            Route("/api/setup", may("", lambda _, role: _view(self.recorder.setup, role))),
             Route("/api/leave", may("", self.leave), methods=["POST"]),
             Route("/api/clock", may("", self.clock), methods=["POST"]),
-            Route("/api/overview", may("", self.overview)),
+            Route("/api/overview", may("", lambda _, __: _view(self.recorder.overview, dt.date.today()))),
             Route("/api/entries", may("", self.add), methods=["POST"]),
             Route("/api/chair", may("chair", self.chair)),
             Route("/api/training", may("chair", self.training)),
             Route("/api/card", may("chair", self.card), methods=["POST"]),
             Route("/api/pairing", may("study", self.new_code), methods=["POST"]),
             Route("/api/unblind", may("study", self.unblind), methods=["POST"]),
-            Route("/api/mixing", may("mixing", self.mixing)),
-            Route("/api/mixing/drill", may("mixing", self.drill)),
+            Route("/api/mixing", may("mixing", lambda _, __: _view(self.recorder.mixing, padded=True))),
+            Route("/api/mixing/drill", may("mixing", lambda _, __: _view(self.recorder.drill))),
             Route("/api/mixing/slip", may("mixing", self.open_slip), methods=["POST"]),
             Route("/api/mixing/prepared", may("mixing", self.prepare), methods=["POST"]),
         ]
+        return Guard(Starlette(routes=routes), origins)
 
     def _may(self, right: str, handler: Handler) -> Answering:
         """The handler for those who have a session, and the right."""
@@ -133,15 +147,8 @@ class _Server:
         return told_response({})
 
     def _with_session(self, response: Response, secret: str) -> Response:
-        response.set_cookie(
-            self.cookie,
-            secret,
-            max_age=12 * 3600,
-            httponly=True,
-            samesite="strict",
-            secure=self.recorder.shared,
-            path="/",
-        )
+        kept_s, safe = int(SESSION_S), self.recorder.shared
+        response.set_cookie(self.cookie, secret, max_age=kept_s, httponly=True, samesite="strict", secure=safe)
         return response
 
     async def leave(self, request: Request, _: str) -> Response:
@@ -151,18 +158,10 @@ class _Server:
         response.delete_cookie(self.cookie)
         return response
 
-    async def setup(self, _: Request, role: str) -> Response:
-        """What the page needs of the protocol."""
-        return view_response(self.recorder.setup(role))
-
     async def clock(self, request: Request, _: str) -> Response:
         """The computer's clocks, for an anchor."""
         await read_json(request)
         return view_response(self.recorder.clock_view())
-
-    async def overview(self, _: Request, __: str) -> Response:
-        """Completeness and pace."""
-        return await _view(self.recorder.overview, dt.date.today())
 
     async def add(self, request: Request, role: str) -> Response:
         """Store entries."""
@@ -187,19 +186,11 @@ class _Server:
             raise Unreadable("the code is missing")
         return await _view(self.recorder.card, code, dt.date.today())
 
-    async def drill(self, _: Request, __: str) -> Response:
-        """The mixing drill, in practice."""
-        return await _view(self.recorder.drill)
-
     async def unblind(self, request: Request, role: str) -> Response:
         """Emergency unblinding."""
         body = await read_json(request)
         answer, view = await run_in_threadpool(self.recorder.unblind, role, body.get("entry"))
         return view_response(view, padded=True) if view is not None else _answers([answer], 409)
-
-    async def mixing(self, _: Request, __: str) -> Response:
-        """The mixer's list."""
-        return await _view(self.recorder.mixing, padded=True)
 
     async def open_slip(self, request: Request, _: str) -> Response:
         """Open a slip."""
@@ -232,31 +223,3 @@ def told_response(value: object, status: int = 200) -> Response:
 
 def _answers(answers: Sequence[Answer], status: int = 200) -> Response:
     return told_response({"entries": [dataclasses.asdict(a) for a in answers]}, status)
-
-
-def make_app(
-    recorder: Recorder,
-    sessions: Sessions,
-    *,
-    origins: Sequence[str],
-    cookie: str,
-    pairing: PairingCodes,
-    announce: Callable[[str, str], None],
-) -> ASGIApp:
-    """The application, behind its guard.
-
-    Parameters
-    ----------
-    recorder : Recorder
-    sessions : Sessions
-    origins : sequence of str
-        Addresses under which a browser may reach it.
-    cookie : str
-        Name of its cookie; browsers do not tell ports apart, so the port stands in it.
-    pairing : PairingCodes
-        Codes for a tablet.
-    announce : callable
-        Shows a role and its new pairing code on the computer's screen.
-    """
-    server = _Server(recorder=recorder, sessions=sessions, pairing=pairing, announce=announce, cookie=cookie)
-    return Guard(Starlette(routes=server.routes()), origins)

@@ -12,9 +12,9 @@ import uvicorn
 from starlette.types import ASGIApp
 
 from onsetstudy.chairside.recorder import LedgerDoor, Recorder, roles_offered
-from onsetstudy.chairside.server import make_app
+from onsetstudy.chairside.server import ChairServer
 from onsetstudy.chairside.sessions import PairingCodes, Sessions
-from onsetstudy.chairside.set_up import Finish, SetUpPage, make_set_up_app
+from onsetstudy.chairside.set_up import Finish, SetUpPage
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.sources.recorded import facts_of, refuse_other_study
 from onsetstudy.files.store import EventStore, preparations_path
@@ -77,14 +77,15 @@ def serve(protocol: Protocol, path: Path, options: ServeOptions, *, say: Callabl
         def announce(role: str, code: str) -> None:
             say(f"pairing code for one tablet ({role}, ten minutes): {code} at", f"{origins[0]}/")
 
-        cookie = f"onset_{port}"
-        app = make_app(recorder, sessions, origins=origins, cookie=cookie, pairing=pairing, announce=announce)
+        server = ChairServer(
+            recorder=recorder, sessions=sessions, pairing=pairing, announce=announce, cookie=f"onset_{port}"
+        )
         if options.share:
             first = roles_offered(protocol)[0]
             announce(first, pairing.new(first))
         for role in roles_offered(protocol):
             say(role, f"{origins[0]}/enter?token={sessions.new_token(role)}")
-        config = _config(app, certificate=options.certificate, key=options.key)
+        config = _config(server.app(origins), certificate=options.certificate, key=options.key)
         uvicorn.Server(config).run(sockets=[listening])
 
 
@@ -137,7 +138,7 @@ def serve_set_up(finish: Finish, *, say: Callable[[str, str], None]) -> bool:
 
         page = SetUpPage(finish, end, cookie=f"onset_set_up_{port}")
         origins = [f"http://{host}:{port}" for host in (HERE, "localhost")]
-        server = uvicorn.Server(_config(make_set_up_app(page, origins=origins)))
+        server = uvicorn.Server(_config(page.app(origins)))
         say("set-up", f"{origins[0]}/enter?token={page.token}")
         server.run(sockets=[listening])
     return bool(done)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hmac
 import secrets
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 
 from starlette.applications import Starlette
 from starlette.background import BackgroundTask
@@ -57,14 +57,15 @@ class SetUpPage:
         self.token = secrets.token_urlsafe(24)
         self._secret, self._lock = "", threading.Lock()
 
-    def routes(self) -> list[Route]:
-        """Routes of the page."""
-        return [
+    def app(self, origins: Sequence[str]) -> Guard:
+        """The application of the set-up, behind the same guard as the recorder's."""
+        routes = [
             *page_routes(),
             Route("/enter", self.enter),
             Route("/api/setup", self.setup),
             Route("/api/set-up", answered(self.take), methods=["POST"]),
         ]
+        return Guard(Starlette(routes=routes), origins)
 
     async def enter(self, request: Request) -> Response:
         """Take the one-time token for a session."""
@@ -74,7 +75,7 @@ class SetUpPage:
             return PlainTextResponse(text, 403)
         self.token, self._secret = "", secrets.token_urlsafe(32)
         response = RedirectResponse("/", 303)
-        response.set_cookie(self._cookie, self._secret, httponly=True, samesite="strict", path="/")
+        response.set_cookie(self._cookie, self._secret, httponly=True, samesite="strict")
         return response
 
     def _write(self, told: Mapping[str, str]) -> tuple[str, ...]:
@@ -104,8 +105,3 @@ class SetUpPage:
         response = told_response({"lines": await run_in_threadpool(self._write, told)})
         response.background = BackgroundTask(self._end)
         return response
-
-
-def make_set_up_app(page: SetUpPage, *, origins: list[str]) -> Guard:
-    """The application of the set-up, behind the same guard as the recorder's."""
-    return Guard(Starlette(routes=page.routes()), origins)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Self, overload
+from typing import Self
 
 from onsetstudy.core.results import Caution
 from onsetstudy.protocol.model import Protocol
@@ -23,14 +23,7 @@ class Painted:
     def __set_name__(self, owner: type, name: str) -> None:
         self._name = name
 
-    if TYPE_CHECKING:
-
-        @overload
-        def __get__(self, instance: None, owner: type) -> Painted: ...
-        @overload
-        def __get__(self, instance: object, owner: type) -> str: ...
-
-    def __get__(self, instance: object | None, owner: type) -> Painted | str:
+    def __get__(self, instance: object | None, owner: type) -> str:
         if instance is None:
             raise AttributeError(self._name)  # by which a dataclass knows that the field has no default
         kept = vars(instance)
@@ -45,11 +38,16 @@ class Painted:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
-    """The two sentences of the first page."""
+    """Two sentences: what was seen, and what that allows one to say."""
 
     seen: str
     allows: str
     kind: str = "answer"
+
+    @property
+    def text(self) -> str:
+        """Both sentences."""
+        return f"{self.seen} {self.allows}".strip()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import NamedTuple
 
 from onsetstudy.core.claims import Claim
 from onsetstudy.core.quantities import QUANTITIES, Quantity, Seen, quantity_of
@@ -18,23 +17,12 @@ from onsetstudy.core.results import BEARS_NOTHING, Counts, Estimate, NotAvailabl
 from onsetstudy.outcomes.scores.paired_results import PATIENTS
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import reason_of, spanned
+from onsetstudy.report.document import Answer
 from onsetstudy.report.numbers import amount, capital, counted, decimal, interval, level, listed, p_text, percent, ratio
 
 MINUTES = {0.5: "half a minute", 1.0: "one minute", 2.0: "two minutes"}
 OTHER_REASONS = "as arms were not allocated at random, something other than buffering may be the reason"
 FIELDS = {"onsets": "teeth seen to go numb", "cases": "cases"}
-
-
-class Said(NamedTuple):
-    """What was seen, and what that allows one to say."""
-
-    seen: str
-    allows: str
-
-    @property
-    def text(self) -> str:
-        """Both sentences."""
-        return f"{self.seen} {self.allows}".strip()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,12 +103,12 @@ PHRASES = {
 }
 
 
-def sentence(claim: Claim, protocol: Protocol) -> Said:
+def sentence(claim: Claim, protocol: Protocol) -> Answer:
     """A claim in two sentences: what was seen, with its interval, and what that allows one to say."""
     if isinstance(claim.answer, NotAvailable):
         return _no_answer(claim, claim.answer, protocol)
     seen, verdict = _seen(claim, claim.answer, protocol), verdict_clause(claim)
-    return Said(capital(f"{verdict}{seen}."), _allowed(claim, claim.answer, protocol))
+    return Answer(seen=capital(f"{verdict}{seen}."), allows=_allowed(claim, claim.answer, protocol))
 
 
 def within_patients(claim: Claim) -> bool:
@@ -316,15 +304,16 @@ def _allowed(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
     return f"{said}." if protocol.study.randomised else f"{said}; {OTHER_REASONS}."
 
 
-def _no_answer(claim: Claim, answer: NotAvailable, protocol: Protocol) -> Said:
+def _no_answer(claim: Claim, answer: NotAvailable, protocol: Protocol) -> Answer:
     reason = reason_of(answer)
     known = _bound_words(answer, protocol) if claim.quantity.key == "hazard_ratio" else ""
     if answer.code == "withheld":
         head = "No answer is shown" if claim.leads else f"The {claim.quantity.name} is not shown"
-        return Said(f"{head}: {reason}.", "Look into the testing first; what was computed stands in the appendix.")
+        look = "Look into the testing first; what was computed stands in the appendix."
+        return Answer(seen=f"{head}: {reason}.", allows=look)
     if claim.leads:
-        return Said(f"There is no answer yet: {reason}.", known or _what_is_known(claim.n, protocol))
-    return Said(f"The {claim.quantity.name} cannot be estimated: {reason}.", known)
+        return Answer(seen=f"There is no answer yet: {reason}.", allows=known or _what_is_known(claim.n, protocol))
+    return Answer(seen=f"The {claim.quantity.name} cannot be estimated: {reason}.", allows=known)
 
 
 def _what_is_known(n: Counts, protocol: Protocol) -> str:

@@ -9,7 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 from onsetstudy.chairside.clock import Reading
 from onsetstudy.chairside.recorder import Recorder
-from onsetstudy.chairside.server import make_app
+from onsetstudy.chairside.server import ChairServer
 from onsetstudy.chairside.sessions import PairingCodes, Sessions
 from onsetstudy.files.sources.recorded import facts_of
 from onsetstudy.files.store import EventStore, preparations_path
@@ -62,14 +62,14 @@ class Study:
     def start(self):
         """The server starts, again if it did before: tokens and codes are forgotten, sessions stand in the store."""
         self.sessions, self.pairing = Sessions(self.store, self.clock.read), PairingCodes(self.clock.read)
-        self.app = make_app(
-            self.recorder,
-            self.sessions,
-            origins=[ORIGIN],
-            cookie="onset_8123",
+        server = ChairServer(
+            recorder=self.recorder,
+            sessions=self.sessions,
             pairing=self.pairing,
             announce=lambda role, code: self.codes.append((role, code)),
+            cookie="onset_8123",
         )
+        self.app = server.app([ORIGIN])
 
     def close(self):
         self.store.close()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from onsetstudy.chairside.set_up import SetUpPage, make_set_up_app
+from onsetstudy.chairside.set_up import SetUpPage
 from onsetstudy.core.errors import ProtocolError
 from onsetstudy.files.ledger.lock import read_lock
 from onsetstudy.files.sources.protocol_toml import read_protocol
@@ -142,7 +142,7 @@ def test_the_set_up_is_readable_and_axe_is_content(serve, context):
 def a_page(finish=lambda told: ("written",)):
     ended = []
     page = SetUpPage(finish, lambda: ended.append(True), cookie="onset_set_up")
-    return page, Browser(make_set_up_app(page, origins=[ORIGIN])), ended
+    return page, Browser(page.app([ORIGIN])), ended
 
 
 @pytest.mark.parametrize("way", ["add", "replace"])

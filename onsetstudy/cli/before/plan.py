@@ -37,7 +37,7 @@ def plan(
     from onsetstudy.files.documents.reports import write_planning
     from onsetstudy.files.ledger.lock import read_lock
     from onsetstudy.files.sources.protocol_toml import read_protocol
-    from onsetstudy.report.sections.before.plan_words import headline, planned_size, rests_on, size_lines
+    from onsetstudy.report.sections.before.plan_words import difference, headline, planned_size, rests_on, size_lines
     from onsetstudy.study.planning.plan_study import plan_study
 
     promised = read_protocol(protocol)
@@ -50,7 +50,7 @@ def plan(
     with say.progress_line() as progress:
         results = plan_study(promised, lock=read_lock(protocol), trials=trials, mapper=mapper, progress=progress)
     said = headline(results)
-    for sentence in (said.seen, said.allows, said.difference, planned_size(results)):
+    for sentence in (said.seen, said.allows, difference(results), planned_size(results)):
         if sentence:
             click.echo(sentence)
     for caution in results.caution:

@@ -30,7 +30,7 @@ from onsetstudy.report.documents.papers import compose_planning
 from onsetstudy.report.figures import power
 from onsetstudy.report.figures.canvas import canvas, spread
 from onsetstudy.report.render.html import render_html
-from onsetstudy.report.sections.before.plan_words import claims_listed, headline, size_lines
+from onsetstudy.report.sections.before.plan_words import claims_listed, difference, headline, size_lines
 from onsetstudy.study.answer.more_needed import more_needed
 from onsetstudy.study.planning import power as trials_of
 from onsetstudy.study.planning.plan_study import plan_study
@@ -381,13 +381,13 @@ def test_a_main_outcome_without_a_size_is_not_passed_over():
 
 
 def test_one_sentence_says_why_formula_and_simulation_differ(rated):
-    said = headline(rated).difference.replace("\u202f", " ")
+    said = difference(rated).replace("\u202f", " ")
     assert said.count(". ") == 0
     assert said.startswith(f"Why {rated.needed.included} and not the {rated.questions[0].size.total} of the form")
     assert "some never do (12 % and 10 %, as you expect)" in said
     assert said in words(rated)
     all_numb = dataclasses.replace(rated.expected, never_reference=0.0, never_other=0.0)
-    assert "never" not in headline(dataclasses.replace(rated, expected=all_numb)).difference
+    assert "never" not in difference(dataclasses.replace(rated, expected=all_numb))
 
 
 def test_what_is_already_numb_is_said_of_its_schedule(planned):

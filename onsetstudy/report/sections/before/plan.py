@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from onsetstudy.design.interim.results import LookPlan
 from onsetstudy.design.size_results import SizeTable
-from onsetstudy.report.document import Answer, Cautions, Pairs, Section, Table, note
+from onsetstudy.report.document import Cautions, Pairs, Section, Table, note
 from onsetstudy.report.figures import power
 from onsetstudy.report.numbers import THIN, capital, decimal, level, tidy
 from onsetstudy.report.sections.before import plan_words as words
@@ -25,7 +25,6 @@ def plan_cautions(results: PlanningResults) -> Section:
 
 def plan_answer(results: PlanningResults) -> Section:
     """The size of the main outcome, what it is of, and the power of its test by size."""
-    said = words.headline(results)
     # A plan that contradicts itself says so where its numbers stand, not only at the end.
     loud = [tidy(c.text) for c in results.caution if c.code == "spread_contradicts_curve"]
     if results.schedules is not None:
@@ -34,9 +33,9 @@ def plan_answer(results: PlanningResults) -> Section:
     return Section.of(
         "answer",
         "",
-        Answer(seen=said.seen, allows=said.allows),
+        words.headline(results),
         power.draw_figure(results).titled("power", title, _caption(results)) if results.curve else None,
-        (said.difference, words.planned_size(results), words.how_narrow(results)),
+        (words.difference(results), words.planned_size(results), words.how_narrow(results)),
         Cautions(texts=tuple(loud)) if loud else None,
     )
 

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 from onsetstudy.core.claims import PlanClaim
 from onsetstudy.design.size_results import Pace
+from onsetstudy.report.document import Answer
 from onsetstudy.report.numbers import THIN, capital, counted, decimal, level, tidy
 from onsetstudy.study.planning.results import PlanningResults, Question
 
@@ -21,40 +21,27 @@ OUTCOMES = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Headline:
-    """What page 1 and the terminal say first: the size of the main outcome, its power, and what simulation says."""
-
-    seen: str
-    allows: str
-    difference: str
-
-
-def headline(results: PlanningResults) -> Headline:
-    """The size of the main outcome with the power of its own test, and why formula and simulation differ if both are.
-
-    Page 1 and the terminal say the same sentences.
-    """
+def headline(results: PlanningResults) -> Answer:
+    """The size of the main outcome with the power of its own test; page 1 and the terminal say the same sentences."""
     claim = results.claims[0]
     name = claim.quantity.outcome if claim.quantity.unit == "score" else f"the {claim.quantity.outcome}"
     name += f", up to {results.protocol.onset.tau_min:g} minutes" if claim.quantity.to_horizon else ""
     if claim.value is None:
-        return Headline(seen=f"No size can be told for your main outcome, {name}: {claim.reason}.",
-                        allows="The sizes of other outcomes are not its size.", difference="")  # fmt: skip
-    pace, simulated = _pace_of(results, claim), claim.kind == "simulated_size"
+        none = f"No size can be told for your main outcome, {name}: {claim.reason}."
+        return Answer(seen=none, allows="The sizes of other outcomes are not its size.")
+    pace = _pace_of(results, claim)
     once = looks_take(results, " in a study that is analysed once ({})") if claim.kind == "size" else ""
     effect, found = tidy(claim.effect), "by formula"
-    if simulated:
+    if claim.kind == "simulated_size":
         errors = 0 if results.needed is None else results.needed.two_errors
         effect = f"a hazard ratio of {results.protocol.plan.planned_hazard_ratio:g}"
         found = f"{claim.cases} analysed; by simulation, give or take {errors}"
-    return Headline(
+    return Answer(
         seen=f"Your main outcome, {name} ({effect}), takes {claim.value:.0f} {claim.unit} to include ({found}): "
         f"{quarters_of(pace)}.",
         allows=f"That is for {share_of(claim.power or 0)} power of the {claim.test}{once}, with your "
         f"{pace.included_per_month:.3g} {who_of(results)} a month that may be included and agree. A smaller effect "
         "takes more.",
-        difference=_difference(results) if simulated else _checked_by_simulation(results),
     )
 
 
@@ -85,8 +72,7 @@ def claims_listed(results: PlanningResults) -> list[dict[str, Any]]:
 def told(results: PlanningResults, claim: PlanClaim) -> str:
     """A claim as one sentence that names the test which its power is of."""
     if claim.leads:
-        said = headline(results)
-        return f"{said.seen} {said.allows}"
+        return headline(results).text
     name = named(claim.outcome)
     if claim.value is None:
         return f"{name}: {claim.reason}."
@@ -230,10 +216,15 @@ def quarters_of(pace: Pace) -> str:
     return f"{counted(pace.quarters, 'quarter')} (likely {pace.low} to {pace.high})"
 
 
-def _difference(results: PlanningResults) -> str:
-    """Why the formula and the simulation of the same test ask for different sizes, in one sentence."""
-    main = main_question(results)
-    if results.needed is None or main is None:
+def difference(results: PlanningResults) -> str:
+    """Why the formula and the simulation of the same test ask for different sizes, in one sentence.
+
+    Where the size is the formula's, what simulated trials say of it.
+    """
+    claim, main = results.claims[0], main_question(results)
+    if claim.value is not None and claim.kind != "simulated_size":
+        return _checked_by_simulation(results)
+    if claim.value is None or results.needed is None or main is None:
         return ""
     e, formula = results.expected, main.size
     looks = "" if results.looks is None else ", and the simulated size pays for analysing as planned"

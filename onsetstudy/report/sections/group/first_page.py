@@ -52,9 +52,9 @@ def _answer(results: GroupResults) -> Answer:
     said = sentence(claim, results.protocol)
     pooled = pooled_of(results, claim.quantity.key)
     if results.shut or pooled is None or not isinstance(pooled.average, Estimate):
-        return Answer(seen=said.seen, allows=said.allows)
+        return said
     differ = heterogeneity_words(pooled, lambda low, high: span_words(claim, low, high))
-    return Answer(seen=said.seen, allows=f"{said.allows} {differ}")
+    return replace(said, allows=f"{said.allows} {differ}")
 
 
 def pooled_of(results: GroupResults, key: str) -> Pooled | None:

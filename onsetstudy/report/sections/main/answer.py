@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import partial
 
 from onsetstudy.report.cells import NONE
-from onsetstudy.report.document import Answer, Cautions, Figure, Pieces, Section, Table, absent
+from onsetstudy.report.document import Cautions, Figure, Pieces, Section, Table, absent
 from onsetstudy.report.figures import key_rows
 from onsetstudy.report.numbers import THIN, capital, counted, level, tidy
 from onsetstudy.report.sections.appendix.interim import anytime_first_page
@@ -38,7 +38,7 @@ FIRST_PAGE_CURVES = 2.1
 
 def answer_section(results: StudyResults) -> Section:
     """The answer with its figure and cautions; no number of tests that cannot bear one."""
-    said, protocol = sentence(results.claims.primary(), results.protocol), results.protocol
+    protocol = results.protocol
     cautions = {c.code: tidy(c.text) for c in reversed(results.caution)}
     if results.looks is not None:
         # The first sentence is the verdict of the look, with the interval that allows for it.
@@ -57,8 +57,7 @@ def answer_section(results: StudyResults) -> Section:
     first = [*doubt_words(results.doubts), *doses.passed_a_line(results.doses), *first]
     first += negative_words(results.negative)
     first += missing_line(results.data_quality.missing)
-    answer = Answer(seen=said.seen, allows=said.allows)
-    return Section.of("answer", "", answer, shown, Cautions(texts=tuple(first)))
+    return Section.of("answer", "", sentence(results.claims.primary(), protocol), shown, Cautions(texts=tuple(first)))
 
 
 def _key(results: StudyResults) -> Figure:
