@@ -240,9 +240,9 @@ class Document:
         *,
         name: str,
         kicker: str,
-        running: tuple[str, ...],
         invented: str,
-        date: str,
+        running: tuple[str, ...] = (),
+        date: str = "",
         subtitle: str = "",
         ledger_head: str = "",
     ) -> Self:
@@ -257,12 +257,12 @@ class Document:
             After the study's id, in the names of files.
         kicker, subtitle : str
             Over and under the title.
-        running : tuple of str
-            Along the pages, after the title.
         invented : str
             Notice where the study is invented.
+        running : tuple of str
+            Along the pages, after the title; by default the kicker.
         date : str
-            Last day that the document is of.
+            Last day that the document is of; by default the first one of the study.
         ledger_head : str
             Last entry of the ledger, where there is one.
         """
@@ -274,8 +274,8 @@ class Document:
             kicker=kicker,
             subtitle=subtitle,
             notice=invented if study.invented else "",
-            running=" · ".join((study.title, *running, *ledger)),
-            date=date,
+            running=" · ".join((study.title, *(running or (kicker,)), *ledger)),
+            date=date or protocol.quarters[0].first_day.isoformat(),
             sections=_once([section for section in sections if section is not None]),
             ledger_head=ledger_head,
         )

@@ -122,14 +122,13 @@ def quarter(label: str) -> str:
 
 def aligned(cells: Sequence[str]) -> tuple[str, ...]:
     """Numbers padded with spaces as wide as figures, so that their decimal points stand under each other."""
-    tails = [len(cell.partition(".")[2]) if "." in cell else -1 for cell in cells]
-    longest = max((t for t, cell in zip(tails, cells, strict=True) if _is_number(cell)), default=-1)
-    padded = []
-    for cell, tail in zip(cells, tails, strict=True):
-        lacking = longest - max(tail, 0) if longest > 0 else 0
-        space = (POINT_SPACE if tail < 0 and longest > 0 else "") + FIGURE_SPACE * max(lacking, 0)
-        padded.append(cell + space if _is_number(cell) else cell)
-    return tuple(padded)
+    longest = max((len(cell.partition(".")[2]) for cell in cells if _is_number(cell)), default=0)
+
+    def padded(cell: str) -> str:
+        _, point, decimals = cell.partition(".")
+        return cell + (POINT_SPACE if longest and not point else "") + FIGURE_SPACE * (longest - len(decimals))
+
+    return tuple(padded(cell) if _is_number(cell) else cell for cell in cells)
 
 
 def _is_number(cell: str) -> bool:

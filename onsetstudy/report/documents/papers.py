@@ -33,7 +33,6 @@ def compose_planning(results: PlanningResults, *, ledger_head: str = "") -> Docu
         subtitle=results.protocol.study.question,
         running=("planning",),
         invented="This plan is of an invented study.",
-        date=results.protocol.quarters[0].first_day.isoformat(),
         ledger_head=ledger_head,
     )
 
@@ -55,9 +54,7 @@ def compose_papers(protocol: Protocol) -> tuple[Document, ...]:
             name=name,
             kicker=kicker,
             subtitle=protocol.study.question if name == "reporting-items" else "",
-            running=(kicker,),
             invented="These papers are of an invented study.",
-            date=protocol.quarters[0].first_day.isoformat(),
         )
         for name, kicker, sections in PAPERS
     )
@@ -65,14 +62,11 @@ def compose_papers(protocol: Protocol) -> tuple[Document, ...]:
 
 def compose_patient_results(results: StudyResults) -> Document:
     """Half a page of results for patients, a draft for a committee's own form."""
-    kicker = "Results for patients (draft)"
     return Document.of(
         results.protocol,
         patient_sections(results),
         name=f"{results.quarter}-for-patients",
-        kicker=kicker,
-        subtitle="",
-        running=(kicker,),
+        kicker="Results for patients (draft)",
         invented="All data are invented.",
         date=results.period_end,
     )

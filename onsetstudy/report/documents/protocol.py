@@ -21,8 +21,7 @@ def compose_protocol(protocol: Protocol, lock: ProtocolLock | None, *, ledger_he
 
     ``ledger_head`` is the last entry of the study's ledger, empty where there is none.
     """
-    first = lock.latest.day if lock is not None else protocol.quarters[0].first_day.isoformat()
-    version = f"version {lock.latest.number}" if lock is not None else "not locked"
+    version, locked = ("not locked", "") if lock is None else (f"version {lock.latest.number}", lock.latest.day)
     return Document.of(
         protocol,
         (
@@ -46,7 +45,7 @@ def compose_protocol(protocol: Protocol, lock: ProtocolLock | None, *, ledger_he
         subtitle=protocol.study.question,
         running=(f"protocol, {version}",),
         invented="This protocol is of an invented study.",
-        date=first,
+        date=locked,
         ledger_head=ledger_head,
     )
 

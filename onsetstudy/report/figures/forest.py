@@ -99,11 +99,12 @@ TRIALS = Columns(
 )
 
 
-def numbers(value: float, one: float | None, other: float | None, *, base: int = 1) -> dict[str, Any]:
-    """Fields of a row: an estimate and its limits in either order, and how they are written, from ``base`` decimals."""
-    if one is None or other is None:
+def numbers(value: float, low: float | None, high: float | None, *, factor: float = 1, base: int = 1) -> dict[str, Any]:
+    """Fields of a row: an estimate and its limits times ``factor``, written with ``base`` decimals or more."""
+    value *= factor
+    if low is None or high is None:
         return {"estimate": value, "number": decimal(value, places_for([value], base=base))}
-    low, high = sorted((one, other))
+    low, high = sorted((factor * low, factor * high))
     places = places_for((low, high, value), base=base)
     return {"estimate": value, "low": low, "high": high, "number": spanned(value, low, high, places)}
 
@@ -128,8 +129,8 @@ def data_for(lines: Sequence[Line], *, factor: float = 1) -> list[Row]:
 def _row(label: str, e: EstimateLike, *, strong: bool, factor: float, base: int = 1) -> Row:
     if isinstance(e, NotAvailable):
         return Row(label=label, strong=strong, cases=e.n.cases, reason=reason_of(e))
-    low, high = factor * e.interval.low, factor * e.interval.high
-    return Row(label=label, strong=strong, cases=e.n.cases, **numbers(factor * e.estimate, low, high, base=base))
+    told = numbers(e.estimate, e.interval.low, e.interval.high, factor=factor, base=base)
+    return Row(label=label, strong=strong, cases=e.n.cases, **told)
 
 
 def draw(rows: Sequence[Row], ax: canvas.Axes, *, places: Iterable[float], look: ArmLook, scale: Scale) -> None:
@@ -176,12 +177,7 @@ def alt_text(rows: Sequence[Row], unit: str, what: str = "One line per group, {}
 
 
 def draw_figure(
-    rows: Sequence[Row],
-    *,
-    scale: Scale,
-    look: ArmLook,
-    columns: Columns = GROUPS,
-    alt: str | None = None,
+    rows: Sequence[Row], *, scale: Scale, look: ArmLook, columns: Columns = GROUPS, alt: str | None = None
 ) -> Drawing:
     """The rows with their names at the left and their numbers at the right; ``alt`` where it is not the groups'."""
 
@@ -253,14 +249,12 @@ def _published(found: PublishedRange, *, factor: float, base: int) -> Row:
     shown = found.drawn()
     if shown is None:
         raise ValueError(f"{found.id} has nothing to draw")
-    value, low, high = (None if v is None else factor * v for v in shown[:3])
-    assert value is not None
     return Row(
         label=found.study + (f" {FROM_MEMORY}" if found.label == "from memory" else ""),
         ours=False,
         pooled=found.evidence == "pooled",
         cases=found.n,
-        **numbers(value, low, high, base=base),
+        **numbers(*shown[:3], factor=factor, base=base),
     )
 
 

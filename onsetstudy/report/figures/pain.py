@@ -137,12 +137,7 @@ def alt_text(comparison: PainComparison, labels: dict[str, str]) -> str:
 
 
 def draw_figure(
-    comparison: PainComparison,
-    *,
-    labels: dict[str, str],
-    low: float,
-    high: float,
-    matters: float | None,
+    comparison: PainComparison, *, labels: dict[str, str], low: float, high: float, matters: float | None
 ) -> Drawing:
     """Every score, one row per arm; ``labels`` has the arms of the protocol in their order."""
     arms, foot = _asked(comparison), 0.46

@@ -24,11 +24,7 @@ PATTERN_LINE, PATTERN_LINES = 60, 9
 
 
 def render_slips(
-    protocol: Protocol,
-    drawn: AllocationList,
-    *,
-    paper: str = "a4",
-    passphrases: Mapping[str, str] | None = None,
+    protocol: Protocol, drawn: AllocationList, *, paper: str = "a4", passphrases: Mapping[str, str] | None = None
 ) -> bytes:
     """PDF with two slips a page, in the order of the list.
 

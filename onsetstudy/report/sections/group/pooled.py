@@ -9,17 +9,7 @@ from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotA
 from onsetstudy.pool.results import Pooled
 from onsetstudy.report.cells import NONE, near_text, value_text
 from onsetstudy.report.document import Pairs, Pieces, Section, Table, note
-from onsetstudy.report.numbers import (
-    capital,
-    counted,
-    decimal,
-    interval,
-    level,
-    listed,
-    p_text,
-    ratio,
-    tidy,
-)
+from onsetstudy.report.numbers import capital, counted, decimal, interval, level, listed, p_text, ratio, tidy
 from onsetstudy.report.sections.blocks import group_curves_block
 from onsetstudy.report.sections.group.heterogeneity import name_of
 from onsetstudy.report.sentences import estimate_shown, without_looks
@@ -219,7 +209,7 @@ def _reconciled(results: GroupResults) -> list[Pieces]:
     """A table of two lines for every quantity, and in words why a report from the rows may differ."""
     told = "; ".join(REASONS[code] for code in results.unlike_rows)
     why = note(f"A report of the same cases from their records may have other numbers: {told}.") if told else None
-    return [_reconciled_table(results, results.reconciled), why]
+    return [_reconciled_table(results), why]
 
 
 def binding_words(results: GroupResults) -> list[str]:
@@ -228,10 +218,10 @@ def binding_words(results: GroupResults) -> list[str]:
     return [BINDING] if differ else []
 
 
-def _reconciled_table(results: GroupResults, found: tuple[Reconciled, ...]) -> Table:
+def _reconciled_table(results: GroupResults) -> Table:
     rows: list[tuple[str, ...]] = []
     codes: dict[str, list[str]] = {}
-    for line in found:
+    for line in results.reconciled:
         rows.append((_heading(line),))
         rows += zip(WAYS, (estimate_shown(e) or NONE for e in (line.within, line.mean_of_practices)), strict=True)
         for code in line.reasons:
