@@ -17,8 +17,8 @@ from onsetstudy.files.output import rejects_path, write_escaped
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.checks.no_records import no_records
+from onsetstudy.records.derived import flow
 from onsetstudy.records.derived.allocation import NO_ALLOCATION, KeptList
-from onsetstudy.records.derived.flow import EXCLUSIONS, exclusion_reasons, too_many_refused
 from onsetstudy.records.derived.opened_slips import OpenedSlips, opened_slips
 from onsetstudy.records.derived.withdrawn import without_cases
 from onsetstudy.records.model import Records
@@ -142,9 +142,9 @@ def _left_out(
     records: Records, promised: Protocol, through: Quarter, practice: str | None = None
 ) -> list[tuple[str, list[str]]]:
     """Why accepted cases (of a practice) are not analysed, with their codes."""
-    reason = exclusion_reasons(records, promised, through=through)
+    reason = flow.exclusion_reasons(records, promised, through=through)
     asked = reason if practice is None else reason.where(records.cases["practice_id"] == practice, "")
-    texts = {**EXCLUSIONS, "later_quarter": f"after {through.label}"}
+    texts = {**flow.EXCLUSIONS, "later_quarter": f"after {through.label}"}
     found = {code: records.cases.loc[(asked == code).to_numpy(), "case_id"].tolist() for code in texts}
     return [(texts[code], cases) for code, cases in found.items() if cases]
 
@@ -160,7 +160,7 @@ def say_left_out(
 def say_draft(records: Records, promised: Protocol, *, through: Quarter) -> None:
     """What a report up to a quarter would stand on, without any arm: cases by quarter, and what is left out."""
     say_left_out(records, promised, through=through)
-    used = (exclusion_reasons(records, promised, through=through) == "").to_numpy()
+    used = (flow.exclusion_reasons(records, promised, through=through) == "").to_numpy()
     by_quarter = records.cases.loc[used, "quarter"].astype(str).value_counts().sort_index()
     for label, cases in by_quarter.items():
         click.echo(f"{label}: {cases} {'case' if cases == 1 else 'cases'}")
@@ -214,8 +214,38 @@ def refuse_incomplete(practice: str, *, refused: int, accepted: int, allowed: bo
     RecordsError
         If it is not.
     """
-    if allowed or not too_many_refused(refused, accepted):
+    if allowed or not flow.too_many_refused(refused, accepted):
         return
     what = f"{practice}: {refused} of {refused + accepted} cases are refused and would be missing from what you send"
     mend = "correct them, or add --send-incomplete if they cannot be corrected"
     raise RecordsError(Problem(what=what, mend=mend, code="incomplete"))
+
+
+def practice_meant(given: Sequence[str], found: Sequence[str], promised: Protocol) -> str:
+    """The practice that is meant, in the capitals of the protocol; the only one found where none is given."""
+    if given:
+        known = (*promised.study.practices, *found)
+        return next((code for code in known if code.casefold() == given[0].strip().casefold()), given[0])
+    if len(found) != 1:
+        raise RecordsError(f"the records hold the practices {', '.join(found)}; name one with --practice")
+    return found[0]
+
+
+def refuse_unfit(
+    practice: str, records: Records, promised: Protocol, counted: Collection[str], *, allowed: bool
+) -> None:
+    """Stop where none of the practice's cases can be sent, or many are refused; ``counted`` have cases to send."""
+    by_practice = flow.refused_by_practice(records, promised)
+    accepted = int((records.cases["practice_id"] == practice).sum())
+    refused = by_practice.get(practice, 0)
+    if set(records.cases["practice_id"].astype(str)) == {practice}:
+        # Rows that name no practice can only be of the one practice of these records.
+        refused += by_practice.get(flow.UNKNOWN_PRACTICE, 0)
+    if practice not in counted and refused + accepted:
+        what = f"none of the {refused + accepted} cases of {practice} can be sent: {refused} refused"
+        what += f", {accepted} left out" if accepted else ""
+        mend = "is this the protocol of these records? Otherwise correct the rows named above"
+        raise RecordsError(Problem(what=what, mend=mend, value=practice, code="practice"))
+    refuse_incomplete(practice, refused=refused, accepted=accepted, allowed=allowed)
+    if refused:
+        click.echo(f"Not in the file: {refused} of {refused + accepted} cases of {practice}, because they are refused.")

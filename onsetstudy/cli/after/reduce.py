@@ -13,8 +13,8 @@ from onsetstudy.core.errors import RecordsError
 
 if TYPE_CHECKING:
     from onsetstudy.cli.given import GivenArms
-    from onsetstudy.files.bulk.reduce import Reduced
-    from onsetstudy.protocol.model import Protocol, Quarter
+    from onsetstudy.files.bulk.reduce import Reduced, Terms
+    from onsetstudy.protocol.model import Protocol
     from onsetstudy.records.derived.allocation import KeptList
     from onsetstudy.study.exchange_results import Exchange
 
@@ -90,12 +90,10 @@ def reduce(
         raise RecordsError(
             f"none of the {found.rows_accepted} accepted cases can be reported. Is this the protocol of these records?"
         )
-    written, accepted = [], found.accepted_by_practice
+    written = []
     for practice in found.tally.practices:
         try:
-            exchange = _counts(
-                practice, accepted[practice], found, promised, opened, through, least_cases, send_incomplete
-            )
+            exchange = _counts(practice, found, terms, opened, least_cases=least_cases, allowed=send_incomplete)
         except RecordsError as error:
             click.echo(str(error), err=True)
             continue
@@ -106,20 +104,14 @@ def reduce(
 
 
 def _counts(
-    practice: str,
-    accepted: int,
-    found: Reduced,
-    promised: Protocol,
-    opened: KeptList | None,
-    through: Quarter,
-    least_cases: int,
-    allowed: bool,
+    practice: str, found: Reduced, terms: Terms, opened: KeptList | None, *, least_cases: int, allowed: bool
 ) -> Exchange:
     """The counts that a practice sends, unless too many of its cases are missing."""
     from onsetstudy.cli import given
     from onsetstudy.study.counts.exchange import SendOptions, make_exchange
 
-    refused = dict(found.refused).get(practice, 0)
+    promised, through = terms.protocol, terms.through
+    refused, accepted = dict(found.refused).get(practice, 0), found.accepted_by_practice[practice]
     given.refuse_incomplete(practice, refused=refused, accepted=accepted, allowed=allowed)
     slips = given.slips_told(opened, found.slips, practices=(practice,), through=through)
     given.refuse_unrecorded(practice, slips, allowed=allowed)

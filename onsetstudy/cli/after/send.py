@@ -9,15 +9,11 @@ from typing import TYPE_CHECKING
 import click
 
 from onsetstudy.cli import options
-from onsetstudy.core.errors import Problem, RecordsError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from onsetstudy.cli.given import GivenArms, GivenRecords
-    from onsetstudy.protocol.model import Protocol
-    from onsetstudy.records.model import Records
-    from onsetstudy.study.counts.aggregate_counts import Tally
     from onsetstudy.study.exchange_results import Exchange
 
 
@@ -79,9 +75,9 @@ def send(
     checked, resolved = resolve_arms(promised, checked, kept, without_list=arms.without_list)
     arms.say(kept)
     tally = tally_records(promised, checked, through=through, arms=resolved)
-    practice = _practice(practices, tally, promised)
+    practice = given.practice_meant(practices, tally.practices, promised)
     given.say_left_out(checked, promised, through=through, where="the file", practice=practice)
-    _refuse_unfit(practice, checked, promised, tally, allowed=send_incomplete)
+    given.refuse_unfit(practice, checked, promised, tally.practices, allowed=send_incomplete)
     slips = given.slips_told(log, recorded, practices=(practice,), through=through)
     given.refuse_unrecorded(practice, slips, allowed=send_incomplete)
     doubts = doubts_of_practice(checked, promised, practice, through=through)
@@ -99,37 +95,6 @@ def send(
     for sentence in what_can_be_learned(read_exchange(path), before):
         click.echo(f"- {sentence}")
     click.echo(f"Written: {path}")
-
-
-def _practice(given: tuple[str, ...], tally: Tally, promised: Protocol) -> str:
-    """The practice that is meant, in the capitals of the protocol; the only one of the records where none is named."""
-    if given:
-        known = (*promised.study.practices, *tally.practices)
-        return next((code for code in known if code.casefold() == given[0].strip().casefold()), given[0])
-    if len(tally.practices) != 1:
-        raise RecordsError(f"the records hold the practices {', '.join(tally.practices)}; name one with --practice")
-    return tally.practices[0]
-
-
-def _refuse_unfit(practice: str, records: Records, promised: Protocol, tally: Tally, *, allowed: bool) -> None:
-    """Stop where none of the practice's cases can be sent, or many are refused."""
-    from onsetstudy.cli.given import refuse_incomplete
-    from onsetstudy.records.derived.flow import UNKNOWN_PRACTICE, refused_by_practice
-
-    by_practice = refused_by_practice(records, promised)
-    accepted = int((records.cases["practice_id"] == practice).sum())
-    refused = by_practice.get(practice, 0)
-    if set(records.cases["practice_id"].astype(str)) == {practice}:
-        # Rows that name no practice can only be of the one practice of these records.
-        refused += by_practice.get(UNKNOWN_PRACTICE, 0)
-    if practice not in tally.practices and refused + accepted:
-        what = f"none of the {refused + accepted} cases of {practice} can be sent: {refused} refused"
-        what += f", {accepted} left out" if accepted else ""
-        mend = "is this the protocol of these records? Otherwise correct the rows named above"
-        raise RecordsError(Problem(what=what, mend=mend, value=practice, code="practice"))
-    refuse_incomplete(practice, refused=refused, accepted=accepted, allowed=allowed)
-    if refused:
-        click.echo(f"Not in the file: {refused} of {refused + accepted} cases of {practice}, because they are refused.")
 
 
 @click.command("look-inside")
