@@ -127,8 +127,7 @@ def visits_of(states: Iterable[CaseState], patient_id: str, washout_days: int) -
 
 def washout_fault(visits: Visits, day: dt.date) -> str:
     """That a washout lasts still; empty if it is over."""
-    lasts = visits.free is not None and day < visits.free
-    return f"the washout of this patient ends on {visits.free}" if lasts else ""
+    return f"the washout of this patient ends on {visits.free}" if visits.free is not None and day < visits.free else ""
 
 
 class RunningLog:

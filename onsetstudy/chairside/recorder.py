@@ -110,13 +110,12 @@ class Recorder:
 
     def setup(self, role: str) -> views.SetupView:
         """What the page of a role needs to know of the protocol."""
-        paired = self.shared and "study" in MAY[role]
         return views.setup_view(
             self.protocol,
             role=role,
             practice=self.practice,
             practising=self.practising,
-            paired_roles=roles_offered(self.protocol) if paired else (),
+            paired_roles=roles_offered(self.protocol) if self.shared and "study" in MAY[role] else (),
         )
 
     def clock_view(self) -> views.ClockView:
@@ -266,10 +265,9 @@ class Recorder:
             states = self._log.states(self.protocol)
             paused = self._log.paused
         told = {str(e.case_id): str(e.payload.get("allocation_slip") or "") for e in self._prepared()}
-        arms = self.protocol.arms
         return views.MixingView(
             waiting=views.waiting_cases(states, told),
-            arms=tuple((a.code, self.protocol.label(a.code), a.preparation, a.mix_mode) for a in arms),
+            arms=tuple((a.code, self.protocol.label(a.code), a.preparation, a.mix_mode) for a in self.protocol.arms),
             sealed=self.sealed is not None,
             randomised=self.protocol.study.randomised,
             paused=paused,
@@ -311,8 +309,7 @@ class Recorder:
         if kept is None or told is None or (kept.kind, told.kind) != ("preparation", "prepared"):
             return [_refused("", "this is no preparation")]
         faults = entry_faults(kept, self.protocol)
-        arms = {a.code for a in self.protocol.arms}
-        if kept.payload.get("arm") not in arms or kept.case_id != told.case_id:
+        if kept.payload.get("arm") not in {a.code for a in self.protocol.arms} or kept.case_id != told.case_id:
             faults.append("the arm is not one of this study")
         if kept.payload.get("volume_ml") is None:
             faults.append("the volume is missing")

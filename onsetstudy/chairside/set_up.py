@@ -71,8 +71,7 @@ class SetUpPage:
         """Take the one-time token for a session."""
         given = request.query_params.get("token", "")[:200].encode("utf-8", "replace")
         if not self.token or not hmac.compare_digest(given, self.token.encode("ascii")):
-            text = "This address was used already. Start the recorder again for a new one."
-            return PlainTextResponse(text, 403)
+            return PlainTextResponse("This address was used already. Start the recorder again for a new one.", 403)
         self.token, self._secret = "", secrets.token_urlsafe(32)
         response = RedirectResponse("/", 303)
         response.set_cookie(self._cookie, self._secret, httponly=True, samesite="strict")

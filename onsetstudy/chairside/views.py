@@ -189,7 +189,6 @@ def setup_view(
     protocol: Protocol, *, role: str, practice: str, practising: bool, paired_roles: tuple[str, ...] = ()
 ) -> SetupView:
     """What the page of a role needs to know of the protocol; ``paired_roles`` are those a tablet may be paired for."""
-    teeth = TEETH[protocol.schedule.tooth_notation]
     return SetupView(
         role=role,
         title=protocol.study.title,
@@ -197,7 +196,7 @@ def setup_view(
         practising=practising,
         invented=protocol.study.invented,
         notation=protocol.schedule.tooth_notation,
-        teeth=tuple((code, t.arch, t.dentition) for code, t in teeth.items()),
+        teeth=tuple((code, t.arch, t.dentition) for code, t in TEETH[protocol.schedule.tooth_notation].items()),
         tests_min=protocol.schedule.tests_min,
         confirmations=protocol.onset.confirmations,
         control_tooth=protocol.schedule.control_tooth,
@@ -256,13 +255,12 @@ def overview(log: RunningLog, protocol: Protocol, today: dt.date) -> Overview:
     after = [s for s in states if s.injected]
     first, last = quarter.first_day.isoformat(), quarter.last_day.isoformat()
     month = None if protocol.planning is None else protocol.planning.cases_per_month
-    practices = max(len(protocol.study.practices), 1)
     return Overview(
         title=protocol.study.title,
         quarter=quarter.label,
         injected=len(after),
         injected_quarter=sum(1 for s in after if first <= s.day <= last),
-        planned_quarter=None if month is None else round(3 * month / practices),
+        planned_quarter=None if month is None else round(3 * month / max(len(protocol.study.practices), 1)),
         running=tuple(s.case_id for s in states if s.phase in RUNNING),
         not_injected=len(states) - len(after),
         incomplete=tuple((s.case_id, s.missing) for s in after if s.missing),

@@ -111,8 +111,7 @@ def _say_records(records: Records, rejects: Path | None) -> None:
     refused, tests_refused = cases - len(records.cases), tests - len(records.readings)
     if 2 * refused > cases:
         # Another protocol is the usual reason, and its many faults would bury the question.
-        text = f"{refused} of {cases} cases are refused: is this the protocol of these records?"
-        click.echo(text, err=True)
+        click.echo(f"{refused} of {cases} cases are refused: is this the protocol of these records?", err=True)
     say.problems(records.problems)
     say.lines([say.to_look_at(query) for query in say.gathered(records.queries)], " to look at")
     for repair in records.repairs:
@@ -161,8 +160,7 @@ def say_draft(records: Records, promised: Protocol, *, through: Quarter) -> None
     """What a report up to a quarter would stand on, without any arm: cases by quarter, and what is left out."""
     say_left_out(records, promised, through=through)
     used = (flow.exclusion_reasons(records, promised, through=through) == "").to_numpy()
-    by_quarter = records.cases.loc[used, "quarter"].astype(str).value_counts().sort_index()
-    for label, cases in by_quarter.items():
+    for label, cases in records.cases.loc[used, "quarter"].astype(str).value_counts().sort_index().items():
         click.echo(f"{label}: {cases} {'case' if cases == 1 else 'cases'}")
     click.echo("A draft: arms were not looked at, nothing was written and nothing entered in the ledger.")
 
@@ -186,8 +184,7 @@ def refuse_if_none_is_left(records: Records, promised: Protocol, *, through: Qua
         mends.append(f"choose a later quarter, with --quarter {later[-1]}")
     if not later or len(reasons) > 1:
         mends.append("correct the records, or the protocol if it should admit them")
-    mend = "; ".join(mends)
-    raise RecordsError(Problem(what=what, mend=mend, code="none_left"))
+    raise RecordsError(Problem(what=what, mend="; ".join(mends), code="none_left"))
 
 
 def refuse_unrecorded(practice: str, slips: OpenedSlips | None, *, allowed: bool) -> None:

@@ -97,9 +97,8 @@ class Openings:
 
 def openings_of_practice(sealed: Path, protocol: Path | None = None) -> Openings:
     """Openings of a sealed file, entered beside the protocol, or beside the file where none is named."""
-    practice = str(read_sealed(sealed)["practice"])
     ledger = practice_ledger_path(sealed) if protocol is None else ledger_path(protocol)
-    return Openings(log=log_path(sealed), practice=practice, ledger=ledger, by_keeper=False)
+    return Openings(log=log_path(sealed), practice=str(read_sealed(sealed)["practice"]), ledger=ledger, by_keeper=False)
 
 
 def enter_opening(sealed: Path, protocol: Path | None = None) -> None:

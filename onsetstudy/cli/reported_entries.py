@@ -47,8 +47,7 @@ def _received(name: str, found: Exchange) -> dict[str, Any]:
 def _digests_of(found: Exchange) -> tuple[str, str]:
     """Digest of a file as it was sent, and the one under which earlier versions entered files without doubts."""
     content = as_sent(found)
-    told = {"doubts": None, **content}
-    return digest_of_text(canonical_json(content)), digest_of_text(canonical_json(told))
+    return digest_of_text(canonical_json(content)), digest_of_text(canonical_json({"doubts": None, **content}))
 
 
 def practices_sent_before(protocol: Path, read: Sequence[tuple[str, Exchange]]) -> tuple[str, ...]:

@@ -276,8 +276,7 @@ def _allowed(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
     bears, seen, matters = claim.bears, claim.seen, _matters(claim)
     assert bears is not None
     assert seen is not None
-    scores = claim.quantity.unit == "score"
-    cases = counted(answer.n.onsets, "score") if scores else claim.population
+    cases = counted(answer.n.onsets, "score") if claim.quantity.unit == "score" else claim.population
     if doubt := next((c for c in answer.caution if c.code in BEARS_NOTHING), None):
         return doubt.text
     if bears.side == 0 and bears.size != "within":

@@ -7,8 +7,6 @@ from pathlib import Path
 import matplotlib
 import typst
 
-from onsetstudy.core.errors import ReportError
-
 TEMPLATES = Path(__file__).parent / "render" / "templates"
 
 
@@ -25,14 +23,7 @@ def compiler_of(template: str, *, paper: str, **inputs: str) -> typst.Compiler:
 
 
 def one_pdf(compiler: typst.Compiler) -> bytes:
-    """PDF/UA-1 bytes of what a compiler was given.
-
-    Raises
-    ------
-    ReportError
-        If the typesetter makes something else than one file.
-    """
+    """PDF/UA-1 bytes of what a compiler was given: as a PDF, the typesetter gives all pages as one file."""
     made = compiler.compile(pdf_standards="ua-1")
-    if not isinstance(made, bytes):
-        raise ReportError("the typesetter did not make one PDF")
+    assert isinstance(made, bytes)
     return made

@@ -223,8 +223,7 @@ def _serve(promised: Protocol, store: Path, options: ServeOptions, *, say: Calla
         from onsetstudy.chairside.serving import serve
         from onsetstudy.files.documents.certificates import share_files
     if options.share:
-        folder = store.with_name(f"{store.stem}.share")
-        files = share_files(folder, options.share, now=dt.datetime.now(dt.UTC))
+        files = share_files(store.with_name(f"{store.stem}.share"), options.share, now=dt.datetime.now(dt.UTC))
         options = dataclasses.replace(options, certificate=files.certificate, key=files.key)
         click.echo(f"Let the tablet trust {files.authority}; it certifies {options.share} and nothing else.")
     click.echo("Test the tooth and ask the patient before every procedure. Stop with Ctrl-C.")

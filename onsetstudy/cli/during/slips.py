@@ -43,14 +43,13 @@ def open_slip(
         order.hold_to_order(protocol, promised)
     if sealed.exists():
         openings.openings_of_practice(sealed, protocol).refuse_cut()
-    asked = passphrase or (lambda slip: click.prompt(f"Passphrase inside the envelope of slip {slip}"))
     opened = open_next(
         sealed,
         case_id=case_id,
         levels=given,
         opened_by=opened_by,
         now=dt.datetime.now(),
-        passphrase=asked,
+        passphrase=passphrase or (lambda slip: click.prompt(f"Passphrase inside the envelope of slip {slip}")),
         study=None if promised is None else promised.study,
     )
     openings.enter_opening(sealed, protocol)

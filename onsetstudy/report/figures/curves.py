@@ -31,9 +31,8 @@ def data_for(results: StudyResults | GroupResults, *, least: int = 1) -> pd.Data
     Columns ``arm, minute, low, high, estimate, conf_low, conf_high, still_tested``. From ``minute`` up to the next line
     of its arm, at least the share ``low`` and at most ``high`` is numb; what does not belong to a minute is missing.
     """
-    horizon = results.protocol.onset.tau_min
     frames = [
-        _arm_data(c, c.curve, horizon)
+        _arm_data(c, c.curve, results.protocol.onset.tau_min)
         for c in results.overall.curves
         if not isinstance(c.curve, NotAvailable) and results.overall.n.arm(c.arm).cases >= least
     ]
@@ -129,8 +128,7 @@ def _still_tested(frame: pd.DataFrame, ax: canvas.Axes, protocol: Protocol, left
     shown = thinned(_tests(frame), least=_width_of_a_label(frame, ax), keep=target)
 
     def under(text: str, at: float, points: float, down: float, **style: Any) -> None:
-        place = ("data", "axes fraction")
-        canvas.beside(ax, text, (at, 0), (points, -down), xycoords=place, va="baseline", **style)
+        canvas.beside(ax, text, (at, 0), (points, -down), xycoords=("data", "axes fraction"), va="baseline", **style)
 
     middle = float(frame["minute"].max()) / 2
     under("minutes after the injection", middle, 0, 30, ha="center", color=None, fontsize=None)

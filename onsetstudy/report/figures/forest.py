@@ -189,8 +189,7 @@ def draw_figure(
         left, width = (0.08, NARROW - 0.16) if sheet.narrow else columns.axis
         ax = sheet.axes(left, foot, width, step * len(rows))
         order = range(len(rows))[::-1]
-        places = [k + (0.27 if sheet.narrow else 0.5) for k in order]
-        draw(rows, ax, places=places, look=look, scale=scale)
+        draw(rows, ax, places=[k + (0.27 if sheet.narrow else 0.5) for k in order], look=look, scale=scale)
         ax.set_ylim(0, len(rows))
         for row, k in zip(rows, order, strict=True):
             _words(sheet, row, foot + step * (k + 1), step, columns)
@@ -247,8 +246,7 @@ def published_rows(panel: ContextPanel, *, factor: float = 1, base: int = 1) -> 
 
 def _published(found: PublishedRange, *, factor: float, base: int) -> Row:
     shown = found.drawn()
-    if shown is None:
-        raise ValueError(f"{found.id} has nothing to draw")
+    assert shown is not None, "a group's drawn results have a difference"
     return Row(
         label=found.study + (f" {FROM_MEMORY}" if found.label == "from memory" else ""),
         ours=False,

@@ -156,8 +156,7 @@ def draw_figure(
             sheet.say(0.0, up, labels[of_arm.arm], color=look.colour, weight="bold")
         _foot(ax, comparison.unit, low, high, matters)
 
-    alt = alt_text(comparison, labels)
-    return Drawing(alt, height=lambda narrow: len(arms) * sum(ROWS[narrow]) + foot, fill=fill)
+    return Drawing(alt_text(comparison, labels), height=lambda narrow: len(arms) * sum(ROWS[narrow]) + foot, fill=fill)
 
 
 def _foot(ax: canvas.Axes, unit: str, low: float, high: float, matters: float | None) -> None:

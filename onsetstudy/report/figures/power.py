@@ -47,14 +47,13 @@ def draw_formula(frame: pd.DataFrame, ax: canvas.Axes, *, planned: float, power:
     first = _at_left(frame)
     at = frame["cases"].min() if first else frame["cases"].max()
     ends = frame[frame["cases"] == at].reset_index(drop=True)
-    shift = -5 if first else 5
     for row, y in zip(ends.itertuples(), canvas.spread(ends["formula"].tolist(), APART), strict=True):
         strong = row.effect == planned
         colour = LOOKS[1].colour if strong else SECONDARY
         line = frame[frame["effect"] == row.effect]
         ax.plot(line["cases"], line["formula"], color=colour, linewidth=1.2)
         style: dict[str, Any] = {"color": colour, "weight": "bold" if strong else None, "fontsize": 8.5}
-        moved, align = canvas.moved(ax, ax.transData, shift), "right" if first else "left"
+        moved, align = canvas.moved(ax, ax.transData, -5 if first else 5), "right" if first else "left"
         style |= {"ha": align, "va": "center", "transform": moved, "bbox": canvas.WHITE | {"pad": 0.6}}
         ax.text(row.cases, y, f"{row.effect:g}", **style)
     _finish(ax, frame, power)

@@ -56,9 +56,7 @@ def draw_figure(charts: Sequence[Chart], *, failure: str, look: ArmLook, first: 
         draw(charts, ax, look=look, first=first)
         for limit in dict.fromkeys(_sign(c) * c.limit for c in charts):
             word, up, va = ("more than usual", 3, "bottom") if limit > 0 else ("fewer than usual", -3, "top")
-            place = ("axes fraction", "data")
-            canvas.beside(ax, f"limit: {word}", (0, limit), (2, up), xycoords=place, va=va)
+            canvas.beside(ax, f"limit: {word}", (0, limit), (2, up), xycoords=("axes fraction", "data"), va=va)
         canvas.named_axes(ax, "case of the watched arm, in the order of treatment")
 
-    alt = alt_text(charts, failure, first)
-    return Drawing(alt, height=HEIGHT + FOOT + 0.05, fill=fill)
+    return Drawing(alt_text(charts, failure, first), height=HEIGHT + FOOT + 0.05, fill=fill)

@@ -66,8 +66,7 @@ def _balance(fair: FairComparison, protocol: Protocol, other: str, reference: st
     )
     if len(fair.balance) > balance.MOST_ROWS:
         caption += f" The {balance.MOST_ROWS} most unlike of {len(fair.balance)}."
-    drawing = balance.draw_figure(fair, look=contrast_look(protocol))
-    return drawing.titled("balance", "Were the arms alike?", caption)
+    return balance.draw_figure(fair, look=contrast_look(protocol)).titled("balance", "Were the arms alike?", caption)
 
 
 def _table(fair: FairComparison, protocol: Protocol) -> Table:

@@ -44,8 +44,7 @@ def section(context: PublishedContext | None, protocol: Protocol) -> Section | N
 def _scale(panel: ContextPanel, protocol: Protocol) -> Scale:
     other = protocol.label(protocol.contrast_arm)
     if panel.outcome == "onset":
-        factor = QUANTITIES["rmst_difference"].shown.factor
-        return Scale(unit="minutes saved", ends=axis_ends(protocol), factor=factor)
+        return Scale(unit="minutes saved", ends=axis_ends(protocol), factor=QUANTITIES["rmst_difference"].shown.factor)
     if panel.outcome == "success":
         return Scale(unit="percentage points", ends=("fewer numb", "more numb"), base=0)
     return Scale(unit="difference, of 100", ends=(f"less with {other}", f"more with {other}"), base=0)
@@ -115,15 +114,13 @@ def _row(lines: list[PublishedRange]) -> tuple[str, str, str]:
 
 def _method(lines: list[PublishedRange]) -> str:
     first = lines[0]
-    techniques = list(dict.fromkeys(plain_words(t) for r in lines for t in r.techniques))
-    patients = list(dict.fromkeys(r.patients for r in lines if r.patients))
     test = TESTS.get(first.test_method, first.test_method)
     parts = [
         "" if first.n is None else counted(first.n, "patient"),
         plain_words(first.design),
-        listed(techniques),
+        listed(list(dict.fromkeys(plain_words(t) for r in lines for t in r.techniques))),
         first.agent,
-        *patients,
+        *dict.fromkeys(r.patients for r in lines if r.patients),
         f"tested by {test}" if test else "",
     ]
     return tidy(", ".join(part for part in parts if part))

@@ -173,9 +173,8 @@ def _methods_table(results: StudyResults) -> Table:
 def _assumptions_table(results: StudyResults) -> Table:
     """What the results rest on, and in what state each assumption is."""
     population = results.overall
-    pain = population.pain
     found = [population.hazard_ratio, population.onset_test, population.wait_difference, population.success_difference]
-    found += [pain]  # type: ignore[list-item]
+    found += [population.pain]  # type: ignore[list-item]
     seen: dict[str, Assumption] = {}
     for result in found:
         for assumption in result.assumptions:
@@ -221,8 +220,7 @@ def _diagnostics_table(found: Diagnostics) -> Table:
         if isinstance(alike, NotAvailable)
         else f"Minutes of the first tests compared between the arms: p {p_equals(alike.test.p_value)}.",
     )
-    rows = zip(asked, told, strict=True)
-    return Table.of("Assumptions looked at", ("question", "what was found"), rows, align="ll")
+    return Table.of("Assumptions looked at", ("question", "what was found"), zip(asked, told, strict=True), align="ll")
 
 
 def _proportionality(check: ProportionalityCheck) -> str:

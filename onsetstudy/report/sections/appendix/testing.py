@@ -107,7 +107,6 @@ def cold_test_section(errors: ColdTestErrors | None, protocol: Protocol) -> Sect
     """Wait and proportion numb for each sensitivity and specificity; nothing where there is no grid."""
     if errors is None:
         return None
-    labels = tuple(protocol.label(a) for a in protocol.arm_codes[:2])
     target, tau = protocol.onset.target_min, protocol.onset.tau_min
     return Section.of(
         "test_errors",
@@ -115,7 +114,7 @@ def cold_test_section(errors: ColdTestErrors | None, protocol: Protocol) -> Sect
         _words(errors),
         Table.of(
             f"Numb by {target:g} min, and minutes saved up to {tau:g}, if a cold test errs",
-            ("sensitivity", "specificity", *labels, "minutes saved"),
+            ("sensitivity", "specificity", *map(protocol.label, protocol.arm_codes[:2]), "minutes saved"),
             (_row(row) for row in errors.rows),
             "Lowest values: 54 teeth with pulpitis, cold against painless access (El Sayed and Gaballah 2021); 1: a "
             "test that never errs; between them a choice. Errors are taken as independent. Whole arms, not within "

@@ -18,7 +18,6 @@ def watch_section(watch: Watch | None, protocol: Protocol) -> Section | None:
     if watch is None:
         return None
     charts = {failure: [c for c in watch.charts if c.failure == failure] for failure in FAILURES}
-    windows = [(f"{window.first} to {window.last}", *two_cells(window.wait)) for window in watch.windows]
     return Section.of(
         "watch",
         "Whether it goes on as well as before",
@@ -28,7 +27,7 @@ def watch_section(watch: Watch | None, protocol: Protocol) -> Section | None:
             f"Restricted mean time to onset of consecutive {protocol.label(watch.arm)} cases, "
             f"up to {protocol.onset.tau_min:g} min",
             ("cases", "minutes", f"{level(protocol.plan.conf_level)} interval"),
-            windows,
+            [(f"{window.first} to {window.last}", *two_cells(window.wait)) for window in watch.windows],
             "Neighbouring lines differ by chance alone; look for a drift over several.",
         ),
         _operators(watch, protocol) if len(watch.operators) > 1 else None,

@@ -126,14 +126,13 @@ def information_sections(protocol: Protocol) -> tuple[Section, ...]:
 
 def _happens(protocol: Protocol, labels: list[str]) -> tuple[Pieces, ...]:
     tests, study = protocol.schedule.tests_min, protocol.study
-    roles = [who for who, answer in study.blinding if answer == "yes"]
     how = (
         f"Chance decides which injection you get ({' or '.join(labels)}). Neither you nor your dentist can choose it."
         if study.randomised
         else "Your dentist decides which injection you get, as without the study."
     )
     blind = {"patient": "you", "operator": "your dentist", "assessor": "the person who tests the tooth"}
-    hidden = listed([blind[who] for who in roles if who in blind])
+    hidden = listed([blind[who] for who, answer in study.blinding if answer == "yes" and who in blind])
     if hidden:
         how += f" Kept from {hidden}: which one it was. In an emergency it can be found out at once."
     second = "" if protocol.schedule.control_tooth == "none" else " A second tooth is tested in the same way."

@@ -64,8 +64,7 @@ def _caption(results: PlanningResults) -> str:
 def plan_assumptions(results: PlanningResults) -> Section:
     """What was assumed, and where from."""
     assumed, e = results.protocol.planning, results.expected
-    if assumed is None:
-        return Section.of("assumptions", "What this rests on")
+    assert assumed is not None, "nothing is planned without assumptions"
     share = words.share_of
     simulated = []
     if results.schedules is not None:

@@ -73,9 +73,8 @@ def told(results: PlanningResults, claim: PlanClaim) -> str:
     """A claim as one sentence that names the test which its power is of."""
     if claim.leads:
         return headline(results).text
-    name = named(claim.outcome)
     if claim.value is None:
-        return f"{name}: {claim.reason}."
+        return f"{named(claim.outcome)}: {claim.reason}."
     if claim.kind == "size":
         return _size_told(results, claim)
     around = f"give or take {decimal(50 * ((claim.high or 0) - (claim.low or 0)))} percentage points"

@@ -49,14 +49,13 @@ def render_slips(
         }
         for number, slip in enumerate(drawn.slips, start=1)
     ]
-    pattern = [(PATTERN * PATTERN_LINE)[k * 5 : k * 5 + PATTERN_LINE] for k in range(PATTERN_LINES)]
     document = {
         "title": protocol.study.title,
         "outside": OUTSIDE,
         "fields": FIELDS,
         "fold": FOLD,
         "slips": slips,
-        "pattern": pattern,
+        "pattern": [(PATTERN * PATTERN_LINE)[k * 5 : k * 5 + PATTERN_LINE] for k in range(PATTERN_LINES)],
     }
     return one_pdf(compiler_of("slips", doc=json.dumps(document), paper=paper))
 

@@ -115,8 +115,7 @@ def _harms(results: GroupResults, own: str | None) -> Block:
 
 
 def _happened(arm: ArmEvents) -> str:
-    known = isinstance(arm.share, Estimate)
-    return f"{arm.count or 'none'} ({limits_text(arm)})" if known else "not recorded"
+    return f"{arm.count or 'none'} ({limits_text(arm)})" if isinstance(arm.share, Estimate) else "not recorded"
 
 
 VERDICTS = {

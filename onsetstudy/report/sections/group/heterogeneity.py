@@ -88,11 +88,10 @@ def _subgroup(group: Subgroups, alone: Collection[str]) -> list[Pieces]:
     shown = [m for m in group.levels if m.label not in alone]
     held = len(group.levels) - len(shown)
     # With the numbers of all others, that of the one held back could be read off by subtraction.
-    rows = [(plain_words(m.label), HELD if held else f"{m.result.n.cases}", value_text(m.result, 2)) for m in shown]
     table = Table.of(
         f"Hazard ratio by {group.grouping}, all practices",
         (group.grouping, "cases", "hazard ratio"),
-        rows,
+        [(plain_words(m.label), HELD if held else f"{m.result.n.cases}", value_text(m.result, 2)) for m in shown],
         "Above 1: sooner. Practices are strata; small ones share one. Small groups differ by chance alone.",
         f"{counted(held, 'technique')} that one practice alone has used {'is' if held == 1 else 'are'} held back, and "
         "with it the numbers of cases: such a row would tell whose it is."

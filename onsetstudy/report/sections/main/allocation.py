@@ -118,8 +118,7 @@ def _allocation(results: StudyResults) -> list[Pieces]:
             "in the comparison: it was recorded after the slip was opened."
         )
     rows = ((f"{d.count}", d.text, _where(d.where, d.count)) for d in review.deviations)
-    caption = "Where the list of slips was not followed"
-    return [text, Table.of(caption, ("number", "what", "which"), rows, align="rll")]
+    return [text, Table.of("Where the list of slips was not followed", ("number", "what", "which"), rows, align="rll")]
 
 
 def _where(where: tuple[str, ...], count: int) -> str:

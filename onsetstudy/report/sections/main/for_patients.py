@@ -81,12 +81,11 @@ def _claims(results: StudyResults) -> list[Claim]:
 def _told(claim: Claim, protocol: Protocol) -> str:
     """A claim in plain words: no more than page 1 claims."""
     key, answer, seen = claim.quantity.key, claim.answer, claim.seen
-    unit = "points" if claim.quantity.unit == "score" and answer.unit != "mm" else answer.unit
     fields = {
         "other": protocol.label(protocol.contrast_arm),
         "reference": protocol.label(protocol.reference_arm),
         "target": protocol.onset.target_min,
-        "unit": unit,
+        "unit": "points" if claim.quantity.unit == "score" and answer.unit != "mm" else answer.unit,
     }
     question = OPEN[key].format(**fields)
     if isinstance(answer, NotAvailable) or seen is None or claim.bears is None:

@@ -215,8 +215,7 @@ def _anxiety(anxiety: Anxiety, labels: tuple[str, ...], protocol: Protocol) -> T
     if anxiety.change:
         rows.append(("change from before to after", *map(_number, anxiety.change), _number(anxiety.difference)))
     if anxiety.high_before:
-        name = f"highly anxious before ({anxiety.threshold:g} or more)"
-        rows.append((name, *map(_share, anxiety.high_before), ""))
+        rows.append((f"highly anxious before ({anxiety.threshold:g} or more)", *map(_share, anxiety.high_before), ""))
     return Table.of(
         f"Anxiety, {protocol.anxiety.unit if protocol.anxiety else ''}",
         ("what", *labels, "difference"),

@@ -105,11 +105,9 @@ def _main_table(results: StudyResults) -> Table:
         rows.append((name, *map(share_text, shares), _claimed(results, key)))
         rows.append((f"– found so by {by}", *_found(population, results, shares), ""))
     waits = (value_text(e) for e in population.wait)
-    wait = f"Restricted mean time to onset, up to {horizon:g} min"
-    rows.append((wait, *waits, _claimed(results, "rmst_difference")))
+    rows.append((f"Restricted mean time to onset, up to {horizon:g} min", *waits, _claimed(results, "rmst_difference")))
     rows.append(("Hazard ratio", "1", _claimed(results, "hazard_ratio"), ""))
     differences = (population.success_difference, population.never_numb_difference, population.wait_difference)
-    said = dict.fromkeys(tidy(c.text) for e in differences for c in e.caution)
     return Table.of(
         "Arm beside arm",
         ("", *arms, "difference"),
@@ -120,7 +118,7 @@ def _main_table(results: StudyResults) -> Table:
         "A case whose gap between two tests spans the minute counts with the proportion that the whole curve gives it: "
         "proportions and counts of tests differ a little.",
         *sorted(reasons_of((*differences, population.hazard_ratio))),
-        " ".join(said),
+        " ".join(dict.fromkeys(tidy(c.text) for e in differences for c in e.caution)),
     )
 
 
@@ -172,8 +170,7 @@ def _choices(results: StudyResults) -> tuple[Block, Block]:
     title = "Would other choices have changed the answer?"
     caption = "The same comparison under the other choices that the plan names."
     said = [capital(tidy(f"{v.label}: {v.text}")) for v in results.sensitivity if v.code != "main"]
-    drawn = forest_block(results, lines, name="choices", title=title, caption=caption)
-    return drawn, note(". ".join(said) + ".")
+    return forest_block(results, lines, name="choices", title=title, caption=caption), note(". ".join(said) + ".")
 
 
 def _techniques_table(results: StudyResults) -> Table:
@@ -196,8 +193,7 @@ def _techniques_table(results: StudyResults) -> Table:
             rows.append((f"not compared: {reason_of(population.wait_difference)}", "", "", ""))
             continue
         for name, arms, difference, show in found:
-            last = estimate_shown(difference) or NONE
-            rows.append((name, *(whole(show(e)) for e in arms[:2]), whole(last)))
+            rows.append((name, *(whole(show(e)) for e in arms[:2]), whole(estimate_shown(difference) or NONE)))
         rows.append(("Hazard ratio", "1", whole(near_text(population.hazard_ratio, 1.0, base=2)), ""))
         if not isinstance(pain, NotAvailable):
             base = 1 if pain.unit == "points" else 0

@@ -62,7 +62,6 @@ def records_section(results: StudyResults) -> Section:
     quality = results.data_quality
     arms = map(results.protocol.label, results.protocol.arm_codes)
     reasons = [(text, *map(str, counts)) for _, text, counts in quality.onset_reasons if sum(counts)]
-    missing = [(field_name(f.column), f"{f.missing} of {f.of}", f.why, listed(_whom(f))) for f in quality.missing]
     return Section.of(
         "quality",
         "How the records were",
@@ -75,7 +74,7 @@ def records_section(results: StudyResults) -> Section:
         Table.of(
             f"What is missing in cases of {quarter(results.quarter)}, and whom to ask",
             ("field", "cases", "without it", "whom to ask (cases)"),
-            missing,
+            [(field_name(f.column), f"{f.missing} of {f.of}", f.why, listed(_whom(f))) for f in quality.missing],
             align="lrll",
         ),
     )
