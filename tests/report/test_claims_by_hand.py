@@ -199,10 +199,9 @@ def test_a_claim_of_no_estimate_says_why():
                      known=N, leads=True)  # fmt: skip
     assert words.sentence(found, RANDOMISED).seen == "There is no answer yet: too few."
     beside = dataclasses.replace(found, leads=False)
-    assert words.sentence(beside, RANDOMISED) == (
-        "The difference in restricted mean time to onset cannot be estimated: too few.",
-        "",
-    )
+    said = words.sentence(beside, RANDOMISED)
+    assert said.seen == "The difference in restricted mean time to onset cannot be estimated: too few."
+    assert said.allows == ""
     shut = dataclasses.replace(found, answer=dataclasses.replace(found.answer, code="withheld"))
     assert words.sentence(shut, RANDOMISED).seen == "No answer is shown: too few."
     nobody = dataclasses.replace(found, n=dataclasses.replace(N, by_arm=()))
