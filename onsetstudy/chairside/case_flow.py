@@ -36,20 +36,14 @@ class CaseState:
 
 def case_state(case_id: str, entries: Iterable[Event], protocol: Protocol) -> CaseState:
     """State of a case from its entries in force."""
-    told: dict[str, Any] = {}
-    kinds: dict[str, Event] = {}
-    baseline, answered, harm = "", set(), False
-    for event in entries:
-        kinds.setdefault(event.kind, event)
-        if event.kind in ("case_opened", "recorded"):
-            told.update(event.payload)
-        elif event.kind == "baseline" and event.payload["tooth_role"] == "target":
-            baseline = str(event.payload["response"])
-        elif event.kind == "test" and event.payload["tooth_role"] == "target":
-            if event.payload["response"] != "not_done":
-                answered.add(event.payload.get("planned_min"))
-        elif event.kind == "adverse_event" and event.payload["kind"] != "none":
-            harm = True
+    events = list(entries)
+    kinds = {e.kind: e for e in reversed(events)}  # of each kind the first
+    told = {name: v for e in events if e.kind in ("case_opened", "recorded") for name, v in e.payload.items()}
+    target = [e for e in events if e.payload.get("tooth_role") == "target"]
+    baseline = next((str(e.payload["response"]) for e in reversed(target) if e.kind == "baseline"), "")
+    tests = (e.payload for e in target if e.kind == "test")
+    answered = {test.get("planned_min") for test in tests if test["response"] != "not_done"}
+    harm = any(e.kind == "adverse_event" and e.payload["kind"] != "none" for e in events)
     planned = [m for m in protocol.schedule.tests_min if answered and m <= max(a or 0 for a in answered)]
     zero = kinds.get("injection_end")
     injected = zero is not None

@@ -13,7 +13,7 @@ from typing import Any
 from onsetstudy.chairside import views
 from onsetstudy.chairside.case_flow import RunningLog, visit_fault, visits_of, washout_fault
 from onsetstudy.chairside.clock import ServerClock
-from onsetstudy.chairside.sessions import ALONE, MAY, MIXER
+from onsetstudy.chairside.sessions import ALONE, MAY, MIXER, TESTER, TREATING
 from onsetstudy.chairside.slips import open_slip_for
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.store import EventStore
@@ -342,6 +342,4 @@ class Recorder:
 
 def roles_offered(protocol: Protocol) -> tuple[str, ...]:
     """Roles of a study: one clinician alone where nobody who tests is blinded, else the mixer apart."""
-    if dict(protocol.study.blinding).get("assessor") == "yes":
-        return ("tester", "treating", MIXER)
-    return (ALONE,)
+    return (TESTER, TREATING, MIXER) if dict(protocol.study.blinding).get("assessor") == "yes" else (ALONE,)

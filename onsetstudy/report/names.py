@@ -65,6 +65,4 @@ def field_name(column: str) -> str:
 
 def outcome_name(key: str) -> str:
     """What is measured where a protocol names an outcome: the quantity's own, without the difference in it."""
-    if key in QUANTITIES:
-        return QUANTITIES[key].outcome
-    return OUTCOMES.get(key) or plain_words(key)
+    return QUANTITIES[key].outcome if key in QUANTITIES else OUTCOMES.get(key) or plain_words(key)

@@ -3,16 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from onsetstudy.cli import options
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from onsetstudy.protocol.model import Protocol
 
 
 @click.command("template")
@@ -38,14 +32,10 @@ def template(protocol: Path, into: Path, overwrite: bool, wide: bool) -> None:
 
     if into.exists() and not overwrite:
         raise click.UsageError(f"{into} is there already and may hold records. Give another name, or --overwrite.")
-    kinds: dict[str, Callable[[Path, Protocol], Path]]
-    if wide:
-        kinds = {".xlsx": write_wide_template, ".csv": write_wide_template}
-    else:
-        kinds = {".xlsx": write_template, ".pdf": write_case_sheet}
-    write = kinds.get(into.suffix.lower())
-    if write is None:
+    suffix, admitted = into.suffix.lower(), (".xlsx", ".csv" if wide else ".pdf")
+    if suffix not in admitted:
         form = "the wide sheet" if wide else "the workbook or the case sheet on paper"
-        raise click.UsageError(f"{into}: {form} is written as {' or '.join(kinds)}. End the name so.")
+        raise click.UsageError(f"{into}: {form} is written as {' or '.join(admitted)}. End the name so.")
+    write = write_wide_template if wide else write_case_sheet if suffix == ".pdf" else write_template
     write(into, read_protocol(protocol))
     click.echo(f"Written: {into}")

@@ -321,9 +321,7 @@ def _table(safety: Safety, protocol: Protocol) -> Table:
 
 def limits_text(arm: ArmEvents) -> str:
     """The exact limits of an event's proportion."""
-    if isinstance(arm.share, NotAvailable):
-        return "not recorded"
-    return share_limits(arm.share, arm.cases)
+    return "not recorded" if isinstance(arm.share, NotAvailable) else share_limits(arm.share, arm.cases)
 
 
 def _cell(arm: ArmEvents) -> str:
