@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bisect
 import datetime as dt
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -168,10 +169,7 @@ class RunningLog:
     def entries(self, after: int) -> list[Event]:
         """Entries behind a place; from the beginning, those of cases that are not closed."""
         if after > 0:
-            place = len(self._order)
-            while place and self._order[place - 1].seq > after:
-                place -= 1
-            return self._order[place:]
+            return self._order[bisect.bisect(self._order, after, key=lambda e: e.seq) :]
         return [e for e in self._order if e.case_id not in self._closed]
 
     def case(self, case_id: str) -> list[Event]:

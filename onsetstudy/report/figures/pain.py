@@ -76,10 +76,9 @@ def arrange(scores: FloatArray, piles: Piles, *, low: float, points: float) -> t
     return centre + (place % piles.columns - (in_row - 1) / 2) * piles.size / points, row.astype(float)
 
 
-def middle(scores: Sequence[float]) -> float:
+def middle(scores: FloatArray | Sequence[float]) -> float:
     """The middle one of ordered scores, or half way between the middle two."""
-    n = len(scores)
-    return (scores[(n - 1) // 2] + scores[n // 2]) / 2
+    return float(np.median(scores))
 
 
 def draw(scores: FloatArray, ax: canvas.Axes, *, look: ArmLook, low: float, high: float, piles: Piles) -> None:
@@ -96,7 +95,7 @@ def draw(scores: FloatArray, ax: canvas.Axes, *, look: ArmLook, low: float, high
         _behind(scores, ax, look, (low, high), up / (scores.size * piles.width / piles.columns * piles.size))
     size, edge = 0.84 * piles.size, min(0.8, 0.2 * piles.size)
     look.dots(ax, across, (row + 0.6) * piles.size, size=size, edge=edge, linestyle="none", clip_on=False)
-    half = middle(list(scores))
+    half = middle(scores)
     ax.plot([half, half], [0, up], color=INK, linewidth=0.9, zorder=1)
     canvas.beside(
         ax, f"half of cases up to {decimal(half, 0 if half == round(half) else 1)}", (half, 1), (4, 0), color=INK,
@@ -130,7 +129,7 @@ def alt_text(comparison: PainComparison, labels: dict[str, str]) -> str:
     """What the figure shows, in words."""
     parts = [
         f"{labels[s.arm]}: {counted(s.scores.size, 'score')} from {s.scores[0]:g} to {s.scores[-1]:g} "
-        f"{comparison.unit}, half of them up to {middle(list(s.scores)):g}"
+        f"{comparison.unit}, half of them up to {middle(s.scores):g}"
         for s in _asked(comparison)
     ]
     return f"Pain scores of every case by arm. {'; '.join(parts)}."
