@@ -1,12 +1,9 @@
-"""What doors share that open slips: a case's levels, the log held against the ledger, and what a slip said."""
+"""What doors share that open slips: the log held against the ledger, and what a slip said."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-
-import click
 
 from onsetstudy.cli.ledger_entries import enter_missing
 from onsetstudy.core.errors import OnsetStudyError
@@ -14,20 +11,6 @@ from onsetstudy.files.ledger.ledger import ledger_path, practice_ledger_path, ve
 from onsetstudy.files.sealed.coordinator import ASKED_JOIN
 from onsetstudy.files.sealed.opening_log import Opened, log_path, read_opening_log, read_sealed
 from onsetstudy.protocol.ledger import of_kind
-
-
-def levels_given(levels: Sequence[str]) -> dict[str, str]:
-    """Levels of the strata as they were given, each as ``technique=ianb``.
-
-    Raises
-    ------
-    click.UsageError
-        If one is written otherwise.
-    """
-    given = dict(level.split("=", 1) for level in levels if "=" in level)
-    if len(given) < len(levels):
-        raise click.UsageError("write each --level as technique=ianb")
-    return given
 
 
 def said(opened: Opened, case_id: str) -> str:

@@ -82,11 +82,17 @@ def sending(command: F) -> F:
     return shown
 
 
+def _levels(_: click.Context, __: click.Parameter, given: tuple[str, ...]) -> dict[str, str]:
+    told = dict(level.split("=", 1) for level in given if "=" in level)
+    if len(told) < len(given):
+        raise click.UsageError("write each --level as technique=ianb")
+    return told
+
+
 def levels(command: F) -> F:
     """Levels of the strata of a case whose slip is opened."""
-    return click.option(
-        "--level", "levels", multiple=True, help="Stratum of the case, as technique=ianb; may be given more than once."
-    )(command)
+    told = "Stratum of the case, as technique=ianb; may be given more than once."
+    return click.option("--level", "levels", multiple=True, callback=_levels, help=told)(command)
 
 
 def records(command: F) -> F:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -109,17 +108,14 @@ def group(
 
 
 def _say_grown(
-    results: GroupResults,
-    protocol: Path,
-    earlier: Sequence[tuple[str, Mapping[str, int]]],
-    read: Sequence[tuple[str, Exchange]],
+    found: GroupResults, protocol: Path, earlier: list[tuple[str, dict[str, int]]], read: list[tuple[str, Exchange]]
 ) -> None:
     """Which practices grew by so few cases that two pages tell what became of them; or that nobody can say."""
     from onsetstudy.cli.reported_entries import practices_sent_before
     from onsetstudy.report.numbers import counted
     from onsetstudy.study.group.given_away import cases_of_page, grown_by_few
 
-    now = cases_of_page(results)
+    now = cases_of_page(found)
     told: set[tuple[str, int]] = set()
     for name, before in earlier:
         for few in grown_by_few(now, before):

@@ -23,9 +23,9 @@ from onsetstudy.core.errors import OnsetStudyError
     "the code of the case is held to its pattern  "
     "[default: a ledger beside SEALED, and the pattern that SEALED carries]",
 )
-@click.option("--by", "opened_by", default="", help="Code of the person who opens.")
+@click.option("--by", default="", help="Code of the person who opens.")
 def open_slip(
-    sealed: Path, case_id: str, levels: tuple[str, ...], opened_by: str, passphrase: str, protocol: Path | None
+    sealed: Path, case_id: str, levels: dict[str, str], by: str, passphrase: str, protocol: Path | None
 ) -> None:
     """Open the next slip of SEALED when the patient has agreed and the tooth felt the cold, not before."""
     from onsetstudy.cli import ledger_entries, openings, order
@@ -34,8 +34,7 @@ def open_slip(
     from onsetstudy.files.sealed.opening_log import log_path
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
-    given = openings.levels_given(levels)
-    opened_by = ledger_entries.plain_code(opened_by, "who opens")
+    by = ledger_entries.plain_code(by, "who opens")
     promised = None if protocol is None else read_protocol(protocol)
     if protocol is None or promised is None:
         order.hold_to_order_beside(sealed)
@@ -46,8 +45,8 @@ def open_slip(
     opened = open_next(
         sealed,
         case_id=case_id,
-        levels=given,
-        opened_by=opened_by,
+        levels=levels,
+        opened_by=by,
         now=dt.datetime.now(),
         passphrase=passphrase or (lambda slip: click.prompt(f"Passphrase inside the envelope of slip {slip}")),
         study=None if promised is None else promised.study,
@@ -78,17 +77,10 @@ def open_slip(
 @click.option("--case", "case_id", required=True, help="Code of the case (of the patient, if treated twice).")
 @options.levels
 @click.option("--asked-by", required=True, help="Code of who asks at the practice.")
-@click.option("--by", "opened_by", required=True, help="Code of who opens.")
+@click.option("--by", required=True, help="Code of who opens.")
 @click.option("--slip", default="", help="The slip that the practice expects; another than the next is refused.")
 def open_for(
-    protocol: Path,
-    folder: Path,
-    practice: str,
-    case_id: str,
-    levels: tuple[str, ...],
-    asked_by: str,
-    opened_by: str,
-    slip: str,
+    protocol: Path, folder: Path, practice: str, case_id: str, levels: dict[str, str], asked_by: str, by: str, slip: str
 ) -> None:
     """Open the next slip of the list in FOLDER for a case, when the patient has agreed and the tooth felt the cold.
 
@@ -100,9 +92,8 @@ def open_for(
     from onsetstudy.files.sealed.coordinator import coordinator_log, open_from_list
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
-    given = openings.levels_given(levels)
     asked_by = ledger_entries.plain_code(asked_by, "who asks")
-    opened_by = ledger_entries.plain_code(opened_by, "who opens")
+    by = ledger_entries.plain_code(by, "who opens")
     promised = read_protocol(protocol)
     order.hold_to_order(protocol, promised)
     log = coordinator_log(folder, practice)
@@ -112,9 +103,9 @@ def open_for(
         folder,
         practice=practice,
         case_id=case_id,
-        levels=given,
+        levels=levels,
         asked_by=asked_by,
-        opened_by=opened_by,
+        opened_by=by,
         now=dt.datetime.now(),
         study=promised.study,
         slip=slip,

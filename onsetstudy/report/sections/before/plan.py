@@ -160,9 +160,7 @@ def plan_schedules(results: PlanningResults) -> Section | None:
         align="ll" + "r" * (2 + len(costs)),
     )
     texts = dict.fromkeys(
-        f"{capital(line.name)}: {tidy(c.text[:1].lower() + c.text[1:])}"
-        for line in compared.lines
-        for c in line.caution
+        f"{capital(row.name)}: {tidy(c.text[:1].lower() + c.text[1:])}" for row in compared.lines for c in row.caution
     )
     return Section.of("schedules", "What other schedules would cost", table, map(note, texts))
 
