@@ -22,15 +22,21 @@ def to_look_at(text: object) -> str:
     return f"Please look: {text}"
 
 
-def please_look(text: object) -> None:
-    """Something to look at, on the error stream."""
-    click.echo(to_look_at(text), err=True)
+def please_look(*texts: object) -> None:
+    """Something to look at, each in a line on the error stream."""
+    for text in texts:
+        click.echo(to_look_at(text), err=True)
+
+
+def each(texts: Iterable[object], mark: str = "") -> None:
+    """Each text in a line, behind a mark."""
+    for text in texts:
+        click.echo(f"{mark}{text}")
 
 
 def written(paths: Iterable[Path]) -> None:
     """Each file that was written, in a line."""
-    for path in paths:
-        click.echo(f"Written: {path}")
+    each(paths, "Written: ")
 
 
 def first_of(names: Sequence[str]) -> str:

@@ -88,14 +88,12 @@ def group(
             read, promised, quarter=quarter, skipped=skipped_files(files), options=pooling, progress=progress
         )
     if ledger_entries.keeps_ledger(protocol, promised):
-        for note in reported_entries.enter_files(protocol, read):
-            say.please_look(note)
+        say.please_look(*reported_entries.enter_files(protocol, read))
     results = reported_entries.with_ledger(results, protocol, by="group")
     _say_grown(results, protocol, earlier_cases(earlier, into, promised.study.id), read)
-    for note in (*results.notes, *gate_words(results, None), *missing_words(results, None, coordinator=True)):
-        say.please_look(note)
-    for sent in sorted(results.practices, key=lambda p: p.code):
-        click.echo(f"{sent.code}: {', '.join(sent.quarters)}; {', '.join(sent.files)}")
+    say.please_look(*results.notes, *gate_words(results, None), *missing_words(results, None, coordinator=True))
+    sent = sorted(results.practices, key=lambda p: p.code)
+    say.each(f"{p.code}: {', '.join(p.quarters)}; {', '.join(p.files)}" for p in sent)
     codes = {p.letter: p.code for p in results.practices}
     for letter, opened, without in results.slips:
         if without:

@@ -40,17 +40,14 @@ def ledger(protocol: Path, verify: bool, others: tuple[Path, ...], heads: tuple[
     if not entries:
         raise OnsetStudyError(f"there is no ledger {path.name}. The command lock begins it")
     broken = verify_entries(entries)
-    for entry in () if broken else entries:
-        click.echo(sentence(entry))
+    say.each(map(sentence, () if broken else entries))
     click.echo(f"Last entry: {short_head(entries)}")
     faults = [*broken, *(faults_of(path, entries, others=others, heads=heads) if verify or others or heads else ())]
-    for fault in faults:
-        say.please_look(fault)
+    say.please_look(*faults)
     if faults or not (verify or others or heads):
         return 1 if faults else 0
     silent, nothing = held_against_nothing(entries, others)
-    for told in silent:
-        click.echo(told)
+    say.each(silent)
     nothing = nothing and not heads
     held = (
         "Nothing that was given could be held against it" if nothing else "It agrees with all that it was held against"

@@ -124,8 +124,7 @@ def _say(found: Reduced, rejects: Path, promised: Protocol) -> None:
     from onsetstudy.cli.withdrawals import say_left_out_withdrawn
     from onsetstudy.report.numbers import counted
 
-    for told in found.queries:
-        say.please_look(told)
+    say.please_look(*found.queries)
     refused, tests_refused = found.rows_read - found.rows_accepted, found.readings_read - found.readings_accepted
     click.echo(f"Parts: {found.parts}, of which {found.kept} were done before.")
     click.echo(f"Cases: {found.rows_read} read, {found.rows_accepted} accepted, {refused} refused.")

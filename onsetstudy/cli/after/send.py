@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from onsetstudy.cli import options
+from onsetstudy.cli import options, say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -92,8 +92,7 @@ def send(
     if kept is not None and (doubt := arms_caution(exchange.arms)) is not None:
         click.echo(doubt.text, err=True)
     click.echo("What a reader of the file could learn:")
-    for sentence in what_can_be_learned(read_exchange(path), before):
-        click.echo(f"- {sentence}")
+    say.each(what_can_be_learned(read_exchange(path), before), "- ")
     click.echo(f"Written: {path}")
 
 
@@ -115,8 +114,7 @@ def look_inside(files: tuple[Path, ...]) -> None:
         click.echo(f"{name}:")
         if (before := earlier.get((exchange.study, exchange.practice))) is not None:
             click.echo(f"- {_which_is_earlier(before, (name, exchange))}")
-        for sentence in what_can_be_learned(exchange, None if before is None else before[1]):
-            click.echo(f"- {sentence}")
+        say.each(what_can_be_learned(exchange, None if before is None else before[1]), "- ")
         earlier[exchange.study, exchange.practice] = name, exchange
 
 

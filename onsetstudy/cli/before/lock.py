@@ -32,12 +32,10 @@ def lock(protocol: Path, reason: str, into: Path | None, paper: str) -> None:
     else:
         changes = changes_since_lock(protocol)
         lock, path = lock_protocol_file(protocol, day=dt.date.today(), reason=reason)
-        for key, before, after in changes:
-            click.echo(f"Changed: {key}: {before} → {after}")
+        say.each((f"{key}: {before} → {after}" for key, before, after in changes), "Changed: ")
         click.echo(f"Locked: version {lock.latest.number} of {lock.latest.day}. Written: {path}")
     ledger_entries.enter_lock(protocol, lock)
-    for told in entering_lists.enter_lists_beside(protocol, promised):
-        click.echo(told)
+    say.each(entering_lists.enter_lists_beside(protocol, promised))
     click.echo(f"SHA-256 of the protocol: {promised.digest}")
     head = ledger_entries.head_beside(protocol)
     click.echo(f"Ledger, last entry: {head}")

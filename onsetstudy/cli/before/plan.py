@@ -50,16 +50,10 @@ def plan(
     with say.progress_line() as progress:
         results = plan_study(promised, lock=read_lock(protocol), trials=trials, mapper=mapper, progress=progress)
     said = headline(results)
-    for sentence in (said.seen, said.allows, difference(results), planned_size(results)):
-        if sentence:
-            click.echo(sentence)
-    for caution in results.caution:
-        if caution.code == "spread_contradicts_curve":
-            click.echo(f"Caution: {caution.text}")
+    say.each(filter(None, (said.seen, said.allows, difference(results), planned_size(results))))
+    say.each((c.text for c in results.caution if c.code == "spread_contradicts_curve"), "Caution: ")
     click.echo("All of this rests on:")
-    for assumption in rests_on(results):
-        click.echo(f"  {assumption}")
+    say.each(rests_on(results), "  ")
     click.echo("By formula, if the study is analysed once:")
-    for line in size_lines(results):
-        click.echo(f"  {line}")
+    say.each(size_lines(results), "  ")
     say.written(write_planning(results, into, paper=paper, formats=formats, ledger_head=head_beside(protocol)))

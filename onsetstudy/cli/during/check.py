@@ -77,8 +77,7 @@ def _say_missing(checked: Records, promised: Protocol) -> None:
     missing = missing_fields(checked, promised, quarter=quarters[-1])
     if missing:
         click.echo(f"Missing in cases of {quarters[-1]} (a case without them is read all the same):")
-        for field in missing:
-            click.echo(f"  {missing_words(field)}")
+        say.each(map(missing_words, missing), "  ")
 
 
 def _say_doubts(checked: Records, promised: Protocol) -> bool:
