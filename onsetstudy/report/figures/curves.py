@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -21,6 +21,11 @@ from onsetstudy.survival.results import OnsetCurve
 
 DODGE = 2.4
 LABEL_WIDTH = 0.3
+
+
+class _Given(NamedTuple):
+    minute: float
+    estimate: float
 
 
 def data_for(results: StudyResults | GroupResults, *, least: int = 1) -> pd.DataFrame:
@@ -149,8 +154,8 @@ def alt_text(frame: pd.DataFrame, results: StudyResults | GroupResults, *, falli
         given = part[part["estimate"].notna()]
         points, cases = given.iloc[:: max(1, len(given) // 5)], results.overall.n.arm(str(arm)).cases
         shares = ", ".join(
-            f"{percent(1 - share if falling else share, cases)} by minute {minute:g}"
-            for minute, share in zip(points["minute"], points["estimate"], strict=True)
+            f"{percent(1 - row.estimate if falling else row.estimate, cases)} by minute {row.minute:g}"
+            for row in map(_Given, points["minute"], points["estimate"])
         )
         parts.append(f"{results.protocol.label(str(arm))}: {shares or 'no limits'}")
     what = "Proportion of teeth not yet numb" if falling else "Proportion of teeth numb"
