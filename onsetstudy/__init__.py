@@ -39,34 +39,58 @@ _HOME = {
     "write_report": "onsetstudy.files.documents.reports",
 }
 
-if TYPE_CHECKING:  # a checker takes for public what is imported under its own name, and reads no list that is made
-    from onsetstudy.core.cases import Cases as Cases
-    from onsetstudy.core.errors import NotEstimable as NotEstimable
-    from onsetstudy.core.errors import OnsetStudyError as OnsetStudyError
-    from onsetstudy.core.intervals import Intervals as Intervals
-    from onsetstudy.core.serialise import from_dict as from_dict
-    from onsetstudy.files.documents.reports import write_report as write_report
-    from onsetstudy.files.sources.protocol_toml import read_protocol as read_protocol
-    from onsetstudy.files.sources.spreadsheet import read_records as read_records
-    from onsetstudy.outcomes.scores.pain import compare_pain as compare_pain
-    from onsetstudy.study.practice.analyse import analyse as analyse
-    from onsetstudy.survival.curve.npmle import fit_npmle as fit_npmle
-    from onsetstudy.survival.hazards.frailty import fit_shared_frailty as fit_shared_frailty
-    from onsetstudy.survival.hazards.grouped import fit_grouped_hazards as fit_grouped_hazards
-    from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards as fit_proportional_hazards
-    from onsetstudy.survival.hazards.proportionality import check_proportionality as check_proportionality
-    from onsetstudy.survival.parametric.accelerated_time import fit_accelerated_time as fit_accelerated_time
-    from onsetstudy.survival.parametric.cure import fit_never_numb as fit_never_numb
-    from onsetstudy.survival.ranktests.compare import compare_arms as compare_arms
-    from onsetstudy.survival.summaries.duration import compare_durations as compare_durations
-    from onsetstudy.survival.summaries.duration import fit_duration as fit_duration
-    from onsetstudy.survival.summaries.probability_index import probability_numb_sooner as probability_numb_sooner
-    from onsetstudy.survival.summaries.quantiles import estimate_quantile as estimate_quantile
-    from onsetstudy.survival.summaries.rmst import estimate_rmst as estimate_rmst
-    from onsetstudy.survival.summaries.success import never_numb_share as never_numb_share
-    from onsetstudy.survival.summaries.success import success_by as success_by
-else:
-    __all__ = ["__version__", *_HOME]
+__all__ = [
+    "Cases",
+    "Intervals",
+    "NotEstimable",
+    "OnsetStudyError",
+    "__version__",
+    "analyse",
+    "check_proportionality",
+    "compare_arms",
+    "compare_durations",
+    "compare_pain",
+    "estimate_quantile",
+    "estimate_rmst",
+    "fit_accelerated_time",
+    "fit_duration",
+    "fit_grouped_hazards",
+    "fit_never_numb",
+    "fit_npmle",
+    "fit_proportional_hazards",
+    "fit_shared_frailty",
+    "from_dict",
+    "never_numb_share",
+    "probability_numb_sooner",
+    "read_protocol",
+    "read_records",
+    "success_by",
+    "write_report",
+]
+
+if TYPE_CHECKING:
+    from onsetstudy.core.cases import Cases
+    from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+    from onsetstudy.core.intervals import Intervals
+    from onsetstudy.core.serialise import from_dict
+    from onsetstudy.files.documents.reports import write_report
+    from onsetstudy.files.sources.protocol_toml import read_protocol
+    from onsetstudy.files.sources.spreadsheet import read_records
+    from onsetstudy.outcomes.scores.pain import compare_pain
+    from onsetstudy.study.practice.analyse import analyse
+    from onsetstudy.survival.curve.npmle import fit_npmle
+    from onsetstudy.survival.hazards.frailty import fit_shared_frailty
+    from onsetstudy.survival.hazards.grouped import fit_grouped_hazards
+    from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
+    from onsetstudy.survival.hazards.proportionality import check_proportionality
+    from onsetstudy.survival.parametric.accelerated_time import fit_accelerated_time
+    from onsetstudy.survival.parametric.cure import fit_never_numb
+    from onsetstudy.survival.ranktests.compare import compare_arms
+    from onsetstudy.survival.summaries.duration import compare_durations, fit_duration
+    from onsetstudy.survival.summaries.probability_index import probability_numb_sooner
+    from onsetstudy.survival.summaries.quantiles import estimate_quantile
+    from onsetstudy.survival.summaries.rmst import estimate_rmst
+    from onsetstudy.survival.summaries.success import never_numb_share, success_by
 
 
 def __getattr__(name: str) -> Any:
@@ -78,4 +102,4 @@ def __getattr__(name: str) -> Any:
 
 
 def __dir__() -> list[str]:
-    return sorted(("__version__", *_HOME))
+    return sorted(__all__)
