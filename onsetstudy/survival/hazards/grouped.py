@@ -116,10 +116,11 @@ def fit_grouped_hazards(
     kinds = _kinds(times, coded.x)
     theta, rounds, gap = _em(kinds)
     information = _information(kinds, theta)
-    values = np.linalg.eigvalsh(information)
-    if np.any(np.abs(theta[kinds.gaps :]) > LARGEST) or values[0] <= 1e-8 * values[-1]:
+    told_of = _of_coefficients(information, kinds.gaps)
+    least = np.linalg.eigvalsh(told_of)[0]
+    if np.any(np.abs(theta[kinds.gaps :]) > LARGEST) or least <= 1e-8 * np.diag(information).max():
         raise NotEstimable("hazard_ratio", "a coefficient runs away: the cases are separated", code="separation")
-    covariance = np.asarray(np.linalg.inv(information)[kinds.gaps :, kinds.gaps :], dtype=np.float64)
+    covariance = np.asarray(np.linalg.inv(told_of), dtype=np.float64)
     alone = replace(kinds, x=np.zeros((kinds.first.size, 0)))
     told = Told(method=METHOD, n=counts, assumptions=ASSUMPTIONS, source=SOURCE)
     return Fit(
@@ -211,6 +212,17 @@ def _curvature(kinds: _Kinds, theta: FloatArray) -> FloatArray:
     across = (slope - (pull * total)[:, None] * inside).T @ kinds.x
     rest = kinds.x.T @ ((slope.sum(axis=1) - pull * total**2)[:, None] * kinds.x)
     return np.asarray(np.block([[gaps, across], [across.T, rest]]), dtype=np.float64)
+
+
+def _of_coefficients(information: FloatArray, gaps: int) -> FloatArray:
+    """What is told of the coefficients once the rates of the gaps are estimated with them (Schur complement).
+
+    A gap that emptied tells next to nothing of its own rate, and may: only coefficients are asked about.
+    """
+    own = np.diag(information)[:gaps]
+    used = own > 1e-10 * own.max()
+    rates, across = information[:gaps, :gaps][np.ix_(used, used)], information[:gaps, gaps:][used]
+    return np.asarray(information[gaps:, gaps:] - across.T @ np.linalg.solve(rates, across), dtype=np.float64)
 
 
 def _search(kinds: _Kinds, theta: FloatArray) -> tuple[FloatArray, int]:

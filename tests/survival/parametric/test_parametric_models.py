@@ -88,6 +88,26 @@ def test_one_interval_by_hand_in_the_grouped_model(reference):
     ref.check("beta", math.log(found.estimates[0].estimate))
 
 
+PLANNED = np.array([0.5, 1, 2, 3, 4, 6, 8, 10, 15])
+
+
+@pytest.mark.parametrize("seed", [82, 163, 245])
+def test_a_gap_that_nearly_emptied_says_nothing_of_the_arms(seed):
+    """Tests at other than the planned minutes leave gaps of next to no mass; the ratio is told all the same."""
+    rng = np.random.default_rng(seed)
+    left, right = [], []
+    for onset in np.where(rng.random(80) > 0.1, 6 * rng.weibull(1.6, 80), np.inf):
+        tests = np.round(PLANNED + rng.normal(0, 0.05, PLANNED.size), 3)
+        felt = int((tests < onset).sum())
+        left.append(tests[felt - 1] if felt else 0.0)
+        right.append(tests[felt] if felt < tests.size else np.inf)
+    times, arm = Intervals(left, right), {"arm": ["plain"] * 60 + ["buffered"] * 20}
+    (grouped,) = fit_grouped_hazards(times, arm, reference_arm="plain").estimates
+    (alone,) = fit_proportional_hazards(times, arm, reference_arm="plain").estimates
+    assert grouped.estimate == pytest.approx(alone.estimate, rel=1e-4)
+    assert grouped.std_error == pytest.approx(alone.std_error, rel=0.02)
+
+
 def test_an_arm_without_onset_has_no_grouped_ratio():
     times = Intervals([0, 1, 2, 3, 5, 5, 5, 5], [1, 2, 3, 4, INF, INF, INF, INF])
     with pytest.raises(NotEstimable) as caught:
