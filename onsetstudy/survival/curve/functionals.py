@@ -9,10 +9,10 @@ import numpy as np
 from scipy import linalg, optimize
 from scipy.sparse import linalg as sparse_linalg
 
-from onsetstudy.core.arrays import BoolArray, FloatArray, IndexArray
+from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.survival.curve.innermost import support_index
+from onsetstudy.survival.curve.innermost import Kinds, support_index
 from onsetstudy.survival.results import OnsetCurve
 
 _DENSE = 1500
@@ -21,15 +21,13 @@ _NEGLIGIBLE = 1e-8
 """Mass below which an innermost interval counts as empty: numerical remains of a mass at its bound of 0."""
 
 
-def _patterns(
-    times: Intervals, curve: OnsetCurve, weight: FloatArray | None
-) -> tuple[IndexArray, IndexArray, FloatArray]:
-    """Distinct spans of cases: first interval, the one after the last, and cases over the square of their chance."""
+def _kinds(times: Intervals, curve: OnsetCurve, weight: FloatArray | None) -> tuple[Kinds, FloatArray]:
+    """Kinds of cases by the innermost intervals that they cover, and cases over the square of their chance."""
     first, last = support_index(times, curve)
     spans, row = np.unique(np.stack((first, last + 1), axis=1), axis=0, return_inverse=True)
     count = np.bincount(row.reshape(-1), weight).astype(np.float64)
-    cumulative = np.concatenate(([0.0], np.cumsum(curve.mass)))
-    return spans[:, 0], spans[:, 1], count / (cumulative[spans[:, 1]] - cumulative[spans[:, 0]]) ** 2
+    kinds = Kinds(curve.mass.size, spans[:, 0], spans[:, 1], count)
+    return kinds, count / kinds.chances(curve.mass) ** 2
 
 
 def observed_information(times: Intervals, curve: OnsetCurve, weight: FloatArray | None = None) -> FloatArray:
@@ -37,10 +35,9 @@ def observed_information(times: Intervals, curve: OnsetCurve, weight: FloatArray
 
     Of the positive masses only: those at zero are held there. ``weight`` says how many cases a row stands for.
     """
-    first, last, each = _patterns(times, curve, weight)
-    k = curve.mass.size
-    corner = np.zeros((k, k))
-    np.add.at(corner, (first, last - 1), each)
+    kinds, each = _kinds(times, curve, weight)
+    corner = np.zeros((kinds.k, kinds.k))
+    np.add.at(corner, (kinds.first, kinds.after - 1), each)
     # Entry (j, l), j <= l, sums the cases whose span begins by j and ends at or after l.
     upper = np.triu(np.cumsum(np.cumsum(corner, axis=0)[:, ::-1], axis=1)[:, ::-1])
     return np.asarray(upper + np.triu(upper, 1).T, dtype=np.float64)
@@ -115,21 +112,15 @@ def _solve_by_products(
 
     A product with the information is two running sums, whatever the number of innermost intervals.
     """
-    first, last, each = _patterns(times, curve, weight)
+    kinds, each = _kinds(times, curve, weight)
     mass = np.where(held, curve.mass, 0.0)
-    k = mass.size
-
-    def spread(per_pattern: FloatArray) -> FloatArray:
-        steps = np.bincount(first, per_pattern, k + 1) - np.bincount(last, per_pattern, k + 1)
-        return np.asarray(mass * np.cumsum(steps[:k]), dtype=np.float64)
 
     def product(x: FloatArray) -> FloatArray:
-        full = np.zeros(k)
+        full = np.zeros(kinds.k)
         full[held] = np.ravel(x)
-        running = np.concatenate(([0.0], np.cumsum(mass * full)))
-        return spread(each * (running[last] - running[first]))[held]
+        return (mass * kinds.slope(each * kinds.chances(mass * full)))[held]
 
-    diagonal = (spread(each) * mass)[held]
+    diagonal = (mass * kinds.slope(each) * mass)[held]
     shape = (target.size, target.size)
     found, info = sparse_linalg.cg(
         sparse_linalg.LinearOperator(shape, matvec=product, dtype=np.float64),
@@ -156,9 +147,10 @@ def functional_bounds(
     low, high = float(curve.mass @ lowest), float(curve.mass @ highest)
     if np.all(curve.determined):
         return low, high
-    first, last, _ = _patterns(times, curve, None)
-    inside = (np.arange(curve.mass.size) >= first[:, None]) & (np.arange(curve.mass.size) < last[:, None])
-    seen = np.vstack((inside.astype(np.float64), np.ones(curve.mass.size)))
+    kinds, _ = _kinds(times, curve, None)
+    place = np.arange(kinds.k)
+    inside = (place >= kinds.first[:, None]) & (place < kinds.after[:, None])
+    seen = np.vstack((inside.astype(np.float64), np.ones(kinds.k)))
     for value, sign in ((lowest, 1.0), (highest, -1.0)):
         found = optimize.linprog(sign * value, A_eq=seen, b_eq=seen @ curve.mass, bounds=(0.0, 1.0), method="highs")
         if found.fun is not None:

@@ -18,6 +18,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+import pandas as pd
 
 from onsetstudy.core.arrays import AnyInt, BoolArray, FloatArray, IndexArray
 from onsetstudy.core.intervals import Intervals
@@ -27,7 +28,6 @@ TIE = 1e-12
 """Two times that differ by no more than this share of themselves are one time, written with rounding."""
 
 _FEW = 1024
-_BUCKETS = 1 << 20
 _GRID_FROM = 4096
 _MERGE_BY_SORTING = 50_000
 """Rows up to which equal rows are always looked for; beyond it only where there are fewer ends than rows."""
@@ -99,14 +99,6 @@ class Spans(Kinds):
         if not np.all(p > 0):
             return np.inf
         return max(0.0, float(self.slope(self.weight / p).max()) / float(self.weight.sum()) - 1.0)
-
-    def thinned(self, step: int) -> tuple[Spans, IndexArray]:
-        """Every ``step``-th case in order of its opening end, and where its innermost intervals lie among all."""
-        rows = slice(step // 2, None, step)
-        # Innermost intervals stand for values here; a case opens before its first and closes after its last.
-        first, after, opens, closes = innermost_of_ranks(2 * self.first[rows], 2 * self.after[rows] - 1, 2 * self.k)
-        ends = self.left[opens // 2], self.right[closes // 2]
-        return Spans(opens.size, first, after, self.weight[rows], *ends), (opens + closes) // 4
 
 
 def innermost_of_ranks(opens: AnyInt, closes: AnyInt, size: int) -> tuple[AnyInt, AnyInt, IndexArray, IndexArray]:
@@ -253,10 +245,10 @@ def _rank_ends(left: FloatArray, right: FloatArray) -> tuple[FloatArray, AnyInt,
     """
     n = left.size
     values = np.concatenate((left, right))
-    found = _grid_ranks(values) if n >= _GRID_FROM else None
-    if found is not None:
-        value, rank = found
-        return value, rank[:n], rank[n:], None
+    if n >= _GRID_FROM and np.unique(values[:: values.size // 2048]).size <= _FEW:
+        rank, value = pd.factorize(values, sort=True)
+        if np.all(_is_new(value)):
+            return value, rank[:n].astype(np.int32), rank[n:].astype(np.int32), None
     order = np.argsort(values, kind=None if n >= _GRID_FROM else "stable")
     ordered = values[order]
     new = _is_new(ordered)
@@ -272,37 +264,3 @@ def _is_new(ordered: FloatArray) -> BoolArray:
     with np.errstate(invalid="ignore"):
         new[1:] = ordered[1:] - before > TIE * before
     return new
-
-
-def _grid_ranks(values: FloatArray) -> tuple[FloatArray, AnyInt] | None:
-    """Distinct values and ranks by a table, without sorting; ``None`` where there are many distinct values."""
-    distinct = np.unique(values[:: max(1, values.size // 2048)])
-    for _ in range(3):
-        if distinct.size > _FEW or not np.all(_is_new(distinct)):
-            return None
-        rank = _look_up(distinct, values)
-        if rank is None:
-            return None
-        missed = distinct[rank] != values
-        count = int(np.count_nonzero(missed))
-        if count == 0:
-            return distinct, rank
-        if count > values.size // 8:
-            return None
-        distinct = np.union1d(distinct, values[missed])
-    return None
-
-
-def _look_up(distinct: FloatArray, values: FloatArray) -> AnyInt | None:
-    """Rank of each value if it is one of ``distinct`` (else any rank), by buckets of half the least step."""
-    finite = distinct[np.isfinite(distinct)]
-    if finite.size < 2:
-        return np.minimum(np.searchsorted(distinct, values), distinct.size - 1).astype(np.int32)
-    step = float(np.diff(finite).min())
-    top = float(finite[-1]) + step
-    scale = 2.0 / step
-    if not top * scale < _BUCKETS:
-        return None
-    table = np.full(int(top * scale) + 2, distinct.size - 1, dtype=np.int32)
-    table[(np.minimum(distinct, top) * scale).astype(np.int32)] = np.arange(distinct.size, dtype=np.int32)
-    return table[(np.minimum(values, top) * scale).astype(np.int32)]

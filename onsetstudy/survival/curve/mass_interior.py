@@ -101,7 +101,7 @@ def _advance(spans: Spans, weight: FloatArray, state: _State, target: float) -> 
         node = solve(rise[:-1] - rise[1:])
         move = np.diff(np.concatenate(([0.0], node, [0.0])))
         move_held = wanted / state.mass - state.held - barrier * move
-        move_chance = _sums(spans, move)
+        move_chance = spans.chances(move)
         move_pull = wanted_pull / chance - state.pull - stiffness * move_chance
         return move, move_held, move_pull
 
@@ -111,19 +111,13 @@ def _advance(spans: Spans, weight: FloatArray, state: _State, target: float) -> 
     dual = min(_longest(state.held, move_held), _longest(state.pull, move_pull))
     left = float(np.mean((state.mass + primal * move) * (state.held + dual * move_held)))
     centre = target * (left / target) ** 3
-    second = _sums(spans, move) * move_pull
+    second = spans.chances(move) * move_pull
     move, move_held, move_pull = direction(centre - move * move_held, np.maximum(weight - second, 0.1 * weight))
     primal = min(1.0, _TO_BOUNDARY * _longest(state.mass, move))
     dual = min(1.0, _TO_BOUNDARY * min(_longest(state.held, move_held), _longest(state.pull, move_pull)))
     state.mass = state.mass + primal * move
     state.held = state.held + dual * move_held
     state.pull = state.pull + dual * move_pull
-
-
-def _sums(spans: Spans, move: FloatArray) -> FloatArray:
-    """Sum of ``move`` over the intervals of each case."""
-    running = np.concatenate(([0.0], np.cumsum(move)))
-    return np.asarray(running[spans.after] - running[spans.first])
 
 
 def _longest(value: FloatArray, move: FloatArray) -> float:
@@ -162,7 +156,7 @@ def _solver(spans: Spans, stiffness: FloatArray, barrier: FloatArray) -> Solver:
 
     def network(node: FloatArray) -> FloatArray:
         move = np.diff(np.concatenate(([0.0], node, [0.0])))
-        force = spans.slope(stiffness * _sums(spans, move)) + barrier * move
+        force = spans.slope(stiffness * spans.chances(move)) + barrier * move
         return force[:-1] - force[1:]
 
     return direct if whole else lambda rhs: _conjugate_gradients(network, direct, rhs)

@@ -22,7 +22,7 @@ from onsetstudy.core.results import Assumption, Caution, Certificate, Counts
 from onsetstudy.survival.curve.innermost import Spans, reduce_cases
 from onsetstudy.survival.curve.mass_interior import interior_masses
 from onsetstudy.survival.curve.mass_newton import kinds_of, maximise_masses
-from onsetstudy.survival.curve.support_search import MOST_ACTIVE, fewest_intervals, search_support
+from onsetstudy.survival.curve.support_search import search_support
 from onsetstudy.survival.results import OnsetCurve
 
 TOLERANCE = 1e-8
@@ -246,9 +246,7 @@ def _maximum(
         begun = np.full(k, 1.0 / k) if start is None else start
         fit = maximise_masses(kinds, begun, tolerance=tolerance, max_steps=max_steps)
         return fit.mass, spans.gap(fit.mass), fit.steps
-    found = None
-    if fewest_intervals(spans.first, spans.after, k).size <= MOST_ACTIVE // 2:
-        found = search_support(spans, tolerance=tolerance, max_rounds=max_steps)
+    found = search_support(spans, tolerance=tolerance, max_rounds=max_steps)
     if found is None or not found[1] <= tolerance:
         found = interior_masses(spans, tolerance=tolerance, max_steps=max_steps)
     return found

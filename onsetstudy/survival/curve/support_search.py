@@ -3,7 +3,7 @@
 Only the masses of *active* intervals are worked on: cases that cover the same active intervals are one kind
 of case, so that the Newton steps cost nothing per case. Each round then looks at all innermost intervals
 through running sums, takes up the best one between any two active intervals, and drops those left without
-mass. Many cases begin from the answer for every eighth of them.
+mass.
 
 References
 ----------
@@ -27,8 +27,6 @@ from onsetstudy.survival.curve.mass_newton import kinds_of, maximise_masses
 MOST_ACTIVE = 2500
 """Active intervals beyond which this search gives up."""
 
-_THINNING = 8
-_THIN_FROM = 16_000
 _FIRST_GUESS = 40
 _FINE = 1e-12
 
@@ -41,22 +39,12 @@ class Active:
     mass: FloatArray
 
 
-def fewest_intervals(first: AnyInt, after: AnyInt, k: int) -> IndexArray:
-    """Fewest innermost intervals so that every case covers one, shape (h,).
-
-    Parameters
-    ----------
-    first, after : ndarray of int, shape (m,)
-        Spans of the cases in order of ``first``.
-    k : int
-        Number of innermost intervals.
-    """
-    if first.size == 0:
-        return np.zeros(0, dtype=np.intp)
-    earliest_end = np.append(np.minimum.accumulate(after[::-1])[::-1], k + 1)
-    following: list[int] = earliest_end[np.searchsorted(first, np.arange(k + 1))].tolist()
+def _fewest_intervals(spans: Spans) -> IndexArray:
+    """Fewest innermost intervals so that every case covers one, shape (h,)."""
+    earliest_end = np.append(np.minimum.accumulate(spans.after[::-1])[::-1], spans.k + 1)
+    following: list[int] = earliest_end[np.searchsorted(spans.first, np.arange(spans.k + 1))].tolist()
     chosen, end = [], following[0]
-    while end <= k:
+    while end <= spans.k:
         chosen.append(end - 1)
         end = following[end]
     return np.array(chosen, dtype=np.intp)
@@ -67,18 +55,13 @@ def search_support(spans: Spans, *, tolerance: float, max_rounds: int) -> tuple[
 
     ``None`` if more intervals would have to be active than the search is made for.
     """
-    if spans.first.size >= _THIN_FROM:
-        thin, place = spans.thinned(_THINNING)
-        found = search_support(thin, tolerance=1e-6, max_rounds=max_rounds)
-        if found is None:
-            return None
-        start = Active(place, found[0])
-    else:
-        place = np.unique(np.linspace(0, spans.k - 1, min(spans.k, _FIRST_GUESS)).astype(np.intp))
-        start = Active(place, np.ones(place.size))
-    active: Active | None = _covering(spans, start)
-    gap, rounds = np.inf, 0
-    while active is not None:
+    needed, rounds = _fewest_intervals(spans), 0
+    if needed.size > MOST_ACTIVE // 2:
+        return None
+    spread = np.linspace(0, spans.k - 1, min(spans.k, _FIRST_GUESS)).astype(np.intp)
+    place = np.union1d(needed, spread)
+    active = Active(place, np.full(place.size, 1.0 / place.size))
+    while active.place.size <= MOST_ACTIVE:
         rounds += 1
         active, better, gap = _round(spans, active, tolerance)
         if gap <= tolerance or rounds >= max_rounds:
@@ -87,23 +70,7 @@ def search_support(spans: Spans, *, tolerance: float, max_rounds: int) -> tuple[
             return mass, gap, rounds
         at = np.searchsorted(active.place, better)
         active = Active(np.insert(active.place, at, better), np.insert(active.mass, at, 0.0))
-        if active.place.size > MOST_ACTIVE:
-            active = None
     return None
-
-
-def _covering(spans: Spans, start: Active) -> Active | None:
-    """The intervals of ``start`` that have mass, and those needed for every case to cover one."""
-    place, mass = start.place[start.mass > 0], start.mass[start.mass > 0]
-    number = _number_before(place, spans.k)
-    bare = number[spans.after] == number[spans.first]
-    more = fewest_intervals(spans.first[bare], spans.after[bare], spans.k)
-    size = place.size + more.size
-    if size > MOST_ACTIVE:
-        return None
-    joined = Active(np.concatenate((place, more)), np.concatenate((mass / mass.sum(), np.full(more.size, 1.0 / size))))
-    order = np.argsort(joined.place)
-    return Active(joined.place[order], joined.mass[order] / joined.mass.sum())
 
 
 def _number_before(place: IndexArray, k: int) -> NDArray[np.int32]:
@@ -120,17 +87,17 @@ def _round(spans: Spans, active: Active, tolerance: float) -> tuple[Active, Inde
     number = _number_before(active.place, spans.k)
     code = number[spans.first] * np.int32(s) + (number[spans.after] - np.int32(1))
     kinds = kinds_of(code, spans.weight, s)
-    fit = maximise_masses(kinds, active.mass, tolerance=_FINE, max_steps=2, polish=False)
-    slope = _slope(spans, code, kinds, fit.chance)
-    gap = max(0.0, float(slope.max()) / total - 1.0)
-    if gap <= tolerance and fit.gap > _FINE:
-        # Nothing else to take up: settle the masses to the last digits, and look again.
-        fit = maximise_masses(kinds, fit.mass, tolerance=_FINE, max_steps=4, polish=False)
+    mass = active.mass
+    for steps in (2, 4):
+        fit = maximise_masses(kinds, mass, tolerance=_FINE, max_steps=steps, polish=False)
         slope = _slope(spans, code, kinds, fit.chance)
-        gap = max(0.0, float(slope.max()) / total - 1.0)
+        gap, mass = max(0.0, float(slope.max()) / total - 1.0), fit.mass
+        if gap > tolerance or fit.gap <= _FINE:
+            break
+        # Nothing else to take up: settle the masses to the last digits, and look again.
     better = _best_between(slope, active.place, number, total)
-    kept = fit.mass > 0
-    return Active(active.place[kept], fit.mass[kept]), better, gap
+    kept = mass > 0
+    return Active(active.place[kept], mass[kept]), better, gap
 
 
 def _slope(spans: Spans, code: AnyInt, kinds: Kinds, chance: FloatArray) -> FloatArray:
