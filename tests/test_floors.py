@@ -31,7 +31,7 @@ ROOMS = {
     "protocol": Room(2, frozenset({"pydantic"}), ("guided",)),
     "survival": Room(
         2,
-        frozenset({*ARRAYS, "lifelines", "statsmodels"}),
+        frozenset({*ARRAYS, "statsmodels"}),
         ("curve", "ranktests", "hazards", "parametric", "testing", "sequential", "summaries"),
     ),
     "outcomes": Room(2, frozenset({*ARRAYS, "statsmodels"}), ("scores",)),

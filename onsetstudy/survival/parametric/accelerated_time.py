@@ -1,8 +1,7 @@
 """Accelerated-time models: onset takes so many times as long.
 
-Fits start from moments; a Weibull that does not settle from there starts from lifelines, whose Weibull on intervals is
-right (its log-normal and log-logistic stop early or refuse a left end of 0). In every case the result is the point at
-which our own interval likelihood has no gradient left.
+Fits start from moments; a Weibull that does not settle from there starts where a search without slopes ends. In every
+case the result is the point at which our own interval likelihood has no gradient left.
 
 References
 ----------
@@ -12,12 +11,12 @@ References
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy import optimize
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import takes_cases
@@ -149,19 +148,23 @@ def _refuse_silent_arm(times: Intervals, coded: Coded) -> None:
 
 
 def _optimum(value: LogLikelihood, times: Intervals, coded: Coded, family: str) -> Optimum:
-    """Certified maximum from our own start.
+    """Certified maximum.
 
-    A Weibull that does not settle from there begins once more where lifelines ends. Its likelihood has one maximum
-    (Burridge 1981, JRSS B 43:41-5, from memory), so that the start decides nothing but the way.
+    A Weibull that does not settle by its slopes begins once more where a search without them ends. Its likelihood has
+    one maximum (Burridge 1981, JRSS B 43:41-5, from memory), so that the start decides nothing but the way.
     """
-    n = len(times)
+    starts, n = _starts(times, coded, family), len(times)
     try:
-        return polish(value, _starts(times, coded, family), n, "time_ratio")
+        return polish(value, starts, n, "time_ratio")
     except NotEstimable:
-        theirs = _lifelines_weibull(times, coded) if family == "weibull" else None
-        if theirs is None:
+        if family != "weibull":
             raise
-        return polish(value, [theirs], n, "time_ratio")
+
+        def fallen(theta: FloatArray) -> float:
+            return -value(theta)
+
+        near = optimize.minimize(fallen, starts[0], method="Nelder-Mead")
+        return polish(value, [near.x], n, "time_ratio")
 
 
 def _starts(times: Intervals, coded: Coded, family: str) -> list[FloatArray]:
@@ -194,23 +197,3 @@ def _log_likelihood(times: Intervals, coded: Coded, family: str) -> LogLikelihoo
         return total if not np.isnan(total) else -np.inf
 
     return value
-
-
-def _lifelines_weibull(times: Intervals, coded: Coded) -> FloatArray | None:
-    """Weibull from lifelines as a start (regressors in alphabetical order, left ends above 0), or ``None``."""
-    from lifelines import WeibullAFTFitter
-    from lifelines.exceptions import ConvergenceError
-
-    frame = pd.DataFrame({f"x{j:03d}": column for j, column in enumerate(coded.x.T)})
-    frame["lower"] = np.maximum(times.left, NEARLY_ZERO)
-    frame["upper"] = np.where(times.exact, np.maximum(times.right, NEARLY_ZERO), times.right)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        try:
-            found = WeibullAFTFitter().fit_interval_censoring(frame, "lower", "upper")
-        except (ConvergenceError, ValueError, np.linalg.LinAlgError):
-            return None
-    params = found.params_
-    ratios = [float(params[("lambda_", f"x{j:03d}")]) for j in range(coded.x.shape[1])]
-    theta = np.array([params[("lambda_", "Intercept")], *ratios, -params[("rho_", "Intercept")]], dtype=np.float64)
-    return theta if np.all(np.isfinite(theta)) else None

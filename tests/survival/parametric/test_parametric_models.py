@@ -6,6 +6,7 @@ import math
 import warnings
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
@@ -14,6 +15,7 @@ from scipy import optimize, special, stats
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.serialise import from_dict
+from onsetstudy.inference.design_matrix import code_covariates
 from onsetstudy.inference.likelihood import central_slopes, fall_to_lower_limit
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.hazards.grouped import _curvature, _gradient, _kinds, fit_grouped_hazards
@@ -174,8 +176,21 @@ def test_laws_of_accelerated_time(seed, family, factor):
     assert shuffled.log_likelihood == pytest.approx(one.log_likelihood, abs=1e-6)
 
 
+def lifelines_weibull(times, coded):
+    """Location, log ratios and log scale where lifelines ends, its left ends above 0."""
+    from lifelines import WeibullAFTFitter
+
+    frame = pd.DataFrame({f"x{j}": column for j, column in enumerate(coded.x.T)})
+    frame["lower"], frame["upper"] = np.maximum(times.left, 1e-8), times.right
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        params = WeibullAFTFitter().fit_interval_censoring(frame, "lower", "upper").params_
+    ratios = [params[("lambda_", f"x{j}")] for j in range(coded.x.shape[1])]
+    return np.array([params[("lambda_", "Intercept")], *ratios, -params[("rho_", "Intercept")]])
+
+
 @pytest.mark.parametrize("seed", range(6))
-def test_a_weibull_that_does_not_settle_begins_again_where_lifelines_ends(seed, monkeypatch):
+def test_a_weibull_that_does_not_settle_begins_again_without_slopes_and_ends_where_lifelines_does(seed, monkeypatch):
     times, arm = study(seed, n=80, never=0.1 * (seed % 3), ratio=(0.3, 1.0, 2.0)[seed % 3])
     straight = fit_accelerated_time(times, {"arm": arm}, reference={"arm": "plain"})
     starts = []
@@ -192,6 +207,11 @@ def test_a_weibull_that_does_not_settle_begins_again_where_lifelines_ends(seed, 
     assert starts[1][0] == pytest.approx([v for _, v, _ in straight.parameters], abs=0.02)
     assert again.log_likelihood == pytest.approx(straight.log_likelihood, abs=1e-7)
     assert again.estimates[0].estimate == pytest.approx(straight.estimates[0].estimate, rel=1e-4)
+    coded = code_covariates({"arm": arm}, len(times), reference_arm="plain")
+    theirs = lifelines_weibull(times, coded)
+    assert theirs == pytest.approx([v for _, v, _ in straight.parameters], abs=0.02)
+    from_theirs = polish(accelerated_time._log_likelihood(times, coded, "weibull"), [theirs], len(times), "time_ratio")
+    assert from_theirs.log_likelihood == pytest.approx(straight.log_likelihood, abs=1e-7)
     starts.clear()
     with pytest.raises(NotEstimable, match="did not settle"):
         fit_accelerated_time(times, {"arm": arm}, family="lognormal", reference={"arm": "plain"})
