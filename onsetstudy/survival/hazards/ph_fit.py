@@ -242,10 +242,8 @@ def _step(
 
 def _violation(gradient_b: FloatArray, gradient_h: FloatArray, h: FloatArray) -> float:
     """Largest first-order gain: of a coefficient, of a held increment, or of scaling a free one."""
-    found = [0.0, *np.abs(gradient_b)]
-    if gradient_h.size:
-        found.append(float(np.max(np.where(h > NEGLIGIBLE, np.abs(gradient_h) * h, gradient_h))))
-    return float(np.max(found))
+    scaled = np.where(h > NEGLIGIBLE, np.abs(gradient_h) * h, gradient_h)
+    return float(np.concatenate((np.abs(gradient_b), scaled)).max(initial=0.0))
 
 
 def _solve(info: FloatArray, gradient: FloatArray) -> FloatArray:

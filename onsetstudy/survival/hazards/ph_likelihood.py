@@ -56,15 +56,8 @@ class Cells:
 
     def take(self, rows: IndexArray, weight: FloatArray) -> Cells:
         """Some of the cells, under other weights."""
-        return replace(
-            self,
-            base=self.base[rows],
-            start=self.start[rows],
-            stop=self.stop[rows],
-            open_end=self.open_end[rows],
-            x=self.x[rows],
-            weight=weight,
-        )
+        parts = {name: getattr(self, name)[rows] for name in ("base", "start", "stop", "open_end", "x")}
+        return replace(self, weight=weight, **parts)
 
     def covered(self) -> tuple[BoolArray, BoolArray]:
         """Increments that each cell waits through, and those inside it, shapes (c, n_increments)."""

@@ -333,8 +333,7 @@ def _cautions(setting: Setting) -> tuple[Caution, ...]:
         )
         found.append(Caution(code="small_strata", text=text))
     groups = setting.clusters
-    if setting.cluster is not None and too_few_clusters(groups):
-        found += too_narrow(groups)
-    elif setting.cluster is not None and groups < FEW_CLUSTERS:
-        found.append(Caution(code="few_clusters", text=f"Only {groups} clusters: the robust error may be too small."))
+    if setting.cluster is not None and groups < FEW_CLUSTERS:
+        text = f"Only {groups} clusters: the robust error may be too small."
+        found += too_narrow(groups) or (Caution(code="few_clusters", text=text),)
     return tuple(found)

@@ -234,11 +234,8 @@ def _starts(model: _Mixture, location: FloatArray, free: Sequence[int]) -> list[
     """From the share never seen numb in each arm, halved and as it is, around the fit without never-numb cases."""
     member = model.member[:, list(free)]
     seen = (member.T @ model.times.right_censored) / member.sum(axis=0)
-    starts = []
-    for part in (0.4, 0.9, 0.1):
-        share = np.clip(part * seen, 0.005, 0.95)
-        starts.append(np.concatenate((special.logit(share), location[:-1], [location[-1] - 0.2])))
-    return starts
+    shares = (np.clip(part * seen, 0.005, 0.95) for part in (0.4, 0.9, 0.1))
+    return [np.concatenate((special.logit(share), location[:-1], [location[-1] - 0.2])) for share in shares]
 
 
 def _shares(

@@ -164,15 +164,9 @@ def observed_information(value: LogLikelihood, theta: FloatArray, quantity: str)
     NotEstimable
         ``"flat"`` if the likelihood is flat in some direction, so that an error would mean nothing.
     """
-    size = theta.size
     step = 1e-4 * np.maximum(1.0, np.abs(theta))
-    hessian = np.zeros((size, size))
-    for i in range(size):
-        for j in range(i, size):
-            a, b = np.zeros(size), np.zeros(size)
-            a[i], b[j] = step[i], step[j]
-            total = value(theta + a + b) - value(theta + a - b) - value(theta - a + b) + value(theta - a - b)
-            hessian[i, j] = hessian[j, i] = total / (4 * step[i] * step[j])
+    hessian = central_slopes(lambda at: central_slopes(value, at, step), theta, step)
+    hessian = (hessian + hessian.T) / 2
     values = np.linalg.eigvalsh(-hessian)
     if not np.all(np.isfinite(values)) or values[0] <= 1e-9 * max(values[-1], 1.0):
         raise NotEstimable(quantity, "the likelihood is flat: these data do not determine the model", code="flat")

@@ -68,10 +68,11 @@ def compare_many(cells: Intervals, counts: ArrayLike) -> FloatArray:
     observed, variance = np.zeros(trials), np.zeros(trials)
     for rows in grid.chunks(trials, c * 2):
         observed[rows], variance[rows] = _observed(grid, tables[rows])
-    return _z(observed, variance)
+    return z_of(observed, variance)
 
 
-def _z(observed: FloatArray, variance: FloatArray) -> FloatArray:
+def z_of(observed: FloatArray, variance: FloatArray) -> FloatArray:
+    """Sums over the root of their variances, shape (trials,); ``nan`` where these are 0."""
     root = np.sqrt(variance)
     found: FloatArray = np.divide(observed, root, where=root > 0, out=np.full(root.size, np.nan))
     return found
@@ -136,7 +137,7 @@ def compare_many_pairs(
         # A case that tells nothing takes its partner with it.
         apart[silent[other[rows]] | silent[reference[rows]]] = 0.0
         observed[rows], variance[rows] = apart.sum(axis=1) / 2, (apart**2).sum(axis=1) / 4
-    return _z(observed, variance)
+    return z_of(observed, variance)
 
 
 # --- curves ---------------------------------------------------------------------------------------------------------

@@ -10,12 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaln
-from scipy.stats import beta
 
 from onsetstudy.core.arrays import FloatArray, IntArray
 from onsetstudy.core.parallel import Mapper
 from onsetstudy.core.results import Interval
 from onsetstudy.core.seeds import stream
+from onsetstudy.inference.proportions import clopper_pearson_limits
 from onsetstudy.survival.ranktests.label_exchange import Units
 
 Extremity = Callable[[FloatArray], FloatArray]
@@ -106,13 +106,10 @@ def enumerate_p_value(units: Units, extremity: Extremity, observed: FloatArray, 
 
 def _compositions(m: int, k: int) -> IntArray:
     """All ways to write ``m`` as an ordered sum of ``k`` whole numbers of 0 or more, shape (c, k)."""
-    if k == 1:
-        return np.array([[m]], dtype=np.int64)
-    parts = []
-    for head in range(m + 1):
-        tail = _compositions(m - head, k - 1)
-        parts.append(np.column_stack((np.full(tail.shape[0], head), tail)))
-    return np.concatenate(parts)
+    heads = np.indices((m + 1,) * (k - 1)).reshape(k - 1, -1).T
+    last = m - heads.sum(axis=1)
+    found: IntArray = np.column_stack((heads, last))[last >= 0]
+    return found
 
 
 def _group_outcomes(
@@ -188,15 +185,12 @@ def draw_p_value(
     same_size = tuple(start[size == s][:, None] + np.arange(s) for s in np.unique(size))
     threshold = float(extremity(observed[None, :])[0])
     hits = sum(mapper.map(_Drawn(total, np.eye(units.n_arms)[arm], same_size, extremity, threshold, seed), chunks))
-    level = 0.95
-    tail = (1 - level) / 2
-    low = 0.0 if hits == 0 else float(beta.ppf(tail, hits, n_resamples - hits + 1))
-    high = 1.0 if hits == n_resamples else float(beta.ppf(1 - tail, hits + 1, n_resamples - hits))
+    low, high = clopper_pearson_limits(hits, n_resamples)
     return PermutationP(
         p_value=(hits + 1) / (n_resamples + 1),
         outcomes=n_resamples,
         smallest=1 / (n_resamples + 1),
-        interval=Interval(low=low, high=high, level=level, method="Clopper-Pearson, Monte Carlo error only"),
+        interval=Interval(low=low, high=high, level=0.95, method="Clopper-Pearson, Monte Carlo error only"),
     )
 
 

@@ -10,8 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse import csc_array
+from scipy.sparse import csc_array, diags_array
 from scipy.sparse.linalg import splu
+from scipy.special import xlogy
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
 from onsetstudy.core.errors import OnsetStudyError
@@ -134,8 +135,7 @@ def survival_moves(kind: str, survival: FloatArray, emphasis: FloatArray) -> Flo
     ``S_j log S_j``.
     """
     if kind == "finkelstein":
-        logs = np.log(survival, where=survival > 0, out=np.zeros_like(survival))
-        return np.asarray(survival * logs, dtype=np.float64)
+        return np.asarray(xlogy(survival, survival), dtype=np.float64)
     before, after = survival[..., :-1], survival[..., 1:]
     hazard = np.divide(before - after, before, where=before > 0, out=np.zeros_like(before))
     moves = np.zeros_like(survival)
@@ -205,9 +205,8 @@ def case_scores(
     survival[0] = 1.0
     emphasis = emphasis_of(scores, survival, curve.left, curve.right, target_min)
     moves = survival_moves(scores, survival, emphasis)
-    value = (moves[first] - moves[last]) / (survival[first] - survival[last])
     return CaseScores(
-        value=value,
+        value=(moves[first] - moves[last]) / (survival[first] - survival[last]),
         first=first,
         last=last,
         survival=survival,
@@ -221,8 +220,7 @@ def _second_moves(scored: CaseScores, hazard: FloatArray) -> FloatArray:
     """Second derivative of the chance of not yet numb in the effect, at effect 0, shape (m + 1,)."""
     survival = scored.survival
     if scored.kind == "finkelstein":
-        logs = np.log(survival, where=survival > 0, out=np.zeros_like(survival))
-        return np.asarray(survival * logs * (1 + logs), dtype=np.float64)
+        return np.asarray(xlogy(survival, survival) + xlogy(xlogy(survival, survival), survival), dtype=np.float64)
     if scored.kind == "wilcoxon":
         return np.asarray(survival * (1 - survival) * (1 - 2 * survival), dtype=np.float64)
     running = np.concatenate(([0.0], np.cumsum(scored.emphasis * hazard)))
@@ -279,26 +277,15 @@ def score_variance(scored: CaseScores, member: FloatArray, weight: FloatArray) -
     if survival.size <= 2:
         return arms
 
-    def at_ends(per_case: FloatArray) -> FloatArray:
-        sums = np.zeros((survival.size, member.shape[1]))
-        np.add.at(sums, scored.first, per_case)
-        np.subtract.at(sums, scored.last, per_case)
-        return sums
-
-    slope = at_ends(member / chance[:, None])
-    cross = at_ends(member * (scored.value / chance)[:, None])[1:-1] - _through_curve(scored, hazard, slope)
-    curve = _curve_information(scored, weight)
+    # One row a case: 1 where its interval begins, -1 where it ends; the ends of the curve itself are known.
+    ends = (
+        np.repeat([1.0, -1.0], chance.size),
+        (np.tile(np.arange(chance.size), 2), np.append(scored.first, scored.last)),
+    )
+    tied = csc_array(ends, shape=(chance.size, survival.size))
+    slope = tied.T @ (member / chance[:, None])
+    cross = (tied.T @ (member * (scored.value / chance)[:, None]))[1:-1] - _through_curve(scored, hazard, slope)
+    inner = tied[:, 1:-1]
+    curve = csc_array(inner.T @ (diags_array(weight / chance**2) @ inner))
     variance = arms - cross.T @ splu(curve).solve(cross)
     return np.asarray((variance + variance.T) / 2, dtype=np.float64)
-
-
-def _curve_information(scored: CaseScores, weight: FloatArray) -> csc_array:
-    """Information on the inner chances of the curve, (m - 1, m - 1); each case ties two of them together."""
-    inner = scored.survival.size - 2
-    first, last, each = scored.first - 1, scored.last - 1, weight / scored.chance**2
-    has_first, has_last = first >= 0, last < inner
-    both = has_first & has_last
-    rows = np.concatenate((first[has_first], last[has_last], first[both], last[both]))
-    columns = np.concatenate((first[has_first], last[has_last], last[both], first[both]))
-    values = np.concatenate((each[has_first], each[has_last], -each[both], -each[both]))
-    return csc_array((values, (rows, columns)), shape=(inner, inner))

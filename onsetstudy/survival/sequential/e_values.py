@@ -91,9 +91,8 @@ def anytime_test(
     n = len(times)
     draws = Draws.of(n, arm, reference_arm, block, chance)
     grid = _grid(grid_min)
-    strata = np.zeros(n, dtype=np.intp)
-    if stratum is not None:
-        strata = np.unique(np.asarray(stratum).astype(str), return_inverse=True)[1]
+    named = np.zeros(n) if stratum is None else np.asarray(stratum).astype(str)
+    strata = np.unique(named, return_inverse=True)[1]
     power = np.sqrt(np.asarray(ratios))
     logs = np.zeros((n, 2 * len(ratios)))
     mass = np.full((int(strata.max(initial=0)) + 1, grid.size), BEFOREHAND / grid.size)

@@ -155,7 +155,6 @@ def weighted_curve(times: Intervals, weight: FloatArray) -> OnsetCurve:
     NotEstimable
         If no weight is above 0, or the fit is not certified.
     """
-    used = weight > 0
-    if not used.any():
+    if not np.any(weight > 0):
         raise NotEstimable("onset_curve", "no case has a weight", code="no_cases")
-    return fit_npmle(times.take(np.flatnonzero(used)), weight=weight[used], weight_kind="probabilities")
+    return fit_npmle(times, weight=weight, weight_kind="probabilities")

@@ -92,12 +92,11 @@ def check_schedule(case: ArrayLike, minute: ArrayLike, arm: ArrayLike, *, refere
 
 
 def _quartiles(frame: pd.DataFrame) -> tuple[tuple[str, int, int, float, float, float], ...]:
-    rows = []
-    for key, part in frame.groupby(["arm", "test"]):
-        arm, test = key
-        low, middle, high = np.quantile(part["minute"], [0.25, 0.5, 0.75])
-        rows.append((str(arm), int(str(test)), len(part), float(low), float(middle), float(high)))
-    return tuple(rows)
+    told = frame.groupby(["arm", "test"])["minute"].describe().reset_index()
+    rows = told[["arm", "test", "count", "25%", "50%", "75%"]].to_numpy()
+    return tuple(
+        (str(arm), int(k), int(n), float(low), float(half), float(high)) for arm, k, n, low, half, high in rows
+    )
 
 
 def _unlike(frame: pd.DataFrame, worst: int, reference_arm: str, other: str) -> tuple[Caution, ...]:
