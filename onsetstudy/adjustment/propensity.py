@@ -36,23 +36,19 @@ def code_columns(covariates: Mapping[str, NDArray[Any]]) -> Design:
 
     The last level of a covariate has no column of its own.
     """
-    columns, names = [], []
+    columns: dict[tuple[str, str], FloatArray] = {}
     for name, raw in covariates.items():
         values = np.asarray(raw)
         if values.dtype.kind == "f":
-            spread = float(values.std())
-            if spread > 0:
-                columns.append((values - values.mean()) / spread)
-                names.append((name, "measure"))
+            if (spread := float(values.std())) > 0:
+                columns[name, "measure"] = (values - values.mean()) / spread
             continue
         codes = _levels(values)
-        levels = sorted(set(codes))
-        for level in levels[:-1]:
-            columns.append((codes == level).to_numpy(dtype=np.float64))
-            names.append((name, level))
+        for level in sorted(set(codes))[:-1]:
+            columns[name, level] = (codes == level).to_numpy(dtype=np.float64)
     size = len(next(iter(covariates.values()))) if covariates else 0
-    matrix = np.column_stack(columns) if columns else np.empty((size, 0))
-    return Design(matrix=matrix, names=tuple(names))
+    matrix = np.column_stack(list(columns.values())) if columns else np.empty((size, 0))
+    return Design(matrix=matrix, names=tuple(columns))
 
 
 def _levels(values: NDArray[Any]) -> pd.Series:

@@ -10,7 +10,7 @@ from scipy import optimize
 from scipy.special import xlogy
 
 from onsetstudy.core.arrays import FloatArray
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, Where
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
 from onsetstudy.core.results import Interval
 from onsetstudy.inference.proportions import normal_quantile
 
@@ -104,9 +104,7 @@ def cohen_kappa(both: int, first_only: int, second_only: int, neither: int, *, c
 def _checked(counts: tuple[int, ...]) -> FloatArray:
     wrong = [c for c in counts if isinstance(c, bool) or not isinstance(c, int | np.integer) or c < 0]
     if wrong:
-        raise OnsetStudyError(
-            Problem(what=f"{wrong[0]!r} is no count", where=Where(), mend="give whole numbers from 0", code="count")
-        )
+        raise OnsetStudyError(Problem(what=f"{wrong[0]!r} is no count", mend="give whole numbers from 0", code="count"))
     return np.array(counts, dtype=float)
 
 

@@ -54,9 +54,7 @@ def code_covariates(
     """
     reference = _reference_levels(str(reference_arm), reference)
     _refuse_unnamed(covariates)
-    columns: list[FloatArray] = []
-    names: list[str] = []
-    contrasts: list[str] = []
+    columns: list[tuple[str, str, FloatArray]] = []
     problems: list[Problem] = []
 
     def problem(key: str, what: str, mend: str) -> None:
@@ -77,9 +75,7 @@ def code_covariates(
                 problem(name, "some values are infinite", "give finite numbers")
             elif number.size and np.ptp(number) == 0:
                 problem(name, f"all cases have the value {number[0]:g}", "leave the covariate out")
-            columns.append(number)
-            names.append(name)
-            contrasts.append(f"{name}: per unit")
+            columns.append((name, f"{name}: per unit", number))
             continue
         text, levels = _levels(values)
         base = reference.get(name, levels[0] if levels else "")
@@ -90,16 +86,16 @@ def code_covariates(
             problem(
                 name, f"all cases have the level {base!r}", "leave the covariate out, or include cases of another level"
             )
+        of = "" if name == MAIN else f"{name}: "
         for level in levels:
             if level != base:
-                columns.append(np.asarray(text == level, dtype=np.float64))
-                names.append(name)
-                contrasts.append(f"{level} / {base}" if name == MAIN else f"{name}: {level} / {base}")
+                columns.append((name, f"{of}{level} / {base}", np.asarray(text == level, dtype=np.float64)))
     if problems:
         raise OnsetStudyError(problems)
     if not columns:
         raise OnsetStudyError("there is no covariate; give at least one, such as the arm")
-    return Coded(x=np.column_stack(columns), names=tuple(names), contrasts=tuple(contrasts))
+    names, contrasts, x = zip(*columns, strict=True)
+    return Coded(x=np.column_stack(x), names=names, contrasts=contrasts)
 
 
 def _reference_levels(named: str, reference: Mapping[str, Any] | None) -> dict[str, str]:

@@ -18,15 +18,8 @@ def attempt(
     try:
         return estimate()
     except NotEstimable as error:
-        bound = error.bound
-        return NotAvailable.because(
-            NotEstimable(quantity, error.reason, code=error.code, bound=bound),
-            contrast=contrast,
-            unit=unit,
-            method=method,
-            n=n,
-            level=level,
-        )
+        asked = NotEstimable(quantity, error.reason, code=error.code, bound=error.bound)
+        return NotAvailable.because(asked, contrast=contrast, unit=unit, method=method, n=n, level=level)
 
 
 def not_asked(

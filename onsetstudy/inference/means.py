@@ -68,7 +68,6 @@ class MeanDifference:
     low: float
     high: float
     p_value: float
-    strata: int
 
 
 def satterthwaite(parts: Iterable[tuple[float, float]]) -> float:
@@ -112,7 +111,6 @@ def mean_difference(pairs: Sequence[tuple[Moments, Moments]], *, conf_level: flo
         low=estimate - half,
         high=estimate + half,
         p_value=p_value,
-        strata=len(pairs),
     )
 
 
@@ -175,10 +173,9 @@ def contrast_of_means(
     """
     of = Parameter(quantity=quantity, contrast=contrast, unit=unit, n=n, conf_level=conf_level)
     found = mean_difference(pairs, conf_level=conf_level)
-    within = (
-        "" if found is None or found.strata == 1 else f" within {found.strata} strata, combined by numbers of cases"
-    )
-    method = WELCH if not within else f"difference of means{within}; Welch's t"
+    method = WELCH
+    if found is not None and len(pairs) > 1:
+        method = f"difference of means within {len(pairs)} strata, combined by numbers of cases; Welch's t"
     if found is None or (needs_spread and found.std_error == 0):
         few = found is None
         reason = f"it takes {LEAST} {what} in each arm" if few else f"the {what} do not vary"

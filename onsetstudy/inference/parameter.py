@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import NotRequired, TypedDict
+from typing import NotRequired, TypedDict, Unpack
 
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval, NotAvailable
 
@@ -18,6 +18,16 @@ class Told(TypedDict):
     n: Counts
     assumptions: NotRequired[tuple[Assumption, ...]]
     source: NotRequired[str]
+
+
+class Beside(TypedDict, total=False):
+    """What an estimate may have beside its value and limits."""
+
+    std_error: float | None
+    p_value: float | None
+    assumptions: tuple[Assumption, ...]
+    caution: tuple[Caution, ...]
+    source: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,17 +44,7 @@ class Parameter:
     conf_level: float = 0.95
 
     def estimate(
-        self,
-        value: float,
-        limits: tuple[float, float],
-        *,
-        by: str,
-        method: str,
-        std_error: float | None = None,
-        p_value: float | None = None,
-        assumptions: tuple[Assumption, ...] = (),
-        caution: tuple[Caution, ...] = (),
-        source: str = "",
+        self, value: float, limits: tuple[float, float], *, by: str, method: str, **beside: Unpack[Beside]
     ) -> Estimate:
         """The estimate; ``by`` says how its limits were found, ``method`` how it was itself."""
         low, high = limits
@@ -52,15 +52,11 @@ class Parameter:
             quantity=self.quantity,
             contrast=self.contrast,
             estimate=value,
-            std_error=std_error,
             interval=Interval(low=float(low), high=float(high), level=self.conf_level, method=by),
-            p_value=p_value,
             unit=self.unit,
             method=method,
             n=self.n,
-            assumptions=assumptions,
-            caution=caution,
-            source=source,
+            **beside,
         )
 
     def absent(self, reason: str, *, code: str, method: str, bound: Interval | None = None) -> NotAvailable:

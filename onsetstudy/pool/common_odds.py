@@ -22,7 +22,8 @@ from scipy import optimize, special, stats
 from onsetstudy.core.arrays import FloatArray, IntArray
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, EstimateLike, HypothesisTest, Interval
-from onsetstudy.inference.parameter import Parameter
+from onsetstudy.inference.likelihood import wald_ratio
+from onsetstudy.inference.parameter import Parameter, Told
 from onsetstudy.pool.results import CommonOdds
 
 FARTHEST = 40.0
@@ -72,8 +73,8 @@ class _Tables:
 
     def moments(self, beta: float) -> tuple[float, float, float]:
         """Log-likelihood, score and information at a log odds ratio."""
-        value, score, information = self.each(beta)
-        return float(value.sum()), float(score.sum()), float(information.sum())
+        value, score, information = (float(part.sum()) for part in self.each(beta))
+        return value, score, information
 
     def best_of_each(self) -> float:
         """Log-likelihood with an odds ratio for every table, ``nan`` if the search did not end.
@@ -220,17 +221,13 @@ def _split_ratio(s: FloatArray, n: IntArray, of: Parameter, inflation: float) ->
         + (unlike @ down) / (2 * down.sum() ** 2)
     )
     beta, error = float(np.log(up.sum() / down.sum())), float(np.sqrt(variance))
-    reach = float(special.ndtri(0.5 + of.conf_level / 2)) * error
-    return of.estimate(
-        float(np.exp(beta)),
-        (float(np.exp(beta - reach)), float(np.exp(beta + reach))),
-        by="normal, log scale",
-        std_error=error,
-        p_value=float(2 * special.ndtr(-abs(beta) / error)),
+    told = Told(
         method=f"{method}, {len(n)} tables",
+        n=of.n,
         assumptions=(SAME,),
         source="Robins, Breslow & Greenland 1986, Biometrics 42:311-23",
     )
+    return wald_ratio(of.quantity, of.contrast, beta, error, of.conf_level, how="normal, log scale", **told)
 
 
 def _limit(tables: _Tables, drop: float, way: int, beta: float, top: float) -> float:

@@ -17,12 +17,12 @@ from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.seeds import stream
 from onsetstudy.watch.results import Chart, RunLength, Signal
+from onsetstudy.watch.shrinkage import CLEAR_OF_NONE
 
 STATES = 400
 LEVELS = 24
 REPLICATES = 2000
 GUARD = 0.9
-CLEAR_OF_NONE = 0.5
 
 
 def cusum_weights(failed: ArrayLike, usual: ArrayLike, odds_ratio: float) -> FloatArray:
