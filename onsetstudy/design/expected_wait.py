@@ -10,6 +10,7 @@ import math
 
 import numpy as np
 
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.design.size_results import OnsetExpectation
@@ -74,14 +75,38 @@ def expected_wait(
     )
 
 
-def _moments(expected: OnsetExpectation, ratio: float, never: float, spread: float) -> tuple[float, float]:
+def not_numb(
+    t: FloatArray, *, median_min: float, shape: float, ratio: float, never: float, spread: float
+) -> FloatArray:
+    """Chance of not yet numb at minutes ``t``; the rates of becoming numb are spread log-normally over operators.
+
+    Parameters
+    ----------
+    t : ndarray of float, shape (m,)
+    median_min, shape : float
+        Of the Weibull onset of an average operator's case that becomes numb.
+    ratio : float
+        Of the rates, over those of the reference arm.
+    never : float
+        Share that never becomes numb.
+    spread : float
+        Standard deviation of the logarithm of the operators' times.
+
+    Returns
+    -------
+    ndarray of float, shape (m,)
+    """
     node, weight = np.polynomial.hermite_e.hermegauss(NODES)
-    scale = expected.median_min * np.exp(spread * node)
+    hazard = ratio * math.log(2) * (t[:, None] / (median_min * np.exp(spread * node))) ** shape
+    return np.asarray(never + (1 - never) * (np.exp(-hazard) @ (weight / weight.sum())), dtype=np.float64)
+
+
+def _moments(expected: OnsetExpectation, ratio: float, never: float, spread: float) -> tuple[float, float]:
+    """Mean and standard deviation of the time up to the horizon, from the chance of not yet numb."""
     t = np.linspace(0, expected.tau_min, STEPS)
-    hazard = ratio * math.log(2) * (t[:, None] / scale) ** expected.shape
-    not_numb = never + (1 - never) * (np.exp(-hazard) @ (weight / weight.sum()))
-    mean = float(np.trapezoid(not_numb, t))
-    return mean, math.sqrt(float(np.trapezoid(2 * t * not_numb, t)) - mean**2)
+    late = not_numb(t, median_min=expected.median_min, shape=expected.shape, ratio=ratio, never=never, spread=spread)
+    mean = float(np.trapezoid(late, t))
+    return mean, math.sqrt(float(np.trapezoid(2 * t * late, t)) - mean**2)
 
 
 def contradicts(sd_min: float | None, wait: ExpectedWait) -> bool:

@@ -74,25 +74,21 @@ def two_means_power(
 
     Against a ``margin`` the difference is signed, lower being better: the power of finding it below the margin.
     """
-    df = n - 2
-    if df <= 0:
-        return 0.0
     gain = margin - difference if margin else abs(difference)
-    shift = gain / sd * math.sqrt(n * share * (1 - share))
-    return _noncentral(df, shift, alpha, sided)
+    return _noncentral(n - 2, gain / sd * math.sqrt(n * share * (1 - share)), alpha, sided)
 
 
 def paired_mean_power(
     pairs: float, difference: float, alpha: float, *, sd: float, sided: int = 2, margin: float = 0.0
 ) -> float:
     """Mean difference within patients by Student's t; ``sd`` is of the differences, ``margin`` as in two means."""
-    if pairs <= 1:
-        return 0.0
     gain = margin - difference if margin else abs(difference)
     return _noncentral(pairs - 1, gain / sd * math.sqrt(pairs), alpha, sided)
 
 
 def _noncentral(df: float, shift: float, alpha: float, sided: int) -> float:
+    if df <= 0:
+        return 0.0
     bound = stats.t.isf(alpha / sided, df)
     power = float(stats.nct.sf(bound, df, shift))
     if not np.isfinite(power):

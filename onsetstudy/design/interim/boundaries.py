@@ -201,17 +201,16 @@ def spending_futility(
     def rule(drift: float) -> tuple[FloatArray, float]:
         carried, before = begin(), 0.0
         floor = np.full(steps.size, -INF)
-        for k, level in enumerate(steps.tolist()):
+        for k, level in enumerate(steps[:-1].tolist()):
             upper = float(bounds.upper[k])
-            if k == steps.size - 1:
-                floor[k] = upper
-                return floor, before + tail_chances(carried, level, lower=upper, upper=INF, drift=drift)[1] - missed
             chance = min(may_miss[k] - before, float(carried.mass.sum()))
             floor[k] = min(solve_lower(carried, level, chance, drift=drift), upper)
             before = max(may_miss[k], before)
             following = float(steps[k + 1])
             carried = carry(carried, level, lower=floor[k], upper=upper, drift=drift, following=following)
-        raise AssertionError("a design has a last look")
+        floor[-1] = bounds.upper[-1]
+        _, below = tail_chances(carried, float(steps[-1]), lower=float(floor[-1]), upper=INF, drift=drift)
+        return floor, before + below - missed
 
     start = drift_for_power(bounds, power)
     drift = float(optimize.brentq(lambda d: rule(d)[1], start, 2.5 * start, xtol=1e-9))

@@ -129,10 +129,9 @@ class Asked:
         if len(missing) != 1:
             text = "nothing is left to solve for" if not missing else f"{', '.join(missing)} are all missing"
             raise DesignError(f"{text}; give all but one of size, effect, power and alpha")
-        if self.power is not None and not 0 < self.power < 1:
-            raise DesignError(f"a power of {self.power:g} must lie between 0 and 1")
-        if self.alpha is not None and not 0 < self.alpha < 1:
-            raise DesignError(f"an alpha of {self.alpha:g} must lie between 0 and 1")
+        for name, share in (("a power", self.power), ("an alpha", self.alpha)):
+            if share is not None and not 0 < share < 1:
+                raise DesignError(f"{name} of {share:g} must lie between 0 and 1")
         if self.power is not None and self.alpha is not None and self.power <= self.alpha:
             raise DesignError(f"a power of {self.power:g} is not above the error rate of {self.alpha:g}")
         if self.n is not None and self.n <= 0:

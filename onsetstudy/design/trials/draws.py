@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from functools import cache
 
 import numpy as np
@@ -32,10 +32,8 @@ class Drawn:
 
     def first(self, cases: int) -> Drawn:
         """The same trials after so many cases."""
-        score = None if self.score is None else self.score[:, :cases]
-        left, right, onset = (v[:, :cases] for v in (self.left, self.right, self.onset_min))
-        other, stratum = self.other[:, :cases], self.stratum[:, :cases]
-        return Drawn(left=left, right=right, other=other, onset_min=onset, stratum=stratum, score=score)
+        parts = {field.name: getattr(self, field.name) for field in fields(self)}
+        return replace(self, **{name: part[:, :cases] for name, part in parts.items() if part is not None})
 
 
 def draw_trials(scenario: TrialScenario, trials: int, rng: np.random.Generator) -> Drawn:
@@ -144,10 +142,9 @@ def _rescued(
 @cache
 def cells_of(tests_min: tuple[float, ...]) -> Intervals:
     """Every interval that a case can have under a schedule, in the order of ``place_of``."""
-    minutes = (0.0, *tests_min, np.inf)
-    pairs = [(minutes[i], minutes[j]) for i in range(len(minutes) - 1) for j in range(i + 1, len(minutes))]
-    left, right = zip(*pairs, strict=True)
-    return Intervals(np.array(left), np.array(right))
+    minutes = np.array([0.0, *tests_min, np.inf])
+    i, j = np.triu_indices(minutes.size, 1)
+    return Intervals(minutes[i], minutes[j])
 
 
 def place_of(left: FloatArray, right: FloatArray, tests_min: tuple[float, ...]) -> IntArray:

@@ -9,7 +9,7 @@ hurt less, or succeeded more often.
 from __future__ import annotations
 
 import math
-from typing import Any, TypedDict
+from typing import Any, TypedDict, Unpack
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,14 +80,7 @@ def merged_strata(stratum: IntArray, other: BoolArray) -> IntArray:
 
 
 def wait_scores(
-    cells: Intervals,
-    place: IntArray,
-    other: BoolArray,
-    stratum: IntArray,
-    *,
-    tau_min: float,
-    grace_min: float,
-    conf_level: float = 0.95,
+    cells: Intervals, place: IntArray, other: BoolArray, stratum: IntArray, **how: Unpack[_How]
 ) -> FloatArray:
     """Z of the difference in restricted mean time to onset, shape (trials,); ``nan`` where there is none.
 
@@ -111,15 +104,13 @@ def wait_scores(
     the cautious interval.
     """
     strata = merged_strata(stratum, other)
-    how: _How = {"tau_min": tau_min, "grace_min": grace_min, "conf_level": conf_level}
     found = many_waits(cells, _counted(cells, place, other, strata), **how)
-    z = _over(found, conf_level)
+    z = _over(found, how["conf_level"])
     again = np.flatnonzero(np.isnan(found.difference))
     if again.size:
         one = np.zeros_like(place[again])
-        counted = _counted(cells, place[again], other[again], one)
-        whole = many_waits(cells, counted, **how)
-        z[again], strata[again] = _over(whole, conf_level), one
+        whole = many_waits(cells, _counted(cells, place[again], other[again], one), **how)
+        z[again], strata[again] = _over(whole, how["conf_level"]), one
         found.difference[again] = whole.difference
     for trial in np.flatnonzero(np.isnan(z) & ~np.isnan(found.difference)):
         z[trial] = _alone(cells.take(place[trial]), other[trial], strata[trial], how)

@@ -6,10 +6,13 @@ becomes numb. Operators and practices shift the scale of time.
 
 from __future__ import annotations
 
+from dataclasses import fields
+from typing import Any
+
 import numpy as np
 
-from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.serialise import result_kind
+from onsetstudy.design.expected_wait import STEPS, not_numb
 
 
 @result_kind("technique_model")
@@ -85,18 +88,8 @@ class Truth:
 
 def _techniques(*rows: tuple[str, float, float, float, float, float, float]) -> tuple[TechniqueModel, ...]:
     """Rows of ``technique, share, median_min, shape, never_plain, never_buffered, hazard_ratio``."""
-    return tuple(
-        TechniqueModel(
-            technique=name,
-            share=share,
-            median_min=median,
-            shape=shape,
-            never_plain=plain,
-            never_buffered=buffered,
-            hazard_ratio=ratio,
-        )
-        for name, share, median, shape, plain, buffered, ratio in rows
-    )
+    names = [field.name for field in fields(TechniqueModel)]
+    return tuple(TechniqueModel(**dict[str, Any](zip(names, row, strict=True))) for row in rows)
 
 
 DEMO = StudyModel(
@@ -131,29 +124,28 @@ def truth_of(model: StudyModel, *, seed: int, target_min: float, tau_min: float)
 
     The spread is integrated by Gauss-Hermite quadrature, time by the trapezium rule on a fine grid.
     """
-    node, weight = np.polynomial.hermite_e.hermegauss(40)
-    weight = weight / weight.sum()
-    shift = np.exp(node * np.hypot(model.operator_spread, model.practice_spread))
-    grid = np.linspace(0, tau_min, 6001)
-
-    def not_numb(technique: TechniqueModel, buffered: bool, t: FloatArray) -> FloatArray:
-        never = technique.never_buffered if buffered else technique.never_plain
-        hazard = (t[:, None] / (technique.scale_min * shift)) ** technique.shape
-        ratio = technique.hazard_ratio if buffered else 1.0
-        return np.asarray(never + (1 - never) * (np.exp(-ratio * hazard) @ weight), dtype=np.float64)
-
+    grid = np.linspace(0, tau_min, STEPS)
+    spread = float(np.hypot(model.operator_spread, model.practice_spread))
     arms = []
     for arm, buffered in (("plain", False), ("buffered", True)):
-        shares = [t.share for t in model.techniques]
-        at = [not_numb(t, buffered, np.array([target_min, tau_min])) for t in model.techniques]
-        wait = [np.trapezoid(not_numb(t, buffered, grid), grid) for t in model.techniques]
-        late = np.average(np.array(at), axis=0, weights=shares)
+        each = [
+            not_numb(
+                np.append(grid, target_min),
+                median_min=t.median_min,
+                shape=t.shape,
+                ratio=t.hazard_ratio if buffered else 1.0,
+                never=t.never_buffered if buffered else t.never_plain,
+                spread=spread,
+            )
+            for t in model.techniques
+        ]
+        late = np.average(each, axis=0, weights=[t.share for t in model.techniques])
         arms.append(
             TrueArm(
                 arm=arm,
-                success_by_target=float(1 - late[0]),
-                restricted_wait_min=float(np.average(wait, weights=shares)),
-                never_numb=float(late[1]),
+                success_by_target=float(1 - late[-1]),
+                restricted_wait_min=float(np.trapezoid(late[:-1], grid)),
+                never_numb=float(late[-2]),
             )
         )
     return Truth(

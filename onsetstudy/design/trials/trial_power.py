@@ -21,7 +21,7 @@ from onsetstudy.design.planning_values import implausible
 from onsetstudy.design.trials.draws import Drawn, cells_of, draw_trials, place_of
 from onsetstudy.design.trials.mean_scores import counted, pain_scores, share_scores, wait_scores
 from onsetstudy.design.trials.results import ScheduleComparison, ScheduleLine, SimulatedPower, TrialScenario
-from onsetstudy.survival.ranktests.batched_rank_tests import compare_many, compare_many_pairs
+from onsetstudy.survival.ranktests.batched_rank_tests import compare_many, compare_many_pairs, z_of
 
 CHUNK_CASES = 100_000
 DESIGNS, DECISIONS = ("parallel", "paired"), ("log_rank", "success", "wait", "pain", "treatment")
@@ -209,16 +209,13 @@ def scores_of(scenario: TrialScenario, drawn: Drawn, fraction: float = 1.0) -> F
 
 def _paired_scores(scenario: TrialScenario, drawn: Drawn, patients: int) -> FloatArray:
     place = place_of(drawn.left, drawn.right, scenario.tests_min)
-    first, second = place[:, :patients], place[:, scenario.cases : scenario.cases + patients]
-    if scenario.decision == "log_rank":
-        return compare_many_pairs(cells_of(scenario.tests_min), first, second)
-    numb, known = drawn.right <= scenario.target_min, drawn.left >= scenario.target_min
     a, b = slice(0, patients), slice(scenario.cases, scenario.cases + patients)
-    decided = (numb[:, a] | known[:, a]) & (numb[:, b] | known[:, b])
-    apart = np.where(decided, numb[:, b].astype(np.float64) - numb[:, a], 0.0)
-    differ = np.abs(apart).sum(axis=1)
-    z = np.divide(apart.sum(axis=1), np.sqrt(differ), where=differ > 0, out=np.full(differ.size, np.nan))
-    return np.asarray(z, dtype=np.float64)
+    if scenario.decision == "log_rank":
+        return compare_many_pairs(cells_of(scenario.tests_min), place[:, a], place[:, b])
+    numb = drawn.right <= scenario.target_min
+    decided = numb | (drawn.left >= scenario.target_min)
+    apart = np.where(decided[:, a] & decided[:, b], numb[:, b].astype(np.float64) - numb[:, a], 0.0)
+    return z_of(apart.sum(axis=1), np.abs(apart).sum(axis=1))
 
 
 def summarise(scenario: TrialScenario, found: list[Tally], trials: int, seed: int) -> SimulatedPower:
