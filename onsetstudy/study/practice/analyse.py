@@ -42,7 +42,7 @@ from onsetstudy.study.topics.quality import data_quality
 from onsetstudy.study.topics.watching import watch_of
 from onsetstudy.study.topics.within_patient import blinding_of, paired_study
 
-PACKAGES = ("onsetstudy", "numpy", "pandas", "scipy", "statsmodels", "lifelines", "matplotlib", "seaborn", "typst")
+PACKAGES = ("onsetstudy", "numpy", "pandas", "scipy", "statsmodels", "matplotlib", "seaborn", "typst")
 
 
 def analyse(
