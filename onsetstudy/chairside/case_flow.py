@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.chair.case_questions import asked_after, asked_before
+from onsetstudy.records.chair.case_questions import NEW_QUESTIONS, asked_after, asked_before
 from onsetstudy.records.chair.event import Event, in_force
 from onsetstudy.records.chair.screening import Screening, screening_of
 from onsetstudy.records.schema import LIP_BLOCKS
@@ -52,6 +52,7 @@ def case_state(case_id: str, entries: Iterable[Event], protocol: Protocol) -> Ca
     skipped = {"lip_numb"} if told.get("technique") not in LIP_BLOCKS else set()
     if told.get("vasoconstrictor") in (None, "", "none", "felypressin"):
         skipped.add("vasoconstrictor_dilution")
+    skipped |= {name for name in NEW_QUESTIONS if name not in told}
     first = zero or kinds.get("case_opened")
     return CaseState(
         case_id=case_id,

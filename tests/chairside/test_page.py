@@ -382,6 +382,7 @@ def test_what_was_adopted_is_watched_by_three_taps(tmp_path, serve, context):
         chair.button("New case").click()
         chair.button("tooth 16", exact=True).click()
         while "Waiting" not in chair.heading:
+            assert "Topical" not in chair.heading  # nothing is asked that need not be
             if page.locator("input#clinician_id").count():
                 page.locator("input#clinician_id").fill("P06-A")
                 chair.button("Next").click()
@@ -406,6 +407,7 @@ def test_what_was_adopted_is_watched_by_three_taps(tmp_path, serve, context):
     records = read_records(server.store, protocol)
     assert records.problems == ()
     assert records.cases["arm"].tolist() == ["buffered", "buffered"]
+    assert records.cases["topical"].isna().all()  # nor taken from an earlier case
     assert records.cases["rescue_min"].notna().sum() == 1
     onset = Onsets(records=records, protocol=protocol).table()
     assert sorted(onset["censoring"]) == ["left", "right"]

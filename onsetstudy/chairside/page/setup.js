@@ -51,7 +51,7 @@ export function wizard(setup, again, opened) {
   const d = draft();
   const field = next(d, setup);
   const answer = (value) => {
-    if (value !== null) d.told[field.name] = value;
+    d.told[field.name] = value; // null: it was asked, and skipped
     d.asked.push(field.name);
     save(d);
     again();
@@ -65,7 +65,7 @@ export function wizard(setup, again, opened) {
   if (!field) {
     dropDraft();
     tap("case_opened", d.told, d.case_id);
-    for (const name of REMEMBERED) if (d.told[name] !== undefined) localStorage[`last_${name}`] = JSON.stringify(d.told[name]);
+    for (const name of REMEMBERED) if (d.told[name] != null) localStorage[`last_${name}`] = JSON.stringify(d.told[name]);
     opened(d.case_id);
     return [];
   }
