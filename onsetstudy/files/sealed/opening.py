@@ -178,11 +178,19 @@ def _stratum(content: dict[str, Any], levels: Mapping[str, str], sealed: Path) -
         levels = {name: levels[name] for name in columns}
     if content["kind"] == "minimisation":
         return " | ".join((practice, *levels.values()))
-    wanted = {practice, *levels.values()}
-    if not (fits := [s for s in content["strata"] if set(s.split(" | ")) == wanted]):
+    wanted = (practice, *levels.values())
+    # A file that names its columns has its strata in their order: a level may be a code of two of them.
+    fits = [s for s in content["strata"] if _fits(s.split(" | "), wanted, ordered=columns is not None)]
+    if not fits:
         known = "; ".join(sorted(content["strata"]))
-        raise DesignError(f"{sealed.name} has no stratum of {', '.join(sorted(wanted))}. It has: {known}.")
+        raise DesignError(f"{sealed.name} has no stratum of {', '.join(sorted({*wanted}))}. It has: {known}.")
+    if len(fits) > 1:
+        raise DesignError(f"these levels are those of {' and of '.join(sorted(fits))}; open the paper envelope")
     return str(fits[0])
+
+
+def _fits(stratum: Sequence[str], wanted: Sequence[str], *, ordered: bool) -> bool:
+    return tuple(stratum) == tuple(wanted) if ordered else set(stratum) == set(wanted)
 
 
 def refuse_levels(columns: Sequence[str], levels: Mapping[str, str]) -> None:
