@@ -62,6 +62,8 @@ CROWD = 12
 """Modules in one folder; more want a room of their own."""
 LONGEST = 400
 """Lines of a module; more hold two ideas."""
+WIDEST = 140
+"""Signs of a line of a script; of the other modules ruff says it."""
 # The two showing rooms stand side by side: files writes what report has rendered.
 # A door passes the other hands down.
 SAME_FLOOR = {("files", "report"), ("cli", "cluster"), ("cli", "chairside")}
@@ -70,6 +72,7 @@ CHAIRSIDE_NEVER_SEES = ("survival", "study", "report", "outcomes", "pool", "watc
 # Report draws results; of the rooms below it may see types and words only.
 REPORT_SEES = ("core", "protocol.model", "protocol.vocabulary")
 MODULES = sorted(PACKAGE.rglob("*.py"))
+SCRIPTS = sorted(PACKAGE.rglob("*.js"))
 NAMED = {".".join(p.relative_to(PACKAGE.parent).with_suffix("").parts) for p in MODULES}
 
 
@@ -154,6 +157,29 @@ def test_no_module_needs_itself():
     graphlib.TopologicalSorter(needs).prepare()
 
 
+def needed_by(script: Path) -> set[str]:
+    """Scripts that a script imports; every name that it takes of them has to be given away there."""
+    text = script.read_text(encoding="utf-8")
+    found = re.findall(r'^import (.+) from "/(.+)";$', text, re.MULTILINE)
+    assert len(found) == len(re.findall("^import ", text, re.MULTILINE)), script.name
+    for taken, name in found:
+        other = (script.parent / name).read_text(encoding="utf-8")
+        given = re.findall(r"^export (?:async )?(?:function|const) ([\w$]+)", other, re.MULTILINE)
+        if taken.startswith("* as "):
+            wanted = set(re.findall(rf"(?<![/\w]){taken.removeprefix('* as ')}\.(\w+)", text))
+        else:
+            wanted = {one.split(" as ")[0].strip() for one in taken.strip("{}").split(",")}
+        assert wanted <= set(given), (script.name, name, wanted - set(given))
+    return {name for _, name in found}
+
+
+def test_no_script_needs_itself_and_each_is_reached():
+    """Scripts of the page: no circle, every name that is imported is there, and none lies about unused."""
+    needs = {path.name: needed_by(path) for path in SCRIPTS}
+    graphlib.TopologicalSorter(needs).prepare()
+    assert set(needs) - set().union(*needs.values()) == {"main.js", "sw.js"}
+
+
 def folders() -> dict[str, tuple[str, ...]]:
     """Every room and sub-room as the table has them, with their sub-rooms in order."""
     found = {name: room.sub_rooms for name, room in ROOMS.items()}
@@ -177,8 +203,11 @@ def test_tests_stand_in_rooms_named_like_those_that_they_are_of():
 
 
 def test_every_module_can_be_read_in_one_sitting():
-    lines = {p.relative_to(PACKAGE).as_posix(): p.read_text(encoding="utf-8").count("\n") for p in MODULES}
-    assert {name: n for name, n in lines.items() if n > LONGEST} == {}
+    texts = {p.relative_to(PACKAGE).as_posix(): p.read_text(encoding="utf-8") for p in (*MODULES, *SCRIPTS)}
+    assert {name: n for name, text in texts.items() if (n := text.count("\n")) > LONGEST} == {}
+    widths = {p.name: max(map(len, p.read_text(encoding="utf-8").splitlines())) for p in SCRIPTS}
+    assert len(widths) > 10
+    assert {name: n for name, n in widths.items() if n > WIDEST} == {}
 
 
 def test_the_plan_of_the_house_is_the_house():

@@ -14,7 +14,7 @@ from onsetstudy.records.schema import LIP_BLOCKS
 from tests.records.chair.test_event_log import CASE, Page
 
 BLOCK = read_protocol("protocols/mandibular_block_group.toml")
-CHAIR_JS = Path("onsetstudy/chairside/page/chair.js")
+SCRIPTS = {path.name: path.read_text() for path in Path("onsetstudy/chairside/page").glob("*.js")}
 
 
 @pytest.mark.parametrize("technique", CODES["technique"])
@@ -31,5 +31,5 @@ def test_the_lip_is_missing_after_blocks_that_numb_it_alone(technique):
 
 def test_the_page_is_told_which_blocks_and_names_none_itself():
     assert setup_view(BLOCK, role="alone", practice="P01", practising=False).lip_blocks == LIP_BLOCKS
-    assert "setup.lip_blocks.includes" in CHAIR_JS.read_text()
-    assert not any(f'"{code}"' in CHAIR_JS.read_text() for code in LIP_BLOCKS)
+    assert [name for name, text in SCRIPTS.items() if "setup.lip_blocks.includes" in text] == ["phases.js"]
+    assert not any(f'"{code}"' in text for text in SCRIPTS.values() for code in LIP_BLOCKS)

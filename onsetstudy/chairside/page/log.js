@@ -30,12 +30,17 @@ function wall(ms = Date.now()) {
 }
 
 /** An entry of this moment; `more` takes the place of what it would hold. */
-export const entryNow = (kind, payload, case_id, more) => ({ id: crypto.randomUUID(), kind, clock, at_monotonic: now(), at_wall: wall(), device, payload, case_id, corrects: null, ...more });
+export const entryNow = (kind, payload, case_id, more) => ({
+  id: crypto.randomUUID(), kind, clock, at_monotonic: now(), at_wall: wall(), device, payload, case_id, corrects: null, ...more,
+});
 export const utc = () => new Date().toISOString().replace("Z", "+00:00");
 
 // The browser's own store ------------------------------------------------------------------------
 
-const asked = (request) => new Promise((yes, no) => { request.onsuccess = () => yes(request.result); request.onerror = () => no(request.error); });
+const asked = (request) => new Promise((yes, no) => {
+  request.onsuccess = () => yes(request.result);
+  request.onerror = () => no(request.error);
+});
 
 async function openDatabase() {
   const request = indexedDB.open("onset", 1);
@@ -85,7 +90,10 @@ async function putAway(entry) {
   return n;
 }
 
-const complete = (transaction) => new Promise((yes, no) => { transaction.oncomplete = yes; transaction.onabort = transaction.onerror = () => no(transaction.error); });
+const complete = (transaction) => new Promise((yes, no) => {
+  transaction.oncomplete = yes;
+  transaction.onabort = transaction.onerror = () => no(transaction.error);
+});
 
 /** An entry that the computer has written already, on another road. */
 export function written(entry) {
@@ -223,7 +231,8 @@ export async function anchor() {
   jumps = jumps.filter((j) => j.page_s > best.page_s);
   state.jumped = false;
   anchoredAt = now();
-  add(entryNow("anchor", { boot, server_s, server_wall_s, half_s: best.half }, null, { at_monotonic: best.page_s, at_wall: wall(best.ms) }));
+  const payload = { boot, server_s, server_wall_s, half_s: best.half };
+  add(entryNow("anchor", payload, null, { at_monotonic: best.page_s, at_wall: wall(best.ms) }));
   return true;
 }
 
@@ -251,7 +260,8 @@ export function since(entry) {
     return here - entry.at_monotonic + shift + jumps.filter((j) => j.page_s > entry.at_monotonic && j.by > 0).reduce((s, j) => s + j.by, 0);
   }
   const theirs = clocks[entry.clock];
-  return mine === undefined || theirs === undefined ? Date.now() / 1000 - Date.parse(entry.at_wall) / 1000 : here + mine - entry.at_monotonic - theirs;
+  if (mine === undefined || theirs === undefined) return Date.now() / 1000 - Date.parse(entry.at_wall) / 1000;
+  return here + mine - entry.at_monotonic - theirs;
 }
 
 // Start ------------------------------------------------------------------------------------------

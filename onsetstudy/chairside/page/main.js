@@ -1,7 +1,8 @@
 // Start of the page: who it is for, and what to say when something is in the way.
 import { anchor, keep, keepUp, kept, onChange, request, start, state, watchClock } from "/log.js";
-import { $, button, h } from "/parts.js";
-import { drawMixing as drawChairMixing, refresh, startChair } from "/chair.js";
+import { $, button, h, row } from "/parts.js";
+import { refresh, startChair } from "/chair.js";
+import { drawMixing as drawChairMixing } from "/at_hand.js";
 import { pinButtons, pinScreen, watchAlone } from "/pin.js";
 import { mixingFor, startMixing } from "/mixing.js";
 import { drill } from "/drill.js";
@@ -9,17 +10,25 @@ import { startSetUp } from "/set_up.js";
 
 let worker = false, running = false, pinning = false, drilling = false;
 
+const NO_SESSION = "This page has no session. Open the address shown on the computer; what is kept here will be sent then.";
+const KEPT = "Kept on this device; will be written when the computer answers. Go on.";
+const AWAY = "The computer does not answer. Go on; what is tapped is kept on this device.";
+const JUMPED = "This device's clock stood still or was changed while the computer was away: "
+  + "times of this case are kept, and marked as wider.";
+
 function trouble() {
   const said = [];
-  if (!state.session) said.push("This page has no session. Open the address shown on the computer; what is kept here will be sent then.");
+  if (!state.session) said.push(NO_SESSION);
   else if (state.away) {
-    said.push(state.waiting ? "Kept on this device; will be written when the computer answers. Go on." : "The computer does not answer. Go on; what is tapped is kept on this device.");
+    said.push(state.waiting ? KEPT : AWAY);
     if (!worker) said.push("Do not reload this page until the computer is back.");
   } else if (state.waiting && state.why) said.push(`${state.why} It is kept on this device and sent again.`);
-  if (state.jumped) said.push("This device's clock stood still or was changed while the computer was away: times of this case are kept, and marked as wider.");
+  if (state.jumped) said.push(JUMPED);
   if (state.paused) said.push(`The study is paused (${state.paused}): no new cases.`);
   const bar = $("trouble"), parts = said.map((s) => h("span", {}, s, " "));
-  for (const refusal of state.refused) parts.push(h("span", {}, `An entry (${refusal.kind.replaceAll("_", " ")}) was refused: ${refusal.why}. `));
+  for (const { kind, why } of state.refused) {
+    parts.push(h("span", {}, `An entry (${kind.replaceAll("_", " ")}) was refused: ${why}. `));
+  }
   if (state.refused.length) parts.push(button("Seen", () => { state.refused.length = 0; trouble(); }));
   const text = parts.map((p) => p.textContent).join("");
   if (bar.textContent !== text) bar.replaceChildren(...parts);
@@ -28,11 +37,15 @@ function trouble() {
 
 function pair() {
   const input = h("input", { type: "text", id: "code", autocomplete: "off", autocapitalize: "characters", maxlength: 12 });
-  $("task").replaceChildren(h("h1", {}, "Open the address shown on the computer."), h("p", {}, "Each address lets one browser in, once. A tablet may be paired with the code on the computer's screen:"),
-    h("label", { for: "code" }, "Pairing code"), h("div", { class: "row" }, input, button("Pair", async () => {
-      if (await request("/api/pair", { code: input.value })) location.reload();
-      else $("heard").textContent = state.why;
-    }, { class: "full" })));
+  const take = async () => {
+    if (await request("/api/pair", { code: input.value })) location.reload();
+    else $("heard").textContent = state.why;
+  };
+  $("task").replaceChildren(
+    h("h1", {}, "Open the address shown on the computer."),
+    h("p", {}, "Each address lets one browser in, once. A tablet may be paired with the code on the computer's screen:"),
+    h("label", { for: "code" }, "Pairing code"),
+    row(input, button("Pair", take, { class: "full" })));
 }
 
 function drawMixer(setup) {
@@ -41,10 +54,11 @@ function drawMixer(setup) {
   const pin = (open) => { pinning = open; again(); };
   const practise = (open) => { drilling = open; again(); };
   if (pinning) $("task").replaceChildren(...pinScreen(() => pin(false)).filter(Boolean));
-  else if (drilling) $("task").replaceChildren(...drill(again), h("div", { class: "row" }, button("Back", () => practise(false), { class: "quiet" })));
-  else {
+  else if (drilling) {
+    $("task").replaceChildren(...drill(again), row(button("Back", () => practise(false), { class: "quiet" })));
+  } else {
     const more = setup.practising ? [button("Mixing drill", () => practise(true), { class: "quiet" })] : [];
-    $("task").replaceChildren(...mixingFor(setup, again), h("div", { class: "row" }, more, pinButtons(() => pin(true))));
+    $("task").replaceChildren(...mixingFor(again), row(more, pinButtons(() => pin(true))));
   }
 }
 
@@ -70,10 +84,12 @@ async function main() {
     startChair(setup, rights);
     onChange(() => { refresh(); trouble(); });
   } else {
-    addEventListener("keydown", (e) => { if (e.key === "Enter" && !e.target.matches("input, button")) document.querySelector('[data-key="Enter"]')?.click(); });
+    addEventListener("keydown", (e) => {
+      if (e.key === "Enter" && !e.target.matches("input, button")) document.querySelector('[data-key="Enter"]')?.click();
+    });
     onChange(trouble);
   }
-  if (!chair || setup.role === "alone") startMixing(setup, chair ? drawChairMixing : () => drawMixer(setup));
+  if (!chair || setup.role === "alone") startMixing(chair ? drawChairMixing : () => drawMixer(setup));
   if (!chair) drawMixer(setup);
   watchAlone();
   trouble();

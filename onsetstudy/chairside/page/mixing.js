@@ -1,6 +1,6 @@
 // The mixer's page: the slip, and what was mixed. It is kept with the opening and never reaches the page of a tester.
 import { entryNow, now, request, send, state, utc, written } from "/log.js";
-import { button, choices, h, textField } from "/parts.js";
+import { button, choices, h, row, textField } from "/parts.js";
 
 let told = null, work = null, redraw = () => {}, note = "";
 const STEPS = [
@@ -10,7 +10,10 @@ const STEPS = [
 ];
 
 /** What is sent of a cartridge: what was mixed, to be kept apart, and that it is prepared. */
-const handed = (payload, case_id) => ({ preparation: entryNow("preparation", payload, case_id, { at_wall: utc() }), prepared: entryNow("prepared", {}, case_id, { at_wall: utc() }) });
+const handed = (payload, case_id) => ({
+  preparation: entryNow("preparation", payload, case_id, { at_wall: utc() }),
+  prepared: entryNow("prepared", {}, case_id, { at_wall: utc() }),
+});
 
 export async function pullMixing() {
   const fresh = await request("/api/mixing");
@@ -27,36 +30,56 @@ const asksWho = () => !!told && !told.paused && told.sealed && !localStorage.mix
 export const freshMixing = () => send().then(pullMixing);
 
 /** What the mixer sees, as elements. */
-export function mixingFor(setup, again) {
+export function mixingFor(again) {
   redraw = again;
   if (!told) { pullMixing(); return [h("h1", {}, "One moment.")]; }
   const said = note ? h("p", { class: "mark", role: "alert" }, note) : null;
   if (told.paused) return [h("h1", {}, `The study is paused: ${told.paused}`)];
   if (asksWho()) {
-    return [h("h1", {}, "Who prepares?"), h("p", {}, "Your code stands in the opening log; no name."), textField("mixer", "Code", "", (code) => { localStorage.mixer = code; redraw(); })];
+    return [
+      h("h1", {}, "Who prepares?"),
+      h("p", {}, "Your code stands in the opening log; no name."),
+      textField("mixer", "Code", "", (code) => { localStorage.mixer = code; redraw(); }),
+    ];
   }
   if (!work) {
     if (!told.waiting.length) return [h("h1", {}, "Nothing waits to be prepared."), said].filter(Boolean);
-    return [h("h1", {}, "Prepare a cartridge for"), said, choices(told.waiting.map((w) => [w, `${w.case_id}, ${w.technique}`]), (w) => { work = { w, began: now() }; note = ""; redraw(); })].filter(Boolean);
+    const waiting = told.waiting.map((w) => [w, `${w.case_id}, ${w.technique}`]);
+    const take = (w) => {
+      work = { w, began: now() };
+      note = "";
+      redraw();
+    };
+    return [h("h1", {}, "Prepare a cartridge for"), said, choices(waiting, take)].filter(Boolean);
   }
-  const leave = h("div", { class: "row" }, button("Not this case", () => { work = null; redraw(); }, { class: "quiet" }));
+  const leave = row(button("Not this case", () => { work = null; redraw(); }, { class: "quiet" }));
   if (!work.arm) return [h("h1", {}, work.w.case_id), said, ...source(), leave].filter(Boolean);
-  return [...recipe(setup), said, leave].filter(Boolean);
+  return [...recipe(), said, leave].filter(Boolean);
 }
 
 function source() {
-  if (!told.randomised) return [h("p", {}, "What will be injected?"), choices(told.arms.map(([code, label]) => [code, label]), (arm) => take({ arm, slip: "" }))];
+  const arms = (slip) => choices(told.arms.map(([code, label]) => [code, label]), (arm) => take({ arm, slip }));
+  if (!told.randomised) return [h("p", {}, "What will be injected?"), arms("")];
   const paper = work.paper
-    ? [textField("slip", "Number on the paper slip", "", (slip) => { work.slip = slip; redraw(); }),
-      work.slip ? h("div", {}, h("p", {}, `Slip ${work.slip} says`), choices(told.arms.map(([code, label]) => [code, label]), (arm) => take({ arm, slip: work.slip }))) : null]
+    ? [
+      textField("slip", "Number on the paper slip", "", (slip) => { work.slip = slip; redraw(); }),
+      work.slip ? h("div", {}, h("p", {}, `Slip ${work.slip} says`), arms(work.slip)) : null,
+    ]
     : [button("From the paper envelope", () => { work.paper = true; redraw(); })];
   if (!told.sealed) return [h("p", {}, "Open the next envelope of this practice and kind of injection."), ...paper];
   const inside = h("input", { type: "text", id: "passphrase", autocomplete: "off", maxlength: 120 });
-  return [h("p", {}, "A slip that was opened stays used."), h("label", { for: "passphrase" }, "Passphrase inside its envelope, if it has one"), h("div", { class: "row" }, inside), h("div", { class: "row" }, button("Open the next slip", async () => {
-    const slip = await request("/api/mixing/slip", { case_id: work.w.case_id, by: localStorage.mixer, passphrase: inside.value.trim() });
+  const open = async () => {
+    const asked = { case_id: work.w.case_id, by: localStorage.mixer, passphrase: inside.value.trim() };
+    const slip = await request("/api/mixing/slip", asked);
     if (slip) take({ arm: slip.arm, slip: slip.slip, side: slip.side });
     else { note = state.why || "The computer does not answer."; redraw(); }
-  }, { class: "full", "data-key": "Enter" }), ...paper)];
+  };
+  return [
+    h("p", {}, "A slip that was opened stays used."),
+    h("label", { for: "passphrase" }, "Passphrase inside its envelope, if it has one"),
+    row(inside),
+    row(button("Open the next slip", open, { class: "full", "data-key": "Enter" }), ...paper),
+  ];
 }
 
 function take(found) {
@@ -65,36 +88,66 @@ function take(found) {
 }
 
 /** How the protocol's own words say that it is mixed; a tap chooses the other way. */
-const promisedWay = (preparation) => (!/in place of|replac/i.test(preparation) && /\badd(ed)?\b|on top/i.test(preparation) ? "add" : "replace");
+function promisedWay(preparation) {
+  return !/in place of|replac/i.test(preparation) && /\badd(ed)?\b|on top/i.test(preparation) ? "add" : "replace";
+}
 
-function recipe(setup) {
+function recipe() {
   const [, label, preparation, planned] = told.arms.find(([code]) => code === work.arm);
-  const mixed = work.arm !== told.arms[0][0];
-  const size = work.w.cartridge_ml ?? 1.8;
-  const last = JSON.parse(localStorage.mix ?? "{}");
-  const input = (name, text, value) => [h("label", { for: name }, text), h("input", { type: "number", id: name, step: "any", min: 0, value, inputmode: "decimal" })];
-  const number = (name) => { const v = document.getElementById(name)?.value ?? ""; return v === "" ? null : Number(v); };
-  const ways = [["replace", "in place of the same volume"], ["add", "on top"]];
+  const mixed = work.arm !== told.arms[0][0], last = JSON.parse(localStorage.mix ?? "{}");
   work.way ??= planned || last.way || promisedWay(preparation);
+  const slip = `Slip ${work.slip}${work.side ? `, ${work.side} side` : ""}`;
   return [
-    h("h1", {}, `${work.w.case_id}: ${label}`), work.slip ? h("p", {}, `Slip ${work.slip}${work.side ? `, ${work.side} side` : ""}`) : null, h("p", { class: "mark" }, `${preparation}.`),
+    h("h1", {}, `${work.w.case_id}: ${label}`),
+    work.slip ? h("p", {}, slip) : null,
+    h("p", { class: "mark" }, `${preparation}.`),
     h("ol", {}, STEPS.map((s) => h("li", {}, s))),
-    mixed ? h("div", { class: "row" }, ways.map(([code, text]) => button(text, () => { work.way = code; redraw(); }, { "aria-pressed": String(work.way === code) }))) : null,
-    ...(mixed ? input("bicarbonate", "Bicarbonate per cartridge, mL", last.bicarbonate ?? "0.18") : []),
-    ...(mixed ? input("percent", "Its concentration, %", last.percent ?? "8.4") : []),
-    ...input("volume", "Volume to be injected, buffer included, mL", mixed && work.way === "add" ? (size + Number(last.bicarbonate ?? 0.18)).toFixed(2) : size),
-    h("div", { class: "row" }, button("Prepared", () => {
-      const payload = { arm: work.arm, volume_ml: number("volume"), mix_mode: mixed ? work.way : "none" };
-      if (work.slip) payload.allocation_slip = work.slip;
-      if (mixed) {
-        Object.assign(payload, { bicarbonate_ml: number("bicarbonate"), bicarbonate_percent: number("percent"), mixing_min: Math.round((now() - work.began) / 0.6) / 100 });
-        localStorage.mix = JSON.stringify({ way: work.way, bicarbonate: number("bicarbonate"), percent: number("percent") });
-      }
-      localStorage.prepared = JSON.stringify({ label, payload });
-      work.sent = handed(payload, work.w.case_id);
-      hand();
-    }, { class: "full" })),
+    ...(mixed ? mixture(last) : []),
+    ...input("volume", "Volume to be injected, buffer included, mL", volume(mixed, last)),
+    row(button("Prepared", () => prepared(label, mixed), { class: "full" })),
   ].filter(Boolean);
+}
+
+const input = (name, text, value) => [
+  h("label", { for: name }, text),
+  h("input", { type: "number", id: name, step: "any", min: 0, value, inputmode: "decimal" }),
+];
+
+function typedNumber(name) {
+  const v = document.getElementById(name)?.value ?? "";
+  return v === "" ? null : Number(v);
+}
+
+const WAYS = [["replace", "in place of the same volume"], ["add", "on top"]];
+
+/** What is asked of a mixture beside its volume: which way, how much and of which strength. */
+function mixture(last) {
+  const way = ([code, text]) =>
+    button(text, () => { work.way = code; redraw(); }, { "aria-pressed": String(work.way === code) });
+  return [
+    row(WAYS.map(way)),
+    ...input("bicarbonate", "Bicarbonate per cartridge, mL", last.bicarbonate ?? "0.18"),
+    ...input("percent", "Its concentration, %", last.percent ?? "8.4"),
+  ];
+}
+
+function volume(mixed, last) {
+  const size = work.w.cartridge_ml ?? 1.8;
+  return mixed && work.way === "add" ? (size + Number(last.bicarbonate ?? 0.18)).toFixed(2) : size;
+}
+
+function prepared(label, mixed) {
+  const payload = { arm: work.arm, volume_ml: typedNumber("volume"), mix_mode: mixed ? work.way : "none" };
+  if (work.slip) payload.allocation_slip = work.slip;
+  if (mixed) {
+    const bicarbonate = typedNumber("bicarbonate"), percent = typedNumber("percent");
+    const mixing_min = Math.round((now() - work.began) / 0.6) / 100;
+    Object.assign(payload, { bicarbonate_ml: bicarbonate, bicarbonate_percent: percent, mixing_min });
+    localStorage.mix = JSON.stringify({ way: work.way, bicarbonate, percent });
+  }
+  localStorage.prepared = JSON.stringify({ label, payload });
+  work.sent = handed(payload, work.w.case_id);
+  hand();
 }
 
 /** What was prepared last, in words; empty if nothing was. */
@@ -116,7 +169,7 @@ async function hand() {
   redraw();
 }
 
-export function startMixing(setup, draw) {
+export function startMixing(draw) {
   redraw = draw;
   setInterval(pullMixing, 2000);
   pullMixing();

@@ -17,6 +17,8 @@ export function h(tag, told = {}, ...inside) {
 
 export const button = (text, onclick, told = {}) => h("button", { type: "button", onclick, ...told }, text);
 
+export const row = (...inside) => h("div", { class: "row" }, ...inside);
+
 /** Choices with the keys 1 to 9. */
 export function choices(answers, chosen) {
   return h("div", { class: "choices" }, answers.map(([code, words], k) =>
@@ -35,7 +37,7 @@ export function responses(answer) {
 /** Something to type, taken with Enter or a tap. */
 export function typed(input, take, words = "Next") {
   input.addEventListener("keydown", (e) => { if (e.key === "Enter") take(); });
-  return h("div", { class: "row" }, input, button(words, take, { class: "full" }));
+  return row(input, button(words, take, { class: "full" }));
 }
 
 /** A number to type, with usual values to tap. */
@@ -75,7 +77,7 @@ export function scoreField(field, scale, chosen) {
   const touched = () => { line.classList.remove("untouched"); done.disabled = false; };
   const line = h("input", { type: "range", class: "untouched", min: field.low, max: field.high, step: 1, "aria-label": field.question });
   for (const kind of ["input", "pointerdown"]) line.addEventListener(kind, touched);
-  return h("div", { class: "scale" }, line, ends, h("div", { class: "row" }, done));
+  return h("div", { class: "scale" }, line, ends, row(done));
 }
 
 /** Rows of teeth as they stand in the mouth, seen from the front: the patient's right at the left. */

@@ -1,11 +1,13 @@
 // A PIN for a device that is left alone: its task is covered until the PIN is entered, also after a reload.
 // It keeps out whoever picks the device up, not whoever takes it apart. Clocks and cues go on under the cover.
 import { now, request } from "/log.js";
-import { $, button, h, typed } from "/parts.js";
+import { $, button, h, row, typed } from "/parts.js";
 
 const LEFT_ALONE_S = 300;
 const ATTEMPTS = 5;
 const ROUNDS = 200_000;
+const ABOUT = "After five minutes without a touch the task is covered until the PIN is entered. "
+  + "After five wrong ones this device has to be let in anew.";
 let touched = now();
 let setting = false;
 
@@ -20,7 +22,11 @@ async function digest(pin, salt) {
 
 const field = (id, label, take) => {
   const input = h("input", { type: "password", id, inputmode: "numeric", autocomplete: "off", maxlength: 8 });
-  return [h("label", { for: id }, label), typed(input, () => take(input), id === "pin" ? "Set" : "Open"), h("p", { id: `${id}-said`, role: "alert" }, "")];
+  return [
+    h("label", { for: id }, label),
+    typed(input, () => take(input), id === "pin" ? "Set" : "Open"),
+    h("p", { id: `${id}-said`, role: "alert" }, ""),
+  ];
 };
 
 /** Where a PIN is set or taken away; `done` goes back. */
@@ -34,9 +40,18 @@ export function pinScreen(done) {
     if (setting) done(); // who went back meanwhile stays there
   };
   const leave = () => { setting = false; done(); };
-  return [h("h1", {}, "A PIN for this device"), h("p", {}, "After five minutes without a touch the task is covered until the PIN is entered. After five wrong ones this device has to be let in anew."),
+  const without = () => {
+    delete localStorage.pin;
+    done();
+  };
+  return [
+    h("h1", {}, "A PIN for this device"),
+    h("p", {}, ABOUT),
     ...field("pin", "Four to eight digits", set),
-    h("div", { class: "row" }, hasPin() ? button("Without a PIN", () => { delete localStorage.pin; done(); }) : null, button("Back", leave, { class: "quiet", "data-key": "Escape" }))];
+    row(
+      hasPin() ? button("Without a PIN", without) : null,
+      button("Back", leave, { class: "quiet", "data-key": "Escape" })),
+  ];
 }
 
 /** Buttons for the page's own settings. */
@@ -55,7 +70,8 @@ function cover() {
   if (!locked() || !hasPin()) { there?.remove(); bare(true); return; }
   if (there) return;
   bare(false);
-  const made = h("section", { id: "cover", role: "main", "aria-label": "Covered" }, h("h1", {}, "Left alone: enter the PIN."), ...field("unlock", "PIN", unlock));
+  const made = h("section", { id: "cover", role: "main", "aria-label": "Covered" },
+    h("h1", {}, "Left alone: enter the PIN."), ...field("unlock", "PIN", unlock));
   made.addEventListener("keydown", (e) => e.stopPropagation());
   $("task").before(made);
   $("unlock").focus();
@@ -84,7 +100,10 @@ async function unlock(input) {
 
 /** The session ends at the computer; what was tapped stays here and is sent once the device is let in again. */
 async function shut() {
-  if (await request("/api/leave", {}) === null) { $("unlock-said").textContent = "Too many tries: nothing opens until the computer answers."; return; }
+  if (await request("/api/leave", {}) === null) {
+    $("unlock-said").textContent = "Too many tries: nothing opens until the computer answers.";
+    return;
+  }
   for (const name of ["pin", "locked", "attempts"]) delete localStorage[name];
   location.replace("/");
 }

@@ -1,6 +1,6 @@
 // The set-up, where the recorder was started without a protocol: one question at a time, the usual answer at hand.
 import { request, state } from "/log.js";
-import { $, button, choices, h, typed } from "/parts.js";
+import { $, button, choices, h, row, typed } from "/parts.js";
 
 let asked, told = sessionStorage.set_up ? JSON.parse(sessionStorage.set_up) : {}, setup, note = "";
 const keepTold = () => { sessionStorage.set_up = JSON.stringify(told); };
@@ -41,20 +41,42 @@ function back() {
 
 function question(q) {
   const all = questions(), open = setup.settled.includes(q);
-  const row = h("div", { class: "row" }, open ? button("Leave it open", () => answer(""), { class: "quiet" }) : null, Object.keys(told).length ? button("Back", back, { class: "quiet", "data-key": "Escape" }) : null);
-  const head = [h("p", { class: "second" }, `Question ${all.indexOf(q) + 1} of ${all.length}.${open ? " Before the lock, in a sentence." : ""}`), h("h1", { id: "question" }, q.question)];
+  const which = `Question ${all.indexOf(q) + 1} of ${all.length}.${open ? " Before the lock, in a sentence." : ""}`;
+  const ways = row(
+    open ? button("Leave it open", () => answer(""), { class: "quiet" }) : null,
+    Object.keys(told).length ? button("Back", back, { class: "quiet", "data-key": "Escape" }) : null);
+  const head = [h("p", { class: "second" }, which), h("h1", { id: "question" }, q.question)];
   const words = q.answers.find(([code]) => code === usual(q))?.[1] ?? "";
-  if (q.answers.length) return [...head, h("p", { class: "second" }, `Usual: ${words.toLowerCase()}.`), choices(q.answers, answer), row];
-  const input = h("input", { type: "text", id: "answer", class: ["text", "minutes"].includes(q.kind) ? "wide" : "", value: q.usual, autocomplete: "off", maxlength: 500, "aria-labelledby": "question" });
+  if (q.answers.length) return [...head, h("p", { class: "second" }, `Usual: ${words.toLowerCase()}.`), choices(q.answers, answer), ways];
+  const input = h("input", {
+    type: "text", id: "answer", class: ["text", "minutes"].includes(q.kind) ? "wide" : "", value: q.usual, autocomplete: "off",
+    maxlength: 500, "aria-labelledby": "question",
+  });
   const take = () => input.value.trim() && answer(input.value.trim());
-  return [...head, typed(input, take), row];
+  return [...head, typed(input, take), ways];
 }
 
 function summary() {
-  return [h("h1", {}, "Is this right?"), note ? h("p", { class: "mark", role: "alert" }, note) : null,
-    h("div", { class: "row" }, button("Write the protocol", write, { class: "full", "data-key": "Enter" }), button("Back", back, { class: "quiet", "data-key": "Escape" })),
-    h("ul", { class: "told" }, questions().map((q) => h("li", {}, h("span", {}, h("span", { class: "second" }, q.question), h("br"), shown(q)),
-      button("Change", () => { delete told[q.name]; note = ""; keepTold(); draw(); }, { class: "quiet", "aria-label": `Change: ${q.question}` }))))];
+  return [
+    h("h1", {}, "Is this right?"),
+    note ? h("p", { class: "mark", role: "alert" }, note) : null,
+    row(
+      button("Write the protocol", write, { class: "full", "data-key": "Enter" }),
+      button("Back", back, { class: "quiet", "data-key": "Escape" })),
+    h("ul", { class: "told" }, questions().map(toldOf)),
+  ];
+}
+
+function toldOf(q) {
+  const change = () => {
+    delete told[q.name];
+    note = "";
+    keepTold();
+    draw();
+  };
+  return h("li", {},
+    h("span", {}, h("span", { class: "second" }, q.question), h("br"), shown(q)),
+    button("Change", change, { class: "quiet", "aria-label": `Change: ${q.question}` }));
 }
 
 async function write(event) {

@@ -1,5 +1,9 @@
 // Serves the page when the computer is away; entries are kept by the page itself.
-const FILES = ["/", "/style.css", "/main.js", "/chair.js", "/setup.js", "/set_up.js", "/mixing.js", "/training.js", "/pin.js", "/screening.js", "/drill.js", "/parts.js", "/log.js", "/flow.js", "/codes.js", "/icon.svg"];
+const FILES = [
+  "/", "/style.css", "/icon.svg", "/main.js", "/set_up.js", "/log.js", "/flow.js", "/codes.js", "/parts.js", "/pin.js",
+  "/chair.js", "/at_hand.js", "/phases.js", "/clock_line.js", "/words.js", "/case_screens.js", "/new_case.js", "/more.js",
+  "/mixing.js", "/screening.js", "/training.js", "/drill.js",
+];
 self.addEventListener("install", (event) => {
   event.waitUntil(caches.open("page").then((cache) => cache.addAll(FILES)).then(() => self.skipWaiting()));
 });

@@ -1,7 +1,7 @@
 // Opening a case: one question at a time, what the protocol asks and nothing else.
 import { isCode, newCode } from "/codes.js";
 import { request, tap } from "/log.js";
-import { button, choices, h, numberField, say, scoreField, textField, toothChart } from "/parts.js";
+import { button, choices, h, numberField, row, say, scoreField, textField, toothChart } from "/parts.js";
 
 const USUAL = { agent_percent: [2, 4, 3, 0.5], vasoconstrictor_dilution: [100000, 200000, 80000, 50000], cartridge_ml: [1.7, 1.8, 2.2] };
 const REMEMBERED = ["agent", "agent_percent", "vasoconstrictor", "vasoconstrictor_dilution", "cartridge_ml", "clinician_id"];
@@ -74,7 +74,7 @@ export function wizard(setup, again, opened) {
     return [
       h("h1", {}, "As last time?"),
       h("p", {}, remembered.map(([f, v]) => label(f, v)).join(", ")),
-      h("div", { class: "row" },
+      row(
         button("Yes, as last time", () => {
           for (const [f, v] of remembered) { d.told[f.name] = v; d.asked.push(f.name); }
           save(d);
@@ -84,7 +84,12 @@ export function wizard(setup, again, opened) {
     ];
   }
   const skip = field.required || field.name === "patient_id" ? null : button("Skip", () => answer(null), { class: "quiet" });
-  return [h("h1", { id: "question" }, field.question), h("p", { id: "hint", class: "second" }, ""), body(field, d, setup, answer, again), h("div", { class: "row" }, skip, back)];
+  return [
+    h("h1", { id: "question" }, field.question),
+    h("p", { id: "hint", class: "second" }, ""),
+    body(field, d, setup, answer, again),
+    row(skip, back),
+  ];
 }
 
 function asLastTime(d, setup) {
@@ -97,7 +102,10 @@ function asLastTime(d, setup) {
 
 function label(field, value) {
   const words = field.answers.find(([code]) => code === value)?.[1] ?? String(value);
-  return { agent_percent: `${words} %`, vasoconstrictor_dilution: `1:${words}`, cartridge_ml: `${words} mL`, clinician_id: `operator ${words}` }[field.name] ?? words;
+  const labels = {
+    agent_percent: `${words} %`, vasoconstrictor_dilution: `1:${words}`, cartridge_ml: `${words} mL`, clinician_id: `operator ${words}`,
+  };
+  return labels[field.name] ?? words;
 }
 
 /** Which injection of the patient it is: known, or to be asked. */
@@ -119,7 +127,7 @@ async function byCard(d, setup, code, answer) {
 function body(field, d, setup, answer, again) {
   if (field.name === "patient_id") {
     return h("div", {},
-      h("div", { class: "row" }, button(`New patient: ${d.patient_id}`, () => {
+      row(button(`New patient: ${d.patient_id}`, () => {
         injection(d, setup, "1");
         answer(d.patient_id);
       }, { class: "full", "data-key": "Enter" })),
