@@ -14,7 +14,7 @@ from onsetstudy.files.sealed.opening_log import read_opening_log
 from onsetstudy.files.sources.spreadsheet import read_csv_table, read_tables
 from onsetstudy.protocol.ledger import Withdrawn, withdrawals
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.derived.withdrawn import codes_in, codes_read, without_cases
+from onsetstudy.records.derived.withdrawn import codes_in, leave_out, met_in, unmatched
 from onsetstudy.records.model import Records
 
 
@@ -27,12 +27,11 @@ def withdrawn_codes(protocol: Path) -> tuple[tuple[str, ...], frozenset[str]]:
 def leave_out_withdrawn(records: Records, protocol: Path) -> tuple[Records, Withdrawn]:
     """Records without the rows of patients who wanted them gone, told in a line, and what the ledger's codes met."""
     entered, gone = withdrawn_codes(protocol)
-    read = codes_read(records)
-    unmatched = tuple(code for code in entered if code.casefold() not in read)
-    seen = Withdrawn(left_out=len(read & gone), unmatched=unmatched)
+    left, left_out = leave_out(records, gone)
+    seen = Withdrawn(left_out=left_out, unmatched=unmatched(entered, met_in(records, entered)))
     say_left_out_withdrawn(seen.left_out)
-    say_unmatched(unmatched)
-    return without_cases(records, gone) if gone else records, seen
+    say_unmatched(seen.unmatched)
+    return left, seen
 
 
 def say_left_out_withdrawn(cases: int) -> None:

@@ -30,6 +30,8 @@ ESTIMATE_COLUMNS = (
     "n",
     "n_events",
 )
+FEW_ONSETS = 10
+"""Onsets of an arm under which limits that rest on many are approximate."""
 
 
 @result_kind("interval")
@@ -82,6 +84,11 @@ class Counts:
                 for a in names
             )
         return cls(cases=int(many.sum()), onsets=int(many[events].sum()), by_arm=by_arm)
+
+    @property
+    def few_onsets(self) -> str:
+        """Arms with fewer than :data:`FEW_ONSETS` onsets, each with its number; empty where there is none."""
+        return ", ".join(f"{a.onsets} in {a.arm}" for a in self.by_arm if a.onsets < FEW_ONSETS)
 
     def arm(self, name: str) -> ArmCount:
         """Counts of one arm; zeros when the arm has no case."""

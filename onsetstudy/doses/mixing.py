@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from onsetstudy.core.arrays import FloatArray, StrArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
 from onsetstudy.core.errors import DesignError
 from onsetstudy.doses.results import DoseFlag
 
@@ -14,6 +15,8 @@ LATE_MIN = 10.0
 CLOUDY_MIN = 18.0
 USUAL_RATIO = (1 / 20, 1 / 8)
 PRECIPITATES = 1 / 10
+WEAK_PERCENT = 4.0
+"""Bicarbonate below this is weaker than any label found for cartridges."""
 
 MIXING_TEXTS = {
     "bupivacaine_precipitates": "buffered bupivacaine, which precipitates after small amounts of bicarbonate",
@@ -51,6 +54,17 @@ class MixingCases:
         return cls(agent=np.array([agent]), ratio=np.array([ratio]), since_mixing_min=np.array([since_mixing_min]))
 
 
+def unusual(ratio: FloatArray) -> BoolArray:
+    """Where bicarbonate to cartridge, by volume, is outside the usual; ``nan`` is not."""
+    low, high = USUAL_RATIO
+    return np.asarray((ratio < low - 1e-9) | (ratio > high + 1e-9), dtype=np.bool_)
+
+
+def precipitates(agent: ArrayLike, ratio: ArrayLike) -> BoolArray:
+    """Where a mixture is known to fall out of solution: bupivacaine with one part of bicarbonate in ten or more."""
+    return np.asarray((np.asarray(agent) == "bupivacaine") & (np.asarray(ratio) >= PRECIPITATES - 1e-9), dtype=np.bool_)
+
+
 def refuse_precipitate(agent: str, ratio: float) -> None:
     """Refuse a mixture that is known to fall out of solution: bupivacaine with one part of bicarbonate in ten.
 
@@ -59,7 +73,7 @@ def refuse_precipitate(agent: str, ratio: float) -> None:
     DesignError
         If the agent is bupivacaine and ``ratio``, bicarbonate to cartridge by volume, is a tenth or more.
     """
-    if agent == "bupivacaine" and ratio >= PRECIPITATES - 1e-9:
+    if precipitates(agent, ratio):
         raise DesignError.of_key(
             "bicarbonate_ml",
             "bupivacaine at one part of bicarbonate in ten precipitates",
@@ -78,12 +92,11 @@ def check_mixing(cases: MixingCases) -> tuple[tuple[int, DoseFlag], ...]:
     .. [2] Aulestia-Viera PV and others. Efficacy of buffered local anesthetics in dentistry, 2018.
     """
     mixed = cases.ratio > 0
-    low, high = USUAL_RATIO
     rows = {
         "bupivacaine_precipitates": mixed & (cases.agent == "bupivacaine"),
         "mepivacaine_clouds": mixed & (cases.agent == "mepivacaine") & (cases.since_mixing_min >= CLOUDY_MIN),
         "mixed_long_ago": mixed & (cases.since_mixing_min > LATE_MIN),
-        "ratio_unusual": mixed & ((cases.ratio < low - 1e-9) | (cases.ratio > high + 1e-9)),
+        "ratio_unusual": mixed & unusual(cases.ratio),
     }
     found = [
         (int(case), DoseFlag(code=code, text=f"{SENTENCES[code]} {DISCARD}"))

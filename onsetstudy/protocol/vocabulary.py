@@ -145,6 +145,9 @@ SCALES: dict[str, tuple[float, float, str]] = {
     "das": (4, 20, "points"),
 }
 """Lowest and highest score and unit of each instrument."""
+LOCAL_RULES = "Ethics, consent and privacy: follow local rules."
+USE_AT_ONCE = "Mixing a cartridge may be regulated where you work. Use at once; discard if cloudy"
+"""Said wherever a mixture is spoken of; without its full stop, as some add to it."""
 MILD = {"hp170": 54.0, "vrs4": 1.0}
 """Highest score that a scale itself calls mild: Heft and Parker's line to 54 mm (Clin Oral Investig 2023, two-step
 articaine), the second of four words."""

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from onsetstudy.cli.options import Amount
-from onsetstudy.protocol.vocabulary import CODES
+from onsetstudy.protocol.vocabulary import CODES, USE_AT_ONCE
 
 if TYPE_CHECKING:
     from onsetstudy.doses.dose_check import DoseCases
@@ -62,7 +62,7 @@ TISSUE_PH = (("body fluid", 7.4),)
 @click.option("--temperature", type=Amount(), help="Temperature of that pKa, degrees Celsius.")
 @click.option("--weight", type=Amount(10, 300), help="Weight in kg: shows limits of dose. Not a dosing tool.")
 @click.option("--age-band", type=click.Choice(CODES["age_band"]), help="Age, for limits and rules of children.")
-@click.option("--country", type=click.Choice(("US", "EU", "UK", "DE")), default="US", show_default=True,
+@click.option("--country", type=click.Choice(CODES["dose_country"]), default="US", show_default=True,
               help="Whose labels.")  # fmt: skip
 @click.option("--limits", type=click.Path(path_type=Path, dir_okay=False),
               help="Table of dose limits  [default: the one that comes with the package]")  # fmt: skip
@@ -235,5 +235,4 @@ def _say_cautions(agent: str, ratio: float, since_mixing: float | None) -> None:
     click.echo("")
     for _, flag in check_mixing(one):
         _wrapped(flag.text)
-    _wrapped("Mixing a cartridge may be regulated where you work. Use at once; discard if cloudy or if there are "
-             "particles.")  # fmt: skip
+    _wrapped(f"{USE_AT_ONCE} or if there are particles.")

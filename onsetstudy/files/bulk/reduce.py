@@ -28,7 +28,7 @@ from onsetstudy.records.checks.no_records import no_records
 from onsetstudy.records.derived.allocation import KeptList, known_arms, resolve_arms
 from onsetstudy.records.derived.flow import refused_by_practice
 from onsetstudy.records.derived.opened_slips import practices_of, recorded_slips, slips_of
-from onsetstudy.records.derived.withdrawn import codes_read, without_cases
+from onsetstudy.records.derived.withdrawn import leave_out, met_in, unmatched
 from onsetstudy.study.counts.aggregate_counts import Tally, add_tallies, tally_records
 
 FORM = 6
@@ -176,7 +176,7 @@ def reduce_parts(
         parts=len(parts),
         kept=n_kept,
         **{name: totals[name] for name in COUNTED},
-        unmatched=tuple(code for code in terms.withdrawn if code.casefold() not in met),
+        unmatched=unmatched(terms.withdrawn, met),
         problems=tuple(sorted(_summed(told, "problems").items())),
         examples={code: text for part in reversed(told) for code, text in part["examples"].items()},
         refused=tuple(sorted(_summed(told, "refused").items())),
@@ -232,13 +232,12 @@ def _reduce_part(terms: Terms, part: Part) -> bool:
         in_part = [replace(p, where=replace(p.where, file=p.where.file or part.name)) for p in error.problems]
         raise RecordsError(in_part) from None
     records = replace(records, companions=beside)
-    left = without_cases(records, terms.gone) if terms.gone else records
+    left, withdrawn = leave_out(records, terms.gone)
     if len(left.rejects):
         write_escaped(terms.rejects(part), left.rejects)
     else:
         # What was mended since is refused no longer.
         terms.rejects(part).unlink(missing_ok=True)
-    asked = {code.casefold() for code in terms.withdrawn}
     told = {
         "stamp": stamp,
         "records": records.digest,
@@ -253,10 +252,10 @@ def _reduce_part(terms: Terms, part: Part) -> bool:
             "rows_accepted": len(records.cases),
             "readings_read": records.readings_read - no_records(records, "cold_tests"),
             "readings_accepted": len(records.readings),
-            "withdrawn": len(codes_read(records) & terms.gone),
+            "withdrawn": withdrawn,
         },
         "slips": sorted(recorded_slips(records) & terms.opened),
-        "withdrawn": sorted(asked & codes_read(records)) if asked else [],
+        "withdrawn": sorted(met_in(records, terms.withdrawn)),
     }
     left, arms = resolve_arms(terms.protocol, left, terms.kept, without_list=terms.without_list)
     tally = tally_records(terms.protocol, left, through=terms.through, arms=arms)

@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
+from onsetstudy.doses.mixing import WEAK_PERCENT, precipitates, unusual
 from onsetstudy.protocol.model import Protocol, StudyIdentity
 from onsetstudy.protocol.vocabulary import CODES, PAIN_MOMENTS
 from onsetstudy.records.checks.findings import Findings
@@ -27,8 +28,6 @@ HEAVY_KG = 140.0
 MANDIBULAR = ("ianb", "gow_gates", "closed_mouth_block", "mental_incisive", "long_buccal")
 MAXILLARY = ("palatal_infiltration", "psa", "infraorbital")
 ADULTS = ("18-39", "40-59", "60-79", "80+")
-USUAL_RATIO = (1 / 20, 1 / 8)
-WEAK_PERCENT = 4.0
 MIXED = {"add": "added on top", "replace": "put in place of the same volume"}
 
 
@@ -110,12 +109,12 @@ def _mixing(found: Findings, protocol: Protocol) -> None:
     found.refuse_where(plain & np.isin(mode, [*MIXED]), "mix_mode", "mixing", what, mend, mode=mode)
     cartridge = found.numbers("cartridge_ml")
     ratio = volume / np.where(cartridge > 0, cartridge, np.nan)
-    odd = buffered & (volume > 0) & ((ratio < USUAL_RATIO[0] - 1e-9) | (ratio > USUAL_RATIO[1] + 1e-9))
+    odd = buffered & (volume > 0) & unusual(ratio)
     what = "{value} mL of bicarbonate is outside 1:20 to 1:8 of the cartridge"
     found.query(odd, "bicarbonate_ml", "ratio", what, "is it right?")
     _other_ways(buffered, mode, found, protocol)
     # The case stays: whoever was injected with it belongs in the counts of harm.
-    clouded = buffered & (found.words("agent") == "bupivacaine") & (ratio >= 0.1 - 1e-9)
+    clouded = buffered & precipitates(found.words("agent"), ratio)
     what = "{value} mL of bicarbonate: bupivacaine precipitates at one part in ten or more"
     mend = "check agent and volume; the case stays in the counts of harm"
     found.query(clouded, "bicarbonate_ml", "precipitates", what, mend)

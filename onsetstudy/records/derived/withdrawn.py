@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 
 import pandas as pd
 
@@ -26,6 +26,21 @@ def without_cases(records: Records, codes: Collection[str]) -> Records:
     return dataclasses.replace(
         records, cases=left(records.cases), readings=left(records.readings), rejects=left(records.rejects)
     )
+
+
+def leave_out(records: Records, gone: Collection[str]) -> tuple[Records, int]:
+    """Records without the cases whose data shall go (codes without capitals), and how many of these were there."""
+    return (without_cases(records, gone), len(codes_read(records) & frozenset(gone))) if gone else (records, 0)
+
+
+def met_in(records: Records, entered: Collection[str]) -> frozenset[str]:
+    """Those of some entered codes, without capitals, that a row of the records has."""
+    return codes_read(records) & {code.casefold() for code in entered} if entered else frozenset()
+
+
+def unmatched(entered: Iterable[str], met: Collection[str]) -> tuple[str, ...]:
+    """Codes, as they were entered, that were met nowhere: a mistyped one leaves nobody out."""
+    return tuple(code for code in entered if code.casefold() not in met)
 
 
 def codes_read(records: Records) -> frozenset[str]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from onsetstudy.protocol.lock_results import ProtocolLock
 from onsetstudy.protocol.model import Arm, Protocol
+from onsetstudy.protocol.vocabulary import LOCAL_RULES, USE_AT_ONCE
 from onsetstudy.report.document import Block, Cautions, Document, Pairs, Paragraph, Section, Table, absent
 from onsetstudy.report.names import BOUNDARIES, INSTRUMENTS, field_name, outcome_name, plain_words
 from onsetstudy.report.numbers import counted, day, listed
@@ -137,7 +138,7 @@ def _participants(protocol: Protocol) -> Section:
         Table.of("What is compared", ("arm", "preparation"), arms, align="ll"),
         _said(protocol, "stopping_rules_for_a_case", "When an operator departs from the allocated arm, and what then"),
         _said(protocol, "concomitant_care", GIVEN),
-        Cautions(texts=("Mixing a cartridge may be regulated where you work. Use at once; discard if cloudy.",)),
+        Cautions(texts=(f"{USE_AT_ONCE}.",)),
     )
 
 
@@ -290,7 +291,7 @@ def _ethics(protocol: Protocol, lock: ProtocolLock | None) -> Section:
         Cautions(
             texts=(
                 "A protocol does not replace testing the tooth and asking the patient before every procedure.",
-                "Ethics, consent and privacy: follow local rules.",
+                LOCAL_RULES,
             )
         ),
     )

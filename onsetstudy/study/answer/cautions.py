@@ -1,11 +1,12 @@
-"""The cautions that a practice's and a group's reports share: of slips, arms and refused cases."""
+"""The cautions that a practice's and a group's reports share: of slips, arms, refused cases and ethics."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
 from onsetstudy.core.results import Caution, Flow
-from onsetstudy.protocol.model import Protocol
+from onsetstudy.protocol.model import Protocol, StudyIdentity
+from onsetstudy.protocol.vocabulary import LOCAL_RULES
 from onsetstudy.records.derived.flow import refused_cases, too_many_refused
 from onsetstudy.records.derived.opened_slips import MOST_MISSING
 from onsetstudy.records.derived.results import NOT_CHECKED, ArmStanding, arms_told
@@ -37,6 +38,13 @@ def arms_caution(arms: ArmStanding | None) -> Caution | None:
         f"{'counts' if rest == 1 else 'count'} in the arm that was injected."
     )
     return Caution(code="arms", text=text)
+
+
+def ethics_caution(study: StudyIdentity) -> Caution:
+    """What the protocol records of ethics; it replaces no local rule."""
+    return Caution(
+        code="ethics", text=f"{LOCAL_RULES} Recorded status: {study.ethics_status.rstrip('.') or 'not recorded'}."
+    )
 
 
 def refused_caution(flow: Flow, protocol: Protocol) -> Caution | None:

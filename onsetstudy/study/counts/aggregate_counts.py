@@ -16,7 +16,7 @@ from onsetstudy.core.arrays import BoolArray, IntArray, StrArray
 from onsetstudy.outcomes.chair_time import mixing_minutes
 from onsetstudy.outcomes.harms import events_of_cases
 from onsetstudy.protocol.model import Protocol, Quarter
-from onsetstudy.protocol.vocabulary import MIXED_ARM
+from onsetstudy.protocol.vocabulary import MIXED_ARM, PAIN_MOMENTS
 from onsetstudy.records.derived.allocation import arm_standing
 from onsetstudy.records.derived.flow import exclusion_reasons
 from onsetstudy.records.derived.results import ArmStanding
@@ -29,7 +29,6 @@ from onsetstudy.study.topics.outcomes import chair_records, recorded_events
 
 ENDS = tuple(f"{end}_{name}" for name in ESTIMANDS for end in ("left", "right"))
 """Columns of the onset intervals, for each question."""
-MOMENTS = ("insertion", "placement", "deposition", "treatment")
 CONTROLS = ("cases", "tests", "not_felt", "able", "began")
 """What is counted of control teeth."""
 ARM_COUNTS = ("cases", "kept", "other_arm", "verified")
@@ -176,7 +175,7 @@ def _values(data: AnalysisSet) -> pd.DataFrame:
     # Rounded only so that the noise of adding does not tell equal minutes apart: means stay those of the rows.
     measured = {"spent": np.round(chair.wait_min + mixing, 12)}
     if data.protocol.pain is not None:
-        measured |= {name: data.numbers(name) for name in (f"pain_{m}" for m in MOMENTS)}
+        measured |= {name: data.numbers(name) for name in (f"pain_{m}" for m in PAIN_MOMENTS)}
     if data.protocol.tells_treatment:
         told = data.treatment()
         measured[TREATMENT] = np.where(told == "", np.nan, told == "yes").astype(np.float64)

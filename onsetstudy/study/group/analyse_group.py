@@ -17,11 +17,17 @@ from onsetstudy.core.parallel import Progress
 from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Caution, Counts, EstimateLike, NotAvailable
 from onsetstudy.inference.estimate_or_reason import not_asked, without_number
-from onsetstudy.pool.combine import PoolOptions, combine_estimates
+from onsetstudy.pool.combine import FEW_PRACTICES, PoolOptions, combine_estimates
 from onsetstudy.pool.funnel import funnel
 from onsetstudy.pool.results import Funnel, Pooled, Step
 from onsetstudy.protocol.model import Protocol, Quarter
-from onsetstudy.study.answer.cautions import NOT_RANDOMISED, TEST_THE_TOOTH, group_arms_caution, group_slips_caution
+from onsetstudy.study.answer.cautions import (
+    NOT_RANDOMISED,
+    TEST_THE_TOOTH,
+    ethics_caution,
+    group_arms_caution,
+    group_slips_caution,
+)
 from onsetstudy.study.answer.claims import largest_difference
 from onsetstudy.study.counts.counted_estimates import POOLED, estimates_of_counts
 from onsetstudy.study.exchange_results import Exchange, as_sent
@@ -31,7 +37,7 @@ from onsetstudy.study.group.given_away import techniques_of_one_practice
 from onsetstudy.study.group.harms import group_harms, practices_without_harms
 from onsetstudy.study.group.interim import OF_SCORES, group_looks
 from onsetstudy.study.group.pool_files import Gathered, cut, gather, last_quarter, sent_less, until
-from onsetstudy.study.group.reconcile import FEW_PRACTICES, agreement_of, not_reproduced, reconcile, unlike_rows
+from onsetstudy.study.group.reconcile import agreement_of, not_reproduced, reconcile, unlike_rows
 from onsetstudy.study.group.results import GroupPractice, GroupResults
 from onsetstudy.study.group.stratified_ipd import expected_failures, failures_by, pool_in_one_stage, subgroups_by
 from onsetstudy.study.results import Provenance
@@ -262,13 +268,12 @@ def _cautions(counts: Gathered, sent: Gathered) -> tuple[Caution, ...]:
         "others.",
         "recognisable": "In a group of few practices a colleague may be recognised from the number of cases. Keep this "
         "report within the group.",
-        "ethics": "Ethics, consent and privacy: follow local rules. Recorded status: "
-        f"{study.ethics_status or 'not recorded'}.",
     }
     found = (
         TEST_THE_TOOTH,
         group_slips_caution(tuple(slips.values()), untold=untold) if study.randomised else None,
         group_arms_caution([e.arms for _, e in sent.files]) if study.randomised else NOT_RANDOMISED,
         *(Caution(code=code, text=text) for code, text in texts.items() if text),
+        ethics_caution(study),
     )
     return tuple(caution for caution in found if caution is not None)

@@ -12,6 +12,7 @@ import numpy as np
 
 from onsetstudy.core.quantities import read_earlier
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
+from onsetstudy.pool.combine import FEW_PRACTICES
 from onsetstudy.pool.results import Pooled
 from onsetstudy.study.exchange_results import Exchange
 from onsetstudy.study.group.pool_files import Gathered
@@ -19,7 +20,6 @@ from onsetstudy.study.group.results import Agreement, GroupOverall, Reconciled
 
 ALIKE = 1e-9
 SPREAD_AGREES = 0.5
-FEW_PRACTICES = 5
 REPRODUCED = 1e-6
 
 

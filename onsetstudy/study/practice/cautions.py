@@ -6,11 +6,13 @@ from statistics import NormalDist
 
 from onsetstudy.core.results import Caution, Estimate
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.protocol.vocabulary import USE_AT_ONCE
 from onsetstudy.records.derived.opened_slips import OpenedSlips
 from onsetstudy.study.answer.cautions import (
     NOT_RANDOMISED,
     TEST_THE_TOOTH,
     arms_caution,
+    ethics_caution,
     refused_caution,
     slips_caution,
 )
@@ -31,7 +33,7 @@ PAIRS_TAKEN_APART = Caution(
 )
 BEFORE_USE = (
     Caution(code="not_dosing", text="This is not a dosing tool: check the label in force and the patient."),
-    Caution(code="mixing", text="Mixing a cartridge may be regulated where you work. Use at once; discard if cloudy."),
+    Caution(code="mixing", text=f"{USE_AT_ONCE}."),
 )
 
 
@@ -78,11 +80,7 @@ def study_cautions(
         *(() if diagnostics is None else (*diagnostics.schedule.caution, *diagnostics.fineness.caution)),
         *overall.caution,
         *BEFORE_USE,
-        Caution(
-            code="ethics",
-            text="Ethics, consent and privacy: follow local rules. "
-            f"Recorded status: {protocol.study.ethics_status.rstrip('.')}.",
-        ),
+        ethics_caution(protocol.study),
     )
     return tuple(caution for caution in found if caution is not None)
 

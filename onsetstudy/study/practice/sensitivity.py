@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from onsetstudy.core.parallel import Progress
+from onsetstudy.doses.mixing import LATE_MIN, unusual
 from onsetstudy.protocol.estimands import AS_TREATED, PER_PROTOCOL, Estimand, main_set, questions_of
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.protocol.vocabulary import FIRST_CASES, SENSITIVITY
@@ -19,9 +20,6 @@ from onsetstudy.study.practice.subsets import variation
 from onsetstudy.study.results import Variation
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.prepare import prepare
-
-MIXED_WITHIN_MIN = 10.0
-BUFFER_RATIO = (1 / 20, 1 / 8)
 
 
 def run_sensitivity(
@@ -113,10 +111,9 @@ def _main_words(protocol: Protocol, arms: ArmStanding | None) -> tuple[str, str]
 def _as_planned(data: AnalysisSet) -> NDArray[np.bool_]:
     """Cases whose preparation, as far as it was recorded, kept to the plan."""
     frame = data.frame
-    off = data.numbers("mixed_to_injection_min") > MIXED_WITHIN_MIN
+    off = data.numbers("mixed_to_injection_min") > LATE_MIN
     off |= data.received != data.arm
     if "off_protocol" in frame:
         off |= (frame["off_protocol"] != "").to_numpy()
     ratio = data.numbers("bicarbonate_ml") / data.numbers("cartridge_ml")
-    unlike = (ratio < BUFFER_RATIO[0] - 1e-9) | (ratio > BUFFER_RATIO[1] + 1e-9)
-    return np.asarray(~off & ~(unlike & (data.received != data.protocol.reference_arm)), dtype=bool)
+    return np.asarray(~off & ~(unusual(ratio) & (data.received != data.protocol.reference_arm)), dtype=bool)

@@ -23,7 +23,6 @@ from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_ha
 from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.results import ArmContrast
 
-FEW_ONSETS = 10
 EXACT_CASES = 200
 NO_PAIN = ("not_planned", "the protocol does not record pain")
 
@@ -108,10 +107,10 @@ def _refusal(data: AnalysisSet, minimum: int = 1) -> Refusal | None:
 
 
 def _cautions(counts: Counts) -> tuple[Caution, ...]:
-    few = [f"{a.onsets} in {a.arm}" for a in counts.by_arm if a.onsets < FEW_ONSETS]
+    few = counts.few_onsets
     if not few or counts.cases == 0:
         return ()
-    return (Caution(code="few_onsets", text=f"Few onsets were seen ({', '.join(few)}): the limits are approximate."),)
+    return (Caution(code="few_onsets", text=f"Few onsets were seen ({few}): the limits are approximate."),)
 
 
 def _by_arm(

@@ -35,7 +35,6 @@ from onsetstudy.survival.ranktests.score_statistics import (
 
 Method = Literal["asymptotic", "permutation", "score"]
 
-FEW_ONSETS = 10
 
 SAME_SCHEDULE = Assumption(
     name="same_schedule",
@@ -292,10 +291,9 @@ def _assumptions(method: str, cases: LabelledCases) -> tuple[Assumption, ...]:
 
 def _small_sample(counts: Counts, p_from: PermutationP | None) -> tuple[Caution, ...]:
     found = []
-    few = [f"{a.onsets} in {a.arm}" for a in counts.by_arm if a.onsets < FEW_ONSETS]
-    if few:
+    if few := counts.few_onsets:
         end = "the P value is approximate" if p_from is None else "only a large difference could show"
-        found.append(Caution(code="few_onsets", text=f"Few onsets were seen ({', '.join(few)}): {end}."))
+        found.append(Caution(code="few_onsets", text=f"Few onsets were seen ({few}): {end}."))
     if p_from is not None and p_from.interval is None and p_from.smallest > 0.05:
         text = (
             f"With so few cases the smallest P value that could have come out is {p_from.smallest:.2g}: "
