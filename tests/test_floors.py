@@ -64,6 +64,8 @@ LONGEST = 400
 """Lines of a module; more hold two ideas."""
 WIDEST = 140
 """Signs of a line of a script; of the other modules ruff says it."""
+LONGEST_FUNCTION = 60
+"""Lines of a function, its head with it and its docstring without; more hold two ideas as well."""
 # The two showing rooms stand side by side: files writes what report has rendered.
 # A door passes the other hands down.
 SAME_FLOOR = {("files", "report"), ("cli", "cluster"), ("cli", "chairside")}
@@ -208,6 +210,25 @@ def test_every_module_can_be_read_in_one_sitting():
     widths = {p.name: max(map(len, p.read_text(encoding="utf-8").splitlines())) for p in SCRIPTS}
     assert len(widths) > 10
     assert {name: n for name, n in widths.items() if n > WIDEST} == {}
+
+
+def lines_of(function: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
+    first = function.body[0]
+    said = 0 if ast.get_docstring(function, clean=False) is None else first.end_lineno - first.lineno + 1
+    return function.end_lineno - function.lineno + 1 - said
+
+
+
+def test_every_function_can_be_read_at_a_glance():
+    assert lines_of(ast.parse('def f(\n    x,\n):\n    """A.\n\n    B.\n    """\n    return x').body[0]) == 4
+    found = {
+        f"{path.relative_to(PACKAGE).as_posix()}: {node.name}": lines_of(node)
+        for path in MODULES
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+    }
+    assert len(found) > 2000
+    assert {name: n for name, n in found.items() if n > LONGEST_FUNCTION} == {}
 
 
 def test_the_plan_of_the_house_is_the_house():

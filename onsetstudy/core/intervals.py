@@ -8,7 +8,7 @@ lines.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Self
+from typing import NamedTuple, Self
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -231,30 +231,11 @@ def derive_intervals(
         # Readings once a supplement was given say nothing of the first injection.
         keep = ~(minute >= np.where(has_rescue, rescue, np.inf)[case])
         case, minute, felt = case[keep], minute[keep], felt[keep]
-    m = case.size
-
-    first = np.ones(m, dtype=bool)
-    first[1:] = case[1:] != case[:-1]
-    last = np.ones(m, dtype=bool)
-    last[:-1] = first[1:]
-    # A run begins where a not-felt reading follows a felt one or opens the case, and ends before a felt one or with it.
-    after_felt, before_felt = np.ones(m, dtype=bool), np.ones(m, dtype=bool)
-    after_felt[1:], before_felt[:-1] = felt[:-1], felt[1:]
-    run_at = np.flatnonzero(~felt & (first | after_felt))
-    run_end = np.flatnonzero(~felt & (last | before_felt))
-    run_length = run_end - run_at + 1
-    counts = run_length >= confirmations
-    if accept_unconfirmed:
-        counts |= last[run_end]
-
     # From here on every array has one entry per case or per run, not per reading.
-    opens, ends = np.flatnonzero(first), np.flatnonzero(last)
-    read = np.zeros(n_cases, dtype=bool)
-    read[case[opens]] = True
-    opened, ends_unfelt = np.zeros(n_cases, dtype=bool), np.zeros(n_cases, dtype=bool)
-    opened[case[opens]] = ~felt[opens]
-    ends_unfelt[case[ends]] = ~felt[ends]
-
+    runs = _runs_of(case, felt)
+    counts = runs.length >= confirmations
+    if accept_unconfirmed:
+        counts |= runs.at_close
     right = np.full(n_cases, np.inf)
     confirmed_at = np.full(n_cases, np.nan)
     loss_left = np.full(n_cases, np.nan)
@@ -262,35 +243,85 @@ def derive_intervals(
     chosen_run = np.full(n_cases, -1, dtype=np.int64)
     confirmed = np.flatnonzero(counts)[::-1]
     # Assigned in reverse, so that the first confirmed run of a case is the one that stays.
-    chosen_run[case[run_at[confirmed]]] = confirmed
+    chosen_run[case[runs.start[confirmed]]] = confirmed
     with_onset = chosen_run >= 0
     run = chosen_run[with_onset]
-    onset_row = run_at[run]
+    onset_row, end = runs.start[run], runs.end[run]
     right[with_onset] = minute[onset_row]
-    confirmed_at[with_onset] = minute[onset_row + np.minimum(confirmations, run_length[run]) - 1]
+    confirmed_at[with_onset] = minute[onset_row + np.minimum(confirmations, runs.length[run]) - 1]
     # What follows a run in its case is felt: sensation is back after the last reading of the run.
-    loss_left[with_onset] = minute[run_end[run]]
-    back = np.minimum(run_end[run] + 1, m - 1)
-    loss_right[with_onset] = np.where(last[run_end[run]], np.inf, minute[back])
+    loss_left[with_onset] = minute[end]
+    loss_right[with_onset] = np.where(runs.at_close[run], np.inf, minute[np.minimum(end + 1, case.size - 1)])
 
-    # What comes before a run in its case is felt: before the run of onset, or before one that reaches the last reading.
-    follows = np.full(n_cases, -1, dtype=np.int64)
-    follows[case[ends]] = ends + felt[ends]
-    at_end = np.flatnonzero(last[run_end])
-    follows[case[run_at[at_end]]] = run_at[at_end]
+    follows = _rows_after_felt(case, felt, runs, n_cases)
     follows[with_onset] = onset_row
     start = np.zeros(n_cases, dtype=np.int64)
-    start[case[opens]] = opens
+    start[case[runs.opens]] = runs.opens
     left = np.zeros(n_cases)
     some = follows > start
     left[some] = np.maximum(minute[follows[some] - 1], 0.0)
 
-    reason = np.full(n_cases, "never_confirmed", dtype="<U20")
-    reason[~with_onset & ends_unfelt] = "unconfirmed_last"
-    reason[~read] = "no_valid_reading"
+    reason = _without_onset(case, felt, runs, n_cases)
+    opened = np.zeros(n_cases, dtype=bool)
+    opened[case[runs.opens]] = ~felt[runs.opens]
     reason[~with_onset & has_rescue] = "rescued"
     reason[with_onset] = "confirmed"
     reason[with_onset & opened & (left == 0)] = "numb_at_first_test"
     return DerivedOnset(
         left=left, right=right, confirmed_at=confirmed_at, loss_left=loss_left, loss_right=loss_right, reason=reason
     )
+
+
+class _Runs(NamedTuple):
+    """Runs of not-felt readings, by the rows that begin and end each; rows that open and close every case.
+
+    ``at_close`` are the runs that reach the last reading of their case.
+    """
+
+    start: IndexArray
+    end: IndexArray
+    at_close: BoolArray
+    opens: IndexArray
+    closes: IndexArray
+
+    @property
+    def length(self) -> IndexArray:
+        """Readings of each run."""
+        return self.end - self.start + 1
+
+
+def _runs_of(case: IntArray, felt: BoolArray) -> _Runs:
+    """A run begins after a felt reading or with its case, and ends before a felt one or with it."""
+    m = case.size
+    first, last = np.ones(m, dtype=bool), np.ones(m, dtype=bool)
+    first[1:] = case[1:] != case[:-1]
+    last[:-1] = first[1:]
+    after_felt, before_felt = np.ones(m, dtype=bool), np.ones(m, dtype=bool)
+    after_felt[1:], before_felt[:-1] = felt[:-1], felt[1:]
+    end = np.flatnonzero(~felt & (last | before_felt))
+    return _Runs(
+        start=np.flatnonzero(~felt & (first | after_felt)),
+        end=end,
+        at_close=last[end],
+        opens=np.flatnonzero(first),
+        closes=np.flatnonzero(last),
+    )
+
+
+def _rows_after_felt(case: IntArray, felt: BoolArray, runs: _Runs, n_cases: int) -> IntArray:
+    """The row after the last felt reading of each case without an onset, -1 without a reading.
+
+    What comes before a run in its case is felt: so is what comes before one that reaches the last reading.
+    """
+    follows = np.full(n_cases, -1, dtype=np.int64)
+    follows[case[runs.closes]] = runs.closes + felt[runs.closes]
+    at_end = runs.start[runs.at_close]
+    follows[case[at_end]] = at_end
+    return follows
+
+
+def _without_onset(case: IntArray, felt: BoolArray, runs: _Runs, n_cases: int) -> StrArray:
+    """What is said of each case as far as it has no onset and no supplement."""
+    reason = np.full(n_cases, "no_valid_reading", dtype="<U20")
+    reason[case[runs.closes]] = np.where(felt[runs.closes], "never_confirmed", "unconfirmed_last")
+    return reason

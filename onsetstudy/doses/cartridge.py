@@ -19,6 +19,8 @@ RANGES = (
     ("bicarbonate_percent", "% of bicarbonate", 1.0, 10.0),
     ("dilution", "as n of the dilution 1:n", 20_000.0, 400_000.0),
 )
+USUAL_DILUTION = {"epinephrine": 100_000.0, "levonordefrin": 20_000.0}
+"""Usual in cartridges (label of mepivacaine with levonordefrin for the second)."""
 MG_PER_ML_OF_PERCENT = 10.0
 UG_PER_G = 1e6
 # 8.4 % is labelled as 1 mEq/mL, that is 84 mg to the mmol (the exact mass, 84.007, differs in the fifth digit).

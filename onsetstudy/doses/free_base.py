@@ -18,6 +18,24 @@ ILLUSTRATION = Caution(
 )
 NO_PH = Caution(code="no_ph_predicted", text="The pH of your own mixture is not predicted: it is measured, or absent.")
 PH = (0.0, 14.0)
+# Measured and published, never computed from the amounts mixed.
+LIDOCAINE_PH = (
+    ("lidocaine with epinephrine, not buffered, as published", 3.85),
+    ("buffered lidocaine with epinephrine, as published", 7.31),
+)
+WITHOUT_PH = (("a cartridge without a vasoconstrictor, as published, about", 6.5),)
+OTHER_PH = (("acid end of cartridges with a vasoconstrictor", 3.0), ("their other end", 5.0))
+TISSUE_PH = ("body fluid", 7.4)
+
+
+def published_ph(agent: str, alone: bool) -> tuple[tuple[str, float], ...]:
+    """Published pH of cartridges of an agent, ``alone`` without a vasoconstrictor.
+
+    Of a mixture only where somebody measured that very one.
+    """
+    if alone:
+        return WITHOUT_PH
+    return LIDOCAINE_PH if agent == "lidocaine" else OTHER_PH
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -56,7 +58,6 @@ def reduce(
     from onsetstudy.cluster.mapper import chosen_mapper
     from onsetstudy.files.bulk.parts import in_parts
     from onsetstudy.files.bulk.reduce import Terms, reduce_parts, slips_shown
-    from onsetstudy.files.exchange import write_exchange
     from onsetstudy.files.output import private_folder
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
@@ -90,21 +91,32 @@ def reduce(
         raise RecordsError(
             f"none of the {found.rows_accepted} accepted cases can be reported. Is this the protocol of these records?"
         )
-    written = []
-    for practice in found.tally.practices:
-        try:
-            exchange = _counts(practice, found, terms, opened, least_cases=least_cases, allowed=send_incomplete)
-        except RecordsError as error:
-            click.echo(str(error), err=True)
-            continue
-        written.append(write_exchange(replace(exchange, ledger_head=ledger_entries.head_beside(protocol)), into))
-    say.written(written)
+    counts = partial(_counts, found=found, terms=terms, opened=opened, least=least_cases, allowed=send_incomplete)
+    written = _written(found.tally.practices, counts, into, ledger_head=ledger_entries.head_beside(protocol))
     click.echo(f"Rows and refused rows stay in {work}: give the group the files, not this folder.")
     return 0 if len(written) == len(found.tally.practices) else 1
 
 
+def _written(
+    practices: Iterable[str], counts: Callable[[str], Exchange], into: Path, *, ledger_head: str
+) -> tuple[Path, ...]:
+    """Files of the practices whose counts may be sent; of the others it is said why not."""
+    from onsetstudy.files.exchange import write_exchange
+
+    written = []
+    for practice in practices:
+        try:
+            exchange = counts(practice)
+        except RecordsError as error:
+            click.echo(str(error), err=True)
+            continue
+        written.append(write_exchange(replace(exchange, ledger_head=ledger_head), into))
+    say.written(written)
+    return tuple(written)
+
+
 def _counts(
-    practice: str, found: Reduced, terms: Terms, opened: KeptList | None, *, least_cases: int, allowed: bool
+    practice: str, found: Reduced, terms: Terms, opened: KeptList | None, *, least: int, allowed: bool
 ) -> Exchange:
     """The counts that a practice sends, unless too many of its cases are missing."""
     from onsetstudy.cli import given
@@ -115,7 +127,7 @@ def _counts(
     given.refuse_incomplete(practice, refused=refused, accepted=accepted, allowed=allowed)
     slips = given.slips_told(opened, found.slips, practices=(practice,), through=through)
     given.refuse_unrecorded(practice, slips, allowed=allowed)
-    chosen = SendOptions(least_cases=least_cases)
+    chosen = SendOptions(least_cases=least)
     return make_exchange(found.tally, promised, practice, records_digest=found.digest, options=chosen, slips=slips)
 
 

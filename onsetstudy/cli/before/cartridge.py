@@ -13,9 +13,7 @@ from onsetstudy.cli.options import Amount
 from onsetstudy.protocol.vocabulary import CODES, USE_AT_ONCE
 
 if TYPE_CHECKING:
-    from onsetstudy.doses.dose_check import DoseCases
     from onsetstudy.doses.free_base import PKa
-    from onsetstudy.doses.limits import LimitsTable
     from onsetstudy.doses.results import LimitUsed, Mixture
 
 WIDTH = 100
@@ -28,19 +26,6 @@ ROWS = (
     ("bicarbonate, mmol/L", "bicarbonate_mmol_per_l", 2),
     ("parts of anaesthetic to one of bicarbonate", "parts_to_one", 1),
 )
-# Measured and published, never computed from the amounts mixed.
-LIDOCAINE_PH = (
-    ("lidocaine with epinephrine, not buffered, as published", 3.85),
-    ("buffered lidocaine with epinephrine, as published", 7.31),
-)
-WITHOUT_PH = (("a cartridge without a vasoconstrictor, as published, about", 6.5),)
-OTHER_PH = (("acid end of cartridges with a vasoconstrictor", 3.0), ("their other end", 5.0))
-# Usual in cartridges (label of mepivacaine with levonordefrin for the second).
-USUAL_DILUTION = {"epinephrine": 100_000.0, "levonordefrin": 20_000.0}
-CHILDREN = ("0-3", "4-11")
-WEAK_PERCENT = 4.0
-PERHAPS_A_CHILD_KG = 40.0
-TISSUE_PH = (("body fluid", 7.4),)
 
 
 @click.command("cartridge")
@@ -89,7 +74,7 @@ def cartridge(
     Arithmetic of volumes and amounts, the percentage of free base as an illustration, and cautions. No pH and no
     minutes are predicted. This is not a dosing tool.
     """
-    from onsetstudy.doses.cartridge import Preparation, mix
+    from onsetstudy.doses.cartridge import USUAL_DILUTION, Preparation, mix
     from onsetstudy.doses.free_base import PKa, pka_of
     from onsetstudy.doses.mixing import refuse_precipitate
 
@@ -120,25 +105,12 @@ def cartridge(
     if pka is not None and temperature is not None:
         source = "stated on the command line"
         constant = PKa(agent=agent, pka=pka, temperature_c=temperature, source=source, label="stated")
-    _say_free_base(_published(agent, none), constant, ph)
+    _say_free_base(agent, none, constant, ph)
     if weight is not None or age_band is not None or limits is not None:
-        from onsetstudy.doses.dose_check import DoseCases
-        from onsetstudy.files.sources.dated_tables import read_dose_limits
-
         codes = {"agent": agent, "vasoconstrictor": vasoconstrictor, "age_band": age_band or ""}
-        numbers = {
-            "drug_mg": float(mixture.drug_mg[1]),
-            "vasoconstrictor_mg": float(mixture.vasoconstrictor_ug[1]) / 1000,
-            "weight_kg": math.nan if weight is None else weight,
-            "cartridge_ml": cartridge_ml,
-            "agent_percent": percent,
-        }
-        _say_limits(DoseCases.single(codes, numbers), read_dose_limits(limits), country)
-    if bicarbonate_percent < WEAK_PERCENT:
-        click.echo("")
-        _wrapped(f"Bicarbonate of {bicarbonate_percent:g} % is weaker than any label found for cartridges "
-                 f"(4.2 % and more): perhaps not buffered.")  # fmt: skip
-    _say_cautions(agent, bicarbonate_ml / cartridge_ml, since_mixing)
+        known = {"cartridge_ml": cartridge_ml, "agent_percent": percent, "weight_kg": weight or math.nan}
+        _say_limits(codes, known, mixture, limits, country)
+    _say_cautions(agent, bicarbonate_ml / cartridge_ml, bicarbonate_percent, since_mixing)
 
 
 def _wrapped(text: str) -> None:
@@ -158,18 +130,11 @@ def _say_mixture(mixture: Mixture) -> None:
         _wrapped("The mixed cartridge holds the same drug in more volume: it takes all of it to give the same dose.")
 
 
-def _published(agent: str, none: bool) -> tuple[tuple[str, float], ...]:
-    """Published pH of cartridges of this kind; of a mixture only where somebody measured that very one."""
-    if none:
-        return WITHOUT_PH
-    return LIDOCAINE_PH if agent == "lidocaine" else OTHER_PH
-
-
-def _say_free_base(published: tuple[tuple[str, float], ...], constant: PKa, ph: float | None) -> None:
-    from onsetstudy.doses.free_base import illustrate_free_base
+def _say_free_base(agent: str, none: bool, constant: PKa, ph: float | None) -> None:
+    from onsetstudy.doses.free_base import TISSUE_PH, illustrate_free_base, published_ph
 
     own = () if ph is None else (("your mixture, as measured", ph),)
-    found = illustrate_free_base((*published, *TISSUE_PH, *own), constant)
+    found = illustrate_free_base((*published_ph(agent, none), TISSUE_PH, *own), constant)
     where = "temperature not stated" if found.temperature_c is None else f"at {found.temperature_c:g} degrees"
     click.echo("")
     click.echo(f"Free base, an illustration (pKa {found.pka:g}, {where}):")
@@ -181,41 +146,39 @@ def _say_free_base(published: tuple[tuple[str, float], ...], constant: PKa, ph: 
     _wrapped(f"pKa: {found.source}.")
 
 
-def _say_limits(case: DoseCases, table: LimitsTable, country: str) -> None:
-    from onsetstudy.doses.dose_check import check_doses, lowest_limits
+def _say_limits(
+    codes: dict[str, str], known: dict[str, float], mixture: Mixture, limits: Path | None, country: str
+) -> None:
+    from onsetstudy.doses.dose_check import DoseCases
+    from onsetstudy.doses.one_cartridge import PERHAPS_A_CHILD_KG, cartridge_limits
+    from onsetstudy.files.sources.dated_tables import read_dose_limits
 
-    agent, vasoconstrictor, band = str(case.agent[0]), str(case.vasoconstrictor[0]), str(case.age_band[0])
-    weight = float(case.weight_kg[0])
+    held = {"drug_mg": float(mixture.drug_mg[1]), "vasoconstrictor_mg": float(mixture.vasoconstrictor_ug[1]) / 1000}
+    table = read_dose_limits(limits)
+    found = cartridge_limits(DoseCases.single(codes, {**known, **held}), table, country)
+    agent, vasoconstrictor, band = codes["agent"], codes["vasoconstrictor"], codes["age_band"]
+    weight = known["weight_kg"]
     at = f"at {weight:g} kg" if weight == weight else "without a weight, absolute limits only"
     age = f"age {band}" if band else "age not given, so none of children"
     click.echo("")
     click.echo(f"Limits {at}, {age}, table dated {table.date}. This is not a dosing tool.")
-    child = band in CHILDREN or (not band and weight < PERHAPS_A_CHILD_KG)
-    for name, what in (("label", f"label of {country}"), ("conservative", "line of any list")):
-        lines = tuple(line for line in table.lines(name, country) if not line.heart and not line.usual)
-        none = f"{agent}: not checked, no {what} covers this solution, age and weight"
-        _say_limit(lowest_limits(case, lines).used(0), float(case.drug_mg[0]), child, none)
+    what = {"label": f"label of {country}", "conservative": "line of any list"}
+    for name, used in found.drug:
+        none = f"{agent}: not checked, no {what[name]} covers this solution, age and weight"
+        _say_limit(used, held["drug_mg"], found.child, none)
     if vasoconstrictor != "none":
-        lines = tuple(line for line in table.limits if not line.heart)
-        used = None if child else lowest_limits(case, lines, of="vasoconstrictor").used(0)
         none = f"{vasoconstrictor}: not checked, no amount for children under 18 years was found"
-        _say_limit(used, float(case.vasoconstrictor_mg[0]), child, none)
-        hearts = [line for line in table.limits if line.heart and line.max_mg and line.substance == vasoconstrictor]
-        for line in hearts if used is not None else ():
-            click.echo(f"  {line.substance} in significant heart disease: {line.max_mg:.4g} mg ({line.source})")
-    for rule in table.rules:
-        if rule.substance == agent:
-            click.echo(f"  {rule.text[:1].upper()}{rule.text[1:]} ({rule.source})")
-    for line in table.limits:
-        if line.usual and line.substance == agent and child:
-            click.echo(f"  {line.text[:1].upper()}{line.text[1:]} ({line.source})")
-    if child and not band:
+        _say_limit(found.vasoconstrictor, held["vasoconstrictor_mg"], found.child, none)
+    for line in found.heart:
+        click.echo(f"  {line.substance} in significant heart disease: {line.max_mg:.4g} mg ({line.source})")
+    for rule in found.rules:
+        click.echo(f"  {rule.text[:1].upper()}{rule.text[1:]} ({rule.source})")
+    if found.age_unknown:
         _wrapped(f"Under {PERHAPS_A_CHILD_KG:g} kg this may be a child (common practice, no source): give --age-band. "
                  "Until then no amount for adults is shown as a count of cartridges.")  # fmt: skip
     _wrapped("The lowest limit that applies counts, drug and vasoconstrictor alike. Check the label and the patient.")
-    for _, flag in check_doses(case, table, country=country):
-        if flag.code not in ("age_rule", "vasoconstrictor_heart") and not flag.code.endswith("not_checked"):
-            _wrapped(f"One such cartridge: {flag.text}")
+    for flag in found.flags:
+        _wrapped(f"One such cartridge: {flag.text}")
 
 
 def _say_limit(used: LimitUsed | None, held: float, child: bool, none: str) -> None:
@@ -228,8 +191,13 @@ def _say_limit(used: LimitUsed | None, held: float, child: bool, none: str) -> N
     click.echo(textwrap.fill(text, WIDTH, initial_indent="  ", subsequent_indent="    "))
 
 
-def _say_cautions(agent: str, ratio: float, since_mixing: float | None) -> None:
-    from onsetstudy.doses.mixing import MixingCases, check_mixing
+def _say_cautions(agent: str, ratio: float, bicarbonate_percent: float, since_mixing: float | None) -> None:
+    from onsetstudy.doses.mixing import WEAK_PERCENT, MixingCases, check_mixing
+
+    if bicarbonate_percent < WEAK_PERCENT:
+        click.echo("")
+        _wrapped(f"Bicarbonate of {bicarbonate_percent:g} % is weaker than any label found for cartridges "
+                 f"(4.2 % and more): perhaps not buffered.")  # fmt: skip
 
     one = MixingCases.single(agent, ratio, math.nan if since_mixing is None else since_mixing)
     click.echo("")

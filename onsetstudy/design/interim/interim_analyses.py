@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -106,13 +106,7 @@ def plan_looks(
         raise DesignError("sided is 1 or 2, and futility none, non_binding or binding")
     bounds_of = partial(spending_bounds, steps, steps, kind=kind, alpha=alpha, sided=sided, rho=rho, final=True)
     floor_of = partial(_floor, steps=steps, futility=futility, power=power, kind=kind, rho=rho)
-    bounds, moved = bounds_of(), math.inf
-    floor, drift = floor_of(bounds)
-    while futility == "binding" and floor is not None and moved >= STANDS_STILL:
-        # Efficacy boundaries rest on the futility boundaries, and those on them: in turns until both stand still.
-        closer = bounds_of(floors=floor[:-1])
-        moved, bounds = float(np.max(np.abs(closer.upper - bounds.upper))), closer
-        floor, drift = floor_of(bounds)
+    bounds, floor, drift = _settled(bounds_of, floor_of, binding=futility == "binding")
     lower = bounds.lower if floor is None else np.maximum(bounds.lower, floor)
     held = lower if futility == "binding" else bounds.lower
     null = crossing_chances(steps, held, bounds.upper)
@@ -151,6 +145,22 @@ def plan_looks(
         method="alpha spending, boundaries by recursive numerical integration",
         source="Lan & DeMets 1983, Biometrika 70:659-663; Jennison & Turnbull 2000, chapter 19",
     )
+
+
+def _settled(
+    bounds_of: Callable[..., Bounds], floor_of: Callable[[Bounds], tuple[FloatArray | None, float]], *, binding: bool
+) -> tuple[Bounds, FloatArray | None, float]:
+    """Efficacy boundaries, futility boundaries and drift.
+
+    A binding rule makes the first rest on the second, and those on them: in turns until both stand still.
+    """
+    bounds, moved = bounds_of(), math.inf
+    floor, drift = floor_of(bounds)
+    while binding and floor is not None and moved >= STANDS_STILL:
+        closer = bounds_of(floors=floor[:-1])
+        moved, bounds = float(np.max(np.abs(closer.upper - bounds.upper))), closer
+        floor, drift = floor_of(bounds)
+    return bounds, floor, drift
 
 
 def _floor(

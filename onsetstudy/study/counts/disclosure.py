@@ -7,11 +7,12 @@ from collections.abc import Callable, Iterable
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from onsetstudy.core.errors import Problem, RecordsError
 from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.study.counts.exchange_check import strange_words
-from onsetstudy.study.exchange_results import CountTable, Exchange
+from onsetstudy.study.exchange_results import CountTable, Exchange, HeldBack
 
 EVENTS = {"event": "an adverse event", "serious": "a serious adverse event", "supplement": "a supplement"}
 """Words for the kinds of events; the other rows of that table say of how many cases."""
@@ -34,12 +35,6 @@ def what_can_be_learned(exchange: Exchange, before: Exchange | None = None) -> t
         problems.append(Problem(what=what, mend="make the file anew", code="small_group"))
     if problems:
         raise RecordsError(problems)
-    right = cells["right_hazard"].astype(float)
-    never = cells.assign(never=np.where(right.isna(), cells["n"], 0)).groupby(keys)[["never", "n"]].sum()
-    alike = never[(never["never"] == never["n"]) | (cells.groupby(keys)["left_hazard"].nunique() == 1)].index
-    safety = exchange.safety.to_frame()
-    few = int(((safety["what"] != "cases") & (safety["n"] < held.least)).sum())
-    kept = "unknown" if held.information_kept is None else f"{100 * min(held.information_kept, 1.0):.1f} %"
     doubts = tuple(d.code.replace("_", " ") for d in exchange.doubts or ())
     found = (
         f"Practice {exchange.practice} treated {int(cells['n'].sum())} analysed cases in {_listed(exchange.quarters)}, "
@@ -48,18 +43,9 @@ def what_can_be_learned(exchange: Exchange, before: Exchange | None = None) -> t
         "technique, arm and onset, with the times of its tests as written down. The file does not say whose case it "
         "is; whoever has the records can find it.",
         *_single_scores(exchange),
-        *(
-            f"All cases of {_told(name)} ended alike: who knows that a patient was among them knows how it ended."
-            for name in alike
-        ),
-        f"{_counted(few, 'count')} of events or supplements {'is' if few == 1 else 'are'} below {held.least}; harms "
-        "are never merged away. They carry no quarter and no technique."
-        if few
-        else "",
-        f"Merged to protect patients: {'; '.join(held.steps)}. {_counted(held.moved, 'case')} changed their group; "
-        f"information on the hazard ratio kept: {kept}."
-        if held.steps
-        else "",
+        *_ended_alike(cells, keys),
+        _few_events(exchange.safety, held.least),
+        _merged(held),
         *_control_teeth(exchange),
         f"{held.scores_kept_back} scores or waits were kept back, because their arm had too few."
         if held.scores_kept_back
@@ -91,6 +77,38 @@ def what_can_be_learned(exchange: Exchange, before: Exchange | None = None) -> t
 
 def _told(group: object) -> str:
     return " ".join(map(str, group if isinstance(group, tuple) else (group,)))
+
+
+def _ended_alike(cells: pd.DataFrame, keys: list[str]) -> list[str]:
+    """Groups of which who was in them tells how it ended."""
+    right = cells["right_hazard"].astype(float)
+    never = cells.assign(never=np.where(right.isna(), cells["n"], 0)).groupby(keys)[["never", "n"]].sum()
+    alike = never[(never["never"] == never["n"]) | (cells.groupby(keys)["left_hazard"].nunique() == 1)].index
+    return [
+        f"All cases of {_told(name)} ended alike: who knows that a patient was among them knows how it ended."
+        for name in alike
+    ]
+
+
+def _few_events(counts: CountTable, least: int) -> str:
+    safety = counts.to_frame()
+    few = int(((safety["what"] != "cases") & (safety["n"] < least)).sum())
+    if not few:
+        return ""
+    return (
+        f"{_counted(few, 'count')} of events or supplements {'is' if few == 1 else 'are'} below {least}; harms are "
+        "never merged away. They carry no quarter and no technique."
+    )
+
+
+def _merged(held: HeldBack) -> str:
+    if not held.steps:
+        return ""
+    kept = "unknown" if held.information_kept is None else f"{100 * min(held.information_kept, 1.0):.1f} %"
+    return (
+        f"Merged to protect patients: {'; '.join(held.steps)}. {_counted(held.moved, 'case')} changed their group; "
+        f"information on the hazard ratio kept: {kept}."
+    )
 
 
 def _arms(arms: ArmStanding | None) -> str:

@@ -7,7 +7,7 @@ import itertools
 import json
 import string
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -38,7 +38,7 @@ from onsetstudy.study.group.harms import group_harms, practices_without_harms
 from onsetstudy.study.group.interim import OF_SCORES, group_looks
 from onsetstudy.study.group.pool_files import Gathered, cut, gather, last_quarter, sent_less, until
 from onsetstudy.study.group.reconcile import agreement_of, not_reproduced, reconcile, unlike_rows
-from onsetstudy.study.group.results import GroupPractice, GroupResults
+from onsetstudy.study.group.results import GroupGate, GroupOverall, GroupPractice, GroupResults
 from onsetstudy.study.group.stratified_ipd import expected_failures, failures_by, pool_in_one_stage, subgroups_by
 from onsetstudy.study.results import Provenance
 from onsetstudy.study.sets.analysis_set import PRACTICE
@@ -85,47 +85,34 @@ def analyse_group(
         If files do not fit the protocol or each other, or the quarter is not one of the study's.
     """
     told: Progress = progress or (lambda _done, _total, _label: None)
-    everything = gather(files, protocol)
-    this = _quarter(everything, protocol, quarter)
-    whole = cut(everything, this.label)
-    secret = _secret(everything)
-    letters = _letters(everything.practices, secret)
-    gates = gates_of(whole, letters)
-    counts = without(whole, left_out(gates, letters))
-    data = _lettered(counts, letters)
+    group = _group_of(files, protocol, quarter)
+    whole, counts, letters, data = group.whole, group.counts, group.letters, group.lettered(group.counts)
     options = options or PoolOptions(conf_level=protocol.plan.conf_level)
     told(0, 5, "one stage")
     overall = pool_in_one_stage(data)
-    beside = None if counts is whole else pool_in_one_stage(_lettered(whole, letters))
     told(1, 5, "practices")
     own = {c: _whole(estimates_of_counts(data.of_practice(letters[c])), c, counts) for c in counts.practices}
-    lettered = {letters[code]: estimates for code, estimates in own.items()}
-    most = {key: replace(options, most=largest_difference(quantity_of(key), protocol)) for key in POOLED}
-    pooled = tuple(found for key in POOLED if (found := _combined(lettered, key, most[key])) is not None)
+    pooled = _two_stages({letters[code]: estimates for code, estimates in own.items()}, protocol, options)
     told(2, 5, "quarters")
-    cumulative = _cumulative(data, this, options)
+    cumulative = _cumulative(data, group.quarter, options)
     told(3, 5, "techniques and practices")
     subgroups = tuple(subgroups_by(column, data) for column in ("technique", "practice_id"))
-    funnels = [_drawn(failures_by(data, kind), kind) for kind in ("by_target", "never_numb")]
-    if not counts.operators.empty:
-        funnels.append(_operators(counts, letters))
     told(4, 5, "looks")
-    looks = group_looks(counts, this)
     practices = tuple(_practice(code, whole, letters) for code in whole.practices)
     missing, shorter = sent_less(whole)
-    return GroupResults(
+    results = GroupResults(
         protocol=protocol,
-        quarter=this.label,
+        quarter=group.quarter.label,
         period_start=protocol.quarters[0].first_day.isoformat(),
-        period_end=this.last_day.isoformat(),
+        period_end=group.quarter.last_day.isoformat(),
         practices=tuple(sorted(practices, key=lambda p: p.letter)),
         overall=overall,
         pooled=pooled,
         cumulative=cumulative,
         subgroups=subgroups,
         agreement=agreement_of(overall, next(p for p in pooled if p.quantity == "hazard_ratio")),
-        funnels=tuple(funnels),
-        looks=looks,
+        funnels=_funnels(data, counts, letters),
+        looks=group_looks(counts, group.quarter),
         harms=group_harms(whole.safety, protocol),
         unrecorded=tuple((letters[code], n) for code, n in practices_without_harms(whole.safety)),
         missing=missing,
@@ -133,33 +120,64 @@ def analyse_group(
         beyond=whole.beyond,
         skipped=tuple(skipped),
         notes=(*counts.notes, *not_reproduced(counts, own)),
-        caution=(
-            *_cautions(counts, whole),
-            *cautions_of(overall.differences, ("coarser_strata", "practices_together", "unlike_gaps")),
-        ),
-        reconciled=reconcile(overall, pooled, practices=len(counts.practices)),
+        caution=_cautions(counts, whole, overall),
+        provenance=Provenance.of(protocol, hashlib.sha256(f"group {group.secret}".encode()).hexdigest(), PACKAGES),
+    )
+    return _with_what_bears_on_it(results, group)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Group:
+    """Files up to a quarter: ``whole`` is all of them, ``counts`` those of practices whose cold tests can bear a claim.
+
+    ``letters`` are of practices by code; ``secret`` is known to those only who hold all files.
+    """
+
+    quarter: Quarter
+    whole: Gathered
+    counts: Gathered
+    letters: dict[str, str]
+    gates: tuple[GroupGate, ...]
+    secret: str
+
+    def lettered(self, counts: Gathered) -> CountedSet:
+        """What was counted, practices under their letters."""
+        data = counts.counted
+        cells, values = (f.assign(practice_id=f[PRACTICE].map(self.letters)) for f in (data.frame, data.values))
+        return replace(data, frame=cells, values=values)
+
+
+def _group_of(files: Sequence[tuple[str, Exchange]], protocol: Protocol, quarter: str | None) -> _Group:
+    everything = gather(files, protocol)
+    this = _quarter(everything, protocol, quarter)
+    whole, secret = cut(everything, this.label), _secret(everything)
+    letters = _letters(everything.practices, secret)
+    gates = gates_of(whole, letters)
+    counts = without(whole, left_out(gates, letters))
+    return _Group(quarter=this, whole=whole, counts=counts, letters=letters, gates=gates, secret=secret)
+
+
+def _with_what_bears_on_it(results: GroupResults, group: _Group) -> GroupResults:
+    """Results, with what a reader has to hold against the answer: how its cases came about, what else it could be."""
+    protocol, whole, counts, letters = results.protocol, group.whole, group.counts, group.letters
+    beside = None if counts is whole else pool_in_one_stage(group.lettered(whole))
+    return replace(
+        results,
+        reconciled=reconcile(results.overall, results.pooled, practices=len(counts.practices)),
         unlike_rows=unlike_rows(
             counts.files,
             beyond=bool(counts.beyond),
-            first_look=looks is not None and protocol.plan.primary in OF_SCORES,
+            first_look=results.looks is not None and protocol.plan.primary in OF_SCORES,
         ),
         arms=tuple((letters[e.practice], e.arms) for _, e in whole.files) if protocol.study.randomised else (),
         slips=tuple((letters[code], *slips) for code, slips in whole.slips.items()),
         one_practice=techniques_of_one_practice(counts.cells),
-        gates=gates,
+        gates=group.gates,
         negative=group_controls(counts),
         test_errors=group_test_errors(counts),
         controls_untold=controls_untold(counts, letters),
         with_left_out=() if beside is None else (beside.hazard_ratio, *beside.differences),
-        provenance=Provenance.of(protocol, hashlib.sha256(f"group {secret}".encode()).hexdigest(), PACKAGES),
     )
-
-
-def _lettered(counts: Gathered, letters: dict[str, str]) -> CountedSet:
-    """What was counted, practices under their letters."""
-    data = counts.counted
-    cells, values = (f.assign(practice_id=f[PRACTICE].map(letters)) for f in (data.frame, data.values))
-    return replace(data, frame=cells, values=values)
 
 
 def _quarter(counts: Gathered, protocol: Protocol, label: str | None) -> Quarter:
@@ -192,6 +210,14 @@ def _combined(own: dict[str, tuple[EstimateLike, ...]], quantity: str, options: 
     return combine_estimates([r for _, r in told], [letter for letter, _ in told], options) if told else None
 
 
+def _two_stages(
+    own: dict[str, tuple[EstimateLike, ...]], protocol: Protocol, options: PoolOptions
+) -> tuple[Pooled, ...]:
+    """Every quantity that a practice has, as the mean of practices, by their letters."""
+    most = {key: replace(options, most=largest_difference(quantity_of(key), protocol)) for key in POOLED}
+    return tuple(found for key in POOLED if (found := _combined(own, key, most[key])) is not None)
+
+
 def _cumulative(data: CountedSet, this: Quarter, options: PoolOptions) -> tuple[Step, ...]:
     """The average hazard ratio over practices, quarter by quarter, with all cases up to each."""
     steps, last = [], last_quarter(data.frame["quarter"])
@@ -203,6 +229,12 @@ def _cumulative(data: CountedSet, this: Quarter, options: PoolOptions) -> tuple[
             tau2 = None if found.heterogeneity is None else found.heterogeneity.tau2
             steps.append(Step(label=quarter.label, result=found.average, tau2=tau2))
     return tuple(steps)
+
+
+def _funnels(data: CountedSet, counts: Gathered, letters: dict[str, str]) -> tuple[Funnel | NotAvailable, ...]:
+    """Failures by practice, and by operator where practices sent them."""
+    found = [_drawn(failures_by(data, kind), kind) for kind in ("by_target", "never_numb")]
+    return tuple(found) if counts.operators.empty else (*found, _operators(counts, letters))
 
 
 def _operators(counts: Gathered, letters: dict[str, str]) -> Funnel | NotAvailable:
@@ -253,7 +285,7 @@ def _practice(code: str, counts: Gathered, letters: dict[str, str]) -> GroupPrac
     )
 
 
-def _cautions(counts: Gathered, sent: Gathered) -> tuple[Caution, ...]:
+def _cautions(counts: Gathered, sent: Gathered, overall: GroupOverall) -> tuple[Caution, ...]:
     study, slips, k = counts.protocol.study, sent.slips, len(counts.practices)
     untold = len(sent.practices) - len(slips)
     texts = {
@@ -275,5 +307,6 @@ def _cautions(counts: Gathered, sent: Gathered) -> tuple[Caution, ...]:
         group_arms_caution([e.arms for _, e in sent.files]) if study.randomised else NOT_RANDOMISED,
         *(Caution(code=code, text=text) for code, text in texts.items() if text),
         ethics_caution(study),
+        *cautions_of(overall.differences, ("coarser_strata", "practices_together", "unlike_gaps")),
     )
     return tuple(caution for caution in found if caution is not None)

@@ -9,6 +9,7 @@ from onsetstudy.core.results import Caution
 from onsetstudy.design.expected_wait import TOLERANCE, contradicts, refuse_contradiction
 from onsetstudy.design.planning_values import implausible
 from onsetstudy.design.precision import expected_precision
+from onsetstudy.design.size_results import SizeTable
 from onsetstudy.design.sizes.frame import size_table
 from onsetstudy.design.trials.results import ScheduleComparison, TrialScenario
 from onsetstudy.design.trials.trial_power import compare_schedules
@@ -75,13 +76,7 @@ def plan_study(
         wait=sizing.wait,
         questions=tuple(Question(outcome=s.quantity, size=s, pace=sizing.pace(s.total)) for s in sizes),
         not_sized=not_sized,
-        table=None
-        if paired
-        else size_table(
-            lambda ratio, wanted: sizing.size("onset_test", ratio, power=wanted),
-            effects=sorted({*power.EFFECTS, plan.planned_hazard_ratio}),
-            powers=POWERS,
-        ),
+        table=None if paired else _table(sizing),
         curve=power.curve_of(sizing, simulated, most, run) if sized else (),
         planned_effect=effects[outcome] if sized else None,
         schedules=None if scenario is None else _compared(protocol, scenario, run),
@@ -102,6 +97,15 @@ def plan_study(
         else expected_precision(
             cases, sd_min=sizing.wait.sd_min, numb=numb, share=sizing.frame.share, conf_level=plan.conf_level
         ),
+    )
+
+
+def _table(sizing: Sizing) -> SizeTable:
+    """Cases that the test of onset takes, by effect and power."""
+    return size_table(
+        lambda ratio, wanted: sizing.size("onset_test", ratio, power=wanted),
+        effects=sorted({*power.EFFECTS, sizing.protocol.plan.planned_hazard_ratio}),
+        powers=POWERS,
     )
 
 

@@ -16,7 +16,7 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.derived.allocation import arm_standing, resolve_arms, review_allocation
 from onsetstudy.records.derived.flow import case_flow, untold_baseline
 from onsetstudy.records.derived.onset import Onsets
-from onsetstudy.records.derived.opened_slips import opened_slips, recorded_slips
+from onsetstudy.records.derived.opened_slips import OpenedSlips, opened_slips, recorded_slips
 from onsetstudy.records.model import Records
 from onsetstudy.records.validity.gates import doubts_of
 from onsetstudy.study.answer.more_needed import more_needed
@@ -95,28 +95,58 @@ def analyse(
     beside = beside or Companions()
     kept = beside.allocation
     review = None if kept is None else review_allocation(_until(records.cases, this), protocol, kept)
-    recorded = recorded_slips(records) if beside.slips_recorded is None else beside.slips_recorded
-    whose = set(records.cases["practice_id"].astype(str))
-    opened = opened_slips(beside.slips_log or kept, recorded, practices=whose, until=this.last_day)
+    slips = _slips_of(records, beside, this)
     records, known = resolve_arms(protocol, records, kept, without_list=without_list)
     onsets = Onsets(records=records, protocol=protocol)
     data, onset = prepare(protocol, records, through=this, onsets=onsets)
     arms = arm_standing(data.frame, known)
-    jobs = _populations(data, this)
+    answer = _answer(records, data, onset, this, progress)
+    sensitivity = run_sensitivity(protocol, records, data, through=this, arms=arms, onsets=onsets, progress=progress)
+    comfort = comfort_of(data, answer.overall)
+    results = dataclasses.replace(
+        answer,
+        sensitivity=sensitivity,
+        diagnostics=diagnose(data, records, onset),
+        allocation=review,
+        standing=standing_of(protocol, records, beside),
+        arms=arms,
+        doubts=doubts_of(_only(records, data), protocol),
+        chair_time=chair_time_of(data),
+        safety=safety_of(data, records.companions),
+        watch=watch_of(data),
+        looks=looks_taken(data, this),
+        anytime=anytime_looks(data, kept, this),
+        comfort=comfort,
+        fair=fair_comparison(data, answer.overall, comfort, progress=progress),
+        paired=paired_study(data),
+        blinding=blinding_of(data),
+        negative=negative_controls(data, records),
+        test_errors=cold_test_errors(data, records),
+        doses=None if beside.limits is None else _doses(data, records, this, beside.limits),
+        context=None
+        if beside.published is None
+        else context_of((answer.overall, *answer.by_technique), data.frame, protocol, beside.published),
+    )
+    untold = untold_baseline(data.frame, protocol)
+    return dataclasses.replace(results, caution=study_cautions(results, slips, untold_baseline=untold))
+
+
+def _answer(
+    records: Records, data: AnalysisSet, onset: pd.DataFrame, this: Quarter, progress: Progress | None
+) -> StudyResults:
+    """The arms compared, in all cases and in each part, and who is in it; what bears on it is still empty."""
+    protocol, jobs = data.protocol, _populations(data, this)
     populations: list[Population] = []
     for done, (chosen, label, dimension, level, minimum) in enumerate(jobs):
         if progress is not None:
             progress(done, len(jobs), label)
         populations.append(analyse_population(chosen, label=label, dimension=dimension, level=level, minimum=minimum))
-    sensitivity = run_sensitivity(protocol, records, data, through=this, arms=arms, onsets=onsets, progress=progress)
-    overall = populations[0]
-    comfort = comfort_of(data, overall)
 
     def members(dimension: str) -> tuple[Population, ...]:
         return tuple(p for p in populations if p.dimension == dimension)
 
-    by_quarter = members("quarter")
-    results = StudyResults(
+    overall, by_quarter = populations[0], members("quarter")
+    return StudyResults(
         protocol=protocol,
         quarter=this.label,
         period_start=protocol.quarters[0].first_day.isoformat(),
@@ -133,30 +163,14 @@ def analyse(
         more_needed=more_needed(protocol, overall.n, tuple(p.n.cases for p in by_quarter)),
         caution=(),
         provenance=Provenance.of(protocol, records.digest, PACKAGES),
-        sensitivity=sensitivity,
-        diagnostics=diagnose(data, records, onset),
-        allocation=review,
-        standing=standing_of(protocol, records, beside),
-        arms=arms,
-        doubts=doubts_of(_only(records, data), protocol),
-        chair_time=chair_time_of(data),
-        safety=safety_of(data, records.companions),
-        watch=watch_of(data),
-        looks=looks_taken(data, this),
-        anytime=anytime_looks(data, kept, this),
-        comfort=comfort,
-        fair=fair_comparison(data, overall, comfort, progress=progress),
-        paired=paired_study(data),
-        blinding=blinding_of(data),
-        negative=negative_controls(data, records),
-        test_errors=cold_test_errors(data, records),
-        doses=None if beside.limits is None else _doses(data, records, this, beside.limits),
-        context=None
-        if beside.published is None
-        else context_of((overall, *members("technique")), data.frame, protocol, beside.published),
     )
-    untold = untold_baseline(data.frame, protocol)
-    return dataclasses.replace(results, caution=study_cautions(results, opened, untold_baseline=untold))
+
+
+def _slips_of(records: Records, beside: Companions, this: Quarter) -> OpenedSlips | None:
+    """Slips that the practices of these records opened up to the quarter, and those that no record names."""
+    recorded = recorded_slips(records) if beside.slips_recorded is None else beside.slips_recorded
+    whose = set(records.cases["practice_id"].astype(str))
+    return opened_slips(beside.slips_log or beside.allocation, recorded, practices=whose, until=this.last_day)
 
 
 def _only(records: Records, data: AnalysisSet) -> Records:

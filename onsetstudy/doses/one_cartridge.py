@@ -1,0 +1,58 @@
+"""What one cartridge holds, against the limits: the lines that apply to a patient of whom little may be known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from onsetstudy.doses.dose_check import AGE_BANDS, DoseCases, check_doses, lowest_limits
+from onsetstudy.doses.limits import CHILD_YEARS, LISTS, AgeRule, DoseLimit, LimitsTable
+from onsetstudy.doses.results import DoseFlag, LimitUsed
+
+PERHAPS_A_CHILD_KG = 40.0
+"""Under this weight a patient of unknown age may be a child (common practice, no source)."""
+SAID_ELSEWHERE = ("age_rule", "vasoconstrictor_heart", "drug_not_checked", "vasoconstrictor_not_checked")
+"""Flags that repeat what the lines and rules of a cartridge say."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CartridgeLimits:
+    """What a table of limits says of one cartridge for one patient.
+
+    ``child`` takes a light patient of unknown age for one (``age_unknown``), for whom no amount of adults counts.
+    ``drug`` is the lowest limit in each list, ``None`` where no line can be applied; ``heart`` are the lines of the
+    vasoconstrictor in heart disease; ``rules`` are what is said beyond them, and what children usually need.
+    """
+
+    child: bool
+    age_unknown: bool
+    drug: tuple[tuple[str, LimitUsed | None], ...]
+    vasoconstrictor: LimitUsed | None
+    heart: tuple[DoseLimit, ...]
+    rules: tuple[AgeRule | DoseLimit, ...]
+    flags: tuple[DoseFlag, ...]
+
+
+def cartridge_limits(case: DoseCases, table: LimitsTable, country: str) -> CartridgeLimits:
+    """What the table says of the only case of ``case``, by the labels of a country.
+
+    No line of a vasoconstrictor is for children.
+    """
+    agent, vasoconstrictor, band = str(case.agent[0]), str(case.vasoconstrictor[0]), str(case.age_band[0])
+    unknown = not band and bool(case.weight_kg[0] < PERHAPS_A_CHILD_KG)
+    child = unknown or (bool(band) and AGE_BANDS[band][1] < CHILD_YEARS)
+    healthy = tuple(line for line in table.limits if not line.heart)
+    used = None if child else lowest_limits(case, healthy, of="vasoconstrictor").used(0)
+    heart = (line for line in table.limits if line.heart and line.max_mg and line.substance == vasoconstrictor)
+    said: tuple[AgeRule | DoseLimit, ...] = (*table.rules, *(line for line in table.limits if line.usual and child))
+    by_list = {
+        name: tuple(line for line in table.lines(name, country) if not line.heart and not line.usual) for name in LISTS
+    }
+    return CartridgeLimits(
+        child=child,
+        age_unknown=unknown,
+        drug=tuple((name, lowest_limits(case, lines).used(0)) for name, lines in by_list.items()),
+        vasoconstrictor=used,
+        heart=() if used is None else tuple(heart),
+        rules=tuple(rule for rule in said if rule.substance == agent),
+        flags=tuple(f for _, f in check_doses(case, table, country=country) if f.code not in SAID_ELSEWHERE),
+    )
