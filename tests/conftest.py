@@ -73,7 +73,7 @@ def short_grid(request):
     if THOROUGH or request.module.__name__.rsplit(".", 1)[-1] in WHOLE_GRID:
         yield
         return
-    from onsetstudy.survival.testing.misclassified import GRID
+    from onsetstudy.survival.erring.misclassified import GRID
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("onsetstudy.study.topics.cold_test_errors.GRID", GRID[:1])

@@ -32,7 +32,7 @@ ROOMS = {
     "survival": Room(
         2,
         frozenset({*ARRAYS, "statsmodels"}),
-        ("curve", "ranktests", "hazards", "parametric", "testing", "sequential", "summaries"),
+        ("curve", "ranktests", "hazards", "parametric", "testing", "erring", "sequential", "summaries"),
     ),
     "outcomes": Room(2, frozenset({*ARRAYS, "statsmodels"}), ("scores",)),
     "adjustment": Room(2, frozenset({*ARRAYS, "statsmodels"})),

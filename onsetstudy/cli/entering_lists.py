@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -11,7 +10,7 @@ from onsetstudy.cli.ledger_entries import entered, keeps_ledger, moment
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.files.ledger.ledger import Proposed, enter, ledger_path
 from onsetstudy.files.sealed.described_list import read_description
-from onsetstudy.files.sealed.kept_allocation import read_allocation_list
+from onsetstudy.files.sealed.kept_allocation import digests_of, read_allocation_list, unlike_copies
 from onsetstudy.protocol.ledger import LedgerEntry, of_kind
 from onsetstudy.protocol.model import Protocol
 
@@ -25,7 +24,7 @@ def enter_list(
     """
     if not keeps_ledger(protocol, promised):
         return False
-    files = {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in paths if p.suffix in (".json", ".csv")}
+    files = digests_of(paths)
     body = {"protocol": drawn_under or promised.digest, "commitment": commitment, "slips": slips, "files": files}
     fresh = False
 
@@ -74,7 +73,7 @@ def enter_lists_beside(protocol: Path, promised: Protocol) -> tuple[str, ...]:
             continue
         if about.get("study") == promised.study.id:
             found.append((folder, str(about.get("protocol", "")), str(about.get("commitment", ""))))
-    if alike := _unlike_copies([(folder, commitment) for folder, _, commitment in found]):
+    if alike := unlike_copies([(folder, commitment) for folder, _, commitment in found]):
         names = ", ".join(folder.name for folder in alike)
         return (*told, say.to_look_at(f"{names} hold one list with different contents: none of these was entered."))
     for folder, under, _ in found:
@@ -88,18 +87,3 @@ def enter_lists_beside(protocol: Path, promised: Protocol) -> tuple[str, ...]:
             if under != promised.digest:
                 told.append(say.to_look_at(f"the list in {folder.name} was drawn under another text of this protocol."))
     return tuple(told)
-
-
-def _unlike_copies(found: Sequence[tuple[Path, str]]) -> tuple[Path, ...]:
-    """Folders of lists of one seed that do not say the same: one of them was changed. A longer one goes on."""
-    for folder, commitment in found:
-        text = (folder / "list.csv").read_bytes()
-        others = [f for f, c in found if c == commitment and not _begins_alike((f / "list.csv").read_bytes(), text)]
-        if others:
-            return (folder, *others)
-    return ()
-
-
-def _begins_alike(one: bytes, two: bytes) -> bool:
-    shorter, longer = sorted((one.splitlines(), two.splitlines()), key=len)
-    return set(shorter) <= set(longer)

@@ -27,7 +27,7 @@ from scipy import optimize, stats
 from onsetstudy import Intervals, NotEstimable, estimate_rmst
 from onsetstudy.core.intervals import derive_intervals
 from onsetstudy.core.seeds import stream
-from tests.survival.testing.test_misclassified import fit_misclassified
+from tests.survival.erring.test_misclassified import fit_misclassified
 
 SEED = 20261127
 STUDIES = 300

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -114,6 +115,26 @@ def find_opening_logs(records: Sequence[str | Path]) -> list[Path]:
 def logs_in(folder: Path) -> list[Path]:
     """Opening logs of a folder, in the order of their names."""
     return sorted(folder.glob("opened-*.csv"))
+
+
+def digests_of(paths: Sequence[Path]) -> dict[str, str]:
+    """SHA-256 of the files of a list that can be read, by name; printed ones are left out."""
+    return {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in paths if p.suffix in (".json", ".csv")}
+
+
+def unlike_copies(found: Sequence[tuple[Path, str]]) -> tuple[Path, ...]:
+    """Folders of lists of one seed that do not say the same: one of them was changed. A longer one goes on."""
+    for folder, commitment in found:
+        text = (folder / "list.csv").read_bytes()
+        others = [f for f, c in found if c == commitment and not _begins_alike((f / "list.csv").read_bytes(), text)]
+        if others:
+            return (folder, *others)
+    return ()
+
+
+def _begins_alike(one: bytes, two: bytes) -> bool:
+    shorter, longer = sorted((one.splitlines(), two.splitlines()), key=len)
+    return set(shorter) <= set(longer)
 
 
 def _read_logs(paths: Sequence[Path]) -> tuple[pd.DataFrame | None, tuple[str, ...]]:

@@ -12,13 +12,13 @@ import pandas as pd
 
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem, RecordsError
 from onsetstudy.core.serialise import to_dict
-from onsetstudy.pool.small_groups import OTHER, merge_small_groups
 from onsetstudy.protocol.earlier_names import first_key, first_value, without_new_defaults
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.opened_slips import OpenedSlips
 from onsetstudy.records.derived.results import Doubt
 from onsetstudy.study.counts.aggregate_counts import EXACTLY, Tally, group_columns
 from onsetstudy.study.counts.counted_estimates import estimates_of_counts
+from onsetstudy.study.counts.small_groups import OTHER, merge_small_groups
 from onsetstudy.study.exchange_results import CountTable, Exchange, HeldBack
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.ranktests.score_statistics import score_pieces

@@ -18,13 +18,13 @@ from onsetstudy.core.errors import Problem
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.serialise import to_dict
 from onsetstudy.core.type_check import mismatches
-from onsetstudy.pool.small_groups import JOIN, OTHER
 from onsetstudy.protocol.keys import pattern_fault
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.checks.privacy import REASON_NAMES, looks_like_a_person
 from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.records.validity.gates import COUNTED
 from onsetstudy.study.counts.aggregate_counts import CONTROLS, ENDS
+from onsetstudy.study.counts.small_groups import JOIN, OTHER
 from onsetstudy.study.exchange_results import SCHEMA, CountTable, Exchange
 from onsetstudy.study.sets.counted_set import TREATMENT
 

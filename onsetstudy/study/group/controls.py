@@ -13,7 +13,7 @@ from onsetstudy.study.sets.analysis_set import PRACTICE, by_one_minute
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.study.topics.cold_test_errors import FEWEST, error_grid
 from onsetstudy.study.topics.negative_controls import INSERTION, control_compared
-from onsetstudy.survival.testing.misclassified import ErrorKernel, kernel_of_intervals
+from onsetstudy.survival.erring.misclassified import ErrorKernel, kernel_of_intervals
 
 
 def group_controls(counts: Gathered) -> tuple[NegativeControl, ...]:

@@ -1,4 +1,5 @@
 """What a report tells beside the main comparison, one question a module.
 
-Takes an analysis set, gives a part of the results or nothing. It must not know the other topics.
+Takes an analysis set, gives a part of the results or nothing. It must not know what another topic answers
+(``given_doses`` answers nothing: it is the arithmetic under ``doses``).
 """

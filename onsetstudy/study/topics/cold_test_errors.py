@@ -20,8 +20,8 @@ from onsetstudy.records.derived.onset import valid_tests
 from onsetstudy.records.model import Records
 from onsetstudy.study.results import ColdTestErrors, ErrorRow
 from onsetstudy.study.sets.analysis_set import AnalysisSet
-from onsetstudy.survival.testing.misclassified import GRID, ErrorKernel, fit_kernel, kernel_of_tests
-from onsetstudy.survival.testing.profile_limits import profile_limits
+from onsetstudy.survival.erring.misclassified import GRID, ErrorKernel, fit_kernel, kernel_of_tests
+from onsetstudy.survival.erring.profile_limits import profile_limits
 
 FEWEST = 10
 """Cases of an arm from which on a curve with errors is fitted."""

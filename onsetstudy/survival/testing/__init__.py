@@ -1,4 +1,5 @@
 """How teeth were tested, as far as it bears on the curve: schedules that differ, gaps that are too wide.
 
-Takes times of tests and arms, gives checks. It must not know onset itself.
+Takes intervals, times of tests and arms, gives checks, and how far unlike gaps could move a wait. It must not know what
+a curve comes to.
 """

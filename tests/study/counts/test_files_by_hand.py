@@ -11,7 +11,6 @@ import pytest
 
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.core.results import Caution, Counts, Estimate, Interval, NotAvailable
-from onsetstudy.pool.small_groups import merge_small_groups
 from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.study.counts.aggregate_counts import ENDS, Tally, add_tallies
 from onsetstudy.study.counts.counted_estimates import (
@@ -21,6 +20,7 @@ from onsetstudy.study.counts.counted_estimates import (
 )
 from onsetstudy.study.counts.exchange import SendOptions, make_exchange
 from onsetstudy.study.counts.exchange_check import check_exchange
+from onsetstudy.study.counts.small_groups import merge_small_groups
 from onsetstudy.study.exchange_results import CountTable
 from onsetstudy.study.group.analyse_group import _letters
 from onsetstudy.study.group.harms import group_harms, practices_without_harms

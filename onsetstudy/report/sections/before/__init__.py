@@ -1,4 +1,4 @@
-"""What is printed before the first case: slips and case sheets.
+"""What is read before the first case: the plan, drafts for the ethics committee, slips and case sheets.
 
-Takes a protocol or slips, gives the source of a page. It must not know results.
+Takes a protocol, its plan or slips, gives sections and the source of a page. It must not know what came of a case.
 """

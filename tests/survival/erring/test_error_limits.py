@@ -12,10 +12,10 @@ from scipy import optimize, stats
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals, derive_intervals
 from onsetstudy.survival.curve.npmle import fit_npmle
-from onsetstudy.survival.testing.misclassified import fit_kernel, kernel_of_intervals, kernel_of_tests
-from onsetstudy.survival.testing.profile_limits import profile_limits
+from onsetstudy.survival.erring.misclassified import fit_kernel, kernel_of_intervals, kernel_of_tests
+from onsetstudy.survival.erring.profile_limits import profile_limits
 from tests.simulation.kept import KeptStudies
-from tests.survival.testing.test_misclassified import MINUTES, teeth_of
+from tests.survival.erring.test_misclassified import MINUTES, teeth_of
 
 ALLOWED = stats.chi2.ppf(0.95, 1)
 

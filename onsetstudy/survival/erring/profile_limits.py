@@ -17,7 +17,7 @@ from scipy import linalg, stats
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
-from onsetstudy.survival.testing.misclassified import QUANTITY, ErrorKernel
+from onsetstudy.survival.erring.misclassified import QUANTITY, ErrorKernel
 
 STEPS = 100
 DONE = 1e-7

@@ -10,7 +10,7 @@ import pytest
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.npmle import fit_npmle
-from onsetstudy.survival.testing.misclassified import fit_kernel, kernel_of_tests
+from onsetstudy.survival.erring.misclassified import fit_kernel, kernel_of_tests
 
 MINUTES = np.arange(1.0, 11.0)
 
