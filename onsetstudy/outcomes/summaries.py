@@ -16,25 +16,25 @@ EXACT = "Clopper-Pearson, exact"
 HYBRID = "Newcombe's hybrid of Wilson limits"
 LIMITS = {WILSON: "wilson", EXACT: "beta"}
 
-Tally = tuple[int, int]
+OutOf = tuple[int, int]
 """In how many cases it happened, and how many cases there are."""
 
 
-def share_of(tally: Tally, of: Parameter, *, method: str, by: str = WILSON) -> Estimate:
+def share_of(tally: OutOf, of: Parameter, *, method: str, by: str = WILSON) -> Estimate:
     """Share of one case or more, with limits by a key of ``LIMITS`` (statsmodels)."""
     count, cases = tally
     limits = proportion_confint(count, cases, alpha=1 - of.conf_level, method=LIMITS[by])
     return of.estimate(count / cases, limits, by=by, method=method)
 
 
-def newcombe_limits(other: Tally, reference: Tally, alpha: float) -> tuple[float, float]:
+def newcombe_limits(other: OutOf, reference: OutOf, alpha: float) -> tuple[float, float]:
     """Limits of the share of ``other`` less that of ``reference``, of one case or more each (statsmodels)."""
     low, high = confint_proportions_2indep(*other, *reference, compare="diff", method="newcomb", alpha=alpha)
     return float(low), float(high)
 
 
 def share_difference(
-    other: Tally, reference: Tally, of: Parameter, *, p_value: float | None = None, p_method: str = ""
+    other: OutOf, reference: OutOf, of: Parameter, *, p_value: float | None = None, p_method: str = ""
 ) -> Estimate:
     """Share of ``other`` less that of ``reference``; ``p_method`` says after the counts where ``p_value`` is from."""
     return of.estimate(

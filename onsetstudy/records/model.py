@@ -44,7 +44,7 @@ class RawTable:
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Companions:
+class OpenTables:
     """Open tables beside cases and cold tests; ``None`` where there was no such file.
 
     Parameters
@@ -100,7 +100,7 @@ class Records:
         Reading rows read, accepted or not.
     digest : str
         SHA-256 of the accepted content, independent of row order.
-    companions : Companions
+    open_tables : OpenTables
         Open tables beside the two, as they were written.
     """
 
@@ -113,4 +113,4 @@ class Records:
     rows_read: int
     readings_read: int
     digest: str
-    companions: Companions = Companions()
+    open_tables: OpenTables = OpenTables()

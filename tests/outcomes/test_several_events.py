@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from onsetstudy.outcomes.harms import EventRecorded, SafetyRecords, events_of_cases, summarise_safety
-from onsetstudy.records.model import Companions
+from onsetstudy.records.model import OpenTables
 from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.outcomes import safety_of
@@ -84,9 +84,9 @@ def test_practice_and_file_count_the_same_cases():
                                                                 strict=True) for kind in kinds],
         columns=["case_id", "number", "kind", "serious"],
     )  # fmt: skip
-    checked = dataclasses.replace(checked, companions=Companions(adverse_events=table))
+    checked = dataclasses.replace(checked, open_tables=OpenTables(adverse_events=table))
     data, _ = prepare(made, checked, through=made.quarters[-1])
-    assert lines(safety_of(data, checked.companions))["any"] == [1, 0]
+    assert lines(safety_of(data, checked.open_tables))["any"] == [1, 0]
     assert lines(safety_of(data))["any"] == [0, 0]
     sent = tally_records(made, checked, through=made.quarters[-1]).safety.set_index(["arm", "what"])["n"]
     assert sent["plain", "event"] == 1

@@ -47,7 +47,7 @@ FIRST_TEST_CAUTION = 0.2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Tally:
+class TrialScores:
     """What one chunk of trials gives: scores, shape (trials, looks), and counts of cases."""
 
     z: FloatArray
@@ -145,13 +145,13 @@ def simulate_power(
     which uses exact permutation in small studies: below 50 cases the report is a little more careful. Means are decided
     by the interval of their difference, at the report's interim analyses and in the report of a single one.
     """
-    tallies = simulate_tallies(scenario, trials=trials, seed=seed, mapper=mapper, progress=progress)
-    return summarise(scenario, tallies, trials, seed)
+    scores = simulate_scores(scenario, trials=trials, seed=seed, mapper=mapper, progress=progress)
+    return summarise(scenario, scores, trials, seed)
 
 
-def simulate_tallies(
+def simulate_scores(
     scenario: TrialScenario, *, trials: int, seed: int, mapper: Mapper = serial, progress: Progress | None = None
-) -> list[Tally]:
+) -> list[TrialScores]:
     """Scores of all trials, chunk by chunk; the same seed gives the same teeth whatever the schedule of tests."""
     check_scenario(scenario)
     size = max(1, min(trials, CHUNK_CASES // scenario.cases))
@@ -168,12 +168,12 @@ def simulate_tallies(
     return found
 
 
-def _chunk(scenario: TrialScenario, seed: int, task: tuple[int, int]) -> Tally:
+def _chunk(scenario: TrialScenario, seed: int, task: tuple[int, int]) -> TrialScores:
     number, trials = task
     drawn = draw_trials(scenario, trials, stream(seed, "power: trials", number))
     z = np.column_stack([scores_of(scenario, drawn, fraction) for fraction, _ in scenario.looks or ((1.0, 0.0),)])
     first = scenario.tests_min[0]
-    return Tally(
+    return TrialScores(
         z=z,
         numb_at_first=float(np.sum((drawn.left == 0) & (drawn.right <= first))),
         onsets=float(np.isfinite(drawn.right).sum()),
@@ -218,7 +218,7 @@ def _paired_scores(scenario: TrialScenario, drawn: Drawn, patients: int) -> Floa
     return z_of(apart.sum(axis=1), np.abs(apart).sum(axis=1))
 
 
-def summarise(scenario: TrialScenario, found: list[Tally], trials: int, seed: int) -> SimulatedPower:
+def summarise(scenario: TrialScenario, found: list[TrialScores], trials: int, seed: int) -> SimulatedPower:
     """What the trials say together."""
     z = np.concatenate([t.z for t in found])
     cases = sum(t.cases for t in found)
@@ -310,9 +310,9 @@ def compare_schedules(
         if progress is not None:
             progress(done, len(schedules), f"schedule: {name}")
         this = replace(scenario, tests_min=tuple(float(t) for t in tests))
-        tallies = simulate_tallies(this, trials=trials, seed=seed, mapper=mapper)
-        found = summarise(this, tallies, trials, seed)
-        z = np.concatenate([t.z[:, -1] for t in tallies])
+        scores = simulate_scores(this, trials=trials, seed=seed, mapper=mapper)
+        found = summarise(this, scores, trials, seed)
+        z = np.concatenate([t.z[:, -1] for t in scores])
         base = z if base is None else base
         more, error = _more_cases(base, z)
         lines.append(

@@ -21,7 +21,7 @@ from onsetstudy.files.output import reach_disk, write_bytes, write_csv
 from onsetstudy.files.sources.spreadsheet import how_to_read, read_csv_table, read_tables
 from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.checks.open_tables import fold_open_tables
-from onsetstudy.records.model import Companions, RawTable
+from onsetstudy.records.model import OpenTables, RawTable
 
 TABLES = ("cases", "cold_tests")
 BESIDE = ("injections", "adverse_events")
@@ -88,7 +88,7 @@ def _refuse_alone(
         raise RecordsError(problems)
 
 
-def read_part(part: Part) -> tuple[RawTable, RawTable, Companions]:
+def read_part(part: Part) -> tuple[RawTable, RawTable, OpenTables]:
     """Both tables of a part as text, open ones folded in, as a report reads them.
 
     Raises

@@ -231,7 +231,7 @@ def _reduce_part(terms: Terms, part: Part) -> bool:
     except RecordsError as error:
         in_part = [replace(p, where=replace(p.where, file=p.where.file or part.name)) for p in error.problems]
         raise RecordsError(in_part) from None
-    records = replace(records, companions=beside)
+    records = replace(records, open_tables=beside)
     left, withdrawn = leave_out(records, terms.gone)
     if len(left.rejects):
         write_escaped(terms.rejects(part), left.rejects)

@@ -25,7 +25,7 @@ from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.checks.headings import TITLES, normal_heading
 from onsetstudy.records.checks.open_tables import OPEN_TABLES, fold_open_tables
 from onsetstudy.records.checks.wide_sheet import MARK, unfold_wide
-from onsetstudy.records.model import Companions, RawTable, Records
+from onsetstudy.records.model import OpenTables, RawTable, Records
 
 Paths = str | Path | Sequence[str | Path]
 TABLES = ("cases", "cold_tests")
@@ -82,13 +82,13 @@ def read_records(
     72
     """
     require(protocol, Protocol, "protocol", "give what read_protocol(path) made")
-    cases, cold_tests, beside = _with_companions(path_or_paths, protocol)
+    cases, cold_tests, beside = _with_open_tables(path_or_paths, protocol)
     today = dt.date.today() if today is None else today
     records = check_records(cases, cold_tests, protocol, drop_unknown=drop_unknown, strict=strict, today=today)
-    return replace(records, companions=beside, queries=(*records.queries, *_supplements_told(records, beside)))
+    return replace(records, open_tables=beside, queries=(*records.queries, *_supplements_told(records, beside)))
 
 
-def _supplements_told(records: Records, beside: Companions) -> tuple[Problem, ...]:
+def _supplements_told(records: Records, beside: OpenTables) -> tuple[Problem, ...]:
     """That supplements of two solutions stand in no dose: whoever looks at a total has to know."""
     if beside.injections is None:
         return ()
@@ -103,14 +103,14 @@ def _supplements_told(records: Records, beside: Companions) -> tuple[Problem, ..
     return (Problem(what=what, where=where, mend=mend, code="supplement_dose"),) if count else ()
 
 
-def _with_companions(path_or_paths: Paths, protocol: Protocol | None) -> tuple[RawTable, RawTable, Companions]:
+def _with_open_tables(path_or_paths: Paths, protocol: Protocol | None) -> tuple[RawTable, RawTable, OpenTables]:
     """The two tables, open ones folded in: those that lie in the same folder."""
     paths = _given(path_or_paths)
     if len(paths) == 1 and is_store(paths[0]):
         return _store(paths[0], protocol)
     cases, cold_tests = read_tables(paths, protocol)
     if cases.sheet is not None:
-        return cases, cold_tests, Companions()
+        return cases, cold_tests, OpenTables()
     names = _files_in(paths[0]) if paths[0].is_dir() else {}
     beside = {t: read_csv_table(names[f"{t}.csv"]) for t in OPEN_TABLES if f"{t}.csv" in names}
     return fold_open_tables(cases, cold_tests, beside)
@@ -159,11 +159,11 @@ def read_tables(path_or_paths: Paths, protocol: Protocol | None = None) -> tuple
     return read_csv_table(found["cases"]), read_csv_table(found["cold_tests"])
 
 
-def _store(path: Path, protocol: Protocol | None) -> tuple[RawTable, RawTable, Companions]:
+def _store(path: Path, protocol: Protocol | None) -> tuple[RawTable, RawTable, OpenTables]:
     """The two tables of a store, and what it keeps beside them: every event, who was screened, how its clocks ran."""
     folded, screened = read_store(path, protocol), read_screening(path)
     screening = None if screened.empty else screened
-    beside = Companions(adverse_events=folded.adverse_events, screening=screening, clocks=folded.clocks)
+    beside = OpenTables(adverse_events=folded.adverse_events, screening=screening, clocks=folded.clocks)
     return folded.cases, folded.cold_tests, beside
 
 

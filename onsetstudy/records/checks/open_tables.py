@@ -14,7 +14,7 @@ import pandas as pd
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.checks.headings import normal_heading
-from onsetstudy.records.model import Companions, RawTable
+from onsetstudy.records.model import OpenTables, RawTable
 
 ROLES = ("planned", "supplemental")
 OUTCOMES = ("included", "declined", "not_eligible")
@@ -135,7 +135,7 @@ class _Open:
 
 def fold_open_tables(
     cases: RawTable, cold_tests: RawTable, beside: Mapping[str, RawTable]
-) -> tuple[RawTable, RawTable, Companions]:
+) -> tuple[RawTable, RawTable, OpenTables]:
     """The two tables that are analysed, from the open ones.
 
     Parameters
@@ -147,7 +147,7 @@ def fold_open_tables(
 
     Returns
     -------
-    tuple of RawTable, RawTable, Companions
+    tuple of RawTable, RawTable, OpenTables
         Planned injections give the solution and the sum of their volumes, the first supplemental one the minute and
         technique of the supplement; of several events a serious one stands in the case; tests that were not done are
         none, and those that stand for no planned minute are extra ones.
@@ -161,7 +161,7 @@ def fold_open_tables(
     case = _opened(cases, "cases", problems)
     tests = _opened(cold_tests, "cold_tests", problems)
     if not beside and not _is_open(case, tests):
-        return cases, cold_tests, Companions()
+        return cases, cold_tests, OpenTables()
     tables = {name: _checked(raw, name, problems) for name, raw in beside.items()}
     if any(problem.code == "heading" for problem in problems):
         raise RecordsError(problems)
@@ -182,7 +182,7 @@ def fold_open_tables(
     folded = _fold_tests(case, tests, known)
     if problems:
         raise RecordsError(problems)
-    return replace(cases, frame=case.frame), folded, Companions(**{name: table.frame for name, table in tables.items()})
+    return replace(cases, frame=case.frame), folded, OpenTables(**{name: table.frame for name, table in tables.items()})
 
 
 def _is_open(case: _Open, tests: _Open) -> bool:

@@ -188,7 +188,7 @@ def screening_flow(records: Records) -> tuple[FlowStage, ...]:
 
     Everybody who was screened counts, whatever the quarter; the most frequent reason stands first.
     """
-    if (screened := records.companions.screening) is None or screened.empty:
+    if (screened := records.open_tables.screening) is None or screened.empty:
         return ()
     outcome = screened["outcome"].astype(str).str.strip()
     reason = screened["reason"].astype("string").fillna("").str.strip()

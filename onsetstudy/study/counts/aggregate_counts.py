@@ -20,7 +20,7 @@ from onsetstudy.protocol.vocabulary import MIXED_ARM, PAIN_MOMENTS
 from onsetstudy.records.derived.allocation import arm_standing
 from onsetstudy.records.derived.flow import exclusion_reasons
 from onsetstudy.records.derived.results import ArmStanding
-from onsetstudy.records.model import Companions, Records
+from onsetstudy.records.model import OpenTables, Records
 from onsetstudy.study.sets.analysis_set import ESTIMANDS, AnalysisSet
 from onsetstudy.study.sets.counted_set import TREATMENT
 from onsetstudy.study.sets.prepare import prepare
@@ -130,7 +130,7 @@ def tally_records(protocol: Protocol, records: Records, *, through: Quarter, arm
     return Tally(
         cells=_counted(pd.DataFrame({**alike, **{end: data.numbers(end) for end in ENDS}})),
         values=_values(data),
-        safety=_safety(data, records.companions),
+        safety=_safety(data, records.open_tables),
         operators=_operators(data),
         flow=_flow(protocol, records, through),
         arms=_arms(data, arms),
@@ -186,10 +186,10 @@ def _values(data: AnalysisSet) -> pd.DataFrame:
     return _counted(values[["practice_id", "quantity", "arm", "known", "value"]])
 
 
-def _safety(data: AnalysisSet, companions: Companions) -> pd.DataFrame:
+def _safety(data: AnalysisSet, open_tables: OpenTables) -> pd.DataFrame:
     """As the practice's own report counts: who recorded nothing about events is not a case without one."""
     events = events_of_cases(
-        data.text("adverse_event"), data.text("adverse_serious"), recorded_events(data, companions)
+        data.text("adverse_event"), data.text("adverse_serious"), recorded_events(data, open_tables)
     )
     happened = {
         "cases": np.ones(len(data), dtype=bool),

@@ -112,7 +112,7 @@ def analyse(
         arms=arms,
         doubts=doubts_of(_only(records, data), protocol),
         chair_time=chair_time_of(data),
-        safety=safety_of(data, records.companions),
+        safety=safety_of(data, records.open_tables),
         watch=watch_of(data),
         looks=looks_taken(data, this),
         anytime=anytime_looks(data, kept, this),

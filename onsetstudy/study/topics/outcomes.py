@@ -23,13 +23,13 @@ from onsetstudy.outcomes.scores.pain_moment_results import Anxiety, Comfort, Mom
 from onsetstudy.outcomes.scores.pain_moments import PainRecords, anxiety_change, moment_of_pain
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.protocol.vocabulary import MIXED_ARM, PAIN_MOMENTS
-from onsetstudy.records.model import Companions
+from onsetstudy.records.model import OpenTables
 from onsetstudy.study.results import Population
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 
 STAGES = ("seated to needle", "injection", "wait", "treatment", "until dismissed")
 COVARIATES = ("technique", "topical", "period")
-NO_COMPANIONS = Companions()
+NO_OPEN_TABLES = OpenTables()
 
 
 def chair_time_of(data: AnalysisSet) -> ChairTime | None:
@@ -86,9 +86,9 @@ def chair_records(data: AnalysisSet, *, of_a_part: bool = False) -> ChairRecords
     )
 
 
-def recorded_events(data: AnalysisSet, companions: Companions) -> tuple[EventRecorded, ...]:
+def recorded_events(data: AnalysisSet, open_tables: OpenTables) -> tuple[EventRecorded, ...]:
     """The events of the analysed cases one by one, from the table of events; none where there is no such table."""
-    table = companions.adverse_events
+    table = open_tables.adverse_events
     if table is None:
         return ()
     text = table[["case_id", "kind", "serious"]].astype(object)
@@ -98,7 +98,7 @@ def recorded_events(data: AnalysisSet, companions: Companions) -> tuple[EventRec
     return tuple(EventRecorded(int(r), k, s) for r, k, s in zip(row, kinds, serious, strict=True) if r >= 0)
 
 
-def safety_of(data: AnalysisSet, companions: Companions = NO_COMPANIONS) -> Safety:
+def safety_of(data: AnalysisSet, open_tables: OpenTables = NO_OPEN_TABLES) -> Safety:
     """Adverse events, supplements and missed blocks by arm; by what was injected where that is known.
 
     Harms follow the syringe, not the list: with an allocation list, cases are counted in the arm that was injected.
@@ -111,7 +111,7 @@ def safety_of(data: AnalysisSet, companions: Companions = NO_COMPANIONS) -> Safe
             supplement=data.frame["rescue_min"].notna().to_numpy(),
             lip_numb=data.text("lip_numb"),
             technique=data.text("technique"),
-            recorded=recorded_events(data, companions),
+            recorded=recorded_events(data, open_tables),
             treatment=data.treatment() if data.protocol.tells_treatment else None,
         ),
         arms=data.protocol.arm_codes[:2],

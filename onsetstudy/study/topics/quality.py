@@ -49,7 +49,7 @@ def _grouped(problems: Iterable[Problem], told: Callable[[Problem], str]) -> tup
 
 def _chair_clocks(records: Records, onset: pd.DataFrame) -> ChairClocks | None:
     """How the clocks ran in the analysed cases that were recorded at the chair; ``None`` where none was."""
-    table = records.companions.clocks
+    table = records.open_tables.clocks
     told = None if table is None else table[table["case_id"].isin(onset["case_id"])]
     if told is None or told.empty:
         return None

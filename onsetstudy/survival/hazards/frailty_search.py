@@ -10,7 +10,7 @@ import numpy as np
 from onsetstudy.core.arrays import FloatArray, IndexArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.survival.hazards.frailty_likelihood import Model, Slopes, build, increment_gain, negative_slopes
-from onsetstudy.survival.hazards.ph_fit import Active, Maximum, Problem, activated, enlarged
+from onsetstudy.survival.hazards.ph_fit import Active, HazardsProblem, Maximum, activated, enlarged
 
 TOLERANCE = 1e-5
 LARGEST_SPREAD = 4.0
@@ -31,13 +31,13 @@ LONGEST, SHORTEST = 2.0, 1e-9
 class Frame:
     """The cases on all innermost intervals of their curve, and the cluster of each."""
 
-    problem: Problem
+    problem: HazardsProblem
     cluster: IndexArray
     many: FloatArray
     whole: Model
 
     @classmethod
-    def of(cls, problem: Problem, cluster: IndexArray, many: FloatArray, nodes: int) -> Frame:
+    def of(cls, problem: HazardsProblem, cluster: IndexArray, many: FloatArray, nodes: int) -> Frame:
         """From the cases on their innermost intervals, for a quadrature of so many nodes."""
         every = activated(problem, np.arange(problem.support_left.size))
         whole = build(every.cells, every.cell_of[problem.kind_of], cluster, int(cluster.max()) + 1, many, nodes)

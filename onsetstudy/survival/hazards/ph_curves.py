@@ -14,7 +14,7 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Counts
 from onsetstudy.inference.design_matrix import code_covariates
 from onsetstudy.survival.curve.npmle import Curves
-from onsetstudy.survival.hazards.ph_fit import Maximum, Problem, maximise, set_up
+from onsetstudy.survival.hazards.ph_fit import HazardsProblem, Maximum, maximise, set_up
 from onsetstudy.survival.hazards.ph_likelihood import LARGEST_PREDICTOR
 from onsetstudy.survival.results import OnsetCurve
 
@@ -70,7 +70,7 @@ def standardise_curves(
 
 
 def _curve(
-    problem: Problem, maximum: Maximum, rows: FloatArray, share: FloatArray, counts: Counts, method: str
+    problem: HazardsProblem, maximum: Maximum, rows: FloatArray, share: FloatArray, counts: Counts, method: str
 ) -> OnsetCurve:
     """Average over rows of covariates of the curves they predict."""
     position, cumulative = maximum.active.position, np.append(np.cumsum(maximum.h), np.inf)

@@ -31,7 +31,7 @@ SUSPICIOUS = 4.0
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Problem:
+class HazardsProblem:
     """Cases with covariates on the innermost intervals of their strata, all strata in one row.
 
     Equal rows are merged: ``kind_of`` gives the merged row of each case. ``first``, ``last``: innermost intervals that
@@ -103,7 +103,7 @@ def set_up(
     stratum: IndexArray | None = None,
     weight: FloatArray | None = None,
     curves: Curves | None = None,
-) -> Problem:
+) -> HazardsProblem:
     """Problem from rows: covariates (n, p), stratum numbers (n,) from 0, weights (n,); curves of the work at hand."""
     curves = curves or Curves()
     n = len(times)
@@ -129,7 +129,7 @@ def set_up(
     key = (pattern * offset + place[0]) * offset + place[1]
     _, chosen, kind_of = np.unique(key, return_index=True, return_inverse=True)
     first, last, begin, end = place[:, chosen]
-    return Problem(
+    return HazardsProblem(
         centre=centre,
         kind_of=kind_of,
         first=first,
@@ -157,7 +157,7 @@ def _distinct_rows(x: FloatArray) -> tuple[FloatArray, IndexArray]:
     return x[chosen], code
 
 
-def _start(problem: Problem) -> tuple[IndexArray, FloatArray]:
+def _start(problem: HazardsProblem) -> tuple[IndexArray, FloatArray]:
     """Places and increments of the nonparametric curve of each stratum."""
     positions, increments = [], []
     for number in range(int(problem.stratum_of.max()) + 1):
@@ -169,7 +169,7 @@ def _start(problem: Problem) -> tuple[IndexArray, FloatArray]:
     return np.concatenate(positions), np.concatenate(increments)
 
 
-def activated(problem: Problem, position: IndexArray) -> Active:
+def activated(problem: HazardsProblem, position: IndexArray) -> Active:
     """The likelihood of the cases on some of the innermost intervals."""
     owner = problem.stratum_of[position]
     final = np.append(owner[1:] != owner[:-1], True)
@@ -260,7 +260,7 @@ def _solve(info: FloatArray, gradient: FloatArray) -> FloatArray:
 
 
 def maximise(
-    problem: Problem,
+    problem: HazardsProblem,
     near: Maximum | None = None,
     *,
     held: Mapping[int, float] = MappingProxyType({}),
@@ -301,7 +301,7 @@ def maximise(
     )
 
 
-def _outside_gain(problem: Problem, active: Active, b: FloatArray, h: FloatArray) -> FloatArray:
+def _outside_gain(problem: HazardsProblem, active: Active, b: FloatArray, h: FloatArray) -> FloatArray:
     """Derivative of the log-likelihood by an increment at every innermost interval that is not active; 0 at the others.
 
     Beyond the last active place of a stratum there is nothing left to move; an increment there is worth nothing.

@@ -7,7 +7,7 @@ from scipy import linalg
 
 from onsetstudy.core.arrays import FloatArray, IndexArray
 from onsetstudy.core.errors import NotEstimable
-from onsetstudy.survival.hazards.ph_fit import Maximum, Problem, maximise
+from onsetstudy.survival.hazards.ph_fit import HazardsProblem, Maximum, maximise
 from onsetstudy.survival.hazards.ph_likelihood import Derivatives, derivatives, score_rows
 
 STRIDE = 3.0
@@ -39,18 +39,20 @@ def information(maximum: Maximum) -> FloatArray:
     return np.asarray(bb - hb.T @ linalg.lstsq(hh, hb)[0] if hh.size else bb, dtype=np.float64)
 
 
-def _without_covariates(problem: Problem) -> Maximum:
+def _without_covariates(problem: HazardsProblem) -> Maximum:
     """The fit with all coefficients at 0."""
     return maximise(problem, held=dict.fromkeys(range(problem.x.shape[1]), 0.0))
 
 
-def score_statistic(problem: Problem) -> tuple[FloatArray, FloatArray]:
+def score_statistic(problem: HazardsProblem) -> tuple[FloatArray, FloatArray]:
     """Gradient of the log-likelihood in the coefficients at 0, and its variance by the observed information."""
     null = _without_covariates(problem)
     return _derivatives(null).gradient[: null.b.size], information(null)
 
 
-def cluster_covariance(problem: Problem, maximum: Maximum, cluster: IndexArray, weight: FloatArray) -> FloatArray:
+def cluster_covariance(
+    problem: HazardsProblem, maximum: Maximum, cluster: IndexArray, weight: FloatArray
+) -> FloatArray:
     """Sandwich covariance of the coefficients, cases of a cluster taken together.
 
     With the usual small-sample factor ``g / (g - 1)`` for ``g`` clusters.
@@ -66,11 +68,11 @@ def cluster_covariance(problem: Problem, maximum: Maximum, cluster: IndexArray, 
     return np.asarray((bread @ meat @ bread)[:p, :p], dtype=np.float64)
 
 
-def _spread(problem: Problem, index: int) -> float:
+def _spread(problem: HazardsProblem, index: int) -> float:
     return float(np.ptp(problem.x[:, index]))
 
 
-def _held_at(problem: Problem, near: Maximum, index: int, value: float) -> Maximum:
+def _held_at(problem: HazardsProblem, near: Maximum, index: int, value: float) -> Maximum:
     """Maximum with one coefficient held at a value, reached in strides from a maximum near it."""
     strides = max(1, int(np.ceil(abs(value - near.b[index]) * _spread(problem, index) / STRIDE)))
     for point in np.linspace(near.b[index], value, strides + 1)[1:]:
@@ -78,7 +80,9 @@ def _held_at(problem: Problem, near: Maximum, index: int, value: float) -> Maxim
     return near
 
 
-def profile_limit(problem: Problem, maximum: Maximum, index: int, *, drop: float, step: float, upwards: bool) -> float:
+def profile_limit(
+    problem: HazardsProblem, maximum: Maximum, index: int, *, drop: float, step: float, upwards: bool
+) -> float:
     """Coefficient at which the profile log-likelihood has fallen by ``drop`` from its maximum.
 
     Newton steps on the profile, whose slope is the gradient of the held coefficient, inside a bracket that is made
@@ -117,7 +121,7 @@ def profile_limit(problem: Problem, maximum: Maximum, index: int, *, drop: float
     raise NotEstimable("hazard_ratio", "the limit of the interval was not found", code="not_converged")
 
 
-def one_sided_bound(problem: Problem, index: int, *, rising: int, drop: float) -> float:
+def one_sided_bound(problem: HazardsProblem, index: int, *, rising: int, drop: float) -> float:
     """Limit on the near side of a coefficient whose likelihood rises without end.
 
     The coefficient at which the profile log-likelihood lies ``drop`` below the value that it rises to.

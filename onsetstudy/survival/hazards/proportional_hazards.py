@@ -22,7 +22,7 @@ from onsetstudy.inference.likelihood import wald_ratio
 from onsetstudy.inference.parameter import Told
 from onsetstudy.inference.proportions import normal_quantile
 from onsetstudy.survival.curve.npmle import Curves
-from onsetstudy.survival.hazards.ph_fit import GRADIENT_TOLERANCE, SUSPICIOUS, Maximum, Problem, maximise, set_up
+from onsetstudy.survival.hazards.ph_fit import GRADIENT_TOLERANCE, SUSPICIOUS, HazardsProblem, Maximum, maximise, set_up
 from onsetstudy.survival.hazards.ph_inference import (
     cluster_covariance,
     information,
@@ -51,7 +51,7 @@ class Setting:
     """Cases as the fit needs them: coded covariates, the likelihood's problem, counts, weights and clusters."""
 
     coded: Coded
-    problem: Problem
+    problem: HazardsProblem
     counts: Counts
     weight: FloatArray
     cluster: IndexArray | None

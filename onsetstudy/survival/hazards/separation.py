@@ -17,12 +17,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, sparse
 
-from onsetstudy.survival.hazards.ph_fit import Problem
+from onsetstudy.survival.hazards.ph_fit import HazardsProblem
 
 LEAST = 1e-6
 
 
-def rising_direction(problem: Problem, index: int) -> int:
+def rising_direction(problem: HazardsProblem, index: int) -> int:
     """Direction (1 or -1) in which a coefficient can run away, 0 if it cannot.
 
     A direction in which the likelihood stays the same, because nothing in the cases speaks of the coefficient, is no
@@ -31,12 +31,12 @@ def rising_direction(problem: Problem, index: int) -> int:
     return next((sign for sign in (1, -1) if _freedom(problem, index, sign) == "rises"), 0)
 
 
-def is_flat(problem: Problem, index: int) -> bool:
+def is_flat(problem: HazardsProblem, index: int) -> bool:
     """Whether the likelihood is the same whatever the coefficient, the rest adapting: cases do not speak of it."""
     return all(_freedom(problem, index, sign) == "flat" for sign in (1, -1))
 
 
-def unseen(problem: Problem) -> list[int]:
+def unseen(problem: HazardsProblem) -> list[int]:
     """Covariates in which cases of a stratum do not differ, or do only together with others."""
     begin, pattern = np.unique(np.column_stack((problem.begin, problem.pattern)), axis=0).T
     _, stratum = np.unique(begin, return_inverse=True)
@@ -50,7 +50,7 @@ def unseen(problem: Problem) -> list[int]:
     return [j for j in range(x.shape[1]) if np.abs(still[j]).max(initial=0.0) > 1e-6]
 
 
-def _freedom(problem: Problem, index: int, sign: int) -> str:
+def _freedom(problem: HazardsProblem, index: int, sign: int) -> str:
     """What becomes of the likelihood as a coefficient moves without end: ``held``, ``flat`` or ``rises``."""
     contradicted, order = _constraints(problem)
     with_it = _eased(contradicted, order, index, float(sign))
@@ -78,7 +78,7 @@ def _eased(
     return None if best.status != 0 else best.x[size:] > LEAST
 
 
-def _constraints(problem: Problem) -> tuple[sparse.csr_matrix, sparse.csr_matrix]:
+def _constraints(problem: HazardsProblem) -> tuple[sparse.csr_matrix, sparse.csr_matrix]:
     """Rows of ``A d <= 0`` for directions ``d`` of coefficients and of ``log L`` after each innermost interval."""
     p, size = problem.x.shape[1], problem.mass.size
     x = problem.x[problem.pattern]

@@ -21,7 +21,7 @@ from onsetstudy.design.trials.trial_power import (
     compare_schedules,
     scores_of,
     simulate_power,
-    simulate_tallies,
+    simulate_scores,
     summarise,
 )
 from onsetstudy.records.derived.onset import Onsets
@@ -157,11 +157,11 @@ def test_looks_keep_the_error_rate_and_save_cases():
     looks = tuple(zip(steps.tolist(), bounds.upper.tolist(), strict=True))
     # The same trials read with two sets of boundaries.
     scenario = dataclasses.replace(NULL, cases=200, looks=looks)
-    tallies = simulate_tallies(scenario, trials=4000, seed=8)
-    null = summarise(scenario, tallies, 4000, 8)
+    scores = simulate_scores(scenario, trials=4000, seed=8)
+    null = summarise(scenario, scores, 4000, 8)
     assert abs(null.power - 0.05) < 4 * math.sqrt(0.05 * 0.95 / 4000) + 0.003
     naive = tuple((f, float(stats.norm.isf(0.025))) for f in steps)
-    fooled = summarise(dataclasses.replace(scenario, looks=naive), tallies, 4000, 8)
+    fooled = summarise(dataclasses.replace(scenario, looks=naive), scores, 4000, 8)
     assert fooled.power > 0.09
     found = simulate_power(dataclasses.replace(BASE, cases=300, looks=looks), trials=1000, seed=9)
     assert found.expected_cases < 300

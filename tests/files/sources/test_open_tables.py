@@ -153,7 +153,7 @@ def test_a_serious_event_is_not_lost_behind_another(tmp_path):
     ours = read(tmp_path / "open", tables)
     row = ours.cases.set_index("case_id").loc[case]
     assert (row["adverse_event"], row["adverse_serious"]) == ("syncope", "yes")
-    assert len(ours.companions.adverse_events) == 2
+    assert len(ours.open_tables.adverse_events) == 2
     tables["cases"][0]["adverse_event"] = "none"
     (problem,) = refused(tmp_path / "open", tables)
     assert (problem.where.file, problem.where.row, problem.where.column) == ("adverse_events.csv", 3, "kind")
@@ -232,7 +232,7 @@ def test_open_tables_of_the_one_folder_in_a_list_are_read_too(tmp_path, given):
     folder = write(tmp_path / "open", split(tmp_path))
     ours, alone = (read_records(what, PROTOCOL, today=TODAY) for what in (given([folder]), folder))
     pd.testing.assert_frame_equal(ours.cases, alone.cases)
-    pd.testing.assert_frame_equal(ours.companions.screening, alone.companions.screening)
+    pd.testing.assert_frame_equal(ours.open_tables.screening, alone.open_tables.screening)
 
 
 def test_a_supplement_at_minute_0_is_refused_where_it_stands(tmp_path):

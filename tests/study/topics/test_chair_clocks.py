@@ -13,7 +13,7 @@ from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.recorded import facts_of
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.files.store import EventStore, preparations_path
-from onsetstudy.records.model import Companions
+from onsetstudy.records.model import OpenTables
 from onsetstudy.report.sections.main.records import clocks_words, records_section
 from onsetstudy.study.practice.analyse import analyse
 from onsetstudy.study.results import ChairClocks
@@ -58,15 +58,15 @@ def store(tmp_path):
 def test_every_event_of_a_case_reaches_the_report_from_a_store(store):
     records = read_records(store, AUDIT, today=TODAY)
     data, _ = prepare(AUDIT, records, through=AUDIT.quarters[-1])
-    told = {line.event: sum(arm.count for arm in line.arms) for line in safety_of(data, records.companions).harms}
+    told = {line.event: sum(arm.count for arm in line.arms) for line in safety_of(data, records.open_tables).harms}
     assert (told["any"], told["serious"], told["trismus"]) == (1, 1, 1)
-    listed = [row[1] for row in safety_of(data, records.companions).listing]
+    listed = [row[1] for row in safety_of(data, records.open_tables).listing]
     assert set(listed) == {"trismus"}  # an aspiration is in the course of an injection, and no harm
 
 
 @pytest.mark.parametrize("given", [lambda path: path, lambda path: [path], str])
 def test_a_store_tells_how_its_clocks_ran(store, given):
-    clocks = read_records(given(store), AUDIT, today=TODAY).companions.clocks
+    clocks = read_records(given(store), AUDIT, today=TODAY).open_tables.clocks
     assert clocks["case_id"].tolist() == [CASE]
     assert 0.05 < clocks["apart_s"][0] < 0.15  # ninety seconds at a thousandth; the other minutes ran true
     assert clocks["widened"].tolist() == [False]
@@ -80,7 +80,7 @@ def typed():
 
 def with_clocks(typed, rows):
     table = pd.DataFrame(rows, columns=["case_id", "apart_s", "widened"])
-    return dataclasses.replace(typed, companions=Companions(clocks=table))
+    return dataclasses.replace(typed, open_tables=OpenTables(clocks=table))
 
 
 @pytest.mark.usefixtures("answer_alone")
