@@ -261,7 +261,8 @@ def derive_intervals(
     some = follows > start
     left[some] = np.maximum(minute[follows[some] - 1], 0.0)
 
-    reason = _without_onset(case, felt, runs, n_cases)
+    reason = np.full(n_cases, "no_valid_reading", dtype="<U20")
+    reason[case[runs.closes]] = np.where(felt[runs.closes], "never_confirmed", "unconfirmed_last")
     opened = np.zeros(n_cases, dtype=bool)
     opened[case[runs.opens]] = ~felt[runs.opens]
     reason[~with_onset & has_rescue] = "rescued"
@@ -318,10 +319,3 @@ def _rows_after_felt(case: IntArray, felt: BoolArray, runs: _Runs, n_cases: int)
     at_end = runs.start[runs.at_close]
     follows[case[at_end]] = at_end
     return follows
-
-
-def _without_onset(case: IntArray, felt: BoolArray, runs: _Runs, n_cases: int) -> StrArray:
-    """What is said of each case as far as it has no onset and no supplement."""
-    reason = np.full(n_cases, "no_valid_reading", dtype="<U20")
-    reason[case[runs.closes]] = np.where(felt[runs.closes], "never_confirmed", "unconfirmed_last")
-    return reason

@@ -12,7 +12,7 @@ import pandas as pd
 from onsetstudy.core.errors import Problem, RecordsError
 from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.study.counts.exchange_check import strange_words
-from onsetstudy.study.exchange_results import CountTable, Exchange, HeldBack
+from onsetstudy.study.exchange_results import CountTable, Exchange
 
 EVENTS = {"event": "an adverse event", "serious": "a serious adverse event", "supplement": "a supplement"}
 """Words for the kinds of events; the other rows of that table say of how many cases."""
@@ -35,6 +35,7 @@ def what_can_be_learned(exchange: Exchange, before: Exchange | None = None) -> t
         problems.append(Problem(what=what, mend="make the file anew", code="small_group"))
     if problems:
         raise RecordsError(problems)
+    kept = "unknown" if held.information_kept is None else f"{100 * min(held.information_kept, 1.0):.1f} %"
     doubts = tuple(d.code.replace("_", " ") for d in exchange.doubts or ())
     found = (
         f"Practice {exchange.practice} treated {int(cells['n'].sum())} analysed cases in {_listed(exchange.quarters)}, "
@@ -45,7 +46,10 @@ def what_can_be_learned(exchange: Exchange, before: Exchange | None = None) -> t
         *_single_scores(exchange),
         *_ended_alike(cells, keys),
         _few_events(exchange.safety, held.least),
-        _merged(held),
+        f"Merged to protect patients: {'; '.join(held.steps)}. {_counted(held.moved, 'case')} changed their group; "
+        f"information on the hazard ratio kept: {kept}."
+        if held.steps
+        else "",
         *_control_teeth(exchange),
         f"{held.scores_kept_back} scores or waits were kept back, because their arm had too few."
         if held.scores_kept_back
@@ -98,16 +102,6 @@ def _few_events(counts: CountTable, least: int) -> str:
     return (
         f"{_counted(few, 'count')} of events or supplements {'is' if few == 1 else 'are'} below {least}; harms are "
         "never merged away. They carry no quarter and no technique."
-    )
-
-
-def _merged(held: HeldBack) -> str:
-    if not held.steps:
-        return ""
-    kept = "unknown" if held.information_kept is None else f"{100 * min(held.information_kept, 1.0):.1f} %"
-    return (
-        f"Merged to protect patients: {'; '.join(held.steps)}. {_counted(held.moved, 'case')} changed their group; "
-        f"information on the hazard ratio kept: {kept}."
     )
 
 

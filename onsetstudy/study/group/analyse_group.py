@@ -92,11 +92,16 @@ def analyse_group(
     overall = pool_in_one_stage(data)
     told(1, 5, "practices")
     own = {c: _whole(estimates_of_counts(data.of_practice(letters[c])), c, counts) for c in counts.practices}
-    pooled = _two_stages({letters[code]: estimates for code, estimates in own.items()}, protocol, options)
+    lettered = {letters[code]: estimates for code, estimates in own.items()}
+    most = {key: replace(options, most=largest_difference(quantity_of(key), protocol)) for key in POOLED}
+    pooled = tuple(found for key in POOLED if (found := _combined(lettered, key, most[key])) is not None)
     told(2, 5, "quarters")
     cumulative = _cumulative(data, group.quarter, options)
     told(3, 5, "techniques and practices")
     subgroups = tuple(subgroups_by(column, data) for column in ("technique", "practice_id"))
+    funnels = [_drawn(failures_by(data, kind), kind) for kind in ("by_target", "never_numb")]
+    if not counts.operators.empty:
+        funnels.append(_operators(counts, letters))
     told(4, 5, "looks")
     practices = tuple(_practice(code, whole, letters) for code in whole.practices)
     missing, shorter = sent_less(whole)
@@ -111,7 +116,7 @@ def analyse_group(
         cumulative=cumulative,
         subgroups=subgroups,
         agreement=agreement_of(overall, next(p for p in pooled if p.quantity == "hazard_ratio")),
-        funnels=_funnels(data, counts, letters),
+        funnels=tuple(funnels),
         looks=group_looks(counts, group.quarter),
         harms=group_harms(whole.safety, protocol),
         unrecorded=tuple((letters[code], n) for code, n in practices_without_harms(whole.safety)),
@@ -210,14 +215,6 @@ def _combined(own: dict[str, tuple[EstimateLike, ...]], quantity: str, options: 
     return combine_estimates([r for _, r in told], [letter for letter, _ in told], options) if told else None
 
 
-def _two_stages(
-    own: dict[str, tuple[EstimateLike, ...]], protocol: Protocol, options: PoolOptions
-) -> tuple[Pooled, ...]:
-    """Every quantity that a practice has, as the mean of practices, by their letters."""
-    most = {key: replace(options, most=largest_difference(quantity_of(key), protocol)) for key in POOLED}
-    return tuple(found for key in POOLED if (found := _combined(own, key, most[key])) is not None)
-
-
 def _cumulative(data: CountedSet, this: Quarter, options: PoolOptions) -> tuple[Step, ...]:
     """The average hazard ratio over practices, quarter by quarter, with all cases up to each."""
     steps, last = [], last_quarter(data.frame["quarter"])
@@ -229,12 +226,6 @@ def _cumulative(data: CountedSet, this: Quarter, options: PoolOptions) -> tuple[
             tau2 = None if found.heterogeneity is None else found.heterogeneity.tau2
             steps.append(Step(label=quarter.label, result=found.average, tau2=tau2))
     return tuple(steps)
-
-
-def _funnels(data: CountedSet, counts: Gathered, letters: dict[str, str]) -> tuple[Funnel | NotAvailable, ...]:
-    """Failures by practice, and by operator where practices sent them."""
-    found = [_drawn(failures_by(data, kind), kind) for kind in ("by_target", "never_numb")]
-    return tuple(found) if counts.operators.empty else (*found, _operators(counts, letters))
 
 
 def _operators(counts: Gathered, letters: dict[str, str]) -> Funnel | NotAvailable:
