@@ -218,7 +218,6 @@ def lines_of(function: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
     return function.end_lineno - function.lineno + 1 - said
 
 
-
 def test_every_function_can_be_read_at_a_glance():
     assert lines_of(ast.parse('def f(\n    x,\n):\n    """A.\n\n    B.\n    """\n    return x').body[0]) == 4
     found = {
