@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
+import math
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -11,30 +11,25 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from onsetstudy.adjustment.learning import learning_curve
+from onsetstudy.adjustment.least_reach import LeastReach, draws_too_narrow
 from onsetstudy.adjustment.propensity import (
     balance,
     code_columns,
-    fit_propensity,
     one_sided,
     overlap_of,
-    overlap_weights,
 )
 from onsetstudy.adjustment.results import BalanceRow, EValue, FairComparison, FairLine, OneSided, Overlap
 from onsetstudy.adjustment.unmeasured_confounding import e_value, e_value_of_limit, ratio_of_common_hazard
-from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.arrays import BoolArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
-from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.parallel import Progress
-from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, EstimateLike, Interval
+from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, EstimateLike, Interval, NotAvailable
 from onsetstudy.core.seeds import stream
 from onsetstudy.inference.estimate_or_reason import not_asked
 from onsetstudy.outcomes.scores.pain_moment_results import Comfort
 from onsetstudy.study.results import Population
+from onsetstudy.study.sets.adjusted_contrasts import WAYS, WORDS, AlikeCases
 from onsetstudy.study.sets.analysis_set import AnalysisSet
-from onsetstudy.survival.hazards.ph_curves import standardise_curves
-from onsetstudy.survival.results import OnsetCurve
-from onsetstudy.survival.summaries.npmle_proportion import spread_evenly
-from onsetstudy.survival.summaries.restricted_mean import wait_to, weighted_curve
 
 COVARIATES = (
     "practice_id", "clinician_id", "technique", "procedure", "pulp_status", "agent", "topical", "age_band", "quarter",
@@ -47,12 +42,9 @@ MEASURES = ("anxiety_before",)
 REPLICATES = 300
 LEAST_HELD = 0.9
 CASES_A_COLUMN = 5
-WORDS = {
-    "practice_id": "practice", "clinician_id": "operator", "procedure": "treatment", "pulp_status": "pulp",
-    "agent": "drug", "topical": "topical", "age_band": "age",
-}  # fmt: skip
 OUTCOMES = (("success_difference", "proportion"), ("rmst_difference", "min"), ("pain_difference", ""))
 BOOTSTRAP = "bootstrap of patients, chances of the arm fitted anew, percentile limits"
+AT_LEAST = ", no nearer than those of the difference as it is"
 NO_OTHER = Assumption(name="nothing unrecorded", detail="arms differ by chance among cases alike in what was recorded")
 
 
@@ -65,8 +57,9 @@ def fair_comparison(
     -----
     Weights are overlap weights: the answer is of cases for whom both arms were likely. Standardisation predicts every
     case under either arm from a proportional-hazards model (onset) or a linear one (pain) with the same covariates and
-    averages. Limits come from drawing patients anew with everything fitted anew; where fewer than nine in ten draws can
-    be fitted there are none.
+    averages. Where what was recorded says the arm, or nearly, both are refused. Limits come from drawing patients anew
+    with everything fitted anew; where fewer than nine in ten draws can be fitted there are none, and of few cases they
+    reach at least as far as those of the difference as it is.
     """
     protocol = data.protocol
     if protocol.study.randomised:
@@ -83,8 +76,8 @@ def fair_comparison(
             outcome=name,
             unit=unit or (protocol.pain.instrument.unit if protocol.pain else ""),
             crude=crude[name],
-            weighted=found.estimate(name, "weighted", unit, counts, protocol.plan.conf_level),
-            standardised=found.estimate(name, "standardised", unit, counts, protocol.plan.conf_level),
+            weighted=found.estimate(name, "weighted", unit, crude[name], protocol.plan.conf_level, counts),
+            standardised=found.estimate(name, "standardised", unit, crude[name], protocol.plan.conf_level, counts),
         )
         for name, unit in OUTCOMES
         if name != "pain_difference" or protocol.pain is not None
@@ -152,39 +145,50 @@ def _crude(overall: Population, comfort: Comfort | None, data: AnalysisSet) -> d
 
 @dataclass(slots=True)
 class _Found:
-    """Estimates by outcome and way, and their draws."""
+    """Estimates by outcome and way, their draws, and why there are none: a code and a sentence."""
 
     point: dict[tuple[str, str], float] = field(default_factory=dict)
     draw: dict[tuple[str, str], list[float]] = field(default_factory=dict)
-    reason: dict[str, str] = field(default_factory=dict)
-    separated: bool = False
+    reason: dict[tuple[str, str], tuple[str, str]] = field(default_factory=dict)
+    reach: dict[str, LeastReach] = field(default_factory=dict)
     one_sided: tuple[OneSided, ...] = ()
     extrapolated: tuple[Caution, ...] = ()
     balance: tuple[BalanceRow, ...] = ()
     overlap: Overlap | None = None
     draws: int = 0
 
-    def estimate(self, name: str, how: str, unit: str, n: Counts, level: float) -> EstimateLike:
-        draws = np.array(self.draw.get((name, how), []))
-        held = draws[np.isfinite(draws)]
+    @property
+    def separated(self) -> bool:
+        """Whether what was recorded says for some cases which arm they had for certain."""
+        return any(code == "separation" for code, _ in self.reason.values())
+
+    def estimate(self, name: str, how: str, unit: str, crude: EstimateLike, level: float, n: Counts) -> EstimateLike:
+        """One adjusted difference with its limits, or why there is none."""
         method = {"weighted": "overlap weights", "standardised": "standardised over all cases"}[how]
-        code = reason = ""
+        drawn = np.array(self.draw.get((name, how), []))
+        held = drawn[np.isfinite(drawn)]
+        reach, why = self.reach.get(name), None
         if (name, how) not in self.point:
-            code, reason = "not_fitted", self.reason.get(how, "it could not be fitted")
+            why = self.reason.get((name, how), ("not_fitted", "it could not be fitted"))
         elif held.size < LEAST_HELD * max(self.draws, 1):
-            code, reason = "few_draws", f"{held.size} of {self.draws} draws could be fitted, too few for limits"
-        if reason:
-            return not_asked(name, reason, code=code, contrast=None, unit=unit, method=method, n=n)
-        tail = (1 - level) / 2
-        low, high = np.quantile(held, [tail, 1 - tail])
+            why = "few_draws", f"{held.size} of {self.draws} draws could be fitted, too few for limits"
+        elif reach is not None and isinstance(crude, NotAvailable):
+            why = crude.code, crude.reason
+        if why is not None:
+            return not_asked(name, why[1], code=why[0], contrast=None, unit=unit, method=method, n=n)
+        value, tail, limits = self.point[name, how], (1 - level) / 2, BOOTSTRAP
+        low, high = (float(end) for end in np.quantile(held, [tail, 1 - tail]))
+        if reach is not None and isinstance(crude, Estimate):
+            limits += AT_LEAST
+            low, high = reach.widened(value, (low, high), crude.estimate, crude.interval)
         return Estimate(
             quantity=name,
             contrast=None,
-            estimate=self.point[name, how],
+            estimate=value,
             std_error=float(held.std(ddof=1)),
-            interval=Interval(low=float(low), high=float(high), level=level, method=BOOTSTRAP),
+            interval=Interval(low=low, high=high, level=level, method=limits),
             unit=unit,
-            method=f"{method}; {BOOTSTRAP}",
+            method=f"{method}; {limits}",
             n=n,
             assumptions=(NO_OTHER,),
             caution=self.extrapolated if how == "standardised" else (),
@@ -192,126 +196,75 @@ class _Found:
 
 
 def _adjusted(
-    data: AnalysisSet, other: NDArray[np.bool_], covariates: dict[str, NDArray[Any]], progress: Progress | None
+    data: AnalysisSet, other: BoolArray, covariates: dict[str, NDArray[Any]], progress: Progress | None
 ) -> _Found:
     found = _Found()
     if not covariates:
         # Weights by nothing are no weights: what they would give is the difference as it is, under another name.
-        found.reason = {how: "nothing was recorded in which cases could differ" for how, _ in WAYS}
+        nothing = ("not_fitted", "nothing was recorded in which cases could differ")
+        found.reason = {(name, how): nothing for how, outcomes, _ in WAYS for name in outcomes}
         return found
     design = code_columns(covariates)
-    for how, work in WAYS:
+    cases = AlikeCases(data=data, other=other, design=design, rows=np.arange(len(data)), strict=True)
+    for how, outcomes, work in WAYS:
         try:
-            values = work(data, other, design.matrix, np.arange(len(data)), True)
-            found.point |= {(name, how): value for name, value in values.items()}
+            found.point |= {(name, how): value for name, value in work(cases).items()}
         except OnsetStudyError as error:
-            found.reason[how] = error.reason if isinstance(error, NotEstimable) else str(error)
-            found.separated |= isinstance(error, NotEstimable) and error.code == "separation"
+            found.reason |= {(name, how): _why(error) for name in outcomes}
     arms = (data.protocol.reference_arm, data.protocol.contrast_arm)
     if any(how == "standardised" for _, how in found.point):
         found.one_sided, inside = one_sided(other, covariates, arms)
         found.extrapolated = _extrapolated(found, int(inside.sum()), data)
     if any(how == "weighted" for _, how in found.point):
-        chance = fit_propensity(other, design.matrix)
-        weight = overlap_weights(other, chance)
-        found.balance = balance(other, design, weight)
-        found.overlap = overlap_of(other, chance, weight, arms)
+        found.balance = balance(other, design, cases.weight)
+        found.overlap = overlap_of(other, cases.chance, cases.weight, arms)
     if found.point:
-        _draw(data, other, design.matrix, found, progress)
+        found.reach = _reach(cases, {name for name, _ in found.point})
+        _draw(cases, found, progress)
     return found
 
 
-def _draw(
-    data: AnalysisSet, other: NDArray[np.bool_], matrix: FloatArray, found: _Found, progress: Progress | None
-) -> None:
+def _why(error: OnsetStudyError) -> tuple[str, str]:
+    """Code and sentence of a refusal."""
+    return (error.code, error.reason) if isinstance(error, NotEstimable) else ("not_fitted", str(error))
+
+
+def _reach(cases: AlikeCases, asked: set[str]) -> dict[str, LeastReach]:
+    """How far limits reach at least, of the outcomes whose draws do not spread enough."""
+    data, onset, every = cases.data, cases.data.protocol.onset, np.ones(len(cases.rows), dtype=bool)
+    success, wait = data.times("success"), data.times("wait")
+    outcomes = {
+        "success_difference": (success.right <= onset.target_min, every, 1.0),
+        "rmst_difference": (np.column_stack((wait.left, wait.right)), every, onset.tau_min),
+        "pain_difference": (cases.score, ~np.isnan(cases.score), math.inf),
+    }
+    return {
+        name: LeastReach.of(cases.other[used], cases.matrix[used], edge)
+        for name, (values, used, edge) in outcomes.items()
+        if name in asked and draws_too_narrow(values[used], cases.other[used])
+    }
+
+
+def _draw(cases: AlikeCases, found: _Found, progress: Progress | None) -> None:
     """Patients drawn anew with all their cases; everything fitted anew in each draw."""
-    names, group = np.unique(data.column("patient_id"), return_inverse=True)
+    names, group = np.unique(cases.data.column("patient_id"), return_inverse=True)
     members = np.split(np.argsort(group, kind="stable"), np.cumsum(np.bincount(group))[:-1])
-    rng = stream(data.protocol.plan.seed, "fair comparison")
+    rng = stream(cases.data.protocol.plan.seed, "fair comparison")
     found.draws = REPLICATES
+    asked = [(how, outcomes, work) for how, outcomes, work in WAYS if (outcomes[0], how) in found.point]
     for number in range(REPLICATES):
         if progress is not None and number % 20 == 0:
             progress(number, REPLICATES, "fair comparison")
         picked = rng.integers(0, names.size, names.size)
         rows = np.concatenate([members[i] for i in picked])
-        for how, work in WAYS:
+        drawn = replace(cases, other=cases.other[rows], rows=rows, strict=False)
+        for how, outcomes, work in asked:
             try:
-                values = work(data, other, matrix, rows, False)
+                values = work(drawn)
             except OnsetStudyError:
                 values = {}
-            for key in (k for k in found.point if k[1] == how):
-                found.draw.setdefault(key, []).append(values.get(key[0], np.nan))
-
-
-def _summaries(data: AnalysisSet, curves_of: Callable[[Intervals], tuple[OnsetCurve, OnsetCurve]]) -> dict[str, float]:
-    """Differences in success and wait between two curves, other arm minus reference."""
-    onset = data.protocol.onset
-    success, wait = data.times("success"), data.times("wait")
-    first = curves_of(success)
-    alike = np.array_equal(success.left, wait.left) and np.array_equal(success.right, wait.right)
-    second = first if alike else curves_of(wait)
-    return {
-        "success_difference": spread_evenly(first[1], onset.target_min) - spread_evenly(first[0], onset.target_min),
-        "rmst_difference": wait_to(second[1], onset.tau_min) - wait_to(second[0], onset.tau_min),
-    }
-
-
-def _weighted(
-    data: AnalysisSet, other: NDArray[np.bool_], matrix: FloatArray, rows: NDArray[np.intp], strict: bool
-) -> dict[str, float]:
-    arm = other[rows]
-    weight = overlap_weights(arm, fit_propensity(arm, matrix[rows], strict=strict))
-
-    sides = (np.flatnonzero(~arm), np.flatnonzero(arm))
-
-    def curves(times: Intervals) -> tuple[OnsetCurve, OnsetCurve]:
-        first, second = (weighted_curve(times.take(rows[side]), weight[side]) for side in sides)
-        return first, second
-
-    values, score = _summaries(data, curves), data.pain[rows]
-    scored = [side[~np.isnan(score[side]) & (weight[side] > 0)] for side in sides]
-    if all(side.size for side in scored):
-        means = [float(np.average(score[side], weights=weight[side])) for side in scored]
-        values["pain_difference"] = means[1] - means[0]
-    return values
-
-
-def _standardised(
-    data: AnalysisSet, other: NDArray[np.bool_], matrix: FloatArray, rows: NDArray[np.intp], strict: bool
-) -> dict[str, float]:
-    protocol, arm = data.protocol, other[rows]
-    names = np.array(protocol.arm_codes[:2])[arm.astype(np.intp)]
-    columns = _independent(matrix[rows])
-    frame = pd.DataFrame({"arm": names, **{f"x{k}": matrix[rows, k] for k in columns}})
-
-    def curves(times: Intervals) -> tuple[OnsetCurve, OnsetCurve]:
-        # Cases drawn anew are nobody else's; only the curve of the cases themselves is worth keeping.
-        kept = data.curves if strict else None
-        reference = {"arm": protocol.reference_arm}
-        found = standardise_curves(times.take(rows), frame, by="arm", reference=reference, curves=kept)
-        return found[protocol.reference_arm], found[protocol.contrast_arm]
-
-    values, score = _summaries(data, curves), data.pain[rows]
-    known = ~np.isnan(score)
-    x = np.column_stack((np.ones(int(known.sum())), arm[known].astype(np.float64), matrix[rows][known][:, columns]))
-    if x.shape[0] > x.shape[1] and np.unique(arm[known]).size > 1:
-        values["pain_difference"] = float(np.linalg.lstsq(x, score[known], rcond=None)[0][1])
-    return values
-
-
-def _independent(matrix: FloatArray) -> list[int]:
-    """Columns that differ between cases and say something new, in order."""
-    kept: list[int] = []
-    basis = np.ones((matrix.shape[0], 1))
-    for k in range(matrix.shape[1]):
-        tried = np.column_stack((basis, matrix[:, k]))
-        if np.linalg.matrix_rank(tried) > basis.shape[1]:
-            basis = tried
-            kept.append(k)
-    return kept
-
-
-WAYS = (("weighted", _weighted), ("standardised", _standardised))
+            for name in outcomes:
+                found.draw.setdefault((name, how), []).append(values.get(name, np.nan))
 
 
 def _period(data: AnalysisSet, other: NDArray[np.bool_]) -> str:
