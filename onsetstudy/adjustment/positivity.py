@@ -75,7 +75,7 @@ def refuse_nearly_same(other: NDArray[np.bool_], design: Design, words: Mapping[
     named = [words.get(name, name.replace("_", " ")) for name in near or alone]
     if same or told < NOTHING:
         how = f"arm and {' and '.join(named)} are the same here" if near else _follows(named)
-        reason = f"{how}: which of them made a difference cannot be told"
+        reason = f"{how}, so that which of them made a difference cannot be told"
     else:
         how = f"arm and {' and '.join(named)} are nearly the same here" if near else _follows(named, "nearly ")
         reason = f"{how}: cases alike tell as much as {_count(told)} of each arm would, and it takes {LEAST_ALIKE}"

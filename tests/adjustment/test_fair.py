@@ -7,10 +7,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from onsetstudy.adjustment.learning import learning_curve
+from onsetstudy.adjustment.least_reach import LeastReach, draws_too_narrow
+from onsetstudy.adjustment.positivity import refuse_nearly_same, worth
 from onsetstudy.adjustment.propensity import balance, code_columns, fit_propensity, overlap_of, overlap_weights
 from onsetstudy.adjustment.unmeasured_confounding import e_value, e_value_of_limit, ratio_of_common_hazard
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
-from onsetstudy.core.results import Estimate
+from onsetstudy.core.results import Estimate, Interval
 from tests.reference import load_reference
 
 PRINTED = load_reference("vanderweele_ding_2017_evalues")
@@ -111,3 +113,73 @@ def test_learning_is_found_where_it_is():
     alike = learning_curve(known, known, number, known)
     assert alike.code == "no_spread"
     assert isinstance(found, Estimate)
+
+
+def test_what_cases_alike_are_worth_is_what_their_levels_hold():
+    """By hand: twice the product over the sum of both arms, level by level."""
+    other = np.repeat([False, True], 12)
+    assert worth(other, np.empty((24, 0))) == pytest.approx(12)
+    assert worth(other, other[:, None].astype(float)) == pytest.approx(0)
+    level = np.repeat([0.0, 1.0], 12)
+    level[[0, 23]] = 1.0, 0.0
+    assert worth(other, level[:, None]) == pytest.approx(2 * (11 * 1 / 12 + 1 * 11 / 12))
+
+
+def test_an_arm_that_is_a_covariate_is_refused_by_its_name():
+    other = np.repeat([False, True], 12)
+    quarter = np.where(other, "2026Q4", "2026Q3")
+    hands = np.tile(["A", "B"], 12)
+    words = {"hands": "operator"}
+    with pytest.raises(NotEstimable, match="arm and quarter are the same here") as refused:
+        refuse_nearly_same(other, code_columns({"hands": hands, "quarter": quarter}), words)
+    assert "operator" not in refused.value.reason
+    with pytest.raises(NotEstimable, match="arm and operator are the same here"):
+        refuse_nearly_same(other, code_columns({"hands": quarter}), words)
+    refuse_nearly_same(other, code_columns({"hands": hands}), words)
+
+
+@pytest.mark.parametrize(("apart", "told"), [(1, "1"), (2, "3"), (3, "4"), (4, "")])
+def test_an_arm_that_nearly_is_a_covariate_is_refused_until_cases_alike_are_worth_five_of_each(apart, told):
+    """Twelve of each arm; ``apart`` of the one are with all of the other: worth 2 x 12 x apart / (12 + apart)."""
+    other = np.repeat([False, True], 12)
+    design = code_columns({"quarter": np.where(np.arange(24) < 12 + apart, "A", "B")})
+    assert worth(other, design.matrix) == pytest.approx(2 * 12 * apart / (12 + apart))
+    if not told:
+        refuse_nearly_same(other, design, {})
+        return
+    with pytest.raises(NotEstimable) as refused:
+        refuse_nearly_same(other, design, {})
+    how = f"cases alike tell as much as {told} of each arm would, and it takes 5"
+    assert refused.value.reason == f"arm and quarter are nearly the same here: {how}"
+
+
+def test_arms_that_follow_from_several_covariates_together_are_refused_too():
+    """Neither says the arm by itself; A early and B late had the one, the two of them changed over in between."""
+    hands, half = np.repeat(["A", "B"], 12), np.tile(["early", "late"], 12)
+    both = {"hands": hands, "half": half, "pair": np.where((hands == "A") == (half == "early"), "x", "y")}
+    other = (hands == "A") & (half == "early")
+    with pytest.raises(NotEstimable, match="the arm follows from hands and half and pair taken together"):
+        refuse_nearly_same(other, code_columns(both), {})
+
+
+def test_limits_of_few_cases_reach_as_far_as_those_of_the_difference_as_it_is():
+    other = np.repeat([False, True], 12)
+    hands = np.tile([0.0, 1.0], 12)[:, None]
+    reach = LeastReach.of(other, hands, edge=1.0)
+    assert reach.scale == pytest.approx(1)
+    crude = Interval(low=-0.24, high=0.24, level=0.95, method="Newcombe")
+    assert reach.widened(0.0, (0.0, 0.0), 0.0, crude) == pytest.approx((-0.24, 0.24))
+    assert reach.widened(0.0, (-0.5, 0.5), 0.0, crude) == (-0.5, 0.5)
+    assert reach.widened(0.9, (0.9, 0.9), 0.0, crude) == pytest.approx((0.66, 1.0))
+    unlike = np.tile([0.0, 0.0, 1.0], 8)[:, None] * other[:, None]
+    assert LeastReach.of(other, unlike).scale > 1, "the less is alike, the further"
+
+
+def test_draws_are_enough_for_many_cases_that_differ():
+    other = np.repeat([False, True], 40)
+    mixed = np.tile([True, False], 40)
+    assert not draws_too_narrow(mixed, other)
+    assert draws_too_narrow(np.ones(80, dtype=bool), other), "no case differs"
+    assert draws_too_narrow(mixed & other, other), "none of one arm differs"
+    assert draws_too_narrow(mixed[20:60], other[20:60]), "few cases"
+    assert draws_too_narrow(np.column_stack((mixed & other, np.zeros(80))), other)

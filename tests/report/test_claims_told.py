@@ -7,12 +7,13 @@ import json
 import pytest
 
 from onsetstudy.core.claims import Look
+from onsetstudy.core.results import Estimate
 from onsetstudy.core.serialise import from_dict
 from onsetstudy.files.documents.reports import results_json
 from onsetstudy.report.claims_told import answer_line, looks_note
 from onsetstudy.report.documents.group import compose_group
 from onsetstudy.report.documents.practice import compose
-from onsetstudy.report.sections.appendix.statistician import claims_table
+from onsetstudy.report.sections.appendix.statistician import _numbers_table, claims_table
 from onsetstudy.report.sentences import short_value
 from tests.report.claimed import claim, group_of
 from tests.report.samples import rich, small
@@ -64,3 +65,16 @@ def test_a_claim_says_what_its_interval_is_once_the_study_has_stopped(code, stop
     note = looks_note(claim("rmst_difference", -1.5, -2.5, -0.5, look=look, leads=True))
     assert "repeated confidence interval" in note
     assert ("decided at analysis 3" in note) == stopped
+
+
+@pytest.mark.parametrize("make", [rich, small])
+def test_every_estimate_shows_the_minutes_saved_of_page_one(make):
+    results = make()
+    rows = [row for row in _numbers_table(results).rows if row[0].startswith("Restricted mean") and "less" in row[1]]
+    wait = results.overall.wait_difference
+    for row in rows:
+        assert row[-1] == "min saved"
+        saved, low, high = (float(cell.strip().replace("−", "-")) for cell in row[2:5])
+        assert (saved, low, high) == pytest.approx((-wait.estimate, -wait.interval.high, -wait.interval.low), abs=0.005)
+        assert low <= saved <= high
+    assert len(rows) == isinstance(wait, Estimate)

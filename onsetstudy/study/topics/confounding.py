@@ -44,6 +44,7 @@ LEAST_HELD = 0.9
 CASES_A_COLUMN = 5
 OUTCOMES = (("success_difference", "proportion"), ("rmst_difference", "min"), ("pain_difference", ""))
 BOOTSTRAP = "bootstrap of patients, chances of the arm fitted anew, percentile limits"
+PLAINLY = {"not_converged": "the curves of cases alike could not be fitted to so few cases"}
 AT_LEAST = ", no nearer than those of the difference as it is"
 NO_OTHER = Assumption(name="nothing unrecorded", detail="arms differ by chance among cases alike in what was recorded")
 
@@ -226,7 +227,9 @@ def _adjusted(
 
 def _why(error: OnsetStudyError) -> tuple[str, str]:
     """Code and sentence of a refusal."""
-    return (error.code, error.reason) if isinstance(error, NotEstimable) else ("not_fitted", str(error))
+    if not isinstance(error, NotEstimable):
+        return "not_fitted", str(error)
+    return error.code, PLAINLY.get(error.code, error.reason)
 
 
 def _reach(cases: AlikeCases, asked: set[str]) -> dict[str, LeastReach]:

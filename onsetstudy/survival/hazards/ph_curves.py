@@ -14,7 +14,7 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Counts
 from onsetstudy.inference.design_matrix import code_covariates
 from onsetstudy.survival.curve.npmle import Curves
-from onsetstudy.survival.hazards.ph_fit import HazardsProblem, Maximum, maximise, set_up
+from onsetstudy.survival.hazards.ph_fit import RUN_AWAY, HazardsProblem, Maximum, maximise, set_up
 from onsetstudy.survival.hazards.ph_likelihood import LARGEST_PREDICTOR
 from onsetstudy.survival.results import OnsetCurve
 
@@ -76,9 +76,7 @@ def _curve(
     position, cumulative = maximum.active.position, np.append(np.cumsum(maximum.h), np.inf)
     predictor = (rows - problem.centre) @ maximum.b
     if not np.max(np.abs(predictor), initial=0.0) <= LARGEST_PREDICTOR:
-        raise NotEstimable(
-            "standardised_curve", "a covariate separates the onsets: its coefficient has no end", code="run_away"
-        )
+        raise NotEstimable("standardised_curve", RUN_AWAY, code="run_away")
     relative = np.exp(predictor)
     surv = share @ np.exp(-relative[:, None] * cumulative[None, :])
     mass = -np.diff(np.concatenate(([1.0], surv)))

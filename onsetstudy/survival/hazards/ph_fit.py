@@ -28,6 +28,7 @@ OUTER_STEPS = 60
 INNER_STEPS = 80
 SUSPICIOUS = 4.0
 """Spread of the linear predictor from which on a fit that does not settle may be running away."""
+RUN_AWAY = "an arm or group was numb so much sooner or later than another that no ratio of their rates can be given"
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -200,7 +201,7 @@ def _newton(cells: Cells, b: FloatArray, h: FloatArray, free: BoolArray) -> tupl
         with np.errstate(over="ignore", invalid="ignore"):
             d = derivatives(cells, b, h)
         if not (np.isfinite(d.gradient).all() and np.isfinite(d.information).all()):
-            raise NotEstimable("hazard_ratio", "a coefficient runs off without end", code="run_away")
+            raise NotEstimable("hazard_ratio", RUN_AWAY, code="run_away")
         gap = _violation(d.gradient[:p][free], d.gradient[p:], h) / total
         if gap <= GRADIENT_TOLERANCE / 4:
             return b, h, gap, step
@@ -285,7 +286,7 @@ def maximise(
         b, h, gap, steps = _newton(active.cells, b, h, free)
         iterations += steps
         if not patient and free.any() and steps == INNER_STEPS and float(np.ptp(problem.x @ b)) > SUSPICIOUS:
-            raise NotEstimable("hazard_ratio", "a coefficient does not settle", code="run_away")
+            raise NotEstimable("hazard_ratio", RUN_AWAY, code="run_away")
         gain = _outside_gain(problem, active, b, h)
         left = max(gap, float(gain.max(initial=0.0)) / total)
         if left <= GRADIENT_TOLERANCE:

@@ -12,6 +12,7 @@ from scipy import stats
 
 from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.intervals import Intervals
+from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Caution
 from onsetstudy.inference.means import satterthwaite
 from onsetstudy.inference.proportions import Limits, normal_quantile
@@ -204,10 +205,11 @@ def _difference(cells: dict[str, list[CellWait]], arms: tuple[str, str], options
     low, high = max(-tau, value - below), min(tau, value + above)
     if not moves:
         return Value(value, (low, high), how, error)
+    saved = quantity_of("rmst_difference").as_shown(value, value - moves, value + moves)
     text = (
         f"The gaps between tests in which onset lies are {gap:.1f} min wide on average in the arm {arms[0]} and "
-        f"{gap_ref:.1f} min in the arm {arms[1]}: depending on where in them it lies, the difference in waiting is "
-        f"from {value - moves:.1f} to {value + moves:.1f} min, and its interval allows for both."
+        f"{gap_ref:.1f} min in the arm {arms[1]}: depending on where in them it lies, the arm {arms[0]} saves from "
+        f"{saved.low:.1f} to {saved.high:.1f} min of waiting, and the interval of the difference allows for both."
     )
     alone = (low + moves > 0) or (high - moves < 0)
     if alone and low <= 0 <= high:

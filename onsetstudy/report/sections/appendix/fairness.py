@@ -5,10 +5,11 @@ from __future__ import annotations
 from functools import partial
 
 from onsetstudy.adjustment.results import EValue, FairComparison
+from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.outcomes.scores.paired_results import Blinding, OrderEffects, PairedStudy
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.cells import NONE, near_text, reason_of, value_text
+from onsetstudy.report.cells import NONE, near_text, reason_of, spanned, value_text
 from onsetstudy.report.document import Figure, Section, Table, note, notes_of
 from onsetstudy.report.figures import balance
 from onsetstudy.report.figures.canvas import contrast_look
@@ -17,6 +18,16 @@ from onsetstudy.report.numbers import counted, decimal, interval, level, listed,
 
 # Said under the numbers that it is about.
 BESIDE_THE_TABLE = ("extrapolated",)
+AS_IT_IS, WAYS = "as it is", ("weighted", "standardised")
+FIELDS_OF = {AS_IT_IS: "crude"}
+MEANING = {
+    "weighted": "Weighted: of cases who might have had either arm, by overlap weights.",
+    "standardised": "Standardised: what a model predicts for all cases, had all had the one arm or the other.",
+}
+DRAWN = (
+    "Limits of what is {}: patients are drawn by lot from these {} times, and all is computed anew of those drawn; of "
+    "few cases, or such as hardly differ, they reach at least as far as those of the difference as it is."
+)
 PERIODS = {
     "apart": "The arms do not overlap in time: whatever else changed between them cannot be told from buffering.",
     "mixed": "",
@@ -34,15 +45,14 @@ def fair_section(fair: FairComparison | None, protocol: Protocol) -> Section | N
         "alternating": "the arms alternated, so the next one could be known beforehand",
         "date_based": f"the date said who was {other}, so the arm could be known beforehand",
     }[protocol.study.allocation]
-    accounted = listed([field_name(c) for c in fair.covariates])
-    alike = (
-        f"and among cases alike in {accounted}" if accounted else "as nothing was recorded in which cases could differ"
-    )
+    alike = f"and among cases alike in {listed([field_name(c) for c in fair.covariates])}" if _ways(fair) else ""
+    if not fair.covariates:
+        alike = "as nothing was recorded in which cases could differ"
     section = partial(
         Section.of,
         "fair",
         "Among cases alike",
-        f"Nobody drew lots: {came_about}. The difference is shown as it is, {alike}. "
+        f"Nobody drew lots: {came_about}. The difference is shown as it is{f', {alike}' if alike else ''}. "
         "What was not recorded may still differ, so no line says that buffering made the difference.",
         PERIODS[fair.period],
     )
@@ -50,6 +60,7 @@ def fair_section(fair: FairComparison | None, protocol: Protocol) -> Section | N
         return section()
     left_out = listed([f"{field_name(name)} ({why})" for name, why in fair.left_out])
     return section(
+        _not_told(fair),
         _table(fair, protocol),
         _balance(fair, protocol, other, reference) if fair.balance else None,
         map(_explained_by, fair.e_values),
@@ -57,6 +68,30 @@ def fair_section(fair: FairComparison | None, protocol: Protocol) -> Section | N
         note(f"Not accounted for: {left_out}.") if left_out else None,
         notes_of(c for c in fair.caution if c.code not in BESIDE_THE_TABLE),
     )
+
+
+def _ways(fair: FairComparison) -> tuple[str, ...]:
+    """Ways that gave an answer to any question."""
+    return tuple(way for way in WAYS if any(isinstance(getattr(line, way), Estimate) for line in fair.lines))
+
+
+def _reasons(fair: FairComparison, ways: tuple[str, ...]) -> dict[str, list[str]]:
+    """Why there is no answer, each reason once, and the ways that it is of."""
+    found: dict[str, list[str]] = {}
+    for way in ways:
+        for line in fair.lines:
+            e = getattr(line, FIELDS_OF.get(way, way))
+            if isinstance(e, NotAvailable) and way not in found.setdefault(reason_of(e), []):
+                found[reason_of(e)].append(way)
+    return found
+
+
+def _not_told(fair: FairComparison) -> str | None:
+    """Why no difference among cases alike is shown, where it was asked for."""
+    if _ways(fair) or not fair.covariates:
+        return None
+    why = "; ".join(_reasons(fair, WAYS))
+    return f"Among cases alike the difference cannot be told: {why}."
 
 
 def _balance(fair: FairComparison, protocol: Protocol, other: str, reference: str) -> Figure:
@@ -71,32 +106,42 @@ def _balance(fair: FairComparison, protocol: Protocol, other: str, reference: st
 
 def _table(fair: FairComparison, protocol: Protocol) -> Table:
     names = {
-        "success_difference": (f"numb by {protocol.onset.target_min:g} min, percentage points", 100.0, 0),
-        "rmst_difference": ("restricted mean time to onset, minutes", 1.0, 1),
-        "pain_difference": (f"mean pain, {protocol.pain.instrument.unit if protocol.pain else ''}", 1.0, 1),
+        "success_difference": f"numb by {protocol.onset.target_min:g} min, percentage points",
+        "rmst_difference": f"restricted mean time to onset, up to {protocol.onset.tau_min:g} min, minutes saved",
+        "pain_difference": f"mean pain, {protocol.pain.instrument.unit if protocol.pain else ''}",
     }
-    ways = ("weighted", "standardised") if fair.covariates else ()
-    rows = []
-    for line in fair.lines:
-        name, factor, places = names[line.outcome]
-        found: list[EstimateLike] = [line.crude, *(getattr(line, way) for way in ways)]
-        rows.append((name, *(value_text(e, places, factor=factor, missing=None) for e in found)))
+    ways = _ways(fair)
+    rows = [
+        (
+            names[line.outcome],
+            *(_shown(line.outcome, getattr(line, FIELDS_OF.get(way, way))) for way in (AS_IT_IS, *ways)),
+        )
+        for line in fair.lines
+    ]
+    tried = WAYS if ways else ()
     effective = fair.overlap.effective if fair.overlap else ()
     told = "; ".join(f"{n} {protocol.label(a)} cases count as {eff:.0f}" for a, eff, n in effective)
-    two_ways = (
-        f", of the two ways on the right by {fair.replicates} draws of patients, everything fitted anew in each. "
-        "Weighted: overlap weights, for cases who might have had either arm. Standardised: predicted for all cases "
-        "under either arm"
-    )
+    meaning = " ".join(MEANING[way] for way in ways)
     return Table.of(
         "The difference as it is, and among cases alike" if ways else "The difference as it is",
-        ("what", "as it is", *ways),
+        ("what", AS_IT_IS, *ways),
         rows,
         f"Differences are {protocol.label(protocol.contrast_arm)} less {protocol.label(protocol.reference_arm)} with "
-        f"{level(protocol.plan.conf_level)} limits{two_ways if ways else ''}.",
+        f"{level(protocol.plan.conf_level)} limits; of times to onset they are minutes saved.",
+        f"{meaning} {DRAWN.format(listed(ways), fair.replicates)}" if ways else "",
         f"Weighted, {told}." if told else "",
+        *(f"{NONE} {listed(of)}: {why}." for why, of in _reasons(fair, (AS_IT_IS, *tried)).items()),
         *(tidy(c.text) for c in fair.caution if c.code in BESIDE_THE_TABLE),
     )
+
+
+def _shown(outcome: str, e: EstimateLike) -> str:
+    """A difference as readers see it everywhere."""
+    if isinstance(e, NotAvailable):
+        return NONE
+    quantity = quantity_of(outcome)
+    seen = quantity.as_shown(e.estimate, e.interval.low, e.interval.high)
+    return spanned(*seen, quantity.places(seen))
 
 
 def _explained_by(e: EValue) -> str:

@@ -6,6 +6,8 @@ import re
 
 import pandas as pd
 
+from onsetstudy.core.quantities import QUANTITIES as TABLE
+from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import NOT_INDEPENDENT, Assumption, Estimate, HypothesisTest, NotAvailable
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import NONE, reason_of, spanned, value_text
@@ -105,8 +107,11 @@ def _numbers_table(results: StudyResults) -> Table:
     population, protocol = results.overall, results.protocol
     columns = ["quantity", "contrast", "unit", "estimate", "conf_low", "conf_high", "p_value"]
     rows = []
-    for quantity, of, unit, value, low, high, p in population.to_frame()[columns].itertuples(index=False):
+    for quantity, of, unit, *numbers, p in population.to_frame()[columns].itertuples(index=False):
+        value, low, high = numbers
         places = 2 if unit in ("min", "mm", "points") else 3
+        if _turned(quantity) and not pd.isna(value):
+            value, low, high = quantity_of(quantity).as_shown(*numbers)
         rows.append(
             (
                 QUANTITIES.get(quantity, plain_words(quantity)),
@@ -116,7 +121,7 @@ def _numbers_table(results: StudyResults) -> Table:
                 "" if pd.isna(low) else decimal(low, places),
                 "" if pd.isna(high) else decimal(high, places),
                 "" if pd.isna(p) else p_text(p),
-                unit if unit == "proportion" or not pd.isna(value) else NONE,
+                NONE if pd.isna(value) and unit != "proportion" else f"{unit} saved" if _turned(quantity) else unit,
             )
         )
     names, of_what, *numbers, p_values, units = zip(*rows, strict=True)
@@ -125,10 +130,16 @@ def _numbers_table(results: StudyResults) -> Table:
         ("", "of", "estimate", "from", "to", "p", "unit"),
         zip(names, of_what, *map(aligned, numbers), p_values, units, strict=True),
         f"From, to: {level(protocol.plan.conf_level)} interval{without_looks(results.looks)}; p likewise, and one "
-        "that the plan does not ask for describes and decides nothing.",
+        "that the plan does not ask for describes and decides nothing. Differences of times are minutes saved: above 0 "
+        "the other arm took less.",
         *_clustered(population),
         align="llrrrrl",
     )
+
+
+def _turned(quantity: str) -> bool:
+    """Whether readers are shown a quantity the other way round, such as minutes saved."""
+    return quantity in TABLE and quantity_of(quantity).shown.factor < 0
 
 
 def _clustered(population: Population) -> tuple[str, ...]:
