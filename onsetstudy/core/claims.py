@@ -7,11 +7,14 @@ know a protocol or a page.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
 from onsetstudy.core.quantities import Quantity, Seen
 from onsetstudy.core.results import Counts, Estimate, HypothesisTest, Interval, NotAvailable
+
+ROUNDING = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -19,8 +22,9 @@ class Bearing:
     """What an interval bears about a difference.
 
     ``side`` is 1 where the whole interval favours the other arm, -1 where it favours the reference arm, else 0.
-    ``size`` compares it with the difference that matters: ``beyond`` (every value matters), ``within`` (no value
-    matters), ``open`` (some do, some do not) or ``unnamed`` (the protocol names none).
+    ``size`` compares it with the difference that matters: ``beyond`` (every value is larger), ``from`` (its nearer end
+    is that very difference), ``within`` (every value is smaller), ``open`` (some values matter, some do not) or
+    ``unnamed`` (the protocol names none).
     """
 
     side: int
@@ -36,9 +40,12 @@ def bearing(quantity: Quantity, low: float, high: float, *, matters: float | Non
     if matters is None:
         return Bearing(side=side, size="unnamed")
     near, far = sorted((abs(low - null), abs(high - null)))
-    if side and near >= matters:
+    # Sums of scores leave a last digit of rounding, which is no difference.
+    if side and math.isclose(near, matters, rel_tol=ROUNDING):
+        return Bearing(side=side, size="from")
+    if side and near > matters:
         return Bearing(side=side, size="beyond")
-    return Bearing(side=side, size="within" if far < matters else "open")
+    return Bearing(side=side, size="within" if far < matters * (1 - ROUNDING) else "open")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,7 +84,7 @@ class Claim:
     quantity : Quantity
         Row of the table of quantities.
     population : str
-        Whose cases, in words: ``412 cases``, ``412 cases of 6 practices``.
+        Whose cases, in words: ``412 cases``, ``412 cases of 6 practices``; of scores ``407 scores``.
     subset : str
         Empty for all cases, else the letter or code of the part.
     answer : Estimate or NotAvailable

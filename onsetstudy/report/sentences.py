@@ -18,7 +18,7 @@ from onsetstudy.outcomes.scores.paired_results import PATIENTS
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import reason_of, spanned
 from onsetstudy.report.document import Answer
-from onsetstudy.report.numbers import amount, capital, counted, decimal, interval, level, listed, p_text, percent, ratio
+from onsetstudy.report.numbers import amount, capital, decimal, interval, level, listed, p_text, percent, ratio
 
 MINUTES = {0.5: "half a minute", 1.0: "one minute", 2.0: "two minutes"}
 OTHER_REASONS = "as arms were not allocated at random, something other than buffering may be the reason"
@@ -276,7 +276,7 @@ def _allowed(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
     bears, seen, matters = claim.bears, claim.seen, _matters(claim)
     assert bears is not None
     assert seen is not None
-    cases = counted(answer.n.onsets, "score") if claim.quantity.unit == "score" else claim.population
+    cases = claim.population
     if doubt := next((c for c in answer.caution if c.code in BEARS_NOTHING), None):
         return doubt.text
     if bears.side == 0 and bears.size != "within":
@@ -295,6 +295,7 @@ def _allowed(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
     anything = f"Anything from {_with_unit(_ends(claim, seen), _unit(claim))} {how} agrees with these {cases}"
     said = {
         "beyond": f"The whole interval lies beyond {matters}, the difference that matters to this study",
+        "from": f"A difference of {matters}, the least that matters to this study, is still possible",
         "within": f"The whole interval lies within {matters}, the difference that matters to this study",
         "open": f"A difference of less than {matters}, too small to matter to this study, is still possible",
     }.get(bears.size, anything)

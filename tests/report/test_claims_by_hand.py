@@ -60,12 +60,33 @@ def test_digits_end_where_nothing_lies_on_a_landmark():
     assert per_cent.places((100.4, 130.0)) == 1
 
 
-def test_the_nearest_end_that_is_exactly_what_matters_matters():
+def test_an_interval_that_begins_exactly_at_what_matters_is_not_beyond_it():
     q = QUANTITIES["rmst_difference"]
-    assert bearing(q, -1.0, -0.5, matters=0.5).size == "beyond"
+    assert bearing(q, -1.0, -0.5, matters=0.5).size == "from"
+    assert bearing(q, -1.0, -0.51, matters=0.5).size == "beyond"
+    assert bearing(q, -1.0, -0.49, matters=0.5).size == "open"
     assert bearing(q, -0.5, -0.1, matters=0.5).size == "open"
-    assert bearing(q, 0.5, 0.9, matters=0.5) == bearing(q, 0.6, 0.8, matters=0.5)
-    assert bearing(QUANTITIES["hazard_ratio"], 1.5, 2.0, matters=0.5).size == "beyond"
+    assert bearing(q, -0.49, -0.1, matters=0.5).size == "within"
+    assert bearing(q, 0.5, 0.9, matters=0.5) == dataclasses.replace(bearing(q, -0.9, -0.5, matters=0.5), side=-1)
+    assert bearing(QUANTITIES["hazard_ratio"], 1.5, 2.0, matters=0.5).size == "from"
+
+
+@pytest.mark.parametrize(("one", "other"), [(2.3, 1.3), (4.1, 3.1), (2.2, 1.2), (4.4, 3.4)])
+def test_rounding_in_a_sum_of_scores_decides_nothing(one, other):
+    """These differences of one point come out a last digit below 1 or above."""
+    q, near = QUANTITIES["pain_shift"], one - other
+    assert near != 1.0
+    assert bearing(q, -3.0, -near, matters=1.0).size == "from"
+    assert bearing(q, near, 3.0, matters=1.0).size == "from"
+    assert bearing(q, -near, near / 2, matters=1.0).size == "open"
+
+
+def test_what_begins_at_the_difference_that_matters_says_so():
+    important = RANDOMISED.pain.instrument.important_difference
+    said = told("pain_difference", -2 * important, -3 * important, -important)
+    assert said.allows == f"A difference of {important:g} mm, the least that matters to this study, is still possible."
+    smaller = told("pain_difference", -2 * important, -3 * important, -important + 1)
+    assert smaller.allows.startswith(f"A difference of less than {important:g} mm, too small to matter to this study")
 
 
 def test_a_claim_is_seen_as_the_table_shows_it():
@@ -213,7 +234,9 @@ def test_scores_are_counted_as_scores():
     assert said.allows.startswith("These 20 scores cannot tell which injection hurts less")
     one = claim("pain_difference", -1.0, -14.0, 12.0)
     answer = dataclasses.replace(one.answer, n=dataclasses.replace(one.answer.n, onsets=1))
-    found = words.sentence(dataclasses.replace(one, answer=answer), RANDOMISED)
+    single = claim_of("pain_difference", answer, RANDOMISED, population="20 cases", known=N)
+    assert (one.population, single.population) == ("20 scores", "1 score")
+    found = words.sentence(single, RANDOMISED)
     assert found.allows.startswith("This 1 score cannot tell")
     important = RANDOMISED.pain.instrument.important_difference
     beyond = told("pain_difference", -2 * important, -3 * important, -1.5 * important)

@@ -110,7 +110,7 @@ def claim_of(
     protocol : Protocol
         Names the difference that matters.
     population, subset : str
-        Whose cases.
+        Whose cases; of scores it is these that are counted.
     known : Counts
         Cases behind it.
     arms, test
@@ -139,7 +139,7 @@ def claim_of(
             bears = dataclasses.replace(bears, side=0, size="open" if matters is not None else bears.size)
     return Claim(
         quantity=quantity,
-        population=population,
+        population=_scores_told(now) if quantity.unit == "score" and isinstance(now, Estimate) else population,
         subset=subset,
         answer=now,
         n=known,
@@ -293,6 +293,11 @@ def cases_told(n: int, practices: int = 1) -> str:
     """Whose cases a claim is of."""
     whose = f" of {practices} practices" if practices > 1 else ""
     return f"{n} {'case' if n == 1 else 'cases'}{whose}"
+
+
+def _scores_told(answer: Estimate) -> str:
+    """Of which scores a claim about scores is: a case without one says nothing of it."""
+    return f"{answer.n.onsets} {'score' if answer.n.onsets == 1 else 'scores'}"
 
 
 def deciding_look(taken: LooksTaken | None) -> Look | None:
