@@ -166,6 +166,20 @@ class Sheet:
         across, up = self.figure.get_size_inches()
         self.figure.text(left / across, bottom / up, text, **{"va": "center", **style})
 
+    def width_of(self, text: str, **style: Any) -> float:
+        """Inches that a text is wide."""
+        probe = self.figure.text(0, 0, text, **style)
+        wide = float(probe.get_window_extent().width) / float(self.figure.dpi)
+        probe.remove()
+        return wide
+
+    def shortened(self, text: str, width: float, **style: Any) -> str:
+        """As much of the beginning of a text as is so many inches wide, with a mark where some is missing."""
+        if self.width_of(text, **style) <= width:
+            return text
+        left = (f"{text[:n].rstrip()} …" for n in range(len(text) - 1, 0, -1))
+        return next((part for part in left if self.width_of(part, **style) <= width), "…")
+
 
 @dataclass(frozen=True, slots=True)
 class Drawing:

@@ -138,6 +138,8 @@ def draw_figure(results: StudyResults) -> Drawing:
 
     def fill(sheet: Sheet) -> None:
         place, top = SCREEN if sheet.narrow else PAGE, height(sheet.narrow)
+        told = (dot for part in parts for dot in part if not _untold(part))
+        place = place.with_room_for(sheet, [place.beside_of(dot) for dot in told])
         for number, part in enumerate(parts):
             if number:
                 _rule(sheet, top)
@@ -158,19 +160,46 @@ class _Place:
     above: float
     question_wrap: int
     reason_wrap: int
+    untold: int
     beside: bool
 
     def height_of(self, part: Sequence[Dot]) -> float:
         """Height of one question."""
         return self.above + PER_DOT * len(part) + TICKS
 
+    def beside_of(self, dot: Dot) -> str:
+        """What stands beside a dot, or where it would be."""
+        return dot.number or textwrap.shorten(f"no answer: {dot.reason}", self.untold, placeholder=" …")
 
-PER_DOT, TICKS = 0.185, 0.27
+    def with_room_for(self, sheet: Sheet, numbers: Sequence[str]) -> _Place:
+        """The same with an axis as narrow as the widest number asks, within reason."""
+        widest = max((sheet.width_of(text, fontsize=NUMBERS) for text in numbers), default=0.0)
+        moved = min(max(0.0, self.number_left + widest + MARGIN - sheet.width), self.axis_width / 3)
+        return replace(self, axis_width=self.axis_width - moved, number_left=self.number_left - moved)
+
+
+PER_DOT, TICKS, NUMBERS = 0.185, 0.27, 8.5
+GAP, MARGIN = 0.12, 0.04
+"""Inches between words, and at the right edge, as a reader's type may run a little wider."""
 PAGE = _Place(
-    axis_left=2.65, axis_width=2.2, number_left=5.02, above=0.16, question_wrap=28, reason_wrap=58, beside=True
+    axis_left=2.65,
+    axis_width=2.2,
+    number_left=5.02,
+    above=0.16,
+    question_wrap=28,
+    reason_wrap=58,
+    untold=34,
+    beside=True,
 )
 SCREEN = _Place(
-    axis_left=0.96, axis_width=0.84, number_left=1.89, above=0.46, question_wrap=60, reason_wrap=46, beside=False
+    axis_left=0.96,
+    axis_width=0.84,
+    number_left=1.89,
+    above=0.46,
+    question_wrap=60,
+    reason_wrap=46,
+    untold=24,
+    beside=False,
 )
 
 
@@ -179,23 +208,45 @@ def _question(sheet: Sheet, part: Sequence[Dot], place: _Place, top: float, prot
     height = PER_DOT * len(part)
     bottom = top - place.above - height
     middle = bottom + height / 2
-    question = textwrap.fill(part[0].question, place.question_wrap)
+    question = _wrapped(sheet, part[0].question, place)
     sheet.say(0, middle if place.beside else top - 0.17, question, linespacing=1.25)
-    if all(dot.reason for dot in part):
+    if _untold(part):
         text = textwrap.fill(f"No answer: {part[0].reason}.", place.reason_wrap)
         sheet.say(place.axis_left if place.beside else 0, middle, text, fontsize=8, color=SECONDARY, linespacing=1.25)
         return
     share = part[0].row in SHARES
     ax = sheet.axes(place.axis_left, bottom, place.axis_width, height)
     draw(part, ax, arms=protocol.arm_codes, share=share, ticks=4 if place.beside else 2)
-    left, align = (place.axis_left - 0.12, "right") if place.beside else (0, "left")
+    left, align = (place.axis_left - GAP, "right") if place.beside else (0, "left")
+    room = left - max(map(sheet.width_of, question.split("\n"))) - GAP if place.beside else place.axis_left - 0.06
     for number, dot in enumerate(part):
         y = bottom + height * (len(part) - number - 0.5) / len(part)
         if share:
-            colour = look_of(dot.arm, protocol.arm_codes).colour
-            sheet.say(left, y, protocol.label(dot.arm), color=colour, weight="bold", ha=align)
-        text = dot.number or textwrap.shorten(f"no answer: {dot.reason}", 34, placeholder=" …")
-        sheet.say(place.number_left, y, text, fontsize=8.5)
+            label = sheet.shortened(protocol.label(dot.arm), room, weight="bold")
+            sheet.say(left, y, label, color=look_of(dot.arm, protocol.arm_codes).colour, weight="bold", ha=align)
+        _number(sheet, place.beside_of(dot), place.number_left, y, alone=len(part) == 1)
+
+
+def _wrapped(sheet: Sheet, question: str, place: _Place) -> str:
+    """A question in as many lines as its place asks for."""
+    room = place.axis_left - GAP if place.beside else sheet.width
+    wraps = (textwrap.fill(question, most) for most in range(place.question_wrap, 12, -1))
+    return next((text for text in wraps if sheet.width_of(text, linespacing=1.25) <= room), question)
+
+
+def _untold(part: Sequence[Dot]) -> bool:
+    """Whether nothing is drawn of a question, so that the reason takes the place of the axis."""
+    return all(dot.reason for dot in part)
+
+
+def _number(sheet: Sheet, text: str, left: float, y: float, *, alone: bool) -> None:
+    """The number of a dot, all of it on the sheet: of a dot alone in two lines where one is too long."""
+    room, style = sheet.width - left - MARGIN / 2, {"fontsize": NUMBERS, "linespacing": 1.2}
+    if alone and sheet.width_of(text, **style) > room:
+        text = text.replace(" (", "\n(", 1)
+    else:
+        text = sheet.shortened(text, room, **style)
+    sheet.say(left, y, text, **style)
 
 
 def _rule(sheet: Sheet, y: float) -> None:

@@ -18,6 +18,7 @@ from matplotlib.textpath import text_to_path
 from onsetstudy.report.figures import canvas, curves, forest, key_rows, pain
 from onsetstudy.report.figures.canvas import HAIRLINE, INK, LOOKS, SECONDARY, look_of, spread
 from onsetstudy.report.figures.forest import Line
+from onsetstudy.report.sentences import short_value
 from tests.report.samples import counts, estimate, missing, one_arm_missing, rich, small
 from tests.study.cases import analyse, protocol, study
 
@@ -194,19 +195,70 @@ def test_nothing_in_a_drawing_leaves_it(results):
         "curves": curves.draw_figure(results, frame, height=2.1).titled("c", "t"),
         "pain": pain.draw_figure(results.overall.pain, labels=labels, low=0, high=100, matters=10).titled("p", "t"),
     }
-    for name, svg in itertools.chain(
-        ((n, d.svg) for n, d in drawings.items()), ((n, d.narrow) for n, d in drawings.items())
-    ):
-        width, height = (float(v) for v in re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', svg).groups())
-        for style, x, y, text in re.findall(r'<text style="([^"]*)" x="([-\d.]+)" y="([-\d.]+)"[^>]*>([^<]*)<', svg):
-            size = float(re.search(r"(?:font-size: |font: (?:bold )?)([\d.]+)px", style)[1])
-            assert size >= 8, (name, text)
-            face = FontProperties(family="DejaVu Sans", size=size, weight="bold" if "bold" in style else "normal")
-            wide = text_to_path.get_text_width_height_descent(text, face, ismath=False)[0]
-            left = float(x) - {"end": wide, "middle": wide / 2}.get(re.search(r"anchor: (\w+)|$", style)[1], 0.0)
-            assert left >= -2, (name, text)
-            assert left + wide <= width + 2, (name, text)
-            assert 0 <= float(y) <= height, (name, text)
+    for name, drawn in drawings.items():
+        assert_nothing_leaves(name, drawn.svg)
+        assert_nothing_leaves(name, drawn.narrow)
+
+
+def words_of(svg):
+    """Each text of a drawing with where it begins and ends, and its height on the page."""
+    placed = r'<text style="([^"]*)" (?:x="([-\d.]+)" y="([-\d.]+)"|transform="translate\(([-\d.]+) ([-\d.]+)\)")'
+    for style, *places, text in re.findall(placed + "[^>]*>([^<]*)<", svg):
+        x, y = (place for place in places if place)
+        size = float(re.search(r"(?:font-size: |font: (?:bold )?)([\d.]+)px", style)[1])
+        assert size >= 8, text
+        face = FontProperties(family="DejaVu Sans", size=size, weight="bold" if "bold" in style else "normal")
+        wide = text_to_path.get_text_width_height_descent(text, face, ismath=False)[0]
+        left = float(x) - {"end": wide, "middle": wide / 2}.get(re.search(r"anchor: (\w+)|$", style)[1], 0.0)
+        yield text, left, left + wide, float(y)
+
+
+def assert_nothing_leaves(name, svg):
+    width, height = (float(v) for v in re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', svg).groups())
+    for text, left, right, y in words_of(svg):
+        assert left >= -2, (name, text)
+        assert right <= width + 2, (name, text)
+        assert 0 <= y <= height, (name, text)
+
+
+NUMBERS = {
+    "short": (-2.0, -3.0, -1.5, "points"),
+    "two digits": (-2.23, -3.45, -1.004, "points"),
+    "near nought": (-2.0, -3.98, -0.02, "points"),
+    "three digits": (-12.346, -23.457, -0.004, "points"),
+    "millimetres": (-45.5, -98.6, -0.2, "mm"),
+}
+
+
+@pytest.mark.parametrize("narrow", [False, True])
+@pytest.mark.parametrize("name", NUMBERS)
+@pytest.mark.parametrize("label", ["buffered", "buffered with bicarbonate, mixed at the chair just before"])
+def test_a_number_stands_whole_beside_its_dot(results, name, narrow, label):
+    value, low, high, unit = NUMBERS[name]
+    pain_found = dataclasses.replace(
+        results.overall.pain_difference or results.overall.wait_difference,
+        quantity="pain_difference", estimate=value, unit=unit, caution=(),
+        interval=dataclasses.replace(results.overall.wait_difference.interval, low=low, high=high),
+    )  # fmt: skip
+    wait = dataclasses.replace(
+        results.overall.wait_difference, estimate=value, interval=pain_found.interval, caution=()
+    )
+    whole = dataclasses.replace(results.overall, pain_difference=pain_found, wait_difference=wait)
+    arms = tuple(
+        dataclasses.replace(arm, label=label) if arm.code == results.protocol.contrast_arm else arm
+        for arm in results.protocol.arms
+    )
+    told = dataclasses.replace(results, overall=whole, protocol=dataclasses.replace(results.protocol, arms=arms))
+    number = short_value(told.claims.get("pain_difference"))
+    drawn = key_rows.draw_figure(told).titled("k", "t")
+    svg = drawn.narrow if narrow else drawn.svg
+    assert_nothing_leaves(name, svg)
+    words = list(words_of(svg))
+    assert number in " ".join(text for text, *_ in words)
+    # Words of one line do not run into each other.
+    for one, other in itertools.combinations(words, 2):
+        if abs(one[3] - other[3]) < 1:
+            assert one[2] <= other[1] or other[2] <= one[1], (one[0], other[0])
 
 
 # Every eye ------------------------------------------------------------------------------------------------------------

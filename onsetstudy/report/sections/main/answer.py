@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import partial
 
+from onsetstudy.core.results import Estimate
 from onsetstudy.report.cells import NONE
 from onsetstudy.report.document import Cautions, Figure, Pieces, Section, Table, absent
 from onsetstudy.report.figures import key_rows
@@ -62,7 +63,11 @@ def answer_section(results: StudyResults) -> Section:
 
 def _key(results: StudyResults) -> Figure:
     dots = key_rows.data_for(results)
-    caption = f"{counted(results.overall.n.cases, 'case')}."
+    caption = counted(n := results.overall.n.cases, "case")
+    pain = results.claims.get("pain_difference")
+    if pain is not None and isinstance(pain.answer, Estimate) and pain.answer.n.onsets != n:
+        caption += f"; pain: {pain.population}"
+    caption += "."
     if any(dot.estimate is not None for dot in dots):
         caption += (
             f" Dots are estimates, lines their {level(results.protocol.plan.conf_level)} intervals"
