@@ -87,8 +87,8 @@ class Counts:
 
     @property
     def few_onsets(self) -> str:
-        """Arms with fewer than :data:`FEW_ONSETS` onsets, each with its number; empty where there is none."""
-        return ", ".join(f"{a.onsets} in {a.arm}" for a in self.by_arm if a.onsets < FEW_ONSETS)
+        """Arms that have cases and fewer onsets than :data:`FEW_ONSETS`, each with its number; empty if none."""
+        return ", ".join(f"{a.onsets} in {a.arm}" for a in self.by_arm if a.cases and a.onsets < FEW_ONSETS)
 
     def arm(self, name: str) -> ArmCount:
         """Counts of one arm; zeros when the arm has no case."""

@@ -55,11 +55,12 @@ def data_for(results: StudyResults) -> list[Dot]:
 
 
 def _share_dots(row: str, question: str, estimates: tuple[EstimateLike, ...], protocol: Protocol) -> list[Dot]:
-    dots = []
+    dots, alone = [], any(not isinstance(e, NotAvailable) for e in estimates)
     for arm, e in zip(protocol.arm_codes, estimates, strict=False):
         dot = Dot(row=row, question=question, arm=arm)
         if isinstance(e, NotAvailable):
-            dots.append(replace(dot, reason=reason_of(e)))
+            # Beside the other arm its name says which; a whole reason has no room there.
+            dots.append(replace(dot, reason="no case" if alone and e.code == "arm_missing" else reason_of(e)))
         else:
             value, low, high = (100 * v for v in (e.estimate, e.interval.low, e.interval.high))
             dots.append(replace(dot, estimate=value, low=low, high=high, number=share_text(e)))
@@ -169,6 +170,8 @@ class _Place:
 
     def beside_of(self, dot: Dot) -> str:
         """What stands beside a dot, or where it would be."""
+        if dot.reason == "no case":
+            return dot.reason
         return dot.number or textwrap.shorten(f"no answer: {dot.reason}", self.untold, placeholder=" …")
 
     def with_room_for(self, sheet: Sheet, numbers: Sequence[str]) -> _Place:

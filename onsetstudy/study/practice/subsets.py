@@ -18,7 +18,16 @@ from onsetstudy.outcomes.scores.within_patient import compared_within
 from onsetstudy.study.practice.curves import arm_curves, naive_stopwatch
 from onsetstudy.study.results import Population, Variation
 from onsetstudy.study.sets.analysis_set import AnalysisSet
-from onsetstudy.study.sets.contrasts import BY_ARM, TREATED, Refusal, arm_missing, ask, cautions_of, pain_compared
+from onsetstudy.study.sets.contrasts import (
+    BY_ARM,
+    TREATED,
+    Refusal,
+    arm_missing,
+    ask,
+    cautions_of,
+    of_one_arm,
+    pain_compared,
+)
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.results import ArmContrast
@@ -50,7 +59,7 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
         asked["treatment"] = TREATED
     told: dict[str, Any] = {}
     for name, key in asked.items():
-        told[name], told[f"{name}_difference"] = _by_arm(data, key, refusal)
+        told[name], told[f"{name}_difference"] = _by_arm(data, key, refusal, minimum)
     ratio = _hazard_ratio(data, refusal)
     return Population(
         label=label,
@@ -114,17 +123,25 @@ def _cautions(counts: Counts) -> tuple[Caution, ...]:
 
 
 def _by_arm(
-    data: AnalysisSet, difference: str, refusal: Refusal | None
+    data: AnalysisSet, difference: str, refusal: Refusal | None, minimum: int = 1
 ) -> tuple[tuple[EstimateLike, ...], EstimateLike]:
-    """Per-arm results of the cold tests or of treatments, reference first, and their difference."""
+    """Per-arm results of the cold tests or of treatments, reference first, and their difference.
+
+    Where one arm has no case, the other is told all the same.
+    """
     quantity, verb = BY_ARM[difference]
     found = ask(data, difference, lambda: verb(data), refusal=refusal)
     if isinstance(found, ArmContrast):
         return found.arms[:2], found.difference
-    return tuple(
-        not_asked(quantity, found.reason, code=found.code, contrast=arm, unit=found.unit, n=found.n)
+    arms: dict[str, EstimateLike] = {
+        arm: not_asked(quantity, found.reason, code=found.code, contrast=arm, unit=found.unit, n=found.n)
         for arm in data.protocol.arm_codes[:2]
-    ), found
+    }
+    if found.code == "arm_missing" and len(data) >= minimum and (present := data.arms_present):
+        alone = ask(data, difference, lambda: of_one_arm(data, verb))
+        if isinstance(alone, Estimate):
+            arms[present[0]] = alone
+    return tuple(arms.values()), found
 
 
 def onset_test_of(data: AnalysisSet) -> HypothesisTest:

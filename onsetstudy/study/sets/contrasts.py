@@ -223,6 +223,26 @@ BY_ARM = {
 """What is compared of the cold tests and of treatments: each difference, with its quantity of one arm and its verb."""
 
 
+def of_one_arm(cases: AnalysisSet, verb: Callable[[AnalysisSet], ArmContrast]) -> Estimate:
+    """What a verb of :data:`BY_ARM` says of the one arm that has cases.
+
+    The verbs compare two arms. They are given the same cases once more, as other patients' in the arm that is missing:
+    strata then have the mix of the arm that there is, and of the other nothing is told.
+    """
+    (present,) = cases.arms_present
+    missing = next(arm for arm in cases.protocol.arm_codes[:2] if arm != present)
+    n = len(cases)
+    twice, again = cases.take(np.tile(np.arange(n), 2)), np.arange(2 * n) >= n
+    whose = {
+        name: np.where(again, np.char.add("again ", twice.column(name)), twice.column(name))
+        for name in CLUSTERS
+        if name in twice.frame
+    }
+    frame = twice.frame.assign(arm=np.where(again, missing, present), **whose)
+    found = verb(dataclasses.replace(twice, frame=frame))
+    return next(e for e in found.arms if e.contrast == present)
+
+
 def _within(
     cases: AnalysisSet, question: str, verb: Callable[..., ArmContrast], asked: Estimand, **more: Any
 ) -> ArmContrast:

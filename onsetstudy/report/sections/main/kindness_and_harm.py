@@ -277,7 +277,9 @@ def _said(safety: Safety, protocol: Protocol) -> str:
     told = []
     for arm in safety.harms[0].arms:
         label, cases = protocol.label(arm.arm), counted(arm.cases, f"{protocol.label(arm.arm)} case")
-        if arm.cases == 0:
+        if safety.n.arm(arm.arm).cases == 0:
+            told.append(f"There is no {label} case.")
+        elif arm.cases == 0:
             told.append(f"No {label} case recorded whether anything happened.")
         elif arm.at_most is not None:
             told.append(
@@ -308,7 +310,7 @@ def _table(safety: Safety, protocol: Protocol) -> Table:
     rows = []
     for x in lines:
         difference = value_text(x.difference, factor=100, missing="—")
-        rows.append((NAMES.get(x.event, plain_words(x.event)), *map(_cell, x.arms), difference))
+        rows.append((NAMES.get(x.event, plain_words(x.event)), *(_cell(a, safety) for a in x.arms), difference))
     return Table.of(
         "Harms and supplemental injections by arm",
         ("what", *labels, "difference, percentage points"),
@@ -324,6 +326,8 @@ def limits_text(arm: ArmEvents) -> str:
     return "not recorded" if isinstance(arm.share, NotAvailable) else share_limits(arm.share, arm.cases)
 
 
-def _cell(arm: ArmEvents) -> str:
+def _cell(arm: ArmEvents, safety: Safety) -> str:
+    if safety.n.arm(arm.arm).cases == 0:
+        return "no case"
     limits = limits_text(arm)
     return limits if isinstance(arm.share, NotAvailable) else f"{arm.count} of {arm.cases} ({limits})"
