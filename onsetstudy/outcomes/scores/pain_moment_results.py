@@ -45,6 +45,13 @@ class MomentOfPain:
     adjusted: EstimateLike
     missing: MissingScores
 
+    def on_scale(self, place: int, shift: float, low: float, high: float) -> bool:
+        """Whether scores so far from the others of an arm (0: the reference) exist on a scale from low to high."""
+        if not isinstance(self.comparison, PainComparison):
+            return True
+        scores = self.comparison.scores[place].scores
+        return not scores.size or bool(low <= scores.mean() + shift <= high)
+
 
 @result_kind("proportional_odds")
 class ProportionalOdds:

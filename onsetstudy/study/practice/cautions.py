@@ -17,6 +17,7 @@ from onsetstudy.study.answer.cautions import (
     slips_caution,
 )
 from onsetstudy.study.answer.claims import deciding_look
+from onsetstudy.study.practice.headline_cautions import headline_cautions
 from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import Population
 
@@ -73,6 +74,7 @@ def study_cautions(
         arms_caution(results.arms),
         refused_caution(results.flow, protocol),
         None if slips is None else slips_caution(slips.opened, len(slips.without)),
+        *headline_cautions(results),
         PAIRS_TAKEN_APART if protocol.study.paired else None,
         Caution(code="baseline_untold", text=untold) if untold_baseline else None,
         Caution(code="plan_after_data", text=PLAN_DOUBTS[status]) if status in PLAN_DOUBTS else None,

@@ -7,9 +7,21 @@ import math
 import numpy as np
 import pandas as pd
 
+from onsetstudy.records.checks.privacy import may_be_a_name
 from onsetstudy.study.results import ArmTable, ArmTableRow
 
-CATEGORIES = ("practice_id", "procedure", "technique", "pulp_status", "agent", "vasoconstrictor", "topical", "age_band")
+OPERATOR = "clinician_id"
+CATEGORIES = (
+    "practice_id",
+    OPERATOR,
+    "procedure",
+    "technique",
+    "pulp_status",
+    "agent",
+    "vasoconstrictor",
+    "topical",
+    "age_band",
+)
 MEASURES = ("volume_ml", "anxiety_before", "mixed_to_injection_min", "weight_kg")
 NOT_RECORDED = "not recorded"
 
@@ -64,6 +76,13 @@ def _measure_rows(column: pd.Series, arm: pd.Series, arms: tuple[str, ...], name
     return [ArmTableRow(variable=name, level="", cells=cells, standardised_difference=difference)]
 
 
+def _operators(column: pd.Series) -> pd.Series:
+    """Operators by their codes; one that may be somebody's name has a number instead."""
+    names = sorted({str(code) for code in column.dropna() if may_be_a_name(str(code))})
+    numbers = {name: f"operator {k}" for k, name in enumerate(names, start=1)}
+    return column.map(lambda code: numbers.get(str(code), code), na_action="ignore")
+
+
 def arm_table(cases: pd.DataFrame, arms: tuple[str, ...]) -> ArmTable:
     """Table of the analysed cases by arm.
 
@@ -75,6 +94,8 @@ def arm_table(cases: pd.DataFrame, arms: tuple[str, ...]) -> ArmTable:
         Codes, reference first.
     """
     rows: list[ArmTableRow] = []
+    if OPERATOR in cases:
+        cases = cases.assign(**{OPERATOR: _operators(cases[OPERATOR])})
     for names, rows_of in ((CATEGORIES, _category_rows), (MEASURES, _measure_rows)):
         for name in names:
             if name in cases and cases[name].notna().any():

@@ -20,7 +20,18 @@ from onsetstudy.report.sections.group.pooled import binding_words
 from onsetstudy.report.sentences import ALLOWED, axis_ends, sentence, short_value, span_words, without_looks
 from onsetstudy.study.group.results import GroupResults
 
+FIRST = "test_the_tooth"
 CAUTIONS = ("not_randomised", "arms", "opened_for_nobody", "practices_together", "coarser_strata")
+UNDER_CAUTIONS = (
+    "no_ranks",
+    "few_practices",
+    "repeated_patients",
+    "recognisable",
+    "ethics",
+    "unlike_gaps",
+    "on_record",
+)
+"""Told under Cautions alone. A caution of a group stands in one of these lists."""
 OF_THE_ANSWER = ("practices_together", "coarser_strata")
 """Cautions about how a number was computed, with figures of the cold tests: none where no number is shown."""
 NO_PLACE = "—"
@@ -30,7 +41,7 @@ def first_page(results: GroupResults, own: str | None) -> Section:
     """Everything of page 1; ``own`` is the letter of the practice whose page it is."""
     told = [code for code in CAUTIONS if not (results.shut and code in OF_THE_ANSWER)]
     cautions = [
-        tidy(results.caution[0].text),
+        *(tidy(c.text) for c in results.caution if c.code == FIRST),
         *gate_words(results, own),
         *missing_words(results, own),
         *(tidy(c.text) for c in results.caution if c.code in told),

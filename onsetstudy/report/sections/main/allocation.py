@@ -13,6 +13,7 @@ WHERE_SHOWN = 5
 SOURCES = {"list": "on the list of slips", "log": "in the opening log"}
 VARIABLES = {
     "practice_id": "Practice",
+    "clinician_id": "Operator",
     "procedure": "Treatment",
     "technique": "Technique",
     "pulp_status": "Pulp",

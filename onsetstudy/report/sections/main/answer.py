@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import partial
 
 from onsetstudy.core.results import Estimate
@@ -20,6 +21,16 @@ from onsetstudy.study.practice.results import StudyResults
 ALWAYS_FIRST = ("test_the_tooth", "not_randomised", "arms", "refused", "opened_for_nobody")
 """What stands on the first page of every study that it is true of, whatever else there is to say. Where no number is
 shown there is nothing beside it: the other cautions are about figures of the cold tests too."""
+DECIDES = (
+    "opened_late",
+    "none_numb",
+    "all_numb_at_first",
+    "operator_one_arm",
+    "main_outcome_missing",
+    "plan_after_data",
+)
+"""What decides whether the headline may be believed: above everything about how exact it is, and above what is missing
+elsewhere."""
 AS_ROOM_ALLOWS = (
     "cases_together",
     "baseline_untold",
@@ -33,32 +44,63 @@ AS_ROOM_ALLOWS = (
     "repeated_looks",
 )
 """About the number: the first of them, as far as there is room; all stand under Cautions."""
+UNDER_CAUTIONS = (
+    "pairs_taken_apart",
+    "first_test_too_late",
+    "many_numb_at_first_test",
+    "clusters_too_narrow",
+    "not_dosing",
+    "mixing",
+    "ethics",
+    "on_record",
+)
+"""Told under Cautions alone: a section of its own says more, or they hold whatever was found."""
+OF_COLD_TESTS = ("none_numb", "all_numb_at_first")
 ROOM = 3
-FIRST_PAGE_CURVES = 2.1
+MOST_LINES = 7
+"""With so many cautions the fields that are missing elsewhere are told in their own section alone."""
+FIRST_PAGE_CURVES, LEAST_CURVES = 2.1, 1.3
+HEAD, TEXT, SAID = (60, 0.235), (112, 0.175), 2.2
+"""Letters of a line on paper and its inches, of the headline and of other words; inches that there are for them."""
 
 
 def answer_section(results: StudyResults) -> Section:
     """The answer with its figure and cautions; no number of tests that cannot bear one."""
-    protocol = results.protocol
+    said, protocol = sentence(results.claims.primary(), results.protocol), results.protocol
     cautions = {c.code: tidy(c.text) for c in reversed(results.caution)}
     if results.looks is not None:
         # The first sentence is the verdict of the look, with the interval that allows for it.
         cautions.pop("repeated_looks", None)
     if results.anytime is not None:
         cautions["repeated_looks"] = anytime_first_page(results.anytime, protocol)
-    first = [cautions[code] for code in ALWAYS_FIRST if code in cautions]
+    if shut(results.doubts):
+        cautions = {code: text for code, text in cautions.items() if code not in OF_COLD_TESTS}
+    first = [cautions[code] for code in (*ALWAYS_FIRST, *DECIDES) if code in cautions]
+    told_of_number = [cautions[code] for code in AS_ROOM_ALLOWS if code in cautions][: max(1, ROOM - len(first))]
+    first += [] if shut(results.doubts) else told_of_number
+    first = [*doubt_words(results.doubts), *doses.passed_a_line(results.doses), *first]
+    first += negative_words(results.negative)
+    first += missing_line(results.data_quality.missing) if len(first) < MOST_LINES else []
     shown: Pieces
     if shut(results.doubts):
         # Not one number of the cold tests stands here; harms and doses are never withheld, nor is kindness.
         shown = told(results, "pain_difference") if protocol.pain is not None else None
     else:
-        first += [cautions[code] for code in AS_ROOM_ALLOWS if code in cautions][: max(1, ROOM - len(first))]
         title = "How soon were teeth numb?"
-        shown = (_key(results), curves_block(results, name="curves", title=title, height=FIRST_PAGE_CURVES))
-    first = [*doubt_words(results.doubts), *doses.passed_a_line(results.doses), *first]
-    first += negative_words(results.negative)
-    first += missing_line(results.data_quality.missing)
-    return Section.of("answer", "", sentence(results.claims.primary(), protocol), shown, Cautions(texts=tuple(first)))
+        height = _curves_height(said.seen, said.allows, first)
+        shown = (_key(results), curves_block(results, name="curves", title=title, height=height))
+    return Section.of("answer", "", said, shown, Cautions(texts=tuple(first)))
+
+
+def _curves_height(seen: str, allows: str, cautions: Sequence[str]) -> float:
+    """Inches for the curves: the fewer, the more has to be said beside them on the one page."""
+    below = sum(_lines(text, TEXT[0]) for text in (allows, *cautions))
+    used = HEAD[1] * _lines(seen, HEAD[0]) + TEXT[1] * below
+    return round(min(FIRST_PAGE_CURVES, max(LEAST_CURVES, FIRST_PAGE_CURVES + SAID - used)), 2)
+
+
+def _lines(text: str, letters: int) -> int:
+    return -(-len(text) // letters)
 
 
 def _key(results: StudyResults) -> Figure:

@@ -156,7 +156,8 @@ def _tipping(main: MomentOfPain, other: str, protocol: Protocol) -> list[str]:
     lost = [shift is not None and math.isfinite(shift) for shift in shifts]
 
     def reach(*needed: tuple[int, float]) -> str:
-        within = all(_within(main, place, shift, protocol) for place, shift in needed)
+        scale = protocol.pain.instrument if protocol.pain else None
+        within = scale is None or all(main.on_scale(place, by, scale.low, scale.high) for place, by in needed)
         return "" if within else " The scale does not reach so far."
 
     texts = []
@@ -180,14 +181,6 @@ def _tipping(main: MomentOfPain, other: str, protocol: Protocol) -> list[str]:
             f"lower by as much at once.{reach((1, both), (0, -both))}"
         )
     return texts
-
-
-def _within(main: MomentOfPain, place: int, shift: float, protocol: Protocol) -> bool:
-    """Whether scores so far from the others of an arm (0: the reference) exist on the scale."""
-    if not protocol.pain or not isinstance(main.comparison, PainComparison):
-        return True
-    scale, scores = protocol.pain.instrument, main.comparison.scores[place].scores
-    return not scores.size or bool(scale.low <= scores.mean() + shift <= scale.high)
 
 
 def _odds(odds: ProportionalOdds, labels: tuple[str, ...]) -> Block | str:
