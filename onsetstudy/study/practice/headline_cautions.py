@@ -69,7 +69,7 @@ def none_numb(results: StudyResults) -> Caution | None:
 
 def all_numb_at_first(tested: FinenessOfTesting) -> Caution | None:
     """Teeth that were numb when first tested have no order in time."""
-    cases, early = (sum(row[place] for row in tested.rows) for place in (1, 2))
+    cases, early = sum(row[1] for row in tested.rows), sum(row[2] for row in tested.rows)
     if cases < FEWEST or early < NEARLY_ALL * cases:
         return None
     who = f"All {cases}" if early == cases else f"{early} of {cases}"
@@ -121,7 +121,7 @@ def _scores_missing(results: StudyResults) -> Caution | None:
     main = next((m for m in moments if pain is not None and m.moment == pain.moment), None)
     if main is None or pain is None:
         return None
-    gone, cases = (sum(line[place] for line in main.missing.by_arm) for place in (1, 2))
+    gone, cases = sum(line[1] for line in main.missing.by_arm), sum(line[2] for line in main.missing.by_arm)
     turned = _tipping(results, main)
     if not gone or (turned is None and gone <= MOST_MISSING * cases):
         return None
