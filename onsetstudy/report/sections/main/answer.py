@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from functools import partial
 
 from onsetstudy.core.results import Estimate
@@ -59,9 +58,7 @@ OF_COLD_TESTS = ("none_numb", "all_numb_at_first")
 ROOM = 3
 MOST_LINES = 7
 """With so many cautions the fields that are missing elsewhere are told in their own section alone."""
-FIRST_PAGE_CURVES, LEAST_CURVES = 2.1, 1.3
-HEAD, TEXT, SAID = (60, 0.235), (112, 0.175), 2.2
-"""Letters of a line on paper and its inches, of the headline and of other words; inches that there are for them."""
+FIRST_PAGE_CURVES = 2.1
 
 
 def answer_section(results: StudyResults) -> Section:
@@ -87,20 +84,8 @@ def answer_section(results: StudyResults) -> Section:
         shown = told(results, "pain_difference") if protocol.pain is not None else None
     else:
         title = "How soon were teeth numb?"
-        height = _curves_height(said.seen, said.allows, first)
-        shown = (_key(results), curves_block(results, name="curves", title=title, height=height))
+        shown = (_key(results), curves_block(results, name="curves", title=title, height=FIRST_PAGE_CURVES))
     return Section.of("answer", "", said, shown, Cautions(texts=tuple(first)))
-
-
-def _curves_height(seen: str, allows: str, cautions: Sequence[str]) -> float:
-    """Inches for the curves: the fewer, the more has to be said beside them on the one page."""
-    below = sum(_lines(text, TEXT[0]) for text in (allows, *cautions))
-    used = HEAD[1] * _lines(seen, HEAD[0]) + TEXT[1] * below
-    return round(min(FIRST_PAGE_CURVES, max(LEAST_CURVES, FIRST_PAGE_CURVES + SAID - used)), 2)
-
-
-def _lines(text: str, letters: int) -> int:
-    return -(-len(text) // letters)
 
 
 def _key(results: StudyResults) -> Figure:
