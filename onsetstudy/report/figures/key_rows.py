@@ -244,7 +244,7 @@ def _untold(part: Sequence[Dot]) -> bool:
 
 def _number(sheet: Sheet, text: str, left: float, y: float, *, alone: bool) -> None:
     """The number of a dot, all of it on the sheet: of a dot alone in two lines where one is too long."""
-    room, style = sheet.width - left - MARGIN / 2, {"fontsize": NUMBERS, "linespacing": 1.2}
+    room, style = sheet.width - left - MARGIN / 2, {"fontsize": NUMBERS}
     if alone and sheet.width_of(text, **style) > room:
         text = text.replace(" (", "\n(", 1)
     else:
