@@ -67,8 +67,8 @@ def test_every_caution_of_a_practice_stands_in_exactly_one_list():
 
 
 def test_every_caution_of_a_group_stands_in_exactly_one_list():
-    made = codes_made(analyse_group, "_cautions", "analyse_group") | codes_made(reported_entries)
-    made |= codes_made(shared, "group_slips_caution", "group_arms_caution", "_slips")
+    made = codes_made(analyse_group) | codes_made(reported_entries)
+    made |= codes_made(shared, "group_slips_caution", "group_arms_caution", "_slips", "ethics_caution")
     # Two of the shared ones are constants.
     made |= {shared.TEST_THE_TOOTH.code, shared.NOT_RANDOMISED.code}
     assert {"no_ranks", "ethics", "arms", "opened_for_nobody", "practices_together"} <= made
