@@ -30,15 +30,28 @@ QUESTIONS = {
 }
 """Each with what belongs in the answer."""
 ALSO_IN_CONDUCT = ("consent", "registration", "funding", "interests", "monitoring", "harms")
-NOTHING = re.compile(r"^(?:no|none|nil|nothing|n/?a|unknown|open|pending|tbd|tba|to be \w+|todo|later|\W*)\W*$", re.I)
+NOTHING = re.compile(
+    r"^(?:\w?|yes|ok(?:ay)?|no|none|nil|nothing|n/?a|unknown|open|pending|tbd|tba|to be \w+|todo|later"
+    r"|not (?:yet|known))\W*$",
+    re.I,
+)
+NONE = re.compile(r"^(?:none|nil|nothing)\W*$", re.I)
+NONE_IN_WORDS = {"interests": "none to declare", "funding": "no funding from outside, and no goods given"}
+"""Questions that "none" answers, and what it says there."""
 NOT_REQUIRED = re.compile(r"^not (?:required|needed|necessary|applicable)\b(?P<rest>.*)$", re.I | re.DOTALL)
 BECAUSE = re.compile(r"\b(?:because|since|as)\b\W+\w+\W+\w+", re.I)
 EXAMPLE = re.compile(r"\b(?:invented|example|no approval was sought)\b", re.I)
 
 
-def is_answer(text: str) -> bool:
-    """Whether a text answers: "none" does not, "not required" only with a reason, an example's words never."""
+def is_answer(text: str, key: str = "") -> bool:
+    """Whether a text answers the question of a key.
+
+    A single letter, "yes" or "none" does not ("none" does where it can be true: of interests and of funding), "not
+    required" only with a reason, an example's words never.
+    """
     told = " ".join(text.split())
+    if key in NONE_IN_WORDS and NONE.match(told):
+        return True
     if NOTHING.match(told) or EXAMPLE.search(told):
         return False
     waived = NOT_REQUIRED.match(told)
@@ -62,7 +75,7 @@ def unanswered(
     problems = []
     for key, asked in QUESTIONS.items():
         texts = [governance.get(key, ""), conduct.get(key, "") if key in ALSO_IN_CONDUCT else ""]
-        if not any(is_answer(text) for text in texts):
+        if not any(is_answer(text, key) for text in texts):
             given = next((text for text in texts if text.strip()), "")
             what = "this answer settles nothing" if given else "this is not settled"
             mend = f'write {asked}; or "not required, because …" with the reason and who says so'

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from onsetstudy.cli import options, say
+from onsetstudy.cli.before.planned import MOST, WITHOUT_PLAN, planned_size, slips_told
 from onsetstudy.core.errors import OnsetStudyError
 
 if TYPE_CHECKING:
@@ -33,7 +34,11 @@ WAYS = {
 @click.command("allocate")
 @options.protocol
 @options.into("Folder for the list; keep it where nobody who treats can look.")
-@click.option("--slips", type=click.IntRange(1, 5000), default=40, show_default=True, help="Slips in every stratum.")
+@click.option(
+    "--slips",
+    type=click.IntRange(1, MOST),
+    help=f"Slips in every stratum  [default: enough for the plan, {WITHOUT_PLAN} or more]",
+)
 @click.option("--seed", type=click.IntRange(0), help="Number that the list is drawn from  [default: drawn at random]")
 @click.option(
     "--after",
@@ -57,7 +62,7 @@ WAYS = {
 def allocate(
     protocol: Path,
     into: Path,
-    slips: int,
+    slips: int | None,
     seed: int | None,
     after: Path | None,
     printed: bool,
@@ -71,7 +76,7 @@ def allocate(
     locked first (command lock), so that the list stands in its ledger.
     """
     from onsetstudy.cli import entering_lists, order
-    from onsetstudy.design.allocation.lists import draw_allocation_list
+    from onsetstudy.design.allocation.lists import draw_allocation_list, stratum_levels
     from onsetstudy.files.output import together, write_bytes
     from onsetstudy.files.sealed.allocation_list import read_passphrases, write_minimisation
     from onsetstudy.files.sealed.block_sizes import with_sizes
@@ -99,6 +104,9 @@ def allocate(
         click.echo(WAYS["chain"])
         return
     before = () if after is None else read_slips(after / "list.csv")
+    planned, strata = planned_size(promised), sum(map(len, stratum_levels(promised).values()))
+    if slips is None:
+        slips = WITHOUT_PLAN if planned is None else planned.slips_in_each(strata, len(before))
     drawn = draw_allocation_list(with_sizes(promised, block_sizes), slips_per_stratum=slips, seed=seed, after=before)
     # List, sealed files and slips to print: all of them or none, for a list is never drawn twice into one folder.
     with together(into) as fresh:
@@ -113,6 +121,9 @@ def allocate(
     entering_lists.enter_list(protocol, promised, commitment=drawn.commitment, slips=len(drawn.slips), paths=paths)
     say.written(paths)
     _say(drawn, into, way, after=after, before=len(before))
+    if planned is not None:
+        told, enough = slips_told(planned, slips=len(before) + len(drawn.slips), strata=strata)
+        (click.echo if enough else say.please_look)(told)
 
 
 def _refuse_list_there(protocol: Path, promised: Protocol, into: Path) -> None:

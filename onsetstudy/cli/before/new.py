@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from onsetstudy.cli import options, say
+from onsetstudy.cli.before.planned import planned_size, slips_told
 from onsetstudy.core.errors import OnsetStudyError, ProtocolError
 
 if TYPE_CHECKING:
@@ -19,6 +20,9 @@ if TYPE_CHECKING:
     from onsetstudy.protocol.model import Protocol
 
 SLIPS = 200
+"""Slips that a list holds at least."""
+NO_SIZE = "No size can be told for the main outcome;"
+COPIED = "protocols/mandibular_block_group.toml"
 
 
 @click.command("new")
@@ -33,6 +37,25 @@ def new(into: Path) -> None:
     if set_up(path, _ask()):
         click.echo(f"What it can show: onsetstudy plan {path} --into {into}")
         click.echo(f"At the chair: onsetstudy chairside {path} --store {into / 'practice.sqlite'}")
+
+
+def size_lines(promised: Protocol) -> tuple[str, ...]:
+    """How many cases the protocol takes, how long that is, and what that rests on, before anybody thinks of a lock."""
+    from onsetstudy.protocol.guided.expected import placeholders
+    from onsetstudy.study.planning.sizes import Sizing
+
+    if promised.planning is None:
+        return ()
+    if (planned := planned_size(promised)) is None:
+        return (f"{NO_SIZE} onsetstudy plan says why.",)
+    sizing = Sizing.of(promised)
+    pace = sizing.pace(planned.to_include)
+    quarters = f"{pace.quarters} quarter{'' if pace.quarters == 1 else 's'} (likely {pace.low} to {pace.high})"
+    lines = [f"{planned.told()} for {promised.plan.planned_power:.0%} power in its main outcome: about {quarters}."]
+    if held := placeholders(promised.planning.sources):
+        lines.append(f"It rests on placeholders, until records of your own say better: {'; '.join(held)}.")
+        lines.append("Write your own into the protocol, under [planning], and plan again before a lock.")
+    return tuple(lines)
 
 
 def refuse_if_there(path: Path) -> None:
@@ -68,6 +91,8 @@ def set_up(path: Path, answers: GuidedAnswers) -> bool:
     content = guided_content(answers)
     promised = check_protocol(content, file=path.name)
     click.echo(f"Written: {write_bytes(path, as_toml(content).encode('utf-8'))}")
+    for line in size_lines(promised):
+        click.echo(line)
     return not answers.randomised or _allocate_and_lock(path, promised)
 
 
@@ -78,7 +103,8 @@ def _ask() -> GuidedAnswers:
 
     click.echo(
         f"Up to {len(GUIDED)} questions, and {len(SETTLED)} more where chance decides. Enter takes the answer in "
-        "brackets; a question without one needs an answer."
+        "brackets; a question without one needs an answer. What is not asked here, as a study before and after, or "
+        f"arms by date, is written into the file ([study] design and allocation); {COPIED} shows all tables."
     )
     told: dict[str, str] = {}
     for question in GUIDED:
@@ -107,14 +133,32 @@ def _prompt(number: int, question: GuidedQuestion, told: dict[str, str]) -> str:
 
     chance, text = told.get("randomised") == "yes", f"{number}. {question.text}"
     if question.kind == "yes_no":
-        usual = chance if question.name == "assessor_blind" else question.default == "yes"
-        return "yes" if click.confirm(text, default=usual) else "no"
+        return (
+            "yes"
+            if _yes(text, usual=chance if question.name == "assessor_blind" else question.default == "yes")
+            else "no"
+        )
     if question.kind == "choice":
         text = f"{text} ({', '.join(question.codes)})"
         return str(click.prompt(text, value_proc=checked, default=question.default))
     if question.kind == "code" or (question.name == "ethics" and chance):
         return str(_needed(text, checked))
     return str(click.prompt(text, value_proc=checked, default=question.default))
+
+
+def _yes(text: str, *, usual: bool) -> bool:
+    """A question to say yes or no to; what is neither is told what was expected, and asked again."""
+
+    def checked(said: str) -> bool:
+        word = said.strip().lower()
+        if word not in ("y", "yes", "n", "no"):
+            raise click.BadParameter("write yes or no (y or n)")
+        return word[0] == "y"
+
+    shown = "Y/n" if usual else "y/N"
+    return bool(
+        click.prompt(f"{text} [{shown}]", default="yes" if usual else "no", show_default=False, value_proc=checked)
+    )
 
 
 def _needed(text: str, check: Callable[[str], Any]) -> Any:
@@ -154,7 +198,7 @@ def _settle_later(text: str, check: Callable[[str], str]) -> str:
 
 def _adoption(pain: str) -> dict[str, Any]:
     """The rule by which the study will say adopt, the reason why there is none, or nothing yet."""
-    if pain == "none" or not click.confirm("   Is there a rule by which the study will say adopt?", default=False):
+    if pain == "none" or not _yes("   Is there a rule by which the study will say adopt?", usual=False):
         why = _settle_later("   Why there is no rule by which it will say adopt (Enter: open)", str)
         return {"none_because": why} if why else {}
     return {
@@ -171,7 +215,7 @@ def _allocate_and_lock(path: Path, promised: Protocol) -> bool:
     Where something has to be settled before a lock, there is no list either: it would belong to another protocol.
     """
     from onsetstudy.cli import entering_lists, ledger_entries
-    from onsetstudy.design.allocation.lists import draw_allocation_list
+    from onsetstudy.design.allocation.lists import draw_allocation_list, stratum_levels
     from onsetstudy.files.ledger.lock import lock_protocol_file
     from onsetstudy.files.sealed.allocation_list import write_allocation
 
@@ -185,8 +229,10 @@ def _allocate_and_lock(path: Path, promised: Protocol) -> bool:
         return False
     ledger_entries.enter_lock(path, lock)
     click.echo(f"Locked: version {lock.latest.number} of {lock.latest.day}. Written: {lock_file}")
-    seed = secrets.randbelow(2**53)
-    drawn = draw_allocation_list(promised, slips_per_stratum=SLIPS, seed=seed)
+    seed, planned = secrets.randbelow(2**53), planned_size(promised)
+    strata = sum(map(len, stratum_levels(promised).values()))
+    slips = SLIPS if planned is None else max(SLIPS, planned.slips_in_each(strata))
+    drawn = draw_allocation_list(promised, slips_per_stratum=slips, seed=seed)
     keeper = path.parent / "keep-apart"
     paths: list[Path] = []
     for written in write_allocation(drawn, keeper, seed=seed, case_codes=promised.study.case_codes):
@@ -195,5 +241,7 @@ def _allocate_and_lock(path: Path, promised: Protocol) -> bool:
         paths.append(written)
         click.echo(f"Written: {written}")
     entering_lists.enter_list(path, promised, commitment=drawn.commitment, slips=len(drawn.slips), paths=paths)
+    if planned is not None:
+        click.echo(slips_told(planned, slips=len(drawn.slips), strata=strata)[0])
     click.echo(f"Give {keeper} to somebody who does not treat, and take it off this computer.")
     return True

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import itertools
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from onsetstudy.core.errors import Problem, ProtocolError, Where
 from onsetstudy.protocol.governance import is_answer
+from onsetstudy.protocol.guided.expected import PLACEHOLDER, ExpectedOnset, curve_of_gain, expected_onset
 from onsetstudy.protocol.guided.questions import (
     CONFIRMATIONS,
     GUIDED,
@@ -23,8 +23,10 @@ from onsetstudy.protocol.guided.questions import (
 from onsetstudy.protocol.model import Quarter
 from onsetstudy.protocol.vocabulary import SCALES, TECHNIQUE_NAMES
 
-NUMB_UNBUFFERED = 0.5
-"""Share numb by the target minute with the reference arm: the target is taken as its median until cases tell better."""
+USUAL_RATIO = 1.5
+"""How much faster teeth become numb, where no answer says it."""
+WITHIN_PATIENT = 0.3
+"""Correlation of the two outcomes of a patient who has both arms (no source): low, so that a plan is not too small."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,8 +39,12 @@ class GuidedAnswers:
         Code of the practice.
     randomised : bool
         Whether chance decides; otherwise the clinician chooses and the study is an audit.
-    assessor_blind : bool
-        Whether whoever tests does not know what was mixed.
+    assessor_blind, patient_blind, operator_blind : bool
+        Whether whoever tests, the patient, and whoever injects do not know what was mixed.
+    design : str
+        parallel, crossover or split_mouth where chance decides; an audit has none of them.
+    washout_days : float
+        Days at least between the two visits of a patient in a crossover study.
     technique, agent : str
         Planned injection and anaesthetic.
     bicarbonate_ml : float
@@ -61,6 +67,7 @@ class GuidedAnswers:
         Differences that matter: minutes, and per cent of the scale of pain.
     numb_difference : float
         Percentage points more numb by the first question's minute that matter; of use where that is the main outcome.
+        How many are numb by then without buffer is what is usual for the technique.
     cases_per_month : float
         Injections of this kind in a month.
     first_quarter : str
@@ -88,6 +95,10 @@ class GuidedAnswers:
     cases_per_month: float
     first_quarter: str
     ethics: str
+    design: str = "parallel"
+    washout_days: float = 0.0
+    patient_blind: bool = False
+    operator_blind: bool = False
     mix_mode: str = "replace"
     primary: str = "rmst_difference"
     wait_difference_min: float = 1.0
@@ -95,6 +106,11 @@ class GuidedAnswers:
     numb_difference: float = 15.0
     governance: Mapping[str, str] = field(default_factory=dict)
     adoption: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def paired(self) -> bool:
+        """Whether each patient has both arms."""
+        return self.randomised and self.design != "parallel"
 
 
 def answers_from(
@@ -140,20 +156,46 @@ def _window(tests_min: Sequence[float]) -> float:
     return min(0.5, round(min(later - earlier for earlier, later in itertools.pairwise(tests)) / 3, 2))
 
 
-def _planned_ratio(told: GuidedAnswers) -> tuple[float, str]:
-    """The ratio of rates that the study is planned for, and where it comes from.
-
-    Shares numb by a minute are read from the curve and this ratio: with a share p of the reference arm and none that
-    never become numb, the other arm's share is 1 - (1 - p)^ratio.
-    """
+def _planned_gain(told: GuidedAnswers, onset: ExpectedOnset) -> tuple[float, float, str]:
+    """The ratio of rates that the study is planned for, the share never numb with buffer, and where they come from."""
     if told.primary != "success_difference":
-        return 1.5, "how much faster teeth become numb (1.5 times): the usual here, assumed"
-    points = told.numb_difference
-    ratio = math.log(1 - NUMB_UNBUFFERED - points / 100) / math.log(1 - NUMB_UNBUFFERED)
-    return round(ratio, 4), (
-        f"numb by {told.target_min:g} min: {100 * NUMB_UNBUFFERED:g} % without buffer, the target standing as the "
-        f"median, and {points:g} percentage points more that would matter, as answered: planned_hazard_ratio says both"
+        source = f"how much faster teeth become numb ({USUAL_RATIO:g} times): the usual here, assumed"
+        return USUAL_RATIO, onset.never, source
+    points, minute = told.numb_difference, told.target_min
+    ratio, never = curve_of_gain(onset, minute, points / 100, usual_ratio=USUAL_RATIO)
+    return (
+        round(ratio, 4),
+        round(never, 4),
+        (
+            f"numb by {minute:g} min: {100 * onset.numb_by(minute):.0f} % without buffer by this curve, and {points:g} "
+            "percentage points more that would matter, as answered: planned_hazard_ratio and never_other say both"
+        ),
     )
+
+
+def _planning(told: GuidedAnswers) -> tuple[float, dict[str, Any]]:
+    """The ratio of rates that is planned for, and the table ``[planning]``; what no answer says is a placeholder."""
+    onset = expected_onset(told.technique)
+    ratio, never_other, source = _planned_gain(told, onset)
+    sources = [
+        f"{PLACEHOLDER}: median onset of {onset.median_min:g} min without buffer and {100 * onset.never:.0f} % never "
+        f"numb, usual for {onset.of}"
+    ]
+    planning = {
+        "cases_per_month": float(told.cases_per_month),
+        "median_min": float(onset.median_min),
+        "shape": onset.shape,
+        "never_reference": onset.never,
+        "never_other": never_other,
+    }
+    if told.pain_scale:
+        low, high, _ = SCALES[told.pain_scale]
+        planning["pain_sd"] = (high - low) / 5
+        sources.append(f"{PLACEHOLDER}: standard deviation of pain of {planning['pain_sd']:g}, a fifth of its scale")
+    if told.paired:
+        planning["within_patient_correlation"] = WITHIN_PATIENT
+        sources.append(f"{PLACEHOLDER}: correlation of {WITHIN_PATIENT:g} within patients, assumed")
+    return ratio, {**planning, "sources": [*sources, source]}
 
 
 def _study(told: GuidedAnswers) -> dict[str, Any]:
@@ -164,12 +206,15 @@ def _study(told: GuidedAnswers) -> dict[str, Any]:
         "id": f"{told.practice.lower()}-{kind}",
         "title": f"Buffered and not buffered {told.agent}: {injection}",
         "question": f"{asked} with buffered {told.agent} in this practice?",
-        "design": "parallel" if told.randomised else "audit",
+        "design": told.design if told.randomised else "audit",
         "allocation": "randomised" if told.randomised else "clinician_choice",
         "blinding": {
-            "patient": "yes" if told.randomised else "no",
-            "operator": "no",
-            "assessor": "yes" if told.assessor_blind else "no",
+            who: "yes" if blind else "no"
+            for who, blind in (
+                ("patient", told.patient_blind),
+                ("operator", told.operator_blind),
+                ("assessor", told.assessor_blind),
+            )
         },
         "ethics_status": told.ethics,
         "practices": [told.practice],
@@ -212,6 +257,7 @@ def guided_content(told: GuidedAnswers) -> dict[str, Any]:
     while len(quarters) < 4:
         quarters.append(quarters[-1].next())
     year, number = quarters[0].label.split("Q")
+    ratio, planning = _planning(told)
     content: dict[str, Any] = {
         "study": _study(told),
         "population": {"techniques": [told.technique], "agents": [told.agent]},
@@ -228,15 +274,9 @@ def guided_content(told: GuidedAnswers) -> dict[str, Any]:
             "seed": int(f"{year}{number}01"),
             "cluster": "patient_id",
             "sensitivity": ["confirmations_1", "accept_unconfirmed"],
+            "planned_hazard_ratio": ratio,
         },
-        "planning": {
-            "cases_per_month": float(told.cases_per_month),
-            "median_min": float(told.target_min),
-            "sources": [
-                "median: the target minute, until the first cases tell better",
-                "teeth that never become numb: none, until never_reference and never_other are written here",
-            ],
-        },
+        "planning": planning,
         "doses": {"limits": "conservative"},
         "report": {"quarters": [q.label for q in quarters]},
     }
@@ -247,11 +287,13 @@ def guided_content(told: GuidedAnswers) -> dict[str, Any]:
             "moment": "deposition",
             "important_difference": (high - low) * told.pain_difference / 100,
         }
-        content["planning"]["pain_sd"] = (high - low) / 5
-        content["planning"]["sources"].append("spread of pain: a fifth of its scale, assumed")
-    content["analysis"]["planned_hazard_ratio"], source = _planned_ratio(told)
-    content["planning"]["sources"].append(source)
     if told.randomised:
-        content["allocation"] = {"method": "permuted_blocks", "block_sizes": [2, 4, 6], "strata": ["practice_id"]}
+        content["allocation"] = {
+            "method": "paired" if told.paired else "permuted_blocks",
+            # Both orders on both sides are four kinds of slip, and a block holds all of them.
+            "block_sizes": [4, 8] if told.design == "split_mouth" else [2, 4, 6],
+            "strata": ["practice_id"],
+            **({"washout_days": int(told.washout_days)} if told.washout_days else {}),
+        }
     settled = {"governance": told.governance, "adoption": told.adoption}
     return content | {name: dict(answers) for name, answers in settled.items() if answers}

@@ -7,9 +7,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import KW_ONLY, dataclass
 from typing import Any
 
+from onsetstudy.protocol.governance import NONE, NONE_IN_WORDS, is_answer
 from onsetstudy.protocol.governance import QUESTIONS as GOVERNANCE
-from onsetstudy.protocol.governance import is_answer
-from onsetstudy.protocol.vocabulary import CODES
+from onsetstudy.protocol.guided.expected import expected_onset, most_points
+from onsetstudy.protocol.vocabulary import CODES, YES_NO
 
 NO_RULE = "no_rule_because"
 LONGEST_TEXT = 500
@@ -24,8 +25,9 @@ class GuidedQuestion:
     ``kind`` is yes_no, choice (of ``codes``), number (``low`` to ``high``), minutes, quarter, code or text; ``default``
     is its usual answer, empty where there is none. ``written`` gives the word of the protocol for codes that are asked
     in a plainer one. A number stays below the answer to the earlier question ``below``; a minute of the tests
-    lies from the answer to ``least`` (of several minutes, the first) to the last test that another can confirm. One
-    that ``needs`` an answer is asked only where an earlier question got one of those answers.
+    lies from the answer to ``least`` (of several minutes, the first) to the last test that another can confirm;
+    ``whole`` numbers have no fraction. One that ``needs`` an answer is asked only where an earlier question was asked
+    and got one of those answers.
     """
 
     name: str
@@ -39,11 +41,14 @@ class GuidedQuestion:
     high: float = 180.0
     below: str = ""
     least: str = ""
+    whole: bool = False
     needs: tuple[str, tuple[str, ...]] | None = None
 
     def code_of(self, said: str) -> str | None:
         """The answer of a choice in any case, as the protocol writes it; ``None`` if it is none."""
         words, low = dict(self.written), said.lower()
+        if self.kind == "yes_no":
+            return next((code for code in YES_NO if low in (code, code[0])), None)
         found = next((code for code in self.codes if code.lower() == low), None)
         if found is None:
             return low if low in words.values() else None
@@ -54,11 +59,42 @@ THIS_QUARTER = "this"
 TOOTH_NUMBERS = (("fdi", "iso3950"),)
 OUTCOMES = (("wait", "rmst_difference"), ("numb", "success_difference"), ("rate", "hazard_ratio"),
             ("pain", "pain_difference"))  # fmt: skip
+BY_CHANCE = ("randomised", ("yes",))
 NO_APPROVAL_YET = "audit; local approval to be asked for"
 GUIDED = (
-    GuidedQuestion("practice", "code", "Code of the practice, no name"),
+    GuidedQuestion(
+        "practice",
+        "code",
+        "Code of the practice, no name (of several practices the first; the others are written into the file before a "
+        'list is drawn: under [study], practices = ["P01", "P02"])',
+    ),
     GuidedQuestion(
         "randomised", "yes_no", "Does chance decide who receives what? (no: you choose; an audit)", default="no"
+    ),
+    GuidedQuestion(
+        "design",
+        "choice",
+        "Which injections does a patient receive: one (parallel), one of each kind at two visits (crossover), or one "
+        "of each kind on the two sides at one visit (split_mouth)",
+        codes=("parallel", "crossover", "split_mouth"),
+        default="parallel",
+        needs=BY_CHANCE,
+    ),
+    GuidedQuestion(
+        "washout_days",
+        "number",
+        "Days at least between the two visits of a patient",
+        default="7",
+        low=1,
+        high=365,
+        whole=True,
+        needs=("design", ("crossover",)),
+    ),
+    GuidedQuestion(
+        "patient_blind", "yes_no", "Will the patient not know what was mixed?", default="yes", needs=BY_CHANCE
+    ),
+    GuidedQuestion(
+        "operator_blind", "yes_no", "Will whoever injects not know what was mixed?", default="no", needs=BY_CHANCE
     ),
     GuidedQuestion("assessor_blind", "yes_no", "Will whoever tests not know what was mixed?", default="no"),
     GuidedQuestion("technique", "choice", "Which injection", codes=CODES["technique"], default="ianb"),
@@ -114,7 +150,7 @@ GUIDED = (
         "numb_difference",
         "number",
         "Difference that would matter in the share numb by the minute of the first question, in percentage points "
-        "(half are taken to be numb by then without buffer)",
+        "(how many are numb by then without buffer is taken as usual for the technique)",
         default="15",
         low=1,
         high=45,
@@ -159,7 +195,9 @@ def is_asked(question: GuidedQuestion, told: Mapping[str, str]) -> bool:
         return True
     name, answers = question.needs
     earlier = next(q for q in GUIDED if q.name == name)
-    return earlier.code_of(told.get(name) or earlier.default) in map(earlier.code_of, answers)
+    return is_asked(earlier, told) and earlier.code_of(told.get(name) or earlier.default) in map(
+        earlier.code_of, answers
+    )
 
 
 def read_answer(question: GuidedQuestion, text: str, told: Mapping[str, str] | None = None) -> Any:
@@ -177,9 +215,9 @@ def read_answer(question: GuidedQuestion, text: str, told: Mapping[str, str] | N
     """
     said = " ".join(text.split()) or question.default
     if question.kind == "yes_no":
-        if said not in ("yes", "no"):
+        if (code := question.code_of(said)) is None:
             raise ValueError("yes or no")
-        return said == "yes"
+        return code == "yes"
     if question.kind == "choice":
         if (code := question.code_of(said)) is None:
             raise ValueError(f"one of {', '.join(question.codes)}")
@@ -190,9 +228,11 @@ def read_answer(question: GuidedQuestion, text: str, told: Mapping[str, str] | N
         return read(said)
     if not said.isprintable() or len(said) > LONGEST_TEXT:
         raise ValueError(f"at most {LONGEST_TEXT} signs")
-    if question in SETTLED and question.name != NO_RULE and said and not is_answer(said):
-        raise ValueError('an answer, "not required, because …", or nothing yet')
-    return said
+    if question.name == "ethics" and not is_answer(said):
+        raise ValueError('body, number and date; or "not required, because …" with the reason and who says so')
+    if question in SETTLED and question.name != NO_RULE and said and not is_answer(said, question.name):
+        raise ValueError(f'{GOVERNANCE[question.name]}; "not required, because …"; or nothing yet')
+    return NONE_IN_WORDS.get(question.name, said) if NONE.match(said) else said
 
 
 def _earlier(name: str, told: Mapping[str, str]) -> Any:
@@ -210,6 +250,10 @@ def _number(question: GuidedQuestion, said: str, told: Mapping[str, str]) -> flo
     except ValueError:
         value = float("nan")
     low, high, why = question.low, question.high, ""
+    if question.whole and not value.is_integer():
+        raise ValueError(f"a whole number from {low:g} to {high:g}")
+    if question.name == "numb_difference":
+        high, why = _points(told, high)
     least, tests = _earlier(question.least, told), _earlier("tests_min", told)
     if least is not None and tests is not None:
         low = least if isinstance(least, float) else least[0]
@@ -224,6 +268,15 @@ def _number(question: GuidedQuestion, said: str, told: Mapping[str, str]) -> flo
             "larger"
         )
     return value
+
+
+def _points(told: Mapping[str, str], high: float) -> tuple[float, str]:
+    """The most percentage points that can be gained by the minute of the first question, and why."""
+    technique, minute = _earlier("technique", told), _earlier("target_min", told)
+    if technique is None or minute is None or (most := most_points(technique, minute)) >= high:
+        return high, ""
+    numb = expected_onset(technique).numb_by(minute)
+    return most, f": {100 * numb:.0f} % are taken to be numb by {minute:g} min without buffer"
 
 
 def _code(said: str) -> str:

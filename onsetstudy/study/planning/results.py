@@ -16,6 +16,7 @@ from onsetstudy.design.interim.results import LookPlan
 from onsetstudy.design.precision import ExpectedPrecision
 from onsetstudy.design.size_results import OnsetExpectation, Pace, SampleSize, SizeTable
 from onsetstudy.design.trials.results import ScheduleComparison, SimulatedPower
+from onsetstudy.protocol.guided.expected import placeholders
 from onsetstudy.protocol.model import Protocol
 
 OUTCOME_OF = {
@@ -113,6 +114,11 @@ class PlanningResults:
     seed: int
     caution: tuple[Caution, ...] = ()
     precision: ExpectedPrecision | None = None
+
+    @property
+    def placeholders(self) -> tuple[str, ...]:
+        """What sizes rest on until the practice has records of its own, as the protocol's sources say."""
+        return () if self.protocol.planning is None else placeholders(self.protocol.planning.sources)
 
     @property
     def claims(self) -> tuple[PlanClaim, ...]:

@@ -13,15 +13,19 @@ from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.canonical import as_toml
 from onsetstudy.core.errors import ProtocolError
 from onsetstudy.files.ledger.lock import changes_since_lock, read_lock
+from onsetstudy.files.sealed.kept_allocation import read_slips
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.check import check_protocol
 from onsetstudy.protocol.earlier_names import todays_names
 from onsetstudy.protocol.guided.content import GuidedAnswers, answers_from, guided_content
+from onsetstudy.protocol.guided.expected import BY_TECHNIQUE, curve_of_gain, expected_onset, most_points
 from onsetstudy.protocol.guided.questions import GUIDED, is_asked
+from onsetstudy.protocol.vocabulary import CODES
+from onsetstudy.report.sections.before.plan_words import headline
 from onsetstudy.study.planning.plan_study import plan_study
 from onsetstudy.study.planning.sizes import Sizing
 
-CHANCE = "P07\ny\ny\n" + "\n" * 15 + "ethics committee of the county, 12/2026, 1 June 2026\n"
+CHANCE = "P07\ny\n\n\n\ny\n" + "\n" * 15 + "ethics committee of the county, 12/2026, 1 June 2026\n"
 SETTLED = (
     "in writing, by whoever treats; children with a guardian",
     "in the public register of trials, number 12345, before the first patient",
@@ -34,6 +38,9 @@ SETTLED = (
     "at every visit, and by a call the day after",
 )
 DEFAULTS = "\n" * 15
+ETHICS = {"ethics": "committee of the county, 12/2026"}
+OPEN = "\n" * 9 + "n\n\n"
+"""Everything before the lock, left open."""
 
 
 def run(folder, answers):
@@ -113,13 +120,15 @@ def told(**answers):
 
 
 def test_it_says_how_many_questions_it_asks(tmp_path):
-    done = run(tmp_path, told(primary="numb"))
+    done = run(tmp_path, told(randomised="y", design="crossover", primary="numb", **ETHICS) + OPEN)
     assert f"{len(GUIDED)} questions" in done.output
     assert all(f"\n{number}. " in done.output for number in range(1, len(GUIDED) + 1))
     assert f"\n{len(GUIDED) + 1}. " not in done.output
     fewer = run(tmp_path / "fewer", told()).output  # what does not apply is not asked, and leaves no gap in the numbers
-    assert f"\n{len(GUIDED) - 1}. " in fewer
-    assert f"\n{len(GUIDED)}. " not in fewer
+    applies = sum(is_asked(q, {}) for q in GUIDED)
+    assert applies == len(GUIDED) - 5
+    assert f"\n{applies}. " in fewer
+    assert f"\n{applies + 1}. " not in fewer
 
 
 @pytest.mark.parametrize(
@@ -245,7 +254,9 @@ def test_the_percentage_points_that_would_matter_are_what_the_plan_is_made_for(t
     assert "percentage points" in done.output
     promised = read_protocol(tmp_path / "protocol.toml")
     shares = Sizing.of(promised).numb_by_target(promised.plan.planned_hazard_ratio)
-    assert 100 * shares[0] == pytest.approx(50)
+    usual = expected_onset("ianb")
+    assert shares[0] == pytest.approx(usual.numb_by(2))
+    assert shares[0] == pytest.approx(0.8 * (1 - 0.5 ** ((2 / 6) ** 1.6)))
     assert 100 * (shares[1] - shares[0]) == pytest.approx(points, abs=0.01)
     assert any(f"{points:g} percentage points" in source for source in promised.planning.sources)
 
@@ -262,3 +273,164 @@ def test_enter_alone_is_told_that_an_answer_is_needed(tmp_path):
     done = run(tmp_path / "trial", trial + "y\n\n1\n5\n3\n")
     assert done.exit_code == 0, done.output
     assert done.output.count("an answer is needed") == 2
+
+
+# What a first plan stands on ----------------------------------------------------------------------------------------
+
+
+def planned(folder, **answers):
+    """The plan of a set-up by questions, and what was said as it was written."""
+    done = run(folder, told(**answers))
+    assert done.exit_code == 0, done.output
+    return plan_study(read_protocol(folder / "protocol.toml"), trials=50), done.output
+
+
+def test_a_block_is_sized_with_the_figures_of_the_trade_and_the_size_is_told_at_once(tmp_path):
+    found, said = planned(tmp_path, technique="ianb", agent="lidocaine", primary="wait")
+    e = found.expected
+    assert (e.median_min, e.shape, e.never_reference, e.never_other) == (6, 1.6, 0.2, 0.2)
+    assert found.claims[0].value == 796
+    assert "The plan asks for 796 cases" in said
+    assert said.index("796 cases") < said.index("onsetstudy plan")
+
+
+def test_the_size_stands_before_a_lock_is_suggested(tmp_path):
+    said = run(tmp_path, told(randomised="y", **ETHICS) + OPEN).output
+    assert said.index("The plan asks for 796 cases") < said.index("onsetstudy lock")
+
+
+def test_a_size_that_rests_on_placeholders_says_so_first_until_they_are_replaced(tmp_path):
+    found, said = planned(tmp_path, technique="buccal_infiltration")
+    first = headline(found).allows
+    for told_here in (first, said):
+        assert "placeholders, until records of your own say better" in told_here
+        assert "median onset of 4 min without buffer and 10 % never numb" in told_here
+        assert "standard deviation of pain of 2" in told_here
+        assert "without a source" in told_here
+    path = tmp_path / "protocol.toml"
+    path.write_text(path.read_text("utf-8").replace("placeholder: ", "60 cases of our own: "), "utf-8")
+    assert "placeholder" not in headline(plan_study(read_protocol(path), trials=50)).allows
+
+
+@pytest.mark.parametrize("technique", CODES["technique"])
+def test_every_technique_has_its_usual_onset_and_its_source(technique):
+    content = guided_content(answers_from({"practice": "P07", "technique": technique}, first_quarter="2026Q3"))
+    usual, table = expected_onset(technique), content["planning"]
+    assert (table["median_min"], table["never_reference"]) == (usual.median_min, usual.never)
+    assert 0 < usual.never < 0.5
+    assert "no source" in usual.of or "without a source" in usual.of
+    assert technique in BY_TECHNIQUE or "nothing is known" in usual.of
+    assert usual.median_min > 2  # the target minute is not its median
+
+
+@pytest.mark.parametrize("technique", ["ianb", "buccal_infiltration"])
+@pytest.mark.parametrize("minute", [1.0, 2.0, 5.0, 8.0, 15.0])
+@pytest.mark.parametrize("points", [1, 10, 15, 25])
+def test_the_gain_that_was_answered_is_that_of_the_two_curves(technique, minute, points):
+    """Whether by a higher rate, fewer teeth that never become numb, or both."""
+    onset = expected_onset(technique)
+    if points > most_points(technique, minute):
+        with pytest.raises(ValueError, match="99"):
+            curve_of_gain(onset, minute, points / 100 + 0.01, usual_ratio=1.5)
+        return
+    ratio, never = curve_of_gain(onset, minute, points / 100, usual_ratio=1.5)
+    gained = (1 - never) * (1 - onset.still_felt(minute) ** ratio) - onset.numb_by(minute)
+    assert 100 * gained == pytest.approx(points)
+    assert 0 <= never <= onset.never
+    assert ratio > 1
+
+
+def test_more_points_than_can_be_gained_are_asked_again_with_the_reason(tmp_path):
+    many = {"technique": "buccal_infiltration", "target_min": "10", "primary": "numb"}
+    done = run(tmp_path, told(**many, numb_difference="15\n13"))
+    assert done.exit_code == 0, done.output
+    assert "from 1 to 13: 86 % are taken to be numb by 10 min without buffer" in done.output
+    plan = Sizing.of(read_protocol(tmp_path / "protocol.toml"))
+    reference, other = plan.numb_by_target(plan.protocol.plan.planned_hazard_ratio)
+    assert 100 * (other - reference) == pytest.approx(13, abs=0.01)
+
+
+# Answers that the user gives, and no others --------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("said", "blind"),
+    [({}, ("yes", "no", "yes")), ({"patient_blind": "no", "operator_blind": "Yes", "assessor_blind": "N"},
+                                  ("no", "yes", "no"))],
+)  # fmt: skip
+def test_who_is_blind_is_what_was_answered(tmp_path, said, blind):
+    done = run(tmp_path, told(randomised="yes", **said, **ETHICS) + OPEN)
+    assert done.exit_code == 0, done.output
+    assert "Will the patient not know" in done.output
+    written = read_protocol(tmp_path / "protocol.toml").study
+    assert tuple(dict(written.blinding)[who] for who in ("patient", "operator", "assessor")) == blind
+
+
+def test_in_an_audit_nobody_is_asked_whether_the_patient_is_blind(tmp_path):
+    done = run(tmp_path, told())
+    assert "Will the patient not know" not in done.output
+    assert dict(read_protocol(tmp_path / "protocol.toml").study.blinding)["patient"] == "no"
+
+
+def test_none_to_declare_is_an_answer_and_a_letter_is_none(tmp_path):
+    settled = list(SETTLED)
+    settled[5], settled[6], settled[8] = "none", "None.", "n\nyes\nat every visit"
+    trial = CHANCE + "".join(f"{text}\n" for text in settled) + "n\nadoption is for the practice to judge\n"
+    done = run(tmp_path, trial)
+    assert done.exit_code == 0, done.output
+    assert done.output.count("this settles nothing; write how harms are asked for, and how often") == 2
+    assert "Locked: version 1" in done.output
+    held = tomllib.loads((tmp_path / "protocol.toml").read_text("utf-8"))["governance"]
+    assert held["interests"] == "none to declare"
+    assert held["funding"] == "no funding from outside, and no goods given"
+    assert held["harms"] == "at every visit"
+
+
+def test_a_letter_is_no_ethics_approval(tmp_path):
+    done = run(tmp_path, told(ethics="n\nnot required, because the county says so"))
+    assert "body, number and date" in done.output
+    assert read_protocol(tmp_path / "protocol.toml").study.ethics_status.startswith("not required")
+
+
+def test_a_mistyped_yes_or_no_is_told_what_was_expected(tmp_path):
+    done = run(tmp_path, told(randomised="mabye\nNO", control_tooth="2\nyes"))
+    assert done.exit_code == 0, done.output
+    assert done.output.count("Error: write yes or no") == 2
+    assert "invalid input" not in done.output
+
+
+@pytest.mark.parametrize(
+    ("design", "more"), [("crossover", {"washout_days": "2.5\n14"}), ("split_mouth", {}), ("Split_Mouth", {})]
+)
+def test_patients_with_both_arms_are_set_up_planned_and_given_a_list(tmp_path, design, more):
+    said = told(randomised="y", design=design, primary="wait", **more, **ETHICS)
+    done = run(tmp_path, said + "".join(f"{text}\n" for text in SETTLED) + "n\nfor the practice to judge\n")
+    assert done.exit_code == 0, done.output
+    promised = read_protocol(tmp_path / "protocol.toml")
+    assert (promised.study.design, promised.study.paired) == (design.lower(), True)
+    assert promised.allocation.method == "paired"
+    assert promised.allocation.washout_days == (14 if more else 0)
+    assert ("a whole number from 1 to 365" in done.output) == bool(more)
+    claim = plan_study(promised, trials=50).claims[0]
+    assert f"The plan asks for {claim.value} patients" in done.output
+    slips = read_slips(tmp_path / "keep-apart" / "list.csv")
+    assert len(slips) >= max(200, claim.value)
+    assert {slip.arms for slip in slips} == {("plain", "buffered"), ("buffered", "plain")}
+    assert {slip.sides for slip in slips} == ({()} if more else {("right", "left"), ("left", "right")})
+
+
+def test_several_practices_are_told_what_to_write(tmp_path):
+    done = run(tmp_path, told())
+    assert 'practices = ["P01", "P02"]' in done.output
+    path = tmp_path / "protocol.toml"
+    path.write_text(path.read_text("utf-8").replace('practices = ["P07"]', 'practices = ["P01", "P02"]'), "utf-8")
+    assert read_protocol(path).study.practices == ("P01", "P02")
+
+
+@pytest.mark.parametrize(
+    ("said", "asked"),
+    [({}, False), ({"randomised": "yes"}, False), ({"randomised": "yes", "design": "crossover"}, True),
+     ({"design": "crossover"}, False)],
+)  # fmt: skip
+def test_a_question_behind_one_that_was_not_asked_is_not_asked(said, asked):
+    assert is_asked(next(q for q in GUIDED if q.name == "washout_days"), said) == asked

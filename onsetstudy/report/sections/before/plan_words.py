@@ -41,7 +41,17 @@ def headline(results: PlanningResults) -> Answer:
         f"{quarters_of(pace)}.",
         allows=f"That is for {share_of(claim.power or 0)} power of the {claim.test}{once}, with your "
         f"{pace.included_per_month:.3g} {who_of(results)} a month that may be included and agree. A smaller effect "
-        "takes more.",
+        f"takes more.{_placeholders(results)}",
+    )
+
+
+def _placeholders(results: PlanningResults) -> str:
+    """What the size stands on until there are records of the practice's own, as sentences with a space before them."""
+    if not results.placeholders:
+        return ""
+    return (
+        " It rests on placeholders, until records of your own say better: "
+        f"{'; '.join(results.placeholders)}. Write your own into [planning] before a lock."
     )
 
 

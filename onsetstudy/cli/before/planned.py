@@ -1,0 +1,65 @@
+"""What the plan of a protocol asks for, told before the first case: its size, and slips that are enough for it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from onsetstudy.protocol.model import Protocol
+
+WITHOUT_PLAN = 40
+"""Slips in every stratum where no size is known, and the fewest that are drawn unless fewer are asked for."""
+MOST = 5000
+SPARE_OF_ONE, SPARE_OF_SEVERAL = 1.1, 1.5
+"""More slips than cases: for slips that were opened in vain, and for strata that fill unevenly (common practice)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedSize:
+    """Cases to include, or patients where each has both arms: as the plan leads with, and with its interim analyses."""
+
+    to_include: int
+    with_looks: int
+    unit: str
+
+    def slips_in_each(self, strata: int, drawn: int = 0) -> int:
+        """Slips in every stratum that are enough beside those that were drawn before."""
+        spare = SPARE_OF_ONE if strata == 1 else SPARE_OF_SEVERAL
+        return min(MOST, max(WITHOUT_PLAN, math.ceil((spare * self.with_looks - drawn) / strata)))
+
+    def told(self) -> str:
+        """What the plan asks for, in words."""
+        looks = "" if self.with_looks == self.to_include else f", {self.with_looks} with its interim analyses"
+        return f"The plan asks for {self.to_include} {self.unit} to include{looks}"
+
+
+def planned_size(promised: Protocol) -> PlannedSize | None:
+    """The size that the plan of a protocol leads with; ``None`` where it has none."""
+    from onsetstudy.study.planning.power import plan_of, rate_needed
+    from onsetstudy.study.planning.sizes import main_size
+
+    unit = "patients" if promised.study.paired else "cases"
+    if (needed := rate_needed(promised)) is not None:
+        return PlannedSize(to_include=needed.included, with_looks=needed.included, unit=unit)
+    if (size := main_size(promised)) is None:
+        return None
+    looks = plan_of(promised)
+    inflated = math.ceil(size.total * (1.0 if looks is None else looks.inflation))
+    return PlannedSize(to_include=size.total, with_looks=inflated, unit=unit)
+
+
+def slips_told(planned: PlannedSize, *, slips: int, strata: int) -> tuple[str, bool]:
+    """Whether a list is enough for the plan: the sentence, and whether it is."""
+    have = f"{slips} slip{'' if slips == 1 else 's'}"
+    where = "in one stratum" if strata == 1 else f"in {strata} strata"
+    if slips < planned.with_looks:
+        more = planned.slips_in_each(strata, slips)
+        return (
+            f"{planned.told()}, and the list holds {have} {where}: it is used up before the study is. When it runs "
+            f"short, --after with its folder and --slips {more} goes on with it.",
+            False,
+        )
+    uneven = "" if strata == 1 else " Strata fill unevenly; --after goes on where one is used up."
+    return f"{planned.told()}; the list holds {have} {where}.{uneven}", True
