@@ -11,13 +11,23 @@ from onsetstudy.files.ledger.ledger import ledger_path, practice_ledger_path, ve
 from onsetstudy.files.sealed.coordinator import ASKED_JOIN
 from onsetstudy.files.sealed.opening_log import Opened, log_path, read_opening_log, read_sealed
 from onsetstudy.protocol.ledger import of_kind
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.protocol.vocabulary import UNMIXED_ARM
 
 
-def said(opened: Opened, case_id: str) -> str:
-    """What a slip said for a case."""
+def arm_label(arm: str, promised: Protocol | None) -> str:
+    """An arm as the paper slip names it; where no protocol is at hand, never by the code that means another thing."""
+    if promised is not None:
+        return promised.label(arm)
+    return "not buffered" if arm == UNMIXED_ARM else arm
+
+
+def said(opened: Opened, case_id: str, promised: Protocol | None) -> str:
+    """What a slip said for a case, with the arms as the protocol labels them."""
+    arms = [arm_label(arm, promised) for arm in opened.arms]
     told = " then ".join(
         f"{arm} ({side} side)" if side else arm
-        for arm, side in zip(opened.arms, opened.sides or ("",) * len(opened.arms), strict=True)
+        for arm, side in zip(arms, opened.sides or ("",) * len(arms), strict=True)
     )
     return f"Slip {opened.slip} ({opened.stratum}), case {case_id}: {told}"
 

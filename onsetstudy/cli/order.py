@@ -47,13 +47,18 @@ def hold_to_order(path: Path, promised: Protocol) -> None:
     say.please_look(f"{fault} A study that is not invented would stop here.")
 
 
-def hold_to_order_beside(sealed: Path) -> None:
+def hold_to_order_beside(sealed: Path) -> Protocol | None:
     """:func:`hold_to_order` for a sealed file whose protocol was not named: the one beside it, or in the folder above.
 
     Where there is none, that is said: whether the promises came first is then not known.
+
+    Returns
+    -------
+    Protocol or None
+        The one that was found.
     """
     if not sealed.exists():
-        return
+        return None
     study = read_sealed(sealed)["study"]
     home = sealed.absolute().parent
     for path in (*sorted(home.glob("*.toml")), *sorted(home.parent.glob("*.toml"))):
@@ -63,5 +68,6 @@ def hold_to_order_beside(sealed: Path) -> None:
             continue
         if promised.study.id == study:
             hold_to_order(path, promised)
-            return
+            return promised
     say.please_look("without --protocol, nothing shows whether the protocol was locked before this slip is opened.")
+    return None

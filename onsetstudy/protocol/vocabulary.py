@@ -31,8 +31,9 @@ TECHNIQUE_NAMES = {
 PAIN_MOMENTS = ("insertion", "placement", "deposition", "treatment")
 YES_NO = ("yes", "no")
 
-MIXED_ARM = "buffered"
-"""The arm whose cartridges are mixed: a fact of the arm, whichever of the two is compared with the other."""
+MIXED_ARM, UNMIXED_ARM = "buffered", "plain"
+"""The arm whose cartridges are mixed and the other: a fact of the arm, whichever of the two is compared with the other.
+"""
 
 CODES: dict[str, tuple[str, ...]] = {
     "arm": ("plain", "buffered"),

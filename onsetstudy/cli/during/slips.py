@@ -36,8 +36,9 @@ def open_slip(
 
     by = ledger_entries.plain_code(by, "who opens")
     promised = None if protocol is None else read_protocol(protocol)
+    found = promised
     if protocol is None or promised is None:
-        order.hold_to_order_beside(sealed)
+        found = order.hold_to_order_beside(sealed)
     else:
         order.hold_to_order(protocol, promised)
     if sealed.exists():
@@ -60,7 +61,7 @@ def open_slip(
                 "if the plan changed after opening, record the case as it was treated. If this is another case, give "
                 "its own code."
             )
-    click.echo(openings.said(opened, case_id))
+    click.echo(openings.said(opened, case_id, found))
     click.echo(f"Enter {opened.slip} as allocation_slip. Logged: {log_path(sealed)}")
     if protocol is None:
         click.echo(
@@ -111,7 +112,7 @@ def open_for(
         slip=slip,
     )
     of_practice.enter()
-    click.echo(openings.said(opened, case_id))
+    click.echo(openings.said(opened, case_id, promised))
     click.echo(f"Tell it to who mixes, and nobody else. The practice enters {opened.slip} as allocation_slip.")
     click.echo(f"Logged: {log}")
 
@@ -127,12 +128,14 @@ def unblind(protocol: Path, log: Path, case_id: str, reason: str) -> None:
     The unblinding and its reason are entered in the ledger of PROTOCOL before the arm is told, and every report counts
     it.
     """
+    from onsetstudy.cli import openings
     from onsetstudy.cli.ledger_entries import enter_event, plain_reason
     from onsetstudy.files.sealed.kept_allocation import read_kept_logs
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.protocol.ledger import sentence
+    from onsetstudy.records.derived.allocation import ARMS_JOIN
 
-    read_protocol(protocol)  # a mistyped name would begin a ledger of its own
+    promised = read_protocol(protocol)  # a mistyped name would begin a ledger of its own
     told = plain_reason(reason)
     kept = read_kept_logs([log])
     rows = [] if kept.log is None else kept.log.astype(str).to_dict("records")
@@ -141,4 +144,5 @@ def unblind(protocol: Path, log: Path, case_id: str, reason: str) -> None:
         raise OnsetStudyError(f"{log.name} holds no slip of {case_id}; nothing was entered")
     entry = enter_event(protocol, "unblinded", {"slip": row["slip"], "case": row["case_id"], "reason": told})
     click.echo(sentence(entry))
-    click.echo(f"Slip {row['slip']}, case {row['case_id']}: {row['arms']}")
+    arms = ARMS_JOIN.join(openings.arm_label(arm, promised) for arm in row["arms"].split(ARMS_JOIN))
+    click.echo(f"Slip {row['slip']}, case {row['case_id']}: {arms}")

@@ -13,6 +13,7 @@ from onsetstudy.records.model import RawTable
 from onsetstudy.records.schema import TABLES
 
 UNHEADED = "(no_heading)"
+LEAVE_UNREAD = "take the column out, or leave it unread with --drop-unknown (in Python: drop_unknown=True)"
 TITLES = 10
 """Lines in which headings are looked for, where row 1 has none."""
 
@@ -113,7 +114,7 @@ def _structure(raw: RawTable, table: str, drop_unknown: bool) -> list[Problem]:
         else:
             what = "this column is not in the data dictionary; it may name a patient, so the table was not read"
             near = _near(heading, known)
-            mend = f"did you mean {near}?" if near else "take the column out, or leave it unread with --drop-unknown"
+            mend = f"did you mean {near}?" if near else LEAVE_UNREAD
         problems.append(_in_heading(raw, what, mend, "unknown_column", shown))
     return problems + [
         _in_heading(raw, f"the column {column.name} is missing", f"add it: {column.meaning}", "missing_column")

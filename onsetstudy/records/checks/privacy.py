@@ -6,12 +6,42 @@ import itertools
 import re
 from collections.abc import Callable
 
+from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.checks.findings import Findings
 
 NAME_LIKE = re.compile(
     r"@|^\+?\d[\d ()/-]{8,}$|\b(?:mr|mrs|ms|miss|dr|prof|frau|herr)\b\.?|[^\W\d_]{2,}[ ,]+[^\W\d_]{2,}", re.I
 )
 REMARK_NAMES = re.compile(r"@|(?:\d[ ()/-]?){7,}|\b(?:mr|mrs|ms|miss|prof|frau|herr)\b\.?\s+\w", re.I)
+DOCTOR = re.compile(r"\b(?i:dr|doctor)\b\.?\s+[^\W\d_a-zß-öø-ÿ]")
+RELATED = re.compile(
+    r"\b(?i:husband|wife|partner|mother|mum|mom|father|dad|parent|son|daughter|brother|sister|child|friend|aunt|uncle|"
+    r"grandmother|grandfather|guardian|carer|colleague|boss|assistant|nurse|hygienist|receptionist)"
+    r"(?:,| is| was| called| named)?\s+(?P<who>[^\W\d_]+)"
+)
+_MONTH = r"(?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*"
+DATE = re.compile(
+    rf"\b(?:\d{{1,2}}[./-]\d{{1,2}}[./-](?:\d\d|\d{{4}})|(?:18|19|20)\d\d[./-]\d{{1,2}}[./-]\d{{1,2}}"
+    rf"|\d{{1,2}}(?:st|nd|rd|th)?\.? {_MONTH}\.?,? \d{{4}}|{_MONTH}\.? \d{{1,2}}(?:st|nd|rd|th)?,? \d{{4}})\b"
+    r"|\bborn\b[^.;]*\d",
+    re.I,
+)
+"""A whole date, in figures or with the month in letters, or anything about when somebody was born."""
+COMMON = (
+    "adrenaline noradrenaline sodium bicarbonate benzocaine akinosi gow-gates gates vazirani english "
+    "monday tuesday wednesday thursday friday saturday sunday january february march april june july august september "
+    "october november december patient patients tooth teeth pain test tests cold spray lip tongue cheek molar premolar "
+    "canine incisor left right upper lower mandibular maxillary lingual distal mesial occlusal block cartridge "
+    "needle syringe slip envelope operator assessor dentist practice clinic visit repeat second third then no not yes "
+    "numb felt control target baseline topical gel onset delayed late early anxious child adult"
+)
+TRADE = frozenset(COMMON.split()) | frozenset(
+    word
+    for code in itertools.chain.from_iterable(CODES.values())
+    for word in code.lower().replace("_", " ").split()
+    if word.isalpha()
+)
+"""Words that may be written with a capital and are nobody's name: codes of the record, and words of the trade."""
 REASON_NAMES = re.compile(r"@|(?:\d[ ()/-]?){7,}|\b(?:mr|mrs|ms|miss|dr|prof|frau|herr)\b\.?\s+\w", re.I)
 WITHOUT_DIGIT = re.compile(r"\D+")
 WORD_AND_YEAR = re.compile(r"[^\W\d_]{5,}[ ._-]?(?:18|19|20)\d\d(?!\d)")
@@ -51,13 +81,25 @@ def reason_fault(reason: str) -> str:
     return ""
 
 
-def _two_capitalised(part: str) -> bool:
+def _two_capitalised(part: str, known: frozenset[str] = frozenset()) -> bool:
     words = [(found.start(), found.end(), found.group()) for found in WORD.finditer(part)]
     for (_, end, first), (start, _, second) in itertools.pairwise(words):
         beside = part[end:start].strip(" ,") == ""
+        if {_bare(first), _bare(second)} & known:
+            continue
         if beside and _capitalised(second) and (_capitalised(first) or re.fullmatch(r"[^\W\d_]\.", first)):
             return True
     return False
+
+
+def _bare(word: str) -> str:
+    return word.rstrip(".").lower()
+
+
+def _one_capitalised(part: str) -> bool:
+    """Whether a word in the midst of a sentence is written as a name and is no word of the trade."""
+    _, *words = [found.group() for found in WORD.finditer(part)] or [""]
+    return any(_capitalised(w) and _bare(w) not in TRADE and not re.match(r"[^\W\d_]['’-][a-z]", w) for w in words)
 
 
 def _capitalised(word: str) -> bool:
@@ -67,8 +109,26 @@ def _capitalised(word: str) -> bool:
 
 
 def remark_names_a_person(remark: str) -> bool:
-    """Whether a remark may hold a name, an address or a number of a person."""
-    return REMARK_NAMES.search(remark) is not None
+    """Whether a remark holds what looks like a name, an address or a number of a person; at the chair it is refused.
+
+    A name is told by who it is of ("her husband Peter", "Dr Berg") or by two capitalised words in a row, none of them
+    a word of the trade.
+    """
+    if REMARK_NAMES.search(remark) or DOCTOR.search(remark):
+        return True
+    if any(_capitalised(found["who"]) and _bare(found["who"]) not in TRADE for found in RELATED.finditer(remark)):
+        return True
+    return remark.upper() != remark and any(_two_capitalised(part, TRADE) for part in SENTENCE_ENDS.split(remark))
+
+
+def remark_may_tell_who(remark: str) -> bool:
+    """Whether a remark may tell who somebody is: it is asked about, never refused, so that false alarms are cheap.
+
+    Besides :func:`remark_names_a_person` whole dates, and one capitalised word in the midst of a sentence.
+    """
+    if remark_names_a_person(remark) or DATE.search(remark):
+        return True
+    return remark.upper() != remark and any(_one_capitalised(part) for part in SENTENCE_ENDS.split(remark))
 
 
 def check_privacy(found: Findings) -> None:
@@ -88,8 +148,8 @@ def check_privacy(found: Findings) -> None:
         what = f"this {name} may be somebody's name"
         mend = "use a code with a digit, such as P01-A or P01-K7Q2, and keep the key at the practice"
         found.query(found.spelled(name, _if_a_code(asked)), name, "may_be_a_name", what, mend)
-    what = "this remark may hold a name, an address or a number of a person"
-    told = found.spelled("notes", remark_names_a_person)
+    what = "this remark may hold a name, an address or a number of a person, or a whole date"
+    told = found.spelled("notes", remark_may_tell_who)
     found.query(told, "notes", "names_a_person", what, "take it out; the records need no identity")
 
 

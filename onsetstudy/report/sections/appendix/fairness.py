@@ -209,13 +209,19 @@ def paired_section(paired: PairedStudy | None, protocol: Protocol) -> Section | 
 
 
 def _order(order: OrderEffects, protocol: Protocol) -> str:
-    told = " and ".join(f"{count} had {name}" for name, count in order.sequences)
+    # An order is named by the code of the arm that came first: "plain first".
+    told = " and ".join(f"{count} had {_with_label(name, protocol)}" for name, count in order.sequences)
     unit = protocol.pain.instrument.unit if protocol.pain else ""
     period, sequence = (value_text(e, missing=None) for e in (order.period, order.sequence))
     return (
         f"Of these, {told}. Pain of the second injection less the first, the arms apart: {period} {unit}; difference "
         f"between the orders in the sum of both: {sequence} {unit}. A difference there may be carry-over or chance."
     )
+
+
+def _with_label(order: str, protocol: Protocol) -> str:
+    arm, _, rest = order.partition(" ")
+    return f"{protocol.label(arm)} {rest}"
 
 
 def _differ(answer: EstimateLike, test: HypothesisTest | NotAvailable, null: float) -> bool:

@@ -6,6 +6,7 @@ from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.results import NotAvailable
 from onsetstudy.outcomes.published_results import ContextPanel, PublishedContext, PublishedRange
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.protocol.vocabulary import MIXED_ARM, UNMIXED_ARM
 from onsetstudy.report.cells import reason_of
 from onsetstudy.report.document import Block, Cautions, Figure, Section, Table, absent
 from onsetstudy.report.figures.canvas import contrast_look
@@ -36,7 +37,7 @@ def section(context: PublishedContext | None, protocol: Protocol) -> Section | N
         context.words[:1],
         Cautions(texts=context.words[1:]) if context.words[1:] else None,
         panels,
-        _table(context),
+        _table(context, protocol),
         Cautions(texts=tuple(tidy(c.text) for c in context.caution)),
     )
 
@@ -80,7 +81,7 @@ def _caption(panel: ContextPanel, protocol: Protocol, *, marks: bool) -> str:
     return " ".join(part for part in parts if part)
 
 
-def _table(context: PublishedContext) -> Table:
+def _table(context: PublishedContext, protocol: Protocol) -> Table:
     """One row for each study, whatever it found; trials first, then trials pooled by others."""
     found = {r.id: r for panel in context.panels for group in panel.groups for r in (*group.drawn, *group.listed)}
     studies: dict[tuple[str, str], list[PublishedRange]] = {}
@@ -92,7 +93,7 @@ def _table(context: PublishedContext) -> Table:
         rows += [(title,), *told] if told else []
     others = sum(panel.other for panel in context.panels)
     return Table.of(
-        "What was printed, plain against buffered",
+        f"What was printed, {protocol.label(UNMIXED_ARM)} against {protocol.label(MIXED_ARM)}",
         ("study", "patients and method", "result"),
         rows,
         f"{context.table_title}, table dated {day(context.table_date)}. Values as printed, read in abstracts or "
