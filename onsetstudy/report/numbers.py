@@ -94,6 +94,11 @@ def p_equals(p: float) -> str:
     return text if text.startswith("<") else f"= {text}"
 
 
+def uncapital(text: str) -> str:
+    """A sentence as a part of another, without the capital at its beginning."""
+    return text[:1].lower() + text[1:]
+
+
 def capital(text: str) -> str:
     """A text with a capital at its beginning."""
     return text[:1].upper() + text[1:]

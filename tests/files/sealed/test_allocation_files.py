@@ -378,6 +378,8 @@ def test_the_commands_speak_to_a_person(tmp_path):
     sealed = str(tmp_path / "list" / "sealed-P01.json")
     told = run.invoke(onsetstudy, ["open-slip", sealed, "--case", "P01-0001", "--level", "technique=ianb"])
     assert "Enter P01-1-001 as allocation_slip" in told.output
+    said = "not buffered" if read_slips(tmp_path / "list" / "list.csv")[0].arms == ("plain",) else "buffered"
+    assert f"case P01-0001: {said}\n" in told.output
     wrong = run.invoke(onsetstudy, ["open-slip", sealed, "--case", "P01-0001", "--level", "ianb"])
     assert "write each --level as technique=ianb" in wrong.output
     again = run.invoke(onsetstudy, ["allocate", path, "--into", str(tmp_path / "list")])

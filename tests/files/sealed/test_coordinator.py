@@ -52,6 +52,10 @@ def kept(tmp_path, drawn):
     return tmp_path / "mine.toml", tmp_path / "list"
 
 
+LABELS = {"plain": "not buffered", "buffered": "buffered"}
+"""As the paper slip has them: to a dentist "plain" is without vasoconstrictor."""
+
+
 def ask(kept, case_id, *more, practice="P01", technique="ianb", asked="N1"):
     mine, folder = kept
     given = ["open-for", str(mine), str(folder), "--practice", practice, "--case", case_id, "--by", "C1"]
@@ -72,7 +76,7 @@ def test_slips_come_in_the_order_of_the_list_for_each_stratum_and_say_what_it_sa
     for k, slip in enumerate(listed[:3], start=1):
         run = ask(kept, f"P01-000{k}", "--slip", slip.slip)
         assert run.exit_code == 0, run.exception
-        assert f"Slip {slip.slip} (P01 | ianb), case P01-000{k}: {slip.arms[0]}" in run.output
+        assert f"Slip {slip.slip} (P01 | ianb), case P01-000{k}: {LABELS[slip.arms[0]]}\n" in run.output
     other = ask(kept, "P02-0001", practice="P02")
     assert "Slip P02-" in other.output
     assert sorted(p.name for p in kept[1].glob("opened-*")) == ["opened-P01.csv", "opened-P02.csv"]

@@ -562,7 +562,11 @@ def test_times_of_day_become_minutes_after_the_injection():
 
 
 HEADINGS = [
-    (lambda c, r: [row.update(patient_name="Anna") for row in c], "may name a patient", "take the column out"),
+    (
+        lambda c, r: [row.update(patient_name="Anna") for row in c],
+        "may name a patient",
+        "take the column out, or leave it unread with --drop-unknown (in Python: drop_unknown=True)",
+    ),
     (lambda c, r: [row.update(volum_ml="1") for row in c], "not in the data dictionary", "did you mean volume_ml?"),
     (lambda c, r: [row.pop("tooth") for row in c], "the column tooth is missing", "Add it: target tooth"),
     (lambda c, r: [row.pop("response") for row in r], "the column response is missing", "whether the cold was felt"),

@@ -143,6 +143,18 @@ def test_the_order_is_looked_at(data):
     found = paired_study(data).order
     assert sum(count for _, count in found.sequences) == PATIENTS - 1
     assert isinstance(found.period, Estimate)
+    section = paired_section(paired_study(data), promised())
+    told = " ".join(getattr(block, "text", "") for block in section.blocks)
+    assert " had not buffered first" in told
+    assert " had buffered first" in told
+    assert "plain" not in told
+    labelled = dataclasses.replace(
+        promised(),
+        arms=tuple(dataclasses.replace(a, label="as packaged") if a.code == "plain" else a for a in promised().arms),
+    )
+    assert " had as packaged first" in " ".join(
+        getattr(block, "text", "") for block in paired_section(paired_study(data), labelled).blocks
+    )
 
 
 def test_the_section_and_the_whole_report(data):

@@ -10,7 +10,7 @@ from onsetstudy.report.cells import value_text
 from onsetstudy.report.document import Pieces, Section, Table, absent, note
 from onsetstudy.report.figures import funnel
 from onsetstudy.report.names import plain_words
-from onsetstudy.report.numbers import counted, decimal, listed, p_equals, percent, tidy
+from onsetstudy.report.numbers import counted, decimal, listed, p_equals, percent, tidy, uncapital
 from onsetstudy.study.group.results import GroupResults
 
 LITTLE, MUCH = 0.25, 0.75
@@ -34,22 +34,9 @@ def name_of(letter: str, own: str | None) -> str:
 
 def heterogeneity_words(pooled: Pooled, span: Callable[[float, float], str]) -> str:
     """How much practices differ, and what that means for a further one."""
-    h, k = pooled.heterogeneity, sum(m.weight > 0 for m in pooled.members)
-    if h is None:
-        return "How much practices differ cannot be said."
-    low, high = h.i2_interval.low, h.i2_interval.high
-    share, reach = f"{100 * h.i2:.0f}\u202f%", f"{100 * low:.0f} to {100 * high:.0f}\u202f%"
-    could, may = f"it could be {reach}", f"{reach} of the spread may be more than chance"
-    if high - low > WIDE and low > 0:
-        said = f"Practices differ by more than chance; with {k} practices it cannot be told how much ({may})."
-    elif high - low > WIDE:
-        said = f"With {k} practices it cannot be told whether they differ ({may})."
-    elif h.i2 < LITTLE:
-        said = f"Practices differ little beyond chance ({share} of the spread; with {k} practices {could})."
-    elif h.i2 < MUCH:
-        said = f"Part of the spread between practices is more than chance ({share}; {could})."
-    else:
-        said = f"Practices differ much more than chance would make them ({share} of the spread; {could})."
+    said = differ_words(pooled)
+    if pooled.heterogeneity is None:
+        return said
     if pooled.prediction is None:
         return f"{said} So few practices say nothing of a further one."
     further = span(pooled.prediction.low, pooled.prediction.high)
@@ -57,9 +44,32 @@ def heterogeneity_words(pooled: Pooled, span: Callable[[float, float], str]) -> 
     return f"{said} In another practice like these, the truth would lie {further}{cut}."
 
 
+def differ_words(pooled: Pooled) -> str:
+    """Whether practices differ in a quantity, by the interval of the spread beyond chance: the one rule for it."""
+    h, k = pooled.heterogeneity, sum(m.weight > 0 for m in pooled.members)
+    if h is None:
+        return "How much practices differ cannot be said."
+    low, high = h.i2_interval.low, h.i2_interval.high
+    share, reach = f"{100 * h.i2:.0f}\u202f%", f"{100 * low:.0f} to {100 * high:.0f}\u202f%"
+    could, may = f"it could be {reach}", f"{reach} of the spread may be more than chance"
+    if high - low > WIDE and low > 0:
+        return f"Practices differ by more than chance; with {k} practices it cannot be told how much ({may})."
+    if high - low > WIDE:
+        return f"With {k} practices it cannot be told whether they differ ({may})."
+    if h.i2 < LITTLE:
+        return f"Practices differ little beyond chance ({share} of the spread; with {k} practices {could})."
+    if h.i2 < MUCH:
+        return f"Part of the spread between practices is more than chance ({share}; {could})."
+    return f"Practices differ much more than chance would make them ({share} of the spread; {could})."
+
+
 def where_section(results: GroupResults, own: str | None) -> Section:
     """Techniques, practices and quarters."""
-    groups = [_subgroup(group, results.one_practice) for group in results.subgroups]
+    ratio = results.quantity("hazard_ratio")
+    groups = [
+        _by_practice(group, ratio) if group.grouping == "practice" else _subgroup(group, results.one_practice)
+        for group in results.subgroups
+    ]
     return Section.of("holds", "Where and how it holds", groups, _steps(results, own))
 
 
@@ -76,6 +86,18 @@ def _alike(group: Subgroups) -> str:
     return "no sign that it differs" if close else "too few cases to tell whether it differs"
 
 
+def _by_practice(group: Subgroups, ratio: Pooled | None) -> list[Pieces]:
+    """Whether practices differ in the hazard ratio: the p-value beside what page 1 goes by, which decides the words."""
+    if not isinstance(group.test, HypothesisTest):
+        return [f"Whether the hazard ratio differs by practice cannot be said: {group.test.reason}."]
+    text = f"One hazard ratio for all practices or one for each: p {p_equals(group.test.p_value)}."
+    if ratio is None or ratio.heterogeneity is None:
+        return [f"{text} How much practices differ in it cannot be said."]
+    few = group.test.p_value < 0.05 and ratio.heterogeneity.i2_interval.low == 0
+    alone = " Beside it, a p-value this small is no more than a sign." if few else ""
+    return [f"{text} Of the hazard ratio, as on page 1 of the main outcome: {uncapital(differ_words(ratio))}{alone}"]
+
+
 def _subgroup(group: Subgroups, alone: Collection[str]) -> list[Pieces]:
     """A table by technique; the row of one that a single practice used would be that practice's own."""
     if isinstance(group.test, HypothesisTest):
@@ -83,8 +105,6 @@ def _subgroup(group: Subgroups, alone: Collection[str]) -> list[Pieces]:
         text = f"One hazard ratio for all {group.grouping}s or one for each: p {p}, {_alike(group)}."
     else:
         text = f"Whether the hazard ratio differs by {group.grouping} cannot be said: {group.test.reason}."
-    if group.grouping == "practice":
-        return [text]
     shown = [m for m in group.levels if m.label not in alone]
     held = len(group.levels) - len(shown)
     # With the numbers of all others, that of the one held back could be read off by subtraction.

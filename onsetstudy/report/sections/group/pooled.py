@@ -4,16 +4,27 @@ from __future__ import annotations
 
 from functools import partial
 
-from onsetstudy.core.quantities import QUANTITIES, places_for, quantity_of
+from onsetstudy.core.quantities import QUANTITIES, places_for, quantity_of, read_earlier
 from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.pool.results import Pooled
 from onsetstudy.report.cells import NONE, near_text, value_text
 from onsetstudy.report.document import Pairs, Pieces, Section, Table, note
-from onsetstudy.report.numbers import capital, counted, decimal, interval, level, listed, p_text, ratio, tidy
+from onsetstudy.report.numbers import (
+    capital,
+    counted,
+    decimal,
+    interval,
+    level,
+    listed,
+    p_text,
+    ratio,
+    tidy,
+    uncapital,
+)
 from onsetstudy.report.sections.blocks import group_curves_block
 from onsetstudy.report.sections.group.heterogeneity import name_of
-from onsetstudy.report.sentences import estimate_shown, without_looks
-from onsetstudy.study.group.results import GroupResults, Reconciled
+from onsetstudy.report.sentences import without_looks
+from onsetstudy.study.group.results import GroupResults
 
 NAMES = {
     "hazard_ratio": "hazard ratio",
@@ -26,9 +37,9 @@ NAMES = {
 
 
 REASONS = {
-    "spread": "the mean of practices lets small practices count for more than their number of cases, as the spread "
+    "spread": "the average of practices lets small practices count for more than their number of cases, as the spread "
     "between practices that was estimated, however unsurely, enters its weights",
-    "weights": "the mean of practices weighs each by how sure its own value is, not by its number of cases",
+    "weights": "the average of practices weighs each by how sure its own value is, not by its number of cases",
     "left_out": "practices without an estimate of their own count among all cases only",
     "quarters_merged": "small groups of cases were joined with a neighbouring quarter before they were sent, so that "
     "earlier interim analyses hold other cases than those of the records",
@@ -46,7 +57,6 @@ BINDING = (
     "this one does not, or at another time. That which the coordinator's ledger holds first binds the study; the other "
     "is told beside it and changes nothing."
 )
-WAYS = ("within practices, combined by numbers of cases: the answer", "mean of practices, beside it")
 
 
 def pooled_section(results: GroupResults, own: str | None) -> Section:
@@ -89,8 +99,9 @@ def _pooled_table(results: GroupResults) -> Table:
             further = interval(low, high, shown.places, ratio if pooled.unit == "ratio" else decimal)
         if h is not None:
             i2 = f"{100 * h.i2:.0f} ({100 * h.i2_interval.low:.0f} to {100 * h.i2_interval.high:.0f})"
-        average, common = _value(pooled, pooled.average), _value(pooled, pooled.common)
-        rows.append((NAMES[pooled.quantity] + unit, average, further, i2, common))
+        answer = results.answer(read_earlier(pooled.quantity)[0])
+        told = NONE if answer is None else _value(pooled, answer)
+        rows.append((NAMES[pooled.quantity] + unit, told, _value(pooled, pooled.average), further, i2))
     test, looks = results.overall.onset_test, without_looks(results.looks)
     tested = f"; log-rank test, p = {p_text(test.p_value)}{looks}" if isinstance(test, HypothesisTest) else ""
     wanting = [
@@ -98,15 +109,25 @@ def _pooled_table(results: GroupResults) -> Table:
         for x in _shown(results)
         if isinstance(x.average, NotAvailable)
     ]
+    only = [
+        NAMES[x.quantity].partition(",")[0]
+        for x in _shown(results)
+        if isinstance(x.average, Estimate) and results.overall.difference(read_earlier(x.quantity)[0]) is None
+    ]
+    alone = f" Of {listed(only)} it is the answer." if only else ""
     cut = {NAMES[x.quantity].partition(",")[0]: x.cut for x in _shown(results) if x.cut}
     return Table.of(
         "Pooled over practices",
-        ("what", "average of practices", "prediction interval", "I², %", "common effect"),
+        ("what", "all cases: the answer", "average of practices", "prediction interval", "I², %"),
         rows,
-        f"With {level(results.protocol.plan.conf_level)} intervals{looks}. Prediction interval: where a further "
-        "practice's true value would lie. I²: proportion of the spread that chance does not explain. Common effect: as "
-        "if practices did not differ. Chair time: as spent, with mixing. In one stage, with practices as strata (small "
-        f"ones share one), the hazard ratio is {value_text(results.overall.hazard_ratio, 2)}{tested}.",
+        f"With {level(results.protocol.plan.conf_level)} intervals{looks}. The answer is that of all cases, compared "
+        "within practices; the hazard ratio in one stage, with practices as strata (small ones share one)"
+        f"{tested}. The average of practices is beside it and answers another question, what a practice finds on "
+        f"average: in it a practice counts by how sure its own value is, not by its cases.{alone} Prediction interval: "
+        "where a further practice's true value would lie. I²: proportion of the spread that chance does not explain. "
+        "Chair time: as spent, with mixing.",
+        "Hazard ratio above 1, minutes above 0: sooner. Numb by target: difference in percentage points; mean pain: "
+        "difference of means.",
         f"Limits of {listed([*cut])} are {next(iter(cut.values()))}." if cut else "",
         *wanting,
         _shared_out(results),
@@ -189,7 +210,7 @@ def _agreement(results: GroupResults) -> str:
     found = results.agreement
     told = {
         "left_out": "practices without an estimate of their own count in one stage only",
-        "spread": "practices differ, and the average over practices gives small ones more weight",
+        "spread": "the spread between practices that was estimated gives small ones more weight in the average",
         "few": "few practices make the average over practices less sure",
         "weights": "the two give practices different weight",
     }
@@ -206,36 +227,21 @@ def _agreement(results: GroupResults) -> str:
 
 
 def _reconciled(results: GroupResults) -> list[Pieces]:
-    """A table of two lines for every quantity, and in words why a report from the rows may differ."""
+    """In words why the average is another number than the answer, and why a report from the rows may differ."""
+    codes: dict[str, list[str]] = {}
+    for line in results.reconciled:
+        for code in line.reasons:
+            codes.setdefault(code, []).append(quantity_of(line.quantity).name)
+    apart = " ".join(f"{capital(REASONS[code])} ({listed(names)})." for code, names in codes.items())
     told = "; ".join(REASONS[code] for code in results.unlike_rows)
     why = note(f"A report of the same cases from their records may have other numbers: {told}.") if told else None
-    return [_reconciled_table(results), why]
+    return [note(f"Why the average is not the answer: {uncapital(apart)}") if apart else None, why]
 
 
 def binding_words(results: GroupResults) -> list[str]:
     """Which interim analysis binds, where those of files and of records may differ; nothing elsewhere."""
     differ = results.looks is not None and OTHER_LOOKS & set(results.unlike_rows)
     return [BINDING] if differ else []
-
-
-def _reconciled_table(results: GroupResults) -> Table:
-    rows: list[tuple[str, ...]] = []
-    codes: dict[str, list[str]] = {}
-    for line in results.reconciled:
-        rows.append((_heading(line),))
-        rows += zip(WAYS, (estimate_shown(e) or NONE for e in (line.within, line.mean_of_practices)), strict=True)
-        for code in line.reasons:
-            codes.setdefault(code, []).append(quantity_of(line.quantity).name)
-    why = " ".join(f"{capital(REASONS[code])} ({listed(names)})." for code, names in codes.items())
-    text = f"With {level(results.protocol.plan.conf_level)} intervals{without_looks(results.looks)}. {why}"
-    return Table.of("Two ways to combine the practices", ("", "estimate"), rows, text)
-
-
-def _heading(line: Reconciled) -> str:
-    quantity = quantity_of(line.quantity)
-    unit = line.within.unit if quantity.unit == "score" else quantity.unit_shown
-    above = quantity.word(1 if quantity.favours * quantity.shown.factor > 0 else -1)
-    return f"{capital(quantity.name)}, {unit} (above {quantity.null or 0:g}: {above})"
 
 
 def statistician_section(results: GroupResults) -> Section:
@@ -258,6 +264,11 @@ def statistician_section(results: GroupResults) -> Section:
         else f"{near_text(frailty.spread, base=2)}, p = {p_text(frailty.test.p_value)}"
         + ("; 0 is the least it can be: the upper limit alone tells" if frailty.spread.estimate == 0 else "")
     )
+    rows += [
+        (f"As if practices did not differ (common effect): {NAMES[x.quantity]}", _value(x, x.common))
+        for x in _shown(results)
+        if isinstance(x.common, Estimate)
+    ]
     rows += [
         ("Spread of rates, log scale", spread),
         ("Protocol, SHA-256", _in_two(p.protocol_digest)),

@@ -1,0 +1,117 @@
+"""A group's report has one rule for whether practices differ, and one value of a quantity that is the answer."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import pytest
+
+from onsetstudy.core.results import Counts, HypothesisTest, Interval
+from onsetstudy.pool.combine import PoolOptions, combine_estimates
+from onsetstudy.pool.results import Member, Subgroups
+from onsetstudy.report.document import Table
+from onsetstudy.report.sections.group.first_page import first_page
+from onsetstudy.report.sections.group.heterogeneity import differ_words, heterogeneity_words, where_section
+from onsetstudy.report.sections.group.pooled import pooled_section, statistician_section
+from tests.report.claimed import group_of
+from tests.report.samples import estimate, rich
+
+N = Counts(cases=20, onsets=15)
+
+
+def pooled_of(values, error, key="hazard_ratio"):
+    """Practices' values on their scale, each as sure as the others."""
+    ratio = key == "hazard_ratio"
+    turn = math.exp if ratio else float
+    made = [
+        estimate(key, "buffered / plain" if ratio else "buffered - plain", turn(v), turn(v - 2 * error),
+                 turn(v + 2 * error), "ratio" if ratio else "proportion", N, std_error=error)
+        for v in values
+    ]  # fmt: skip
+    return combine_estimates(made, [chr(65 + k) for k in range(len(values))], PoolOptions())
+
+
+def by_practice(pooled, p):
+    test = HypothesisTest(
+        quantity="hazard_ratio", contrast=None, statistic=1.0, statistic_name="chi-square", df=1, p_value=p,
+        alternative="two-sided", method="likelihood ratio", n=N,
+    )  # fmt: skip
+    levels = tuple(Member(label=m.label, result=m.result, weight=m.weight) for m in pooled.members)
+    return Subgroups(grouping="practice", levels=levels, test=test)
+
+
+def group(pooled, p=0.022):
+    found = group_of(rich())
+    others = tuple(x for x in found.pooled if x.quantity != pooled.quantity)
+    within = tuple(x.average for x in found.pooled if x.quantity != "hazard_ratio")
+    overall = dataclasses.replace(found.overall, differences=within)
+    return dataclasses.replace(found, overall=overall, pooled=(pooled, *others), subgroups=(by_practice(pooled, p),))
+
+
+def words(section):
+    return " ".join(
+        " ".join([getattr(block, "text", ""), getattr(block, "allows", ""), *getattr(block, "notes", ())])
+        for block in section.blocks
+    )
+
+
+@pytest.mark.parametrize("p", [0.0004, 0.022, 0.4])
+@pytest.mark.parametrize(
+    ("values", "error"),
+    [((2.1, -0.1), 0.6), ((0.1, 0.1), 0.6), ((0.4, 0.41, 0.4, 0.39) * 20, 0.1), ((0.0, 3.0, -3.0, 1.0) * 5, 0.1)],
+)
+def test_whether_practices_differ_is_said_by_one_rule_whatever_the_p_value(values, error, p):
+    pooled = pooled_of(values, error)
+    rule = differ_words(pooled)
+    assert heterogeneity_words(pooled, lambda low, high: "between").startswith(rule)
+    said = words(where_section(group(pooled, p), None))
+    assert rule[1:] in said
+    assert "it seems to differ" not in said
+    none = pooled.heterogeneity.i2_interval.low == 0
+    assert ("no more than a sign" in said) == (none and p < 0.05)
+
+
+def test_two_practices_that_cannot_be_told_apart_are_not_told_apart_further_down():
+    said = words(where_section(group(pooled_of((1.5, -0.1), 0.6)), None))
+    assert "p = 0.022" in said
+    assert "with 2 practices it cannot be told whether they differ" in said
+
+
+def test_of_three_values_of_a_quantity_one_is_called_the_answer_and_the_others_what_they_are():
+    pooled = pooled_of((2.1, -0.1), 0.6)
+    pooled = dataclasses.replace(
+        pooled, average=dataclasses.replace(pooled.average, estimate=2.33),
+        common=dataclasses.replace(pooled.common, estimate=1.46),
+    )  # fmt: skip
+    results = group(pooled)
+    answer = results.overall.hazard_ratio.estimate
+    section = pooled_section(results, None)
+    table = next(b for b in section.blocks if isinstance(b, Table) and b.caption.startswith("Pooled"))
+    row = next(row for row in table.rows if row[0] == "hazard ratio")
+    assert table.columns[1:3] == ("all cases: the answer", "average of practices")
+    assert row[1].startswith(f"{answer:.2f}")
+    assert row[2].startswith("2.33")
+    told = " ".join(str(block) for block in section.blocks)
+    assert "1.46" not in told
+    assert "1.46" in str(statistician_section(results))
+    assert "as if practices did not differ (common effect): hazard ratio" in str(statistician_section(results)).lower()
+
+
+def test_a_quantity_that_is_averaged_only_has_its_average_as_the_answer():
+    pooled = pooled_of((0.1, 0.3), 0.1, key="chair_time_difference")
+    results = group(pooled)
+    table = next(b for b in pooled_section(results, None).blocks if isinstance(b, Table))
+    row = next(row for row in table.rows if row[0].startswith("chair time"))
+    assert row[1] == row[2]
+    assert "Of chair time saved it is the answer." in " ".join(table.notes)
+
+
+def test_page_one_goes_by_the_same_rule():
+    pooled = pooled_of((0.3, -0.2), 0.2, key=group_of(rich()).protocol.plan.primary)
+    wide = Interval(low=0.0, high=1.0, level=0.95, method="Q-profile")
+    pooled = dataclasses.replace(
+        pooled, heterogeneity=dataclasses.replace(pooled.heterogeneity, i2=0.5, i2_interval=wide)
+    )
+    said = words(first_page(group(pooled), None))
+    assert "With 2 practices it cannot be told whether they differ (0 to 100" in said
