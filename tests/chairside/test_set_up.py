@@ -75,6 +75,8 @@ def test_an_audit_is_set_up_on_the_page_and_its_first_case_recorded(asked, conte
     chair.button("Write the protocol").dblclick()
     chair.expect("The protocol is written.")
     assert "--practise" in chair.page.inner_text("main")
+    assert "The plan asks for " in chair.page.inner_text("main")
+    assert "placeholders, until records of your own say better" in chair.page.inner_text("main")
     server.read()
     protocol = read_protocol(tmp_path / "protocol.toml")
     assert protocol.schedule.tests_min == (1.0, 2.0, 3.0)
@@ -90,6 +92,20 @@ def test_an_audit_is_set_up_on_the_page_and_its_first_case_recorded(asked, conte
     server.kill()
     server.start()  # the protocol is found again beside the store, and nothing is asked
     assert "set-up" not in "".join(server.said)
+
+
+def test_a_question_behind_one_that_was_not_asked_is_not_asked_on_the_page(asked, tmp_path):
+    """Whoever chose a crossover and then says that chance does not decide is not asked for days between visits."""
+    server, chair = asked
+    answer_all(chair, CHANCE | SETTLE | {"design": "crossover", "washout_days": "10"})
+    chair.button("Change: Does chance decide who receives what? (no: you choose; an audit)").click()
+    chair.button("No").click()
+    chair.expect("Is this right?")
+    assert "Days at least between" not in chair.page.inner_text("main")
+    chair.button("Write the protocol").click()
+    chair.expect("The protocol is written.")
+    server.read()
+    assert read_protocol(tmp_path / "protocol.toml").study.design == "audit"
 
 
 def test_where_chance_decides_the_page_draws_the_list_and_locks(asked, tmp_path):

@@ -75,10 +75,22 @@ def test_an_invented_study_is_locked_without(tmp_path):
         ("invented study; no approval was sought", False),
         ("Committee of the region, 2026-17", True),
         ("nobody has any", True),
+        ("n", False),
+        (" X. ", False),
+        ("yes", False),
+        ("ok", False),
+        ("not yet", False),
+        ("No. 12", True),
     ],
 )
 def test_what_counts_as_an_answer(text, answers):
     assert is_answer(text) is answers
+
+
+def test_none_answers_where_it_can_be_true_and_nowhere_else():
+    assert {key for key in QUESTIONS if is_answer("None.", key)} == {"interests", "funding"}
+    said = {**ANSWERS, "interests": "none", "harms": "none"}
+    assert [p.where.key for p in unanswered(said, {}, adoption=True)] == ["governance.harms"]
 
 
 def test_what_stands_in_conduct_is_not_asked_twice():

@@ -171,8 +171,9 @@ def _ledger_door(protocol: Path) -> LedgerDoor:
 
 def _set_up(protocol: Path, *, no_browser: bool) -> bool:
     """Ask on a page, and write the protocol; whether it was written."""
-    from onsetstudy.cli.before.new import refuse_if_there, set_up
+    from onsetstudy.cli.before.new import refuse_if_there, set_up, size_lines
     from onsetstudy.files.ledger.lock import read_lock
+    from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.protocol.guided.content import answers_from
     from onsetstudy.protocol.model import Quarter
 
@@ -180,7 +181,7 @@ def _set_up(protocol: Path, *, no_browser: bool) -> bool:
         refuse_if_there(protocol)
         answers = answers_from(told, first_quarter=Quarter.of(dt.date.today()).label)
         set_up(protocol, answers)
-        lines = [f"It stands beside the store: {protocol.name}."]
+        lines = [f"It stands beside the store: {protocol.name}.", *size_lines(read_protocol(protocol))]
         if not answers.randomised:
             return (*lines, *NEXT)
         if read_lock(protocol) is None:

@@ -194,6 +194,8 @@ def test_the_alternative_text_tells_every_line(beside):
 
 def test_the_section_holds_every_figure_and_result(beside):
     found = published.section(beside, protocol())
+    captions = [getattr(block, "caption", "") for block in found.blocks]
+    assert "What was printed, not buffered against buffered" in captions
     figures = blocks(found, Figure)
     assert [f.name for f in figures] == ["context-onset", "context-success", "context-pain"]
     assert "Diamonds: these cases" in figures[0].caption

@@ -681,7 +681,8 @@ def test_what_five_practices_cannot_tell_is_not_called_little(group):
     assert "With 5 practices it cannot be told whether they differ" in text
     assert "differ little" not in text
     assert "no sign that it differs" not in text
-    assert text.count("too few cases to tell whether it differs") == 2
+    assert text.count("too few cases to tell whether it differs") == 1  # by technique
+    assert text.lower().count("with 5 practices it cannot be told whether they differ") == 2  # page 1, and of the ratio
     close = [Member(label=str(k), weight=1.0, result=sure(1.3)) for k in range(2)]
     wide = [*close, Member(label="2", weight=1.0, result=dataclasses.replace(sure(1.3), interval=between(0.9, 1.9)))]
     for levels, told in ((close, "no sign that it differs"), (wide, "too few cases to tell")):
