@@ -39,18 +39,19 @@ PLACEHOLDER = "placeholder"
 """The word that begins a source of what is planned with until the practice has records of its own."""
 SHAPE = 1.6
 NO_SOURCE = "median from a published mean, the rest common practice without a source"
-BLOCK = ExpectedOnset(median_min=6, shape=SHAPE, never=0.2, of=f"a block of a lower molar, pulp normal; {NO_SOURCE}")
+BLOCK = ExpectedOnset(median_min=6, shape=SHAPE, never=0.2, of=f"a block of a lower molar, pulp normal ({NO_SOURCE})")
 UPPER = ExpectedOnset(
     median_min=4,
     shape=SHAPE,
     never=0.1,
-    of=f"an upper molar; in the lower jaw about 6 min and 30 % never numb, in the upper front about 2 min; {NO_SOURCE}",
+    of="an upper molar (in the lower jaw about 6 min and 30 % never numb, in the upper front about 2 min; "
+    f"{NO_SOURCE})",
 )
 NOT_KNOWN = ExpectedOnset(
     median_min=6,
     shape=SHAPE,
     never=0.2,
-    of="a block of a lower molar, as nothing is known of this technique here; no source",
+    of="a block of a lower molar, as nothing is known of this technique here (no source)",
 )
 BY_TECHNIQUE = {
     "ianb": BLOCK,
