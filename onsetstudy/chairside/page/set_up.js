@@ -4,7 +4,8 @@ import { $, button, choices, h, row, typed } from "/parts.js";
 
 let asked, told = sessionStorage.set_up ? JSON.parse(sessionStorage.set_up) : {}, setup, note = "";
 const keepTold = () => { sessionStorage.set_up = JSON.stringify(told); };
-const needed = ({ needs: [name, ...after] }) => !name || (after.includes(told[name]) && needed(setup.questions.find((q) => q.name === name)));
+const named = (name) => setup.questions.find((q) => q.name === name);
+const needed = ({ needs: [name, ...after] }) => !name || (after.includes(told[name]) && needed(named(name)));
 const questions = () => [...setup.questions, ...(told.randomised === "yes" ? setup.settled : [])].filter(needed);
 const usual = (q) => (q.name === "assessor_blind" ? told.randomised ?? q.usual : q.usual);
 const shown = (q) => (told[q.name] === "" ? "open" : q.answers.find(([code]) => code === told[q.name])?.[1] ?? told[q.name]);
