@@ -7,7 +7,8 @@ Run from the project's root::
 
 Arms alike: the restricted mean time to onset (teeth Weibull, 12 % never numb, one test in ten missed) and mean pain
 (standard deviation 20), compared within practices as in the report, once and with four interim analyses of equal steps
-whose boundaries spend 5 % by O'Brien and Fleming's type and by Pocock's.
+whose boundaries spend 5 % by O'Brien and Fleming's type and by Pocock's; a quarter in which an arm has fewer than ten
+cases is none.
 """
 
 from __future__ import annotations
@@ -25,8 +26,11 @@ from onsetstudy.study.planning.power import without_effect
 from tests.design.trials.test_mean_trials import PAIN, WAIT
 
 SEED = 20261126
-SIZES = ((20, 1), (40, 1), (40, 4), (80, 4), (200, 5), (600, 5))
-"""Cases and practices."""
+SIZES = (
+    *((cases, practices, (1, 1)) for cases, practices in ((20, 1), (40, 1), (40, 4), (80, 4), (200, 5), (600, 5))),
+    *((120, 2, ratio) for ratio in ((2, 1), (3, 1))),
+)
+"""Cases, practices, and cases of the reference arm to one of the other."""
 BOUNDARIES = ("none", "obrien_fleming", "pocock")
 
 
@@ -41,10 +45,10 @@ def looks_of(boundary: str) -> tuple[tuple[float, float], ...]:
 def lines(trials: int) -> list[dict[str, object]]:
     found: list[dict[str, object]] = []
     for name, base in (("wait", WAIT), ("pain", PAIN)):
-        for cases, practices in SIZES:
+        for cases, practices, ratio in SIZES:
             for boundary in BOUNDARIES:
                 scenario: TrialScenario = dataclasses.replace(
-                    without_effect(base), cases=cases, operators=practices, looks=looks_of(boundary),
+                    without_effect(base), cases=cases, operators=practices, ratio=ratio, looks=looks_of(boundary),
                     operator_spread=0.2 if practices > 1 else 0.0,
                 )  # fmt: skip
                 rejected = simulate_power(scenario, trials=trials, seed=SEED).power
@@ -53,6 +57,7 @@ def lines(trials: int) -> list[dict[str, object]]:
                         "outcome": name,
                         "cases": cases,
                         "practices": practices,
+                        "ratio": "{}:{}".format(*ratio),
                         "boundary": boundary,
                         "trials": trials,
                         "rejected": f"{rejected:.4f}",

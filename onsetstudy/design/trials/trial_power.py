@@ -21,6 +21,7 @@ from onsetstudy.design.planning_values import implausible
 from onsetstudy.design.trials.draws import Drawn, cells_of, draw_trials, place_of
 from onsetstudy.design.trials.mean_scores import counted, pain_scores, share_scores, wait_scores
 from onsetstudy.design.trials.results import ScheduleComparison, ScheduleLine, SimulatedPower, TrialScenario
+from onsetstudy.inference.strata import LEAST_OF_AN_ARM
 from onsetstudy.survival.ranktests.batched_rank_tests import compare_many, compare_many_pairs, z_of
 
 CHUNK_CASES = 100_000
@@ -182,8 +183,19 @@ def _chunk(scenario: TrialScenario, seed: int, task: tuple[int, int]) -> TrialSc
 
 
 def scores_of(scenario: TrialScenario, drawn: Drawn, fraction: float = 1.0) -> FloatArray:
-    """Z of every trial after a fraction of its cases, shape (trials,); nan where there is nothing to compare."""
+    """Z of every trial after a fraction of its cases, shape (trials,); nan where there is nothing to compare.
+
+    As in the report, means are not judged at an interim analysis in which an arm has few cases.
+    """
     cases = max(2, round(fraction * scenario.cases))
+    z = _scores(scenario, drawn, cases)
+    if fraction < 1 and scenario.decision in ("wait", "pain") and scenario.design != "paired":
+        others = drawn.first(cases).other.sum(axis=1)
+        z = np.where(np.minimum(others, cases - others) < LEAST_OF_AN_ARM, np.nan, z)
+    return z
+
+
+def _scores(scenario: TrialScenario, drawn: Drawn, cases: int) -> FloatArray:
     if scenario.design == "paired":
         return _paired_scores(scenario, drawn, cases)
     seen, level = drawn.first(cases), scenario.conf_level

@@ -12,12 +12,15 @@ from onsetstudy.design.interim.after_stopping import estimate_after_stopping
 from onsetstudy.design.interim.interim_analyses import LookSeen, judge_looks
 from onsetstudy.design.interim.results import LookPlan, LookVerdict, StoppedEstimate
 from onsetstudy.inference.means import error_toward_null
+from onsetstudy.inference.strata import LEAST_OF_AN_ARM
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.study.planning.power import plan_of
 from onsetstudy.study.practice.subsets import primary_result
 from onsetstudy.study.results import LooksTaken
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 
+MEANS = ("rmst_difference", "pain_difference")
+"""Few cases of one arm make their limits too narrow, and most where one looks early (``docs/planning.md``)."""
 SCALES = {
     "hazard_ratio": "log ratio",
     "rmst_difference": "min",
@@ -35,7 +38,7 @@ def looks_taken(data: AnalysisSet, this: Quarter) -> LooksTaken | None:
     At each look all cases up to that quarter are analysed anew, so that a late record counts where it belongs. The
     score of the primary outcome is its test statistic, or its estimate over the error that its interval stands for;
     the information is the variance of the score or one over the squared error. A quarter whose cases do not determine
-    the outcome is no look, and is named.
+    the outcome is no look, and is named; nor is one, where means are compared, in which an arm has few cases.
     """
 
     def result(quarter: Quarter) -> tuple[HypothesisTest | EstimateLike, Counts]:
@@ -74,6 +77,11 @@ def looks_over(
         if score is None:
             own = found.reason if isinstance(found, NotAvailable) else "the outcome has no standard error"
             told.append(Caution(code="no_look", text=f"{quarter.label} was no look: {reason or own}."))
+            continue
+        least = min((arm.cases for arm in n.by_arm), default=0)
+        if protocol.plan.primary in MEANS and least < LEAST_OF_AN_ARM:
+            few = f"an arm has {least} {'case' if least == 1 else 'cases'}, and means are judged once each has"
+            told.append(Caution(code="no_look", text=f"{quarter.label} was no look: {few} {LEAST_OF_AN_ARM}."))
             continue
         counted = float(n.onsets if rule.information == "onsets" else n.cases)
         seen.append(LookSeen(label=quarter.label, z=score[0], counted=counted, information=score[1]))

@@ -17,7 +17,7 @@ from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
 from onsetstudy.report.figures import interim as figure
 from onsetstudy.report.figures.canvas import NARROW, WIDE, Sheet, canvas, look_of
 from onsetstudy.report.sections.appendix.interim import looks_section, verdict_words
-from onsetstudy.study.answer.claims import allowed_for_looks
+from onsetstudy.study.answer.claims import allowed_for_looks, claim_of, deciding_look
 from onsetstudy.study.planning.power import plan_of
 from onsetstudy.study.practice.interim import judge_seen, looks_taken, score_of
 from onsetstudy.study.practice.subsets import analyse_population, primary_result
@@ -28,9 +28,13 @@ from tests.study.cases import case, protocol, readings_of, records
 DAYS = {"2025Q4": "2025-11-03", "2026Q1": "2026-02-03", "2026Q2": "2026-05-04", "2026Q3": "2026-08-03"}
 
 
+TIMES = 3
+"""Means are judged once each arm has ten cases."""
+
+
 def promised(primary="restricted_wait", secondary=(), **rule):
     made = protocol(plan={"primary": primary, "sensitivity": (), "secondary": secondary})
-    filled = {"planned_information": 40, "futility": "none", **rule}
+    filled = {"planned_information": 40 * TIMES, "futility": "none", **rule}
     return dataclasses.replace(made, looks=dataclasses.replace(made.looks, **filled))
 
 
@@ -39,7 +43,7 @@ def group(made, answers, **more):
     rows, readings, number = [], [], 0
     for quarter, arms in answers.items():
         for arm, texts in arms.items():
-            for text in texts:
+            for text in texts * TIMES:
                 number += 1
                 rows.append(case(number, arm, case_date=DAYS[quarter], **more))
                 readings += readings_of(number, text)
@@ -53,7 +57,7 @@ ALIKE = {q: {"plain": FAST, "buffered": FAST} for q in DAYS}
 
 
 def test_a_clear_difference_crosses_and_later_looks_are_descriptive():
-    made = promised(planned_information=28)
+    made = promised(planned_information=28 * TIMES)
     taken = looks_taken(group(made, EVERY), made.quarters[3])
     codes = [v.code for v in taken.verdicts]
     over = codes.index("crossed")
@@ -67,7 +71,7 @@ def test_a_clear_difference_crosses_and_later_looks_are_descriptive():
 
 
 def test_nothing_to_see_goes_on():
-    made = promised(planned_information=200)
+    made = promised(planned_information=200 * TIMES)
     taken = looks_taken(group(made, ALIKE), made.quarters[3])
     assert [v.code for v in taken.verdicts] == ["continue"] * 4
     said = verdict_words(taken, made)
@@ -77,14 +81,14 @@ def test_nothing_to_see_goes_on():
 
 
 def test_the_planned_size_without_a_difference():
-    made = promised(planned_information=32)
+    made = promised(planned_information=32 * TIMES)
     taken = looks_taken(group(made, ALIKE), made.quarters[3])
     assert taken.verdicts[-1].code == "ended"
     assert "No difference in the restricted mean time to onset was shown." in verdict_words(taken, made)
 
 
 def test_futility_is_said():
-    made = promised(planned_information=60, futility="non_binding")
+    made = promised(planned_information=60 * TIMES, futility="non_binding")
     worse = {q: {"plain": FAST, "buffered": SLOW[:3]} for q in DAYS}
     codes = [v.code for v in looks_taken(group(made, worse), made.quarters[1]).verdicts]
     assert "unlikely" in codes or "crossed" in codes
@@ -114,8 +118,24 @@ def test_pain_is_kinder_not_sooner():
     data.frame["pain_deposition"] = np.where(data.arm == "buffered", 10.0, 60.0) + np.arange(len(data)) % 5
     taken = looks_taken(data, made.quarters[3])
     assert "mean pain was lower with buffered than with not buffered injections" in verdict_words(taken, made)
-    assert taken.verdicts[0].counted == 8
+    assert taken.verdicts[0].counted == 8 * TIMES
     assert taken.stopped.estimate == pytest.approx(50, abs=1)  # kinder by 50 mm, and positive is better
+
+
+@pytest.mark.parametrize("primary", ["restricted_wait", "pain"])
+@pytest.mark.parametrize("few", [9, 10])
+def test_means_are_not_judged_before_each_arm_has_ten_cases(primary, few):
+    """However far apart: with few of one arm, boundaries were crossed by chance in 8 to 9 % of studies, to its side."""
+    made = promised(primary, information="cases")
+    data = group(made, {"2025Q4": {"plain": SLOW, "buffered": FAST}})
+    buffered = data.arm == "buffered"
+    data = data.where(~buffered | (np.cumsum(buffered) <= few))
+    data.frame["pain_deposition"] = np.where(data.arm == "buffered", 10.0, 60.0) + np.arange(len(data)) % 5
+    taken = looks_taken(data, made.quarters[0])
+    assert (taken is None) is (few < 10)
+    known, look = data.counts(), deciding_look(taken)
+    claim = claim_of(made.plan.primary, primary_result(data), made, population="", known=known, look=look, leads=True)
+    assert claim.bears.side == (taken is not None and taken.verdicts[0].code == "crossed")
 
 
 def test_a_quarter_that_cannot_be_judged_is_no_look_and_is_named():
@@ -153,7 +173,7 @@ def test_a_last_look_with_less_information_is_judged_and_said_on_the_page(score)
 
 
 def test_the_section_shows_every_look():
-    made = promised(planned_information=28)
+    made = promised(planned_information=28 * TIMES)
     taken = looks_taken(group(made, EVERY), made.quarters[3])
     section = looks_section(taken, made)
     table = next(b for b in section.blocks if b.kind == "table")
@@ -190,7 +210,7 @@ def test_a_first_look_tells_the_error_of_all_planned_ones_and_a_single_one_of_no
 
 
 def test_names_of_looks_are_struck_through_by_nothing_and_bars_are_whole():
-    made = promised(planned_information=200)
+    made = promised(planned_information=200 * TIMES)
     taken = looks_taken(group(made, EVERY), made.quarters[3])
     near = zip(taken.verdicts, (0.19, 0.26, 0.33, 0.46), strict=False)
     taken = dataclasses.replace(taken, verdicts=tuple(dataclasses.replace(v, fraction=f) for v, f in near))
