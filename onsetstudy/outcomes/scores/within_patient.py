@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from scipy import special, stats
+from scipy import stats
 
 from onsetstudy.core.arrays import FloatArray, IntArray, StrArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
@@ -17,62 +17,14 @@ from onsetstudy.inference.parameter import Parameter
 from onsetstudy.outcomes.scores.pain import MISSING, hodges_lehmann
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.outcomes.scores.paired_results import PATIENTS, OrderEffects, PairedComparison
+from onsetstudy.outcomes.scores.signed_ranks import DIGITS, EXACT_PAIRS, p_values, rank_sum, signed_ranks
 
 SOURCE = "Hollander & Wolfe 1999, Nonparametric Statistical Methods, chapter 3"
 ORDER_SOURCE = (
     "Hills M, Armitage P. British Journal of Clinical Pharmacology 1979;8:7-20 (from memory), by ranks (Koch 1972)"
 )
 SYMMETRIC = Assumption(name="symmetry", detail="differences within patients spread alike to both sides of their middle")
-EXACT_PAIRS = 50
 MEAN = "mean difference within patients, Student's t"
-
-
-def signed_rank_shift(difference: FloatArray, conf_level: float = 0.95) -> tuple[float, float, float]:
-    """Hodges-Lehmann middle of paired differences with limits from the signed-rank distribution.
-
-    Parameters
-    ----------
-    difference : ndarray of float, shape (n,)
-
-    Returns
-    -------
-    tuple of float
-        Median of all means of two (Walsh averages), lower and upper limit.
-
-    Raises
-    ------
-    NotEstimable
-        If there are too few pairs for limits at this level.
-    """
-    n = difference.size
-    walsh = np.sort((difference[:, None] + difference[None, :])[np.triu_indices(n)] / 2)
-    rank = _limit_rank(n, conf_level)
-    if rank == 0:
-        raise NotEstimable(
-            "pain_shift", f"{n} pairs are too few for an interval at {100 * conf_level:g} %", code="too_few_pairs"
-        )
-    return float(np.median(walsh)), float(walsh[rank - 1]), float(walsh[walsh.size - rank])
-
-
-def _limit_rank(n: int, level: float) -> int:
-    """Largest k with P(V < k) at most half of one minus the level: the k-th Walsh average from either end."""
-    tail = (1 - level) / 2
-    if n <= EXACT_PAIRS:
-        below = np.cumsum(_chance_of_sums(np.arange(1, n + 1)))
-        return int(np.searchsorted(below, tail, side="right"))
-    mean, spread = n * (n + 1) / 4, np.sqrt(n * (n + 1) * (2 * n + 1) / 24)
-    return max(0, int(np.floor(mean + special.ndtri(tail) * spread)))
-
-
-def _chance_of_sums(steps: IntArray) -> FloatArray:
-    """Chance of every sum, from 0, of whole numbers each of which counts or does not with the same chance."""
-    chance = np.ones(1)
-    for step in steps:
-        longer = np.zeros(chance.size + step)
-        longer[: chance.size] += chance / 2
-        longer[step:] += chance / 2
-        chance = longer
-    return chance
 
 
 def compare_pairs(
@@ -97,12 +49,11 @@ def compare_pairs(
     if reference.shape != other.shape:
         raise OnsetStudyError("both arms need one score for each patient, missing or not")
     whole = ~np.isnan(reference) & ~np.isnan(other)
-    difference = (other - reference)[whole]
+    difference = np.round((other - reference)[whole], DIGITS)
     n = Counts(cases=2 * int(reference.size), onsets=2 * int(whole.sum()))
     of = Parameter(quantity="pain_shift", contrast=f"{arms[1]} - {arms[0]}", unit=unit, n=n, conf_level=conf_level)
-    return PairedComparison(
-        shift=_shift(difference, of), test=_test(difference, of), pairs=int(whole.sum()), incomplete=int((~whole).sum())
-    )
+    shift, test = _shift_and_test(difference, of)
+    return PairedComparison(shift=shift, test=test, pairs=int(whole.sum()), incomplete=int((~whole).sum()))
 
 
 def compared_within(
@@ -165,42 +116,39 @@ def mean_within_patients(score: FloatArray, pairs: IntArray, of: Parameter) -> E
     )
 
 
-def _shift(difference: FloatArray, of: Parameter) -> EstimateLike:
+def _shift_and_test(difference: FloatArray, of: Parameter) -> tuple[EstimateLike, HypothesisTest | NotAvailable]:
     if difference.size == 0:
-        return of.absent("no patient has a score in both arms", code="no_pairs", method="signed ranks")
+        none = of.absent("no patient has a score in both arms", code="no_pairs", method="signed ranks")
+        return none, _test(difference, of, None)
     try:
-        middle, low, high = signed_rank_shift(difference, of.conf_level)
+        found = signed_ranks(difference, of.conf_level)
     except NotEstimable as error:
-        return of.absent(error.reason, code=error.code, method="signed ranks")
-    return of.estimate(
-        middle,
-        (low, high),
-        by="Walsh averages, signed-rank distribution",
+        few = of.absent(error.reason, code=error.code, method="signed ranks")
+        return few, _test(difference, of, None)
+    shift = of.estimate(
+        found.middle,
+        (found.low, found.high),
+        by="signed-rank test turned round, ties and differences of 0 as in the test",
         method="Hodges-Lehmann shift within patients",
         assumptions=(SYMMETRIC, PATIENTS),
         source=SOURCE,
     )
+    return shift, _test(difference, of, found.p_value)
 
 
-def _test(difference: FloatArray, of: Parameter) -> HypothesisTest | NotAvailable:
-    moved = difference[difference != 0]
-    if moved.size == 0:
+def _test(difference: FloatArray, of: Parameter, p_value: float | None) -> HypothesisTest | NotAvailable:
+    """The test, with the P of the limits where there are any."""
+    if not difference.any():
         asked = replace(of, quantity="pain_test", unit="")
         return asked.absent("no patient's scores differ", code="no_difference", method="signed ranks")
-    ranks = stats.rankdata(np.abs(moved))
-    value = float(ranks[moved > 0].sum())
-    exact = moved.size <= EXACT_PAIRS
-    if exact:
-        p_value = _sign_p(ranks, value)
-    else:
-        p_value = float(stats.wilcoxon(moved, method="asymptotic", correction=False).pvalue)  # type: ignore[call-overload]
+    exact = difference.size <= EXACT_PAIRS
     return HypothesisTest(
         quantity="pain_test",
         contrast=of.contrast,
-        statistic=value,
+        statistic=rank_sum(difference),
         statistic_name="V",
         df=1,
-        p_value=p_value,
+        p_value=float(p_values(difference, np.zeros(1))[0]) if p_value is None else p_value,
         alternative="two-sided",
         method="Wilcoxon signed-rank test, pairs without a difference left out, "
         + ("exact over all signs, given the ties" if exact else "normal approximation with ties"),
@@ -208,15 +156,6 @@ def _test(difference: FloatArray, of: Parameter) -> HypothesisTest | NotAvailabl
         assumptions=(SYMMETRIC, PATIENTS),
         source=SOURCE,
     )
-
-
-def _sign_p(ranks: FloatArray, value: float) -> float:
-    """Two-sided p-value over all signs of these ranks, tied or not; the distribution is symmetric."""
-    doubled = np.rint(2 * ranks).astype(np.int64)
-    chance = _chance_of_sums(doubled)
-    middle = doubled.sum() / 2
-    away = np.abs(np.arange(chance.size) - middle) >= abs(2 * value - middle) - 1e-9
-    return min(1.0, float(chance[away].sum()))
 
 
 def order_effects(

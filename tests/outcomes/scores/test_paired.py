@@ -12,7 +12,8 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.outcomes.scores.blinding import blinding_index
-from onsetstudy.outcomes.scores.within_patient import _limit_rank, compare_pairs, order_effects, signed_rank_shift
+from onsetstudy.outcomes.scores.signed_ranks import limit_rank, signed_rank_shift, signed_ranks
+from onsetstudy.outcomes.scores.within_patient import compare_pairs, order_effects
 
 X = np.array([1.83, 0.50, 1.62, 2.48, 1.68, 1.88, 1.55, 3.06, 1.30])
 Y = np.array([0.878, 0.647, 0.598, 2.05, 1.06, 1.29, 1.06, 3.14, 1.29])
@@ -33,12 +34,12 @@ def test_the_limit_is_that_of_all_signs(n):
     """P(V < k) over all 2^n signs: at most 2.5 % at the limit, more at the next."""
     ranks = np.arange(1, n + 1)
     values = np.array([ranks[np.array(s, dtype=bool)].sum() for s in itertools.product([0, 1], repeat=n)])
-    k = _limit_rank(n, 0.95)
+    k = limit_rank(n, 0.95)
     assert np.mean(values < k) <= 0.025 < np.mean(values < k + 1)
 
 
 def test_large_samples_join_small_ones():
-    assert abs(_limit_rank(50, 0.95) - (50 * 51 / 4 - 1.959964 * np.sqrt(50 * 51 * 101 / 24))) < 1.5
+    assert abs(limit_rank(50, 0.95) - (50 * 51 / 4 - 1.959964 * np.sqrt(50 * 51 * 101 / 24))) < 1.5
     rng = np.random.default_rng(1)
     middle, low, high = signed_rank_shift(rng.normal(1.0, 2, 200))
     assert low < 1.0 < high
@@ -166,3 +167,67 @@ def test_tied_signed_ranks_against_every_permutation(seed):
     found = compare_pairs(np.zeros(11), difference, arms=("y", "x"), unit="points").test
     assert found.p_value == pytest.approx(every.pvalue, abs=1e-12)
     assert "exact over all signs" in found.method
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.integers(-4, 4), min_size=7, max_size=20), st.sampled_from([0.5, 0.8, 0.9, 0.95, 0.98]))
+def test_limits_and_p_are_of_one_test(values, level):
+    """No difference is left out where P is below one minus the level, and nowhere else, however scores are tied."""
+    difference = np.array(values, dtype=float)
+    found = signed_ranks(difference, level)
+    assert (found.low <= 0 <= found.high) == (found.p_value >= 1 - level)
+    assert found.low <= found.middle <= found.high
+    turned = signed_ranks(-difference, level)
+    assert turned == pytest.approx((-found.middle, -found.high, -found.low, found.p_value))
+    # But for a limit that would lie at no difference they are those of every other value.
+    for end, plain in zip((found.low, found.high), signed_rank_shift(difference, level)[1:], strict=True):
+        assert end == plain or (plain == 0 and found.p_value < 1 - level and abs(end) <= 0.1 * 4)
+    told = compare_pairs(np.zeros(len(values)), difference, arms=("y", "x"), unit="points", conf_level=level)
+    assert (told.shift.interval.low, told.shift.interval.high) == (found.low, found.high)
+    assert isinstance(told.test, HypothesisTest) == difference.any()
+    assert not difference.any() or told.test.p_value == found.p_value
+
+
+@pytest.mark.parametrize("n", [40, 70])
+def test_many_tied_pairs_agree_too(n):
+    rng = np.random.default_rng(n)
+    for _ in range(40):
+        difference = np.round(rng.normal(0.35, 1.4, n))
+        found = signed_ranks(difference)
+        assert (found.low <= 0 <= found.high) == (found.p_value >= 0.05)
+        # By scipy, at no difference itself; more only where the test is not monotone.
+        by_scipy = stats.wilcoxon(difference, method="asymptotic", correction=False).pvalue
+        assert found.p_value >= by_scipy - (1e-9 if n > 50 else 0.01)
+
+
+def test_a_limit_at_no_difference_that_is_ruled_out_is_drawn_beside_it():
+    """Whole scores: three of 12 do not differ, eight of nine others are positive. Of 0.25 all signs count."""
+    difference = np.array([-1, 0, 0, 0, 1, 1, 1, 1, 1, 1, 2, 2], dtype=float)
+    # By counting: ranks 4 (seven tied) and 8.5 (two); as small a sum as 4 has one of seven signs, or none, either side.
+    found = signed_ranks(difference)
+    assert found.p_value == pytest.approx(2 * 8 / 2**9)
+    assert signed_rank_shift(difference) == (1.0, 0.0, 1.5)
+    assert (found.low, found.high) == (0.05, 1.5)
+    turned = signed_ranks(-difference)
+    assert (turned.low, turned.high) == (-1.5, -0.05)
+
+
+def test_many_different_means_of_two_are_not_all_tried():
+    rng = np.random.default_rng(5)
+    difference = rng.normal(0.3, 1, 120)
+    assert difference.size * (difference.size + 1) / 2 > 3 * 2000
+    found = signed_ranks(difference)
+    walsh = np.sort((difference[:, None] + difference)[np.triu_indices(120)] / 2)
+    k = limit_rank(120, 0.95)
+    near = (walsh[k - 1 - 8], walsh[k - 1 + 8], walsh[-k - 8], walsh[-k + 8])
+    assert near[0] <= found.low <= near[1]
+    assert near[2] <= found.high <= near[3]
+
+
+def test_what_subtracting_leaves_breaks_no_ties():
+    """0.3 - 0.1 is 0.2 as 0.2 - 0 is."""
+    reference, other = np.array([0.1, 0.2, 0.0, 0.7, 0.3, 0.0, 0.4]), np.array([0.3, 0.4, 0.2, 0.5, 0.6, 0.3, 0.4])
+    whole = compare_pairs(np.rint(10 * reference), np.rint(10 * other), arms=("y", "x"), unit="cm")
+    tenths = compare_pairs(reference, other, arms=("y", "x"), unit="cm")
+    assert (tenths.test.p_value, tenths.test.statistic) == (whole.test.p_value, whole.test.statistic)
+    assert tenths.shift.interval.low == pytest.approx(whole.shift.interval.low / 10)

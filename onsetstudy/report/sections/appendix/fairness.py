@@ -181,10 +181,8 @@ def paired_section(paired: PairedStudy | None, protocol: Protocol) -> Section | 
         ("the same, labels exchanged", reason_of(onset) if isinstance(onset, NotAvailable) else NONE, _p(onset)),
         (points, near_text(success, base=0, factor=100, missing=None), _p(success)),
     ]
-    unlike = ["the rate"] if _differ(ratio, onset, 1.0) else []
     if pain is not None and protocol.pain is not None:
         rows.append((f"pain, {protocol.pain.instrument.unit}", near_text(pain.shift, missing=None), _p(pain.test)))
-        unlike += ["pain"] if _differ(pain.shift, pain.test, 0.0) else []
     return Section.of(
         "paired",
         "Within the same patients",
@@ -197,10 +195,10 @@ def paired_section(paired: PairedStudy | None, protocol: Protocol) -> Section | 
             "Rate: ratio within patients, whose rates are taken to be spread like a normal distribution on the log "
             "scale, Wald's interval and test; below it the log-rank test, labels exchanged within patients. Numb: "
             "exact McNemar test and Newcombe's paired interval, each drawn to no difference where the other does not "
-            "rule it out. Pain: Hodges-Lehmann shift and signed-rank test.",
-            f"Interval and test of another kind disagree on {listed(unlike)}: one of them rules out that there is no "
+            "rule it out. Pain: Hodges-Lehmann shift, with limits that the signed-rank test does not rule out.",
+            "Interval and test of another kind disagree on the rate: one of them rules out that there is no "
             "difference. Take a difference as shown only where both do."
-            if unlike
+            if _differ(ratio, onset, 1.0)
             else "",
         ),
         None if paired.order is None else _order(paired.order, protocol),

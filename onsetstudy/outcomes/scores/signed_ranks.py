@@ -1,0 +1,197 @@
+"""The signed-rank test of paired differences, and the limits of their middle that are this very test turned round."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from scipy import special, stats
+
+from onsetstudy.core.arrays import FloatArray, IntArray
+from onsetstudy.core.errors import NotEstimable
+
+EXACT_PAIRS = 50
+MOST_POINTS = 2000
+"""More values of the middle than these are not tried one by one; limits are then drawn out to the next tried."""
+DIGITS = 9
+"""Decimals of differences that count: further ones are what subtracting left, and would break ties."""
+INSET = 0.1
+"""Share of the way to the next mean of two at which a limit is drawn that lies at no difference, ruled out itself."""
+
+
+class SignedRanks(NamedTuple):
+    """Median of all means of two (Walsh averages), its limits, and the two-sided P of no difference beside them."""
+
+    middle: float
+    low: float
+    high: float
+    p_value: float
+
+
+def signed_ranks(difference: FloatArray, conf_level: float = 0.95) -> SignedRanks:
+    """Hodges-Lehmann middle of paired differences, with limits and P of one test.
+
+    Parameters
+    ----------
+    difference : ndarray of float, shape (n,)
+    conf_level : float
+
+    Returns
+    -------
+    SignedRanks
+        Limits leave out no difference where P is below one minus the level, and nowhere else.
+
+    Raises
+    ------
+    NotEstimable
+        If there are too few pairs for limits at this level.
+
+    Notes
+    -----
+    Every value that the middle may have is tested, ties and all: means of two differences, at which ranks change, and a
+    value between each two neighbours. The limits span the values that the test does not reject. P is the largest of the
+    values on the side of no difference on which it is smaller; but for patterns of ties in which the test is not
+    monotone that is P at no difference itself. Where no difference is rejected and what lies between it and the next
+    mean of two is not, the limit is drawn close beside it.
+    """
+    tried, middle = _Tried.of(difference, conf_level), _middle(difference)
+    p_value = tried.p_of_none()
+    low, high = tried.limits(1 - conf_level)
+    if p_value < 1 - conf_level and low <= 0 <= high:
+        low, high = tried.beside_none(low, high)
+    return SignedRanks(middle=middle, low=min(low, middle), high=max(high, middle), p_value=p_value)
+
+
+def signed_rank_shift(difference: FloatArray, conf_level: float = 0.95) -> tuple[float, float, float]:
+    """Hodges-Lehmann middle of paired differences with the limits of what the signed-rank test does not reject.
+
+    No difference is a value like any other: a limit may lie at it, though it is ruled out itself.
+
+    Parameters
+    ----------
+    difference : ndarray of float, shape (n,)
+
+    Returns
+    -------
+    tuple of float
+        Median of all means of two (Walsh averages), lower and upper limit.
+
+    Raises
+    ------
+    NotEstimable
+        If there are too few pairs for limits at this level.
+    """
+    low, high = _Tried.of(difference, conf_level).limits(1 - conf_level)
+    return _middle(difference), low, high
+
+
+def limit_rank(n: int, level: float) -> int:
+    """Largest k with P(V < k) at most half of one minus the level, without ties: 0 where there are too few pairs."""
+    tail = (1 - level) / 2
+    if n <= EXACT_PAIRS:
+        below = np.cumsum(_chance_of_sums(np.arange(1, n + 1)))
+        return int(np.searchsorted(below, tail, side="right"))
+    mean, spread = n * (n + 1) / 4, np.sqrt(n * (n + 1) * (2 * n + 1) / 24)
+    return max(0, int(np.floor(mean + special.ndtri(tail) * spread)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Tried:
+    """Values of the middle in order, P of each; means of two at odd places, what lies between and beyond at even."""
+
+    value: FloatArray
+    p_value: FloatArray
+
+    @classmethod
+    def of(cls, difference: FloatArray, conf_level: float) -> _Tried:
+        if limit_rank(n := difference.size, conf_level) == 0:
+            reason = f"{n} pairs are too few for an interval at {100 * conf_level:g} %"
+            raise NotEstimable("pain_shift", reason, code="too_few_pairs")
+        means = np.unique(np.round(_walsh(difference), DIGITS + 1))
+        means = np.union1d(means[:: -(-means.size // MOST_POINTS)], [means[-1], 0.0])
+        value = np.empty(2 * means.size + 1)
+        value[1::2] = means
+        value[2:-1:2] = (means[1:] + means[:-1]) / 2
+        value[[0, -1]] = means[0] - 1, means[-1] + 1
+        return cls(value, p_values(difference, value))
+
+    def p_of_none(self) -> float:
+        """Largest P on the side of no difference on which it is smaller; at no difference, if ties do not matter."""
+        none = int(np.flatnonzero(self.value == 0)[0])
+        return float(min(self.p_value[: none + 1].max(), self.p_value[none:].max()))
+
+    def limits(self, alpha: float) -> tuple[float, float]:
+        """Ends of what is not rejected; the end of an open stretch is told with it."""
+        kept = np.flatnonzero(self.p_value >= alpha)
+        first, last = int(kept[0]), int(kept[-1])
+        return float(self.value[first - 1 + first % 2]), float(self.value[last + 1 - last % 2])
+
+    def beside_none(self, low: float, high: float) -> tuple[float, float]:
+        """Limits of which one lies at no difference, which is ruled out: drawn close beside it."""
+        means = self.value[1::2]
+        none = int(np.flatnonzero(means == 0)[0])
+        return (INSET * float(means[none + 1]), high) if low == 0 else (low, INSET * float(means[none - 1]))
+
+
+def _middle(difference: FloatArray) -> float:
+    return float(np.median(_walsh(difference)))
+
+
+def _walsh(difference: FloatArray) -> FloatArray:
+    """All means of two, each with itself too."""
+    means: FloatArray = (difference[:, None] + difference[None, :])[np.triu_indices(difference.size)] / 2
+    return means
+
+
+def rank_sum(difference: FloatArray) -> float:
+    """Sum of the ranks of positive differences, those that are 0 left out."""
+    ranks, positive = _ranked(np.round(difference, DIGITS)[None, :])
+    return float(ranks[0][positive[0]].sum())
+
+
+def p_values(difference: FloatArray, middles: FloatArray) -> FloatArray:
+    """Two-sided P that the differences are spread alike around each of these values; those equal to it are left out."""
+    found = np.empty(middles.size)
+    distributions: dict[bytes, FloatArray] = {}
+    step = max(1, 1_000_000 // difference.size)
+    for start in range(0, middles.size, step):
+        part = slice(start, start + step)
+        ranks, positive = _ranked(np.round(difference - middles[part, None], DIGITS + 2))
+        excess = (2 * ranks * positive).sum(axis=1) - ranks.sum(axis=1)
+        if difference.size > EXACT_PAIRS:
+            spread = np.sqrt((ranks**2).sum(axis=1))
+            z = np.divide(np.abs(excess), spread, out=np.zeros(spread.size), where=spread > 0)
+            found[part] = 2 * special.ndtr(-z)
+        else:
+            found[part] = [_exact(r, e, distributions) for r, e in zip(ranks, excess, strict=True)]
+    return np.minimum(found, 1.0)
+
+
+def _ranked(difference: FloatArray) -> tuple[FloatArray, np.ndarray[tuple[int, ...], np.dtype[np.bool_]]]:
+    """Ranks of the sizes of each row, those that are 0 ranked 0, and which are positive."""
+    ranks = stats.rankdata(np.abs(difference), axis=1) - (difference == 0).sum(axis=1, keepdims=True)
+    return np.where(difference == 0, 0.0, ranks), difference > 0
+
+
+def _exact(ranks: FloatArray, excess: float, distributions: dict[bytes, FloatArray]) -> float:
+    """Two-sided P over all signs of these ranks, tied or not; ``excess``: those of positive less those of negative."""
+    doubled = np.sort(np.rint(2 * ranks).astype(np.int64))
+    whole = int(doubled.sum())
+    key = doubled.tobytes()
+    if key not in distributions:
+        distributions[key] = np.cumsum(_chance_of_sums(doubled[doubled > 0]))
+    smaller = round((whole - 2 * abs(excess)) / 2)
+    # The distribution is symmetric: both tails are alike.
+    return float(2 * distributions[key][smaller])
+
+
+def _chance_of_sums(steps: IntArray) -> FloatArray:
+    """Chance of every sum, from 0, of whole numbers each of which counts or does not with the same chance."""
+    chance = np.ones(1)
+    for step in steps:
+        longer = np.zeros(chance.size + step)
+        longer[: chance.size] += chance / 2
+        longer[step:] += chance / 2
+        chance = longer
+    return chance
