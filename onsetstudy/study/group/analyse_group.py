@@ -287,8 +287,14 @@ def _cautions(counts: Gathered, sent: Gathered, overall: GroupOverall) -> tuple[
         "few_practices": f"{k} {'practice' if k == 1 else 'practices'}: how much practices differ is hardly known."
         if k < FEW_PRACTICES
         else "",
-        "repeated_patients": "Counts do not tell who came again: patients with several cases count as if they were "
-        "others.",
+        "no_pairs": "Each patient was to have both, but the files hold no pairs: arms are compared as if patients were "
+        "different, and as a rule the intervals are wider than within patients they would be. A practice's own report "
+        "compares within patients."
+        if study.paired
+        else "",
+        "repeated_patients": ""
+        if study.paired
+        else "Counts do not tell who came again: patients with several cases count as if they were others.",
         "recognisable": "In a group of few practices a colleague may be recognised from the number of cases. Keep this "
         "report within the group.",
     }

@@ -16,9 +16,10 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Counts, Estimate, Interval, NotAvailable
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.pool.results import Member
+from onsetstudy.report.document import Cautions
 from onsetstudy.report.documents.group import compose_group
 from onsetstudy.report.render.html import render_html
-from onsetstudy.report.sections.group.first_page import missing_words
+from onsetstudy.report.sections.group.first_page import first_page, missing_words
 from onsetstudy.study.counts.aggregate_counts import add_tallies, tally_records
 from onsetstudy.study.counts.counted_estimates import estimates_of_counts
 from onsetstudy.study.counts.disclosure import learned_by_subtraction, what_can_be_learned
@@ -550,6 +551,26 @@ def test_a_group_without_pain_and_waits_has_its_other_results(study, two):
     assert found.quantity("success_difference").average.estimate == pytest.approx(
         two.quantity("success_difference").average.estimate, abs=0.2
     )
+
+
+@pytest.mark.usefixtures("answer_alone")
+def test_page_one_of_a_group_says_that_files_hold_no_pairs(study, two):
+    """Of a design that gives each patient both arms; of others it says who may have come again."""
+    made = study[0]
+    paired = dataclasses.replace(
+        made,
+        study=dataclasses.replace(made.study, design="split_mouth"),
+        allocation=dataclasses.replace(made.allocation, method="paired"),
+    )
+    tally = tally_records(paired, study[1], through=paired.quarters[-1])
+    files = [(f"{c}.json", make_exchange(tally, paired, c, records_digest="0")) for c in TWO]
+    found = analyse_group(files, paired)
+    for own in (None, found.practices[0].letter):
+        first = " ".join(t for b in first_page(found, own).blocks if isinstance(b, Cautions) for t in b.texts)
+        assert "the files hold no pairs" in first
+        assert "intervals are wider than within patients" in first
+    assert "repeated_patients" not in {c.code for c in found.caution}
+    assert {"no_pairs", "repeated_patients"} & {c.code for c in two.caution} == {"repeated_patients"}
 
 
 def words(results, practice=None):

@@ -21,7 +21,7 @@ from onsetstudy.report.sentences import ALLOWED, axis_ends, sentence, short_valu
 from onsetstudy.study.group.results import GroupResults
 
 FIRST = "test_the_tooth"
-CAUTIONS = ("not_randomised", "arms", "opened_for_nobody", "practices_together", "coarser_strata")
+CAUTIONS = ("no_pairs", "not_randomised", "arms", "opened_for_nobody", "practices_together", "coarser_strata")
 UNDER_CAUTIONS = (
     "no_ranks",
     "few_practices",
