@@ -108,7 +108,16 @@ def sentence(claim: Claim, protocol: Protocol) -> Answer:
     if isinstance(claim.answer, NotAvailable):
         return _no_answer(claim, claim.answer, protocol)
     seen, verdict = _seen(claim, claim.answer, protocol), verdict_clause(claim)
-    return Answer(seen=capital(f"{verdict}{seen}."), allows=_allowed(claim, claim.answer, protocol))
+    whose = f", in {patients} with both arms" if (patients := _patients(claim, claim.answer)) else ""
+    return Answer(seen=capital(f"{verdict}{seen}{whose}."), allows=_allowed(claim, claim.answer, protocol))
+
+
+def _patients(claim: Claim, answer: Estimate) -> str:
+    """How many patients an answer within patients rests on; empty for others. Scores known in both arms are counted."""
+    if not within_patients(claim):
+        return ""
+    rows = answer.n.onsets if claim.quantity.unit == "score" else answer.n.cases
+    return counted(rows // 2, "patient")
 
 
 def within_patients(claim: Claim) -> bool:
@@ -276,7 +285,7 @@ def _allowed(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
     bears, seen, matters = claim.bears, claim.seen, _matters(claim)
     assert bears is not None
     assert seen is not None
-    cases = claim.population
+    cases = _patients(claim, answer) or claim.population
     if doubt := next((c for c in answer.caution if c.code in BEARS_NOTHING), None):
         return doubt.text
     if bears.side == 0 and bears.size != "within":
@@ -289,7 +298,7 @@ def _allowed(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
             # Beside a verdict "cannot tell which" would withhold what the first sentence has just said.
             return f"The direction is the verdict of that analysis; how large the difference is, {cases} leave open."
         question = PHRASES[claim.quantity.key].question.format(**_fields(claim, protocol))
-        alone = cases == "1 case" or cases == "1 score"
+        alone = cases in ("1 case", "1 score", "1 patient")
         return f"{'This' if alone else 'These'} {cases} cannot tell {question}."
     how = "times the rate" if claim.quantity.contrast == "/" else claim.quantity.word(bears.side)
     anything = f"Anything from {_with_unit(_ends(claim, seen), _unit(claim))} {how} agrees with these {cases}"
