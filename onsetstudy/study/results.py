@@ -173,7 +173,8 @@ class MoreNeeded:
     The size of the plan's main outcome by its own test, ``effect`` in words, by formula or by simulated trials; where
     the plan has none, the onsets of the log-rank test at ``hazard_ratio``. ``test`` names what ``power`` is of.
     ``cases_needed`` are analysed cases, ``cases_to_include`` the same before losses. ``quarters_more`` is at the pace
-    of the last quarters; ``None`` where no pace can be told.
+    of the last quarters; ``None`` where no pace can be told. Where each patient has both arms, a size of the plan, what
+    has been seen of it and the pace are counted in patients with both.
     """
 
     hazard_ratio: float | None

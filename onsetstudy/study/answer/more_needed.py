@@ -18,8 +18,13 @@ PACE_QUARTERS = 2
 SOURCE = "Schoenfeld 1983, Biometrics 39:499-503 (events of the log-rank test)"
 
 
-def more_needed(protocol: Protocol, counts: Counts, cases_by_quarter: tuple[int, ...]) -> MoreNeeded:
-    """Onsets, cases and quarters that the plan's effect asks for.
+def more_needed(
+    protocol: Protocol,
+    counts: Counts,
+    cases_by_quarter: tuple[int, ...],
+    pairs_by_quarter: tuple[int, ...] | None = None,
+) -> MoreNeeded:
+    """Onsets, cases and quarters that the plan's effect asks for; patients where the plan's size is of patients.
 
     Parameters
     ----------
@@ -29,25 +34,39 @@ def more_needed(protocol: Protocol, counts: Counts, cases_by_quarter: tuple[int,
         Analysed cases and onsets so far.
     cases_by_quarter : tuple of int
         Analysed cases of each quarter so far, oldest first.
+    pairs_by_quarter : tuple of int or None
+        Of a design that gives each patient both arms: the patients whose second case came in each quarter. By default
+        as many as there can be of these cases.
     """
-    found = _of_plan(protocol, counts) or _by_onsets(protocol, counts)
-    pace, quarters = _pace(found.cases_needed, counts, cases_by_quarter)
+    seen, by_quarter, whose = counts.cases, tuple(map(float, cases_by_quarter)), "cases"
+    if protocol.study.paired:
+        fewer = min((arm.cases for arm in counts.by_arm), default=counts.cases // 2)
+        seen = fewer if pairs_by_quarter is None else sum(pairs_by_quarter)
+        by_quarter = tuple(n / 2 for n in cases_by_quarter) if pairs_by_quarter is None else pairs_by_quarter
+        whose = "patients"
+    found = _of_plan(protocol, counts, seen)
+    if found is None:
+        found, seen, by_quarter, whose = _by_onsets(protocol, counts), counts.cases, cases_by_quarter, "cases"
+    pace, quarters = _pace(found.cases_needed, seen, by_quarter)
     text = found.text
     if pace is not None and quarters and not (found.events_needed and counts.onsets >= found.events_needed):
-        text += f" At {pace:.0f} cases a quarter that is about {quarters} more quarter{'' if quarters == 1 else 's'}."
+        text += f" At {pace:.0f} {whose} a quarter that is about {quarters} more quarter{'' if quarters == 1 else 's'}."
     return dataclasses.replace(found, cases_per_quarter=pace, quarters_more=quarters, text=text)
 
 
-def _pace(cases: int | None, counts: Counts, cases_by_quarter: tuple[int, ...]) -> tuple[float | None, int | None]:
-    """Cases a quarter of late, and quarters until so many cases are in."""
-    begun = next((i for i, n in enumerate(cases_by_quarter) if n > 0), 0)
-    recent = cases_by_quarter[begun:][-PACE_QUARTERS:]
+def _pace(needed: int | None, seen: int, by_quarter: tuple[float, ...]) -> tuple[float | None, int | None]:
+    """Cases (or patients) a quarter of late, and quarters until so many are in."""
+    begun = next((i for i, n in enumerate(by_quarter) if n > 0), 0)
+    recent = by_quarter[begun:][-PACE_QUARTERS:]
     pace = float(np.mean(recent)) if recent and sum(recent) > 0 else None
-    return pace, None if cases is None or pace is None else max(0, math.ceil((cases - counts.cases) / pace))
+    return pace, None if needed is None or pace is None else max(0, math.ceil((needed - seen) / pace))
 
 
-def _of_plan(protocol: Protocol, counts: Counts) -> MoreNeeded | None:
-    """The size that the plan tells of its main outcome, by formula or by simulated trials, beside the cases so far."""
+def _of_plan(protocol: Protocol, counts: Counts, seen: int) -> MoreNeeded | None:
+    """The size that the plan tells of its main outcome, by formula or by simulated trials, beside the cases so far.
+
+    Where each patient has both arms, ``seen`` and the size are of patients with both.
+    """
     ratio, power, alpha = protocol.plan.planned_hazard_ratio, protocol.plan.planned_power, overall_alpha(protocol)
     if (main := main_size(protocol)) is not None:
         power, alpha = main.power, main.alpha
@@ -61,11 +80,13 @@ def _of_plan(protocol: Protocol, counts: Counts) -> MoreNeeded | None:
         looked = "" if protocol.looks is None else " and with the planned interim analyses"
     else:
         return None
+    so_far = f"{seen} cases have been analysed"
+    if protocol.study.paired:
+        so_far = f"{seen} patient{' has' if seen == 1 else 's have'} been analysed with both arms"
     lost = f" to include, {cases} of them analysed" if included > cases or main is None else ""
     text = (
         f"To find what is planned for in the main outcome ({effect}{meaning}) with {100 * power:.0f} % power of the "
-        f"{test}{looked} takes {included} {whose}{lost}, as the plan has it {how}; {counts.cases} cases have been "
-        "analysed."
+        f"{test}{looked} takes {included} {whose}{lost}, as the plan has it {how}; {so_far}."
     )
     return MoreNeeded(
         hazard_ratio=None if main is not None else ratio,
@@ -76,7 +97,7 @@ def _of_plan(protocol: Protocol, counts: Counts) -> MoreNeeded | None:
         events_seen=counts.onsets,
         cases_to_include=included,
         cases_needed=cases,
-        cases_seen=counts.cases,
+        cases_seen=seen,
         text=text,
         source=source,
     )
@@ -96,6 +117,8 @@ def _by_onsets(protocol: Protocol, counts: Counts) -> MoreNeeded:
         if protocol.plan.primary == "hazard_ratio"
         else ", which is not the main outcome's,"
     )
+    if protocol.study.paired:
+        other += " as if the arms were different patients,"
     wish = (
         f"To find a hazard ratio of {ratio:g} (becoming numb at {ratio:g} times the rate) with {100 * power:.0f} % "
         f"power of the log-rank test{other} takes {events} teeth seen to go numb"

@@ -160,7 +160,12 @@ def _answer(
         flow=case_flow(records, protocol, through=this),
         arm_table=arm_table(data.frame, protocol.arm_codes),
         data_quality=data_quality(protocol, records, onset, quarter=this.label),
-        more_needed=more_needed(protocol, overall.n, tuple(p.n.cases for p in by_quarter)),
+        more_needed=more_needed(
+            protocol,
+            overall.n,
+            tuple(p.n.cases for p in by_quarter),
+            data.pairs_by_quarter([p.level for p in by_quarter]),
+        ),
         caution=(),
         provenance=Provenance.of(protocol, records.digest, PACKAGES),
     )

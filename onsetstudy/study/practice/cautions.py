@@ -5,6 +5,7 @@ from __future__ import annotations
 from statistics import NormalDist
 
 from onsetstudy.core.results import Caution, Estimate
+from onsetstudy.outcomes.scores.paired_results import PairedStudy
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import USE_AT_ONCE
 from onsetstudy.records.derived.opened_slips import OpenedSlips
@@ -69,7 +70,7 @@ def study_cautions(
         not_allowed += " Until the last planned look, take them as a description."
     found = (
         TEST_THE_TOOTH,
-        _size(protocol, overall, results.n_clinicians, None if look is None else look.critical),
+        _size(protocol, overall, results.n_clinicians, None if look is None else look.critical, results.paired),
         None if protocol.study.randomised else NOT_RANDOMISED,
         arms_caution(results.arms),
         refused_caution(results.flow, protocol),
@@ -87,11 +88,17 @@ def study_cautions(
     return tuple(caution for caution in found if caution is not None)
 
 
-def _size(protocol: Protocol, overall: Population, n_clinicians: int, critical: float | None = None) -> Caution:
+def _size(
+    protocol: Protocol,
+    overall: Population,
+    n_clinicians: int,
+    critical: float | None = None,
+    paired: PairedStudy | None = None,
+) -> Caution:
     n = overall.n.cases
-    text = (
-        f"{n} {'case' if n == 1 else 'cases'} from {n_clinicians} {'operator' if n_clinicians == 1 else 'operators'}."
-    )
+    both = "" if paired is None else f", {paired.pairs} patient{'' if paired.pairs == 1 else 's'} with both arms,"
+    whose = f"{n_clinicians} {'operator' if n_clinicians == 1 else 'operators'}"
+    text = f"{n} {'case' if n == 1 else 'cases'}{both} from {whose}."
     wait = overall.wait_difference
     once = NormalDist().inv_cdf((1 + protocol.plan.conf_level) / 2)
     z = (once if critical is None else max(once, critical)) + NormalDist().inv_cdf(protocol.plan.planned_power)

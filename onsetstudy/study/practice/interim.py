@@ -38,12 +38,13 @@ def looks_taken(data: AnalysisSet, this: Quarter) -> LooksTaken | None:
     At each look all cases up to that quarter are analysed anew, so that a late record counts where it belongs. The
     score of the primary outcome is its test statistic, or its estimate over the error that its interval stands for;
     the information is the variance of the score or one over the squared error. A quarter whose cases do not determine
-    the outcome is no look, and is named; nor is one, where means are compared, in which an arm has few cases.
+    the outcome is no look, and is named; nor is one, where means are compared, in which an arm has few cases. Where
+    each patient has both arms, cases of patients with both are counted.
     """
 
     def result(quarter: Quarter) -> tuple[HypothesisTest | EstimateLike, Counts]:
         part = data.where(data.frame["quarter"].astype(str) <= quarter.label)
-        return primary_result(part), part.counts()
+        return primary_result(part), part.in_pairs().counts()
 
     quarters = [q for q in data.protocol.quarters if q.first_day <= this.first_day]
     return looks_over(data.protocol, quarters, result)

@@ -157,6 +157,19 @@ class AnalysisSet:
         wide = order.pivot_table(index="patient_id", columns="arm", values="row", aggfunc="first")
         return wide.reindex(columns=list(self.protocol.arm_codes[:2])).dropna().to_numpy(dtype=np.int64)
 
+    def pairs_by_quarter(self, quarters: Sequence[str]) -> tuple[int, ...] | None:
+        """Patients who came to have both arms in each quarter, by their later case; ``None`` without such a design."""
+        if (pairs := self.pairs()) is None:
+            return None
+        place = pd.Index(quarters).get_indexer(pd.Index(self.column("quarter")))
+        later = np.where(place < 0, len(quarters), place)[pairs].max(axis=1, initial=-1)
+        return tuple(int((later == k).sum()) for k in range(len(quarters)))
+
+    def in_pairs(self) -> AnalysisSet:
+        """The cases that a comparison within patients is of; all where the design has none."""
+        pairs = self.pairs()
+        return self if pairs is None else self.where(np.isin(np.arange(len(self)), pairs))
+
     def plan_stratum(self) -> StrArray | None:
         """The plan's strata alone, none put together, as arms were allocated; ``None`` where there is one only."""
         if not self.protocol.plan.strata:

@@ -36,7 +36,7 @@ def paired_study(data: AnalysisSet) -> PairedStudy | None:
     frame = data.frame[["patient_id", "arm"]]
     incomplete = frame["patient_id"].nunique() - len(pairs)
     left_out = len(frame) - len(frame.drop_duplicates())
-    both = data.where(np.isin(np.arange(len(data)), pairs))
+    both = data.in_pairs()
     success, ratio = _success(both), _ratio(both)
     return PairedStudy(
         pairs=len(pairs),

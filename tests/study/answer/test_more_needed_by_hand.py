@@ -90,3 +90,38 @@ def test_the_size_of_the_main_outcome_is_that_of_the_plan(monkeypatch):
     told = more_needed(pain, counts(30, 30, (20, 25)), (30,))
     assert f"takes {told.cases_needed} patients, as the plan" in told.text
     assert more_needed(pain, counts(100, 100, (90, 90)), (100,)).quarters_more == 0
+
+
+def within_patients(primary, **planning):
+    made = protocol(plan={"primary": primary})
+    assumed = dataclasses.replace(made.planning, within_patient_correlation=0.5, **planning)
+    study = dataclasses.replace(made.study, design="split_mouth")
+    allocation = dataclasses.replace(made.allocation, method="paired")
+    return dataclasses.replace(made, study=study, planning=assumed, looks=None, allocation=allocation)
+
+
+@pytest.mark.parametrize("primary", ["success_difference", "pain_difference"])
+def test_where_each_patient_has_both_arms_patients_are_held_against_patients(primary):
+    """Half of the patients are half of the study, though their cases are as many as the patients that it takes."""
+    made = within_patients(primary)
+    size = main_size(made)
+    half = size.analysed // 2
+    told = more_needed(made, counts(half, half, (half, half)), (2 * half,), (half - 4, 4))
+    assert (told.cases_needed, told.cases_seen) == (size.analysed, half)
+    assert told.cases_per_quarter == half / 2
+    assert told.quarters_more == math.ceil((size.analysed - half) / (half / 2))
+    assert f"takes {size.total} patients" in told.text
+    assert f"; {half} patients have been analysed with both arms." in told.text
+    assert f" At {half / 2:.0f} patients a quarter that is about {told.quarters_more} more quarters." in told.text
+    whole = more_needed(made, counts(*[size.analysed] * 2, (0, 0)), (2 * size.analysed,), (size.analysed,))
+    assert (whole.cases_seen, whole.quarters_more) == (size.analysed, 0)
+    # Without a count of patients: as many as these cases can be of, at half the pace of the cases.
+    alone = more_needed(made, counts(half, half + 3, (half, half)), (half, half + 3))
+    assert (alone.cases_seen, alone.cases_per_quarter) == (half, (2 * half + 3) / 4)
+
+
+def test_without_a_size_within_patients_teeth_and_cases_are_told():
+    made = dataclasses.replace(within_patients("hazard_ratio"), planning=None)
+    told = more_needed(made, counts(30, 30, (20, 25)), (60,), (28,))
+    assert (told.cases_seen, told.events_seen, told.cases_per_quarter) == (60, 45, 60)
+    assert "as if the arms were different patients" in told.text

@@ -194,7 +194,7 @@ def test_mean_pain_is_what_was_estimated():
 
 
 def test_without_a_pace_or_a_need_no_quarters_are_told():
-    seen = Counts(cases=10, onsets=8)
+    seen = 10
     assert _pace(None, seen, (10,)) == (10.0, None)
     assert _pace(50, seen, (0,)) == (None, None)
     assert _pace(50, seen, (0, 10)) == (10.0, 4)

@@ -18,6 +18,7 @@ from onsetstudy.report.figures import key_rows
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.sections.appendix.fairness import blinding_section, paired_section
 from onsetstudy.report.sentences import sentence
+from onsetstudy.study.practice.interim import looks_taken
 from onsetstudy.study.sets.contrasts import pain_compared
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.within_patient import blinding_of, paired_study
@@ -281,6 +282,9 @@ def test_pain_is_claimed_within_patients(data):
     assert moment.comparison.shift == shift.answer
     assert moment.missing.mean_difference.interval == mean.answer.interval
     assert sentence(mean, made).seen.startswith("Within patients, mean pain at deposition was ")
+    assert sentence(mean, made).seen.endswith(f", in {PATIENTS - 1} patients with both arms.")
+    assert f", in {PATIENTS - 1} patients with both arms." in sentence(shift, made).seen
+    assert "both arms" not in sentence(study.claims.get("rmst_difference"), made).seen
     assert sentence(shift, made).seen.startswith("By ranks within patients, scores at deposition were ")
     assert "pain are compared as if" not in render_html(compose(study))
     dots = {dot.row: dot.question for dot in key_rows.data_for(study)}
@@ -297,3 +301,48 @@ def test_pain_of_patients_with_one_arm_alone_is_not_compared():
     alike = np.where(few.arm == "plain", 30.0, 20.0)
     assert pain_compared(few, alike, quantity="pain_difference").code == "no_spread"
     assert dataclasses.replace(few, protocol=protocol()).pairs() is None
+
+
+def test_what_was_counted_is_patients_beside_cases():
+    """One patient has one case, another three: 32 cases are of 16 patients, 15 of whom had both arms."""
+    made = promised()
+    made = dataclasses.replace(
+        made,
+        planning=dataclasses.replace(made.planning, within_patient_correlation=0.5),
+        plan=dataclasses.replace(made.plan, primary="pain_difference"),
+    )
+    study = analyse(made, split_mouth(made))
+    assert study.overall.n.cases == 2 * PATIENTS
+    assert study.more_needed.cases_seen == PATIENTS - 1
+    text = render_html(compose(study))
+    assert f"{2 * PATIENTS} cases; {PATIENTS - 1} patients with both arms" in text
+    assert "Patients analysed" in text
+    assert "Cases analysed" not in text
+    said = next(c.text for c in study.caution if c.code == "small_sample")
+    assert said.startswith(f"{2 * PATIENTS} cases, {PATIENTS - 1} patients with both arms, from ")
+
+
+def test_a_patient_counts_in_the_quarter_of_the_later_case(data):
+    early, late = (q.label for q in data.protocol.quarters[:2])
+    pairs, quarter = data.pairs(), np.full(len(data), early, dtype=object)
+    quarter[pairs[:4, 1]] = late
+    quarter[pairs[4:6].ravel()] = late
+    moved = dataclasses.replace(data, frame=data.frame.assign(quarter=quarter))
+    assert moved.pairs_by_quarter((early, late)) == (PATIENTS - 1 - 6, 6)
+    assert moved.pairs_by_quarter((early,)) == (PATIENTS - 1 - 6,)
+    nobody = moved.where(data.arm == "plain")
+    assert nobody.pairs_by_quarter((early, late)) == (0, 0)
+    assert len(moved.in_pairs()) == 2 * (PATIENTS - 1)
+    apart = dataclasses.replace(moved, protocol=protocol())
+    assert apart.pairs_by_quarter((early, late)) is None
+    assert len(apart.in_pairs()) == len(moved)
+
+
+def test_an_interim_analysis_counts_patients_with_both_arms(data):
+    """Cases of patients who so far had one arm are no information yet."""
+    made = promised()
+    rule = dataclasses.replace(protocol().looks, information="cases", planned_information=60)
+    made = dataclasses.replace(made, looks=rule, plan=dataclasses.replace(made.plan, primary="pain_difference"))
+    planned = dataclasses.replace(data, protocol=made)
+    quarter = next(q for q in made.quarters if q.label == max(data.column("quarter")))
+    assert looks_taken(planned, quarter).seen[-1].counted == 2 * (PATIENTS - 1)

@@ -91,6 +91,8 @@ def answer_section(results: StudyResults) -> Section:
 def _key(results: StudyResults) -> Figure:
     dots = key_rows.data_for(results)
     caption = counted(n := results.overall.n.cases, "case")
+    if results.paired is not None:
+        caption += f"; {counted(results.paired.pairs, 'patient')} with both arms"
     pain = results.claims.get("pain_difference")
     if pain is not None and isinstance(pain.answer, Estimate) and pain.answer.n.onsets != n:
         caption += f"; pain: {pain.population}"
@@ -119,7 +121,9 @@ def more_section(results: StudyResults) -> Section:
         return section(absent("The plan names no effect to be found."))
     decided = results.looks is not None and any(v.code == "crossed" for v in results.looks.verdicts)
     effect = more.effect or f"a hazard ratio of {more.hazard_ratio:g}"
-    rows = [("Cases analysed", f"{more.cases_seen}", NONE if more.cases_needed is None else f"{more.cases_needed}")]
+    of_patients = results.protocol.study.paired and more.events_needed is None
+    what = "Patients analysed" if of_patients else "Cases analysed"
+    rows = [(what, f"{more.cases_seen}", NONE if more.cases_needed is None else f"{more.cases_needed}")]
     if more.events_needed is not None:
         rows.insert(0, ("Teeth seen to go numb", f"{more.events_seen}", f"{more.events_needed}"))
     table = Table.of(
