@@ -467,6 +467,18 @@ def test_pairs_without_a_correlation_are_not_sized_as_parallel_arms():
     assert "such trials are not simulated" in html
 
 
+@pytest.mark.parametrize("enough", [True, False])
+def test_planned_cases_of_pairs_are_told_as_patients(enough):
+    """As many cases as the patients that it takes are half of them."""
+    made = dataclasses.replace(paired(0.5), plan=dataclasses.replace(paired(0.5).plan, primary="rmst_difference"))
+    size = main_size(made)
+    cases = size.analysed * (2 if enough else 1)
+    rule = dataclasses.replace(protocol().looks, information="cases", planned_information=cases)
+    text = words(plan_study(dataclasses.replace(made, looks=rule), trials=TRIALS))
+    assert f"for {cases} cases, which are of {cases / 2:g} patients with both arms; your main outcome takes" in text
+    assert ("The planned information is too little for it" in text) != enough
+
+
 def test_pairs_are_sized_by_the_spread_of_differences_within_patients():
     """By statsmodels' TTestPower with sd sqrt(2 (1 - r)); at r = 0 a patient gives what two cases of two arms give."""
     found = plan_study(paired(0.5), trials=TRIALS)
