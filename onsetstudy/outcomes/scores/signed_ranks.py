@@ -53,14 +53,15 @@ def signed_ranks(difference: FloatArray, conf_level: float = 0.95) -> SignedRank
     value between each two neighbours. The limits span the values that the test does not reject. P is the largest of the
     values on the side of no difference on which it is smaller; but for patterns of ties in which the test is not
     monotone that is P at no difference itself. Where no difference is rejected and what lies between it and the next
-    mean of two is not, the limit is drawn close beside it.
+    mean of two is not, the limit is drawn close beside it; so is the middle, where most pairs do not differ and those
+    that do differ to one side.
     """
     tried, middle = _Tried.of(difference, conf_level), _middle(difference)
     p_value = tried.p_of_none()
     low, high = tried.limits(1 - conf_level)
     if p_value < 1 - conf_level and low <= 0 <= high:
         low, high = tried.beside_none(low, high)
-    return SignedRanks(middle=middle, low=min(low, middle), high=max(high, middle), p_value=p_value)
+    return SignedRanks(middle=min(max(low, middle), high), low=low, high=high, p_value=p_value)
 
 
 def signed_rank_shift(difference: FloatArray, conf_level: float = 0.95) -> tuple[float, float, float]:

@@ -212,6 +212,27 @@ def test_a_limit_at_no_difference_that_is_ruled_out_is_drawn_beside_it():
     assert (turned.low, turned.high) == (-1.5, -0.05)
 
 
+def test_where_most_pairs_do_not_differ_the_middle_lies_within_its_limits():
+    """Of 30 pairs ten differ, nine to one side: rejected by counting, though the middle of the means of two is 0."""
+    difference = np.array([0] * 20 + [1] * 9 + [-1], dtype=float)
+    found = signed_ranks(difference)
+    assert found.p_value == pytest.approx(2 * 11 / 2**10)
+    assert signed_rank_shift(difference)[0] == 0
+    assert 0 < found.low <= found.middle <= found.high
+    # At a level at which it is not rejected the middle is 0 itself.
+    wide = signed_ranks(difference, 0.99)
+    assert wide.low <= 0 == wide.middle <= wide.high
+
+
+@pytest.mark.parametrize("n", [30, 60])
+def test_scores_of_which_many_are_alike_agree_with_their_p(n):
+    rng = np.random.default_rng(n)
+    for _ in range(150):
+        found = signed_ranks(rng.choice([-1.0, 0, 0, 0, 0, 1, 1, 2], n))
+        assert (found.low <= 0 <= found.high) == (found.p_value >= 0.05)
+        assert found.low <= found.middle <= found.high
+
+
 def test_many_different_means_of_two_are_not_all_tried():
     rng = np.random.default_rng(5)
     difference = rng.normal(0.3, 1, 120)
