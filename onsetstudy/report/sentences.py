@@ -18,7 +18,7 @@ from onsetstudy.outcomes.scores.paired_results import PATIENTS
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import reason_of, spanned
 from onsetstudy.report.document import Answer
-from onsetstudy.report.numbers import amount, capital, decimal, interval, level, listed, p_text, percent, ratio
+from onsetstudy.report.numbers import amount, capital, counted, decimal, interval, level, listed, p_text, percent, ratio
 
 MINUTES = {0.5: "half a minute", 1.0: "one minute", 2.0: "two minutes"}
 OTHER_REASONS = "as arms were not allocated at random, something other than buffering may be the reason"
