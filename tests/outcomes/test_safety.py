@@ -117,7 +117,7 @@ def test_an_arm_without_cases():
     found = summary(happened(["none"] * 3, ["plain"] * 3))
     assert not isinstance(found.harms[0].difference, Estimate)
     said = safety_section(found, protocol()).blocks[0].text
-    assert "No buffered case recorded whether anything happened." in said
+    assert "There is no buffered case." in said
     assert safety_section(None, protocol()) is None
 
 

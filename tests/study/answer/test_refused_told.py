@@ -92,7 +92,7 @@ def test_a_line_of_totals_is_no_refused_case():
 
 def test_only_quarters_with_a_case_were_looked_at():
     """The study began with 2025Q4; all cases are of 2026Q3."""
-    found = results({"plain": 0, "buffered": 0})
+    found = results({"plain": 0, "buffered": 0}, tested=10)
     assert len(found.by_quarter) > len(found.looks.verdicts) == 1
     (told,) = [c.text for c in found.caution if c.code == "repeated_looks"]
     assert told.startswith("Looked at 1 time:")
