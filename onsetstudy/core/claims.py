@@ -12,7 +12,17 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from onsetstudy.core.quantities import Quantity, Seen
-from onsetstudy.core.results import Counts, Estimate, HypothesisTest, Interval, NotAvailable
+from onsetstudy.core.results import PATIENTS, Counts, Estimate, HypothesisTest, Interval, NotAvailable
+
+EARLIER_PATIENTS = "independent patients"
+"""Name of :data:`~onsetstudy.core.results.PATIENTS` in files from before."""
+
+
+def within_patients(answer: Estimate | NotAvailable) -> bool:
+    """Whether each patient is compared with themselves."""
+    names = () if isinstance(answer, NotAvailable) else [a.name for a in answer.assumptions]
+    return PATIENTS.name in names or EARLIER_PATIENTS in names
+
 
 ROUNDING = 1e-9
 

@@ -261,6 +261,8 @@ class ScorePiece:
 
 NOT_INDEPENDENT = "cases_not_independent"
 """Code of the caution on a test that takes cases as independent beside an interval that does not."""
+PATIENTS = Assumption(name="independent_patients", detail="patients are independent; the two cases of one need not be")
+"""What an answer within patients rests on, and by what it is known as one."""
 FEW_OF_AN_ARM = "few_of_an_arm"
 """Code of the caution on a difference whose limits bear no direction, as one arm has so few cases."""
 NO_SPREAD = Caution(

@@ -89,15 +89,19 @@ SHARE_LIMITS = {"wilson": wilson_limits, "exact": clopper_pearson_limits}
 """Limits of a single share by name."""
 
 
-def mover_difference(first: Limits, first_limits: Limits, second: Limits, second_limits: Limits) -> Limits:
+def mover_difference(
+    first: Limits, first_limits: Limits, second: Limits, second_limits: Limits, *, correlation: float = 0.0
+) -> Limits:
     """Limits of first minus second by the method of variance estimates recovery.
 
     Parameters
     ----------
     first, second : tuple of float
-        Estimates of two independent quantities as ``(low, high)``, unequal where the data give only bounds.
+        Estimates of two quantities as ``(low, high)``, unequal where the data give only bounds.
     first_limits, second_limits : tuple of float
         Their confidence limits, each enclosing the estimate.
+    correlation : float
+        Of the two estimates; 0 where they are independent.
 
     Returns
     -------
@@ -109,8 +113,12 @@ def mover_difference(first: Limits, first_limits: Limits, second: Limits, second
     .. [1] G. Y. Zou, A. Donner, Stat Med 2008;27:1693-1702.
     .. [2] R. G. Newcombe, Stat Med 1998;17:873-890, method 10 when the limits are Wilson's.
     """
-    low = first[0] - second[1] - math.hypot(first[0] - first_limits[0], second_limits[1] - second[1])
-    high = first[1] - second[0] + math.hypot(first_limits[1] - first[1], second[0] - second_limits[0])
+
+    def margin(a: float, b: float) -> float:
+        return math.sqrt(max(0.0, a * a - 2.0 * correlation * a * b + b * b)) if correlation else math.hypot(a, b)
+
+    low = first[0] - second[1] - margin(first[0] - first_limits[0], second_limits[1] - second[1])
+    high = first[1] - second[0] + margin(first_limits[1] - first[1], second[0] - second_limits[0])
     return low, high
 
 
@@ -200,18 +208,13 @@ def newcombe_paired_difference(
     n = both + first_only + second_only + neither
     _check_count(min(both, first_only, second_only, neither), n)
     first, second = both + first_only, both + second_only
-    first_low, first_high = wilson_limits(first, n, conf_level)
-    second_low, second_high = wilson_limits(second, n, conf_level)
     p, q = first / n, second / n
     cross = both * neither - first_only * second_only
     cross_corrected = max(cross - n / 2.0, 0.0) if cross > 0 else float(cross)
     spread = math.sqrt(float(first) * (n - first) * second * (n - second))
     phi = cross_corrected / spread if spread > 0 else 0.0
-
-    def margin(a: float, b: float) -> float:
-        return math.sqrt(max(0.0, a * a - 2.0 * phi * a * b + b * b))
-
-    return p - q - margin(p - first_low, second_high - q), p - q + margin(first_high - p, q - second_low)
+    limits = (wilson_limits(count, n, conf_level) for count in (first, second))
+    return mover_difference((p, p), next(limits), (q, q), next(limits), correlation=phi)
 
 
 def p_of_limits(limits: Callable[[float], Limits], difference: float) -> float:

@@ -11,10 +11,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from onsetstudy.core.claims import Claim
+from onsetstudy.core.claims import Claim, within_patients
 from onsetstudy.core.quantities import QUANTITIES, Quantity, Seen, quantity_of
 from onsetstudy.core.results import BEARS_NOTHING, Counts, Estimate, NotAvailable
-from onsetstudy.outcomes.scores.paired_results import PATIENTS
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import reason_of, spanned
 from onsetstudy.report.document import Answer
@@ -73,9 +72,9 @@ PHRASES = {
         question="which injection leaves more teeth not numb within {tau:g} minutes",
     ),
     "pain_difference": Phrase(
-        found="{within}mean pain at {moment} was {value} {word} with {other} than with {reference} injections ({size})",
-        unsure="{within}the true difference in mean pain at {moment} could be {span} with {other} injections",
-        none="{within}no difference in mean pain at {moment} was seen (0 to 0 {unit})",
+        found="mean pain at {moment} was {value} {word} with {other} than with {reference} injections ({size})",
+        unsure="the true difference in mean pain at {moment} could be {span} with {other} injections",
+        none="no difference in mean pain at {moment} was seen (0 to 0 {unit})",
         question="which injection hurts less",
     ),
     "treatment_success_difference": Phrase(
@@ -108,21 +107,19 @@ def sentence(claim: Claim, protocol: Protocol) -> Answer:
     if isinstance(claim.answer, NotAvailable):
         return _no_answer(claim, claim.answer, protocol)
     seen, verdict = _seen(claim, claim.answer, protocol), verdict_clause(claim)
+    # What is told by ranks says so itself.
+    if within_patients(claim.answer) and claim.quantity.key != "pain_shift":
+        seen = f"within patients, {seen}"
     whose = f", in {patients} with both arms" if (patients := _patients(claim, claim.answer)) else ""
     return Answer(seen=capital(f"{verdict}{seen}{whose}."), allows=_allowed(claim, claim.answer, protocol))
 
 
 def _patients(claim: Claim, answer: Estimate) -> str:
     """How many patients an answer within patients rests on; empty for others. Scores known in both arms are counted."""
-    if not within_patients(claim):
+    if not within_patients(answer):
         return ""
     rows = answer.n.onsets if claim.quantity.unit == "score" else answer.n.cases
     return counted(rows // 2, "patient")
-
-
-def within_patients(claim: Claim) -> bool:
-    """Whether each patient is compared with themselves."""
-    return isinstance(claim.answer, Estimate) and PATIENTS in claim.answer.assumptions
 
 
 LEFT_OPEN = ("undecided_cases", "bounded_share")
@@ -185,8 +182,7 @@ def _seen(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
     assert seen is not None
     assert claim.bears is not None
     fields["means"] = _means(claim, phrase, fields)
-    within = within_patients(claim)
-    fields |= {"within": "within patients, " if within else "", "ranked": " within patients" if within else ""}
+    fields["ranked"] = " within patients" if within_patients(answer) else ""
     null = (claim.quantity.null or 0.0) * claim.quantity.shown.factor
     if seen.low == seen.high == null:
         return phrase.none.format(**fields)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import pandas as pd
 
 from onsetstudy.core.results import (
-    Assumption,
     Caution,
     Counts,
     EstimateLike,
@@ -14,9 +13,6 @@ from onsetstudy.core.results import (
     estimates_frame,
 )
 from onsetstudy.core.serialise import result_kind
-
-PATIENTS = Assumption(name="independent patients", detail="patients are independent; the two scores of one need not be")
-"""What an answer within patients rests on, and by what it is known as one."""
 
 
 @result_kind("paired_comparison")
@@ -44,7 +40,10 @@ class OrderEffects:
 
 @result_kind("paired_study")
 class PairedStudy:
-    """Everything within patients: onset, success, pain, order."""
+    """Everything within patients: onset, success, wait, pain, order.
+
+    ``wait_difference`` and ``not_numb_difference`` are ``None`` in results from before they were kept.
+    """
 
     pairs: int
     incomplete: int
@@ -56,6 +55,8 @@ class PairedStudy:
     order: OrderEffects | None
     n: Counts
     caution: tuple[Caution, ...] = ()
+    wait_difference: EstimateLike | None = None
+    not_numb_difference: EstimateLike | None = None
 
     @property
     def success_test(self) -> HypothesisTest | None:
@@ -79,6 +80,7 @@ class PairedStudy:
     def to_frame(self) -> pd.DataFrame:
         """All estimates."""
         found = [self.onset_test, self.hazard_ratio, *self.success, self.success_difference]
+        found += [each for each in (self.wait_difference, self.not_numb_difference) if each is not None]
         found += [] if self.pain is None else [self.pain.shift, self.pain.test]
         found += [] if self.order is None else [self.order.period, self.order.sequence]
         return estimates_frame(found)

@@ -11,12 +11,12 @@ from scipy import stats
 
 from onsetstudy.core.arrays import FloatArray, IntArray, StrArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
-from onsetstudy.core.results import Assumption, Counts, EstimateLike, HypothesisTest, NotAvailable
+from onsetstudy.core.results import PATIENTS, Assumption, Counts, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.inference.means import LEAST, Moments
 from onsetstudy.inference.parameter import Parameter
 from onsetstudy.outcomes.scores.pain import MISSING, hodges_lehmann
 from onsetstudy.outcomes.scores.pain_results import PainComparison
-from onsetstudy.outcomes.scores.paired_results import PATIENTS, OrderEffects, PairedComparison
+from onsetstudy.outcomes.scores.paired_results import OrderEffects, PairedComparison
 from onsetstudy.outcomes.scores.signed_ranks import DIGITS, EXACT_PAIRS, p_values, rank_sum, signed_ranks
 
 SOURCE = "Hollander & Wolfe 1999, Nonparametric Statistical Methods, chapter 3"

@@ -7,13 +7,14 @@ import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from onsetstudy.core.claims import within_patients
 from onsetstudy.core.results import EstimateLike, NotAvailable
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import reason_of, share_text
 from onsetstudy.report.figures import canvas
 from onsetstudy.report.figures.canvas import INK, SECONDARY, Drawing, Sheet, look_of
 from onsetstudy.report.numbers import THIN
-from onsetstudy.report.sentences import short_value, within_patients
+from onsetstudy.report.sentences import short_value
 from onsetstudy.study.practice.results import StudyResults
 
 SHARES = ("treatment", "success", "never")
@@ -75,7 +76,7 @@ def _claim_dot(row: str, question: str, results: StudyResults, key: str) -> Dot:
         return replace(dot, reason="it was not compared")
     if isinstance(claim.answer, NotAvailable):
         return replace(dot, reason=reason_of(claim.answer))
-    if within_patients(claim):
+    if within_patients(claim.answer):
         dot = replace(dot, question=f"{question}, within patients")
     seen, better, size = claim.seen, claim.quantity.favours * claim.quantity.shown.factor, claim.matters_shown
     assert seen is not None

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 from scipy import special
 
-from onsetstudy.core.claims import Bearing, Claim, Look, bearing
+from onsetstudy.core.claims import Bearing, Claim, Look, bearing, within_patients
 from onsetstudy.core.quantities import Quantity, quantity_of
 from onsetstudy.core.results import (
     FEW_OF_AN_ARM,
@@ -45,6 +45,8 @@ DOUBTED = {
 """Why a number is withheld, by the code of the doubt."""
 Told = tuple[EstimateLike, tuple[EstimateLike, ...], HypothesisTest | None]
 """What is told of a quantity: its answer, the same of each arm, reference first, and the test that belongs to it."""
+LEAST_PAIRS = 5
+"""Patients with both arms below which no difference of waits within them is claimed."""
 EVIDENCE = {"cold_tests": "onset", "cases": "chair", "": ""}
 
 
@@ -191,18 +193,27 @@ def _few_of_an_arm(quantity: Quantity, answer: Estimate, protocol: Protocol) -> 
     Nor does that of pain where interim analyses of it are planned: none is one before each arm has ten cases.
 
     A small arm often holds none of the teeth that wait longest: it then seems sooner, and its variance too small. With
-    no difference, limits at 95 % excluded that in 6 to 11 % of studies with 4 to 6 cases in one arm.
+    no difference, limits at 95 % excluded that in 6 to 11 % of studies with 4 to 6 cases in one arm. Within patients,
+    whose differences then lie as often to one side as to the other, in 1 to 4 % with 4 to 6 patients; with fewer than
+    5 it is not known how well limits hold a true difference.
     """
+    pairs = within_patients(answer)
     least = min((arm.cases for arm in answer.n.by_arm), default=LEAST_OF_AN_ARM)
     spends = protocol.looks is not None and protocol.looks.boundary not in ("none", "anytime")
     looked_at = spends and quantity is quantity_of(protocol.plan.primary)
     told = {"rmst_difference": "waiting"} | ({"pain_difference": "mean pain"} if looked_at else {})
-    if quantity.key not in told or least >= LEAST_OF_AN_ARM:
+    enough = LEAST_PAIRS if pairs and not looked_at else LEAST_OF_AN_ARM
+    if quantity.key not in told or least >= enough:
         return None
     text = (
         f"With {least} {'case' if least == 1 else 'cases'} in an arm the limits of a difference in "
         f"{told[quantity.key]} are too narrow, so that no difference is claimed before each arm has {LEAST_OF_AN_ARM}."
     )
+    if pairs:
+        text = (
+            f"With {least} patients treated in both arms how their differences spread is hardly known, so that no "
+            f"difference in {told[quantity.key]} is claimed before there are {enough}."
+        )
     return Caution(code=FEW_OF_AN_ARM, text=text)
 
 

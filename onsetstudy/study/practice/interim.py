@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 import numpy as np
+from scipy import special
 
+from onsetstudy.core.claims import within_patients
 from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Caution, Counts, Estimate, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.design.interim.after_stopping import estimate_after_stopping
@@ -21,6 +23,8 @@ from onsetstudy.study.sets.analysis_set import AnalysisSet
 
 MEANS = ("rmst_difference", "pain_difference")
 """Few cases of one arm make their limits too narrow, and most where one looks early (``docs/planning.md``)."""
+LEAST_Z = 0.01
+"""Below it Z is as good as nought: its error would have no end."""
 SCALES = {
     "hazard_ratio": "log ratio",
     "rmst_difference": "min",
@@ -116,13 +120,15 @@ def score_of(result: object, primary: str) -> tuple[float, float | None] | None:
     over the normal quantile of its level. A small sample whose interval is by Student's t is so judged by Student's t
     at that level, and a boundary is crossed exactly where the repeated confidence interval
     (:func:`~onsetstudy.study.answer.claims.allowed_for_looks`), which stretches the same distance, excludes no
-    difference.
+    difference. A proportion within patients is judged by its P too, which allows for few patients at every level.
     """
     quantity = quantity_of(primary)
     if isinstance(result, HypothesisTest):
         return result.statistic, result.variance[0] if result.variance and result.variance[0] > 0 else None
     if isinstance(result, Estimate):
         error = error_toward_null(result)
+        if quantity.unit == "proportion" and within_patients(result) and result.p_value is not None:
+            error = max(error, abs(result.estimate) / max(LEAST_Z, float(-special.ndtri(result.p_value / 2))))
         return (quantity.toward(result.estimate, error), 1 / error**2) if error > 0 else None
     return None
 

@@ -25,6 +25,7 @@ from onsetstudy.protocol.estimands import Estimand, estimand_of
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.sets.analysis_set import DONE, PRACTICE, AnalysisSet, by_one_minute
 from onsetstudy.study.sets.counted_set import CountedSet
+from onsetstudy.study.sets.pairs import within_patients
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.clustered import ClusterSpread, cluster_spread
 from onsetstudy.survival.summaries.rmst import estimate_rmst
@@ -211,7 +212,7 @@ def _proportion(cases: AnalysisSet, name: str, what: str) -> ArmContrast:
 def wait_of(cases: AnalysisSet) -> ArmContrast:
     """Restricted mean time to onset, and its difference."""
     asked = estimand_of(cases.protocol, "rmst_difference")
-    return _within(cases, "wait", estimate_rmst, asked, tau_min=asked.minute, seed=cases.protocol.plan.seed)
+    return _within(cases, "wait", estimate_rmst, asked, tau_min=asked.minute)
 
 
 BY_ARM = {
@@ -246,11 +247,13 @@ def of_one_arm(cases: AnalysisSet, verb: Callable[[AnalysisSet], ArmContrast]) -
 def _within(
     cases: AnalysisSet, question: str, verb: Callable[..., ArmContrast], asked: Estimand, **more: Any
 ) -> ArmContrast:
-    """The comparison in the finest strata in which it can be made.
+    """The comparison within patients who have both arms, else in the finest strata in which it can be made.
 
     Where the cases of a stratum do not determine it, the next coarser strata are used, and a caution says why: a result
     of some cases alone would pass for one of all. That sees how far testing went, which the strata themselves do not.
     """
+    if (pairs := cases.pairs()) is not None:
+        return within_patients(cases, pairs, question, asked, **more)
     protocol, failed = cases.protocol, list[NotEstimable]()
     finest: Strata | None = None
     for strata in _steps(cases, (PRACTICE,) if question == "treatment" else estimated_within(protocol)):

@@ -6,16 +6,17 @@ import numpy as np
 import pandas as pd
 
 from onsetstudy.core.arrays import IntArray
-from onsetstudy.core.results import Caution, Estimate, EstimateLike, HypothesisTest, NotAvailable
+from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotAvailable
+from onsetstudy.inference.means import LEAST
 from onsetstudy.outcomes.scores.blinding import blinding_index
 from onsetstudy.outcomes.scores.paired_results import Blinding, OrderEffects, PairedComparison, PairedStudy
 from onsetstudy.outcomes.scores.within_patient import compare_pairs, order_effects
 from onsetstudy.study.sets.analysis_set import AnalysisSet
-from onsetstudy.study.sets.contrasts import ask, cautions_of
+from onsetstudy.study.sets.contrasts import BY_ARM, Refusal, ask, cautions_of
+from onsetstudy.study.sets.pairs import TOO_FEW, unpaired
 from onsetstudy.survival.hazards.frailty import WITHOUT_SPREAD, fit_shared_frailty
 from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.results import ArmContrast
-from onsetstudy.survival.summaries.within_patient import paired_success
 
 PEOPLE = ("patient", "operator", "assessor")
 
@@ -33,26 +34,26 @@ def paired_study(data: AnalysisSet) -> PairedStudy | None:
     pairs = data.pairs()
     if pairs is None:
         return None
-    frame = data.frame[["patient_id", "arm"]]
-    incomplete = frame["patient_id"].nunique() - len(pairs)
-    left_out = len(frame) - len(frame.drop_duplicates())
     both = data.in_pairs()
-    success, ratio = _success(both), _ratio(both)
+    few = ("too_few", TOO_FEW) if len(pairs) < LEAST else None
+    (success, apart), ratio = _compared(both, "success_difference"), _ratio(both, few)
     return PairedStudy(
         pairs=len(pairs),
-        incomplete=incomplete,
-        onset_test=_onset_test(both),
+        incomplete=data.frame["patient_id"].nunique() - len(pairs),
+        onset_test=_onset_test(both, few),
         hazard_ratio=ratio,
-        success=success.arms[:2] if isinstance(success, ArmContrast) else (success, success),
-        success_difference=success.difference if isinstance(success, ArmContrast) else success,
+        success=success,
+        success_difference=apart,
+        wait_difference=_compared(both, "rmst_difference")[1],
+        not_numb_difference=_compared(both, "not_numb_difference")[1],
         pain=_pain(data, pairs),
         order=_order(data, pairs),
         n=both.counts("success"),
-        caution=(*_cautions(incomplete, left_out), *cautions_of((ratio,), (WITHOUT_SPREAD.code,))),
+        caution=(*unpaired(data, pairs), *cautions_of((ratio,), (WITHOUT_SPREAD.code,))),
     )
 
 
-def _onset_test(both: AnalysisSet) -> HypothesisTest | NotAvailable:
+def _onset_test(both: AnalysisSet, refusal: Refusal | None) -> HypothesisTest | NotAvailable:
     protocol = both.protocol
     return ask(
         both,
@@ -66,13 +67,14 @@ def _onset_test(both: AnalysisSet) -> HypothesisTest | NotAvailable:
             seed=protocol.plan.seed,
             curves=both.curves,
         ),
+        refusal=refusal,
         n=both.counts("success"),
         method="log-rank test, labels exchanged within patients",
         sign="/",
     )
 
 
-def _ratio(both: AnalysisSet) -> EstimateLike:
+def _ratio(both: AnalysisSet, refusal: Refusal | None) -> EstimateLike:
     protocol = both.protocol
 
     def estimate() -> Estimate:
@@ -86,25 +88,15 @@ def _ratio(both: AnalysisSet) -> EstimateLike:
         return next(e for e in fit.estimates if e.contrast == f"{protocol.contrast_arm} / {protocol.reference_arm}")
 
     method = "proportional hazards with an effect shared by the cases of a patient"
-    return ask(both, "hazard_ratio", estimate, n=both.counts("success"), method=method)
+    return ask(both, "hazard_ratio", estimate, refusal=refusal, n=both.counts("success"), method=method)
 
 
-def _success(both: AnalysisSet) -> ArmContrast | NotAvailable:
-    protocol = both.protocol
-    return ask(
-        both,
-        "success_difference",
-        lambda: paired_success(
-            both.times("success"),
-            both.arm,
-            both.column("patient_id"),
-            reference_arm=protocol.reference_arm,
-            target_min=protocol.onset.target_min,
-            conf_level=protocol.plan.conf_level,
-        ),
-        n=both.counts("success"),
-        method="paired shares",
+def _compared(both: AnalysisSet, difference: str) -> tuple[tuple[EstimateLike, ...], EstimateLike]:
+    """What page 1 compares, as it compares it: of each arm, and the difference."""
+    found = ask(
+        both, difference, lambda: BY_ARM[difference][1](both), n=both.counts("success"), method="within patients"
     )
+    return (found.arms[:2], found.difference) if isinstance(found, ArmContrast) else ((found, found), found)
 
 
 def _pain(data: AnalysisSet, pairs: IntArray) -> PairedComparison | None:
@@ -137,17 +129,6 @@ def _order(data: AnalysisSet, pairs: IntArray) -> OrderEffects | None:
         unit=plan.instrument.unit,
         conf_level=data.protocol.plan.conf_level,
     )
-
-
-def _cautions(incomplete: int, left_out: int) -> tuple[Caution, ...]:
-    found = []
-    if incomplete:
-        text = f"{incomplete} patients have a case in one arm only and are left out of the comparison within patients."
-        found.append(Caution(code="incomplete_pairs", text=text))
-    if left_out:
-        text = f"{left_out} further cases of a patient in the same arm are left out: each patient counts once in each."
-        found.append(Caution(code="further_cases", text=text))
-    return tuple(found)
 
 
 def blinding_of(data: AnalysisSet) -> Blinding | None:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special, stats
 
-from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.inference.means import satterthwaite
@@ -17,7 +17,7 @@ from onsetstudy.survival.curve.functionals import influence_values
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import OnsetCurve
 from onsetstudy.survival.summaries.restricted_mean import waits_of_masses
-from onsetstudy.survival.summaries.standardisation import sort_arms
+from onsetstudy.survival.summaries.standardisation import ArmedCases, sort_arms
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +49,25 @@ def numb_by(curve: OnsetCurve, minute: float) -> FloatArray:
     found: FloatArray = (curve.right <= minute) + 0.5 * ((curve.left < minute) & (curve.right > minute))
     # Onset that was never seen comes after the minute.
     return np.where(np.isinf(curve.right), 0.0, found)
+
+
+def case_influences(
+    followed: ArmedCases, name: str, minute: float, *, waits: bool, curves: Curves
+) -> tuple[FloatArray, BoolArray]:
+    """What each case adds to the error of an arm's wait up to the minute, or of its proportion by it, and who is of it.
+
+    Returns
+    -------
+    tuple of ndarray, shapes (n,)
+        0 for the cases of other arms.
+    """
+    own, inside = np.zeros(len(followed.times)), np.zeros(len(followed.times), dtype=bool)
+    for rows, share in zip(followed.rows(name), followed.mix, strict=True):
+        part = followed.times.take(rows)
+        curve = curves.fit(part)
+        value = waits_of_masses(curve, minute)[1] if waits else numb_by(curve, minute)
+        own[rows], inside[rows] = share * influence_values(part, curve, value), True
+    return own, inside
 
 
 def cluster_spread(
@@ -90,13 +109,7 @@ def cluster_spread(
     curves = curves or Curves()
     single, summed = list[tuple[FloatArray, int]](), list[tuple[FloatArray, int]]()
     for name in cases.arms[:2]:
-        own = np.zeros(len(times))
-        inside = np.zeros(len(times), dtype=bool)
-        for rows, share in zip(cases.rows(name), cases.mix, strict=True):
-            part = followed.times.take(rows)
-            curve = curves.fit(part)
-            value = waits_of_masses(curve, minute)[1] if waits else numb_by(curve, minute)
-            own[rows], inside[rows] = share * influence_values(part, curve, value), True
+        own, inside = case_influences(followed, name, minute, waits=waits, curves=curves)
         if np.unique(whose[inside]).size < 2:
             raise NotEstimable(
                 "rmst" if waits else "success", f"all cases of the arm {name} belong to one patient or cluster",

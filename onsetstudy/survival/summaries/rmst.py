@@ -20,7 +20,7 @@ from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.restricted_mean import CellWait, Options, cell_wait
 from onsetstudy.survival.summaries.standardisation import SPREAD_EVENLY, ArmedCases, Compared, Value, sort_arms
-from onsetstudy.survival.testing.unlike_gaps import mean_gaps
+from onsetstudy.survival.testing.unlike_gaps import Gaps, mean_gaps
 
 _SOURCE = "restricted mean as in Royston & Parmar 2013, BMC Med Res Methodol 13:152, of the interval-censored curve"
 
@@ -196,15 +196,30 @@ def _difference(cells: dict[str, list[CellWait]], arms: tuple[str, str], options
     own, ref = cells[arms[0]], cells[arms[1]]
     value = sum(cell.mean for cell in own) - sum(cell.mean for cell in ref)
     below, above, error, how = _margins([(cell, 1.0) for cell in own] + [(cell, -1.0) for cell in ref], options)
-    tau = options.tau_min
-    gap_ref, gap = mean_gaps([(a.share, b.gaps, a.gaps) for a, b in zip(own, ref, strict=True)], tau)
+    pairs = [(a.share, b.gaps, a.gaps) for a, b in zip(own, ref, strict=True)]
+    found = Value(value, (value - below, value + above), how, error)
+    return open_by_gaps(found, pairs, arms, options.tau_min)[0]
+
+
+def open_by_gaps(
+    found: Value, strata: Sequence[tuple[float, Gaps, Gaps]], arms: tuple[str, str], tau_min: float
+) -> tuple[Value, float]:
+    """A difference of waits, wider by what unlike gaps between tests leave open, cut at the horizon; and by how much.
+
+    Parameters
+    ----------
+    strata : sequence of (share, Gaps, Gaps)
+        As :func:`~onsetstudy.survival.testing.unlike_gaps.mean_gaps` takes them, the reference arm first.
+    arms : tuple of str
+        The other arm, then the reference.
+    """
+    value, how = found.value, found.how
+    gap_ref, gap = mean_gaps(strata, tau_min)
     # In which part of a gap onset lies moves the mean of the coarser arm further, by half of what the gaps differ.
     moves = abs(gap - gap_ref) / 2
-    if moves:
-        below, above, how = below + moves, above + moves, how + ", and what unlike gaps between tests leave open"
-    low, high = max(-tau, value - below), min(tau, value + above)
+    low, high = max(-tau_min, found.limits[0] - moves), min(tau_min, found.limits[1] + moves)
     if not moves:
-        return Value(value, (low, high), how, error)
+        return found._replace(limits=(low, high)), 0.0
     saved = quantity_of("rmst_difference").as_shown(value, value - moves, value + moves)
     text = (
         f"The gaps between tests in which onset lies are {gap:.1f} min wide on average in the arm {arms[0]} and "
@@ -214,7 +229,9 @@ def _difference(cells: dict[str, list[CellWait]], arms: tuple[str, str], options
     alone = (low + moves > 0) or (high - moves < 0)
     if alone and low <= 0 <= high:
         text += " Without that the interval would exclude no difference: no direction is claimed."
-    return Value(value, (low, high), how, error, (Caution(code="unlike_gaps", text=text),))
+    how += ", and what unlike gaps between tests leave open"
+    caution = (*found.caution, Caution(code="unlike_gaps", text=text))
+    return found._replace(limits=(low, high), how=how, caution=caution), moves
 
 
 def _ratio(cells: list[CellWait], reference: list[CellWait], options: Options) -> Value | None:

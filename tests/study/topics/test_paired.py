@@ -5,11 +5,15 @@ import re
 
 import numpy as np
 import pytest
+from scipy import stats
 from statsmodels.stats.weightstats import DescrStatsW
 
+from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Estimate
+from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.inference.parameter import Parameter
+from onsetstudy.inference.proportions import mcnemar_exact
 from onsetstudy.outcomes.scores.pain_moments import welch_difference
 from onsetstudy.outcomes.scores.within_patient import compare_pairs
 from onsetstudy.report.document import Table
@@ -17,14 +21,16 @@ from onsetstudy.report.documents.practice import compose
 from onsetstudy.report.figures import key_rows
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.sections.appendix.fairness import blinding_section, paired_section
+from onsetstudy.report.sections.main.onset import onset_section
 from onsetstudy.report.sentences import sentence
-from onsetstudy.study.practice.interim import looks_taken
-from onsetstudy.study.sets.contrasts import pain_compared
+from onsetstudy.study.practice.interim import looks_taken, score_of
+from onsetstudy.study.sets.contrasts import not_numb_of, pain_compared, success_of, wait_of
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.within_patient import blinding_of, paired_study
 from onsetstudy.survival.hazards.frailty import WITHOUT_SPREAD, fit_shared_frailty
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.ranktests.compare import compare_arms
+from onsetstudy.survival.summaries.rmst import estimate_rmst
 from onsetstudy.survival.summaries.within_patient import paired_success
 from tests.simulation.kept import KeptStudies
 from tests.study.cases import analyse, case, protocol, readings_of, records
@@ -284,12 +290,14 @@ def test_pain_is_claimed_within_patients(data):
     assert sentence(mean, made).seen.startswith("Within patients, mean pain at deposition was ")
     assert sentence(mean, made).seen.endswith(f", in {PATIENTS - 1} patients with both arms.")
     assert f", in {PATIENTS - 1} patients with both arms." in sentence(shift, made).seen
-    assert "both arms" not in sentence(study.claims.get("rmst_difference"), made).seen
+    assert f", in {PATIENTS - 1} patients with both arms." in sentence(study.claims.get("rmst_difference"), made).seen
+    assert "both arms" not in sentence(study.claims.get("hazard_ratio"), made).seen
     assert sentence(shift, made).seen.startswith("By ranks within patients, scores at deposition were ")
     assert "pain are compared as if" not in render_html(compose(study))
     dots = {dot.row: dot.question for dot in key_rows.data_for(study)}
     assert dots["pain"] == "Mean pain at deposition, buffered less not buffered, within patients"
-    assert "within patients" not in dots["wait"]
+    assert dots["wait"] == "Minutes of waiting saved, up to 15, within patients"
+    assert "within patients" not in dots["success"]
 
 
 def test_pain_of_patients_with_one_arm_alone_is_not_compared():
@@ -346,3 +354,173 @@ def test_an_interim_analysis_counts_patients_with_both_arms(data):
     planned = dataclasses.replace(data, protocol=made)
     quarter = next(q for q in made.quarters if q.label == max(data.column("quarter")))
     assert looks_taken(planned, quarter).seen[-1].counted == 2 * (PATIENTS - 1)
+
+
+def one_number_everywhere(study, made):
+    """Page 1, the table and the section within patients tell the same of waits and proportions."""
+    whole, paired = study.overall, study.paired
+    table = next(b for b in paired_section(paired, made).blocks if isinstance(b, Table))
+    shown = {row[0]: row[1] for row in table.rows}
+    beside = {
+        row[0]: row[3] for b in onset_section(study).blocks if isinstance(b, Table) and b.caption == "Arm beside arm"
+        for row in b.rows
+    }  # fmt: skip
+    for key, answer, within, row, line in (
+        ("rmst_difference", whole.wait_difference, paired.wait_difference, "minutes of waiting saved, up to 15",
+         "Restricted mean time to onset, up to 15 min"),
+        ("success_difference", whole.success_difference, paired.success_difference, "numb by 2 min, percentage points",
+         "Numb by 2 min"),
+        ("not_numb_difference", whole.never_numb_difference, paired.not_numb_difference,
+         "not numb within 15 min, percentage points", "Not numb within 15 min"),
+    ):  # fmt: skip
+        claim = study.claims.get(key)
+        assert (within.estimate, within.interval, within.p_value) == (answer.estimate, answer.interval, answer.p_value)
+        assert f", in {paired.pairs} patients with both arms." in sentence(claim, made).seen
+        assert claim.answer.estimate == answer.estimate
+        assert sentence(claim, made).seen.startswith("Within patients, ")
+        assert beside[line].replace("\xa0", " ") == shown[row].replace("\xa0", " ")
+        arms = whole.wait if key == "rmst_difference" else whole.success if "success" in key else whole.never_numb
+        assert arms[1].estimate - arms[0].estimate == pytest.approx(answer.estimate)
+
+
+def test_waits_and_proportions_stand_once_within_patients(data):
+    """Against statsmodels' t of the differences of the gaps' middles; a patient without a partner is left out."""
+    made = dataclasses.replace(promised(), plan=dataclasses.replace(promised().plan, primary="rmst_difference"))
+    study = analyse(made, split_mouth(made))
+    one_number_everywhere(study, made)
+    pairs, times = data.pairs(), data.times("wait")
+    middle = (times.left + np.minimum(times.right, 15.0)) / 2
+    apart = DescrStatsW(middle[pairs[:, 1]] - middle[pairs[:, 0]])
+    wait = study.claims.primary()
+    assert wait.answer.estimate == pytest.approx(apart.mean)
+    assert (wait.answer.interval.low, wait.answer.interval.high) == pytest.approx(apart.tconfint_mean())
+    assert wait.answer.p_value == pytest.approx(apart.ttest_mean(0)[1])
+    # As two groups, patients who differ hide what differs between the arms.
+    groups = estimate_rmst(
+        times.take(pairs.ravel()), data.arm[pairs.ravel()], reference_arm="plain", tau_min=15
+    ).difference
+    assert groups.interval.high - groups.interval.low > 1.3 * (wait.answer.interval.high - wait.answer.interval.low)
+    page = render_html(compose(study))
+    assert f"32 cases; {PATIENTS - 1} patients with both arms; pain: 30 scores." in page
+    assert "1 patients have a case in one arm only and are left out of the comparison within patients." in page
+    assert "Waits, proportions and pain are compared so" in page
+    assert "Differences are within patients; the hazard ratio is not." in page
+    assert (
+        f"These {PATIENTS - 1} patients cannot tell which injection has more"
+        in sentence(study.claims.get("success_difference"), made).text
+    )
+    assert from_dict(to_dict(study.paired)) == study.paired
+
+
+@pytest.mark.parametrize("missed", ["ff-nn", "f--nn"])
+def test_a_missed_test_leaves_one_number(missed):
+    made = promised()
+    rows, readings = [], []
+    for k in range(12):
+        for place, arm in enumerate(("plain", "buffered")):
+            number = 2 * k + place + 1
+            rows.append(case(number, arm, patient_id=f"P01-K{k:03d}", pain_deposition="30"))
+            text = missed if k == 3 else "f" * (k % 3 + 2 * (arm == "plain")) + "nn"
+            readings += [r for r in readings_of(number, text.replace("-", "f")) if text[int(r["minute"]) - 1] != "-"]
+    study = analyse(made, records(rows, readings, made))
+    one_number_everywhere(study, made)
+    assert study.paired.pairs == 12
+
+
+def test_order_of_rows_changes_nothing_and_fewer_than_two_pairs_are_told(data):
+    made = promised()
+    mixed = data.take(np.random.default_rng(2).permutation(len(data)))
+    for verb in (wait_of, success_of, not_numb_of):
+        assert verb(mixed) == verb(data)
+    few, _ = prepare(made, split_mouth(made, patients=2, extra=False), through=made.quarters[-1])
+    assert wait_of(few).n.cases == 4
+    one = few.where(few.frame["patient_id"].to_numpy() == few.frame["patient_id"].iloc[0])
+    apart = few.where(few.frame["patient_id"].to_numpy() != few.frame["patient_id"].iloc[0])
+    assert len(one) == len(apart) == 2
+    for verb in (wait_of, success_of, not_numb_of):
+        with pytest.raises(NotEstimable, match="it takes 2 patients treated in both arms"):
+            verb(one)
+    found = paired_study(one)
+    assert found.wait_difference.code == found.success_difference.code == "too_few"
+    assert "it takes 2 patients treated in both arms" in {row[1] for b in paired_section(found, made).blocks
+                                                          if isinstance(b, Table) for row in b.rows}  # fmt: skip
+
+
+def test_few_patients_bear_a_difference_that_their_limits_show():
+    """The rule for arms of few cases is not for pairs, whose limits are not too narrow."""
+    made = promised()
+    study = analyse(made, split_mouth(made, patients=6, extra=False))
+    claim = study.claims.get("rmst_difference")
+    assert claim.answer.n.cases == 12
+    assert claim.answer.interval.high < 0
+    assert claim.bears.side == 1
+    assert not any(c.code == "few_of_an_arm" for c in claim.answer.caution)
+    fewer = analyse(made, split_mouth(made, patients=4, extra=False)).claims.get("rmst_difference")
+    assert fewer.bears.side == 0
+    assert "With 4 patients treated in both arms how their differences spread is hardly known" in {
+        c.code: c.text for c in fewer.answer.caution
+    }["few_of_an_arm"]  # fmt: skip
+
+
+def test_looks_at_a_proportion_within_patients_are_judged_by_its_p():
+    times = Intervals([0.0] * 8 + [4.0] * 4 + [4.0] * 12, [2.0] * 8 + [np.inf] * 4 + [np.inf] * 12)
+    arm, who = np.repeat(["buffered", "plain"], 12), np.tile(np.arange(12), 2)
+    found = paired_success(times, arm, who, reference_arm="plain", target_min=3).difference
+    z, information = score_of(found, "success_difference")
+    assert 2 * stats.norm.sf(z) == pytest.approx(found.p_value)
+    assert information == pytest.approx((z / found.estimate) ** 2)
+    # Newcombe's limits alone would have it cross earlier than the exact test does.
+    assert z < found.estimate / (found.estimate - found.interval.low) * stats.norm.isf(0.025)
+    nothing = paired_success(times.take(np.r_[0:4, 12:16]), arm[np.r_[0:4, 12:16]], who[np.r_[0:4, 12:16]],
+                             reference_arm="plain", target_min=3).difference  # fmt: skip
+    assert score_of(nothing, "success_difference")[0] < 1.96
+
+
+def test_looks_at_waits_are_at_those_within_patients(data):
+    made = promised()
+    looks = dataclasses.replace(protocol().looks, information="cases", planned_information=40, futility="none")
+    plan = dataclasses.replace(made.plan, primary="rmst_difference")
+    made = dataclasses.replace(made, looks=looks, plan=plan)
+    cases = prepare(made, split_mouth(made), through=made.quarters[-1])[0]
+    seen = looks_taken(cases, made.quarters[-1]).seen[-1]
+    assert seen.z == score_of(wait_of(cases).difference, "rmst_difference")[0]
+    study = analyse(made, split_mouth(made))
+    claim = study.claims.primary()
+    assert claim.alone == wait_of(cases).difference.interval
+    assert ", up to 15 minutes, a tooth not numb by then counted as 15, " in sentence(claim, made).seen
+    assert "within patients, " in sentence(claim, made).seen.lower()
+
+
+def test_successful_treatments_are_compared_within_patients():
+    made = promised()
+    made = dataclasses.replace(
+        made, pain=dataclasses.replace(made.pain, mild_at_most=20.0),
+        plan=dataclasses.replace(made.plan, primary="treatment_success_difference"),
+    )  # fmt: skip
+    rows, readings = [], []
+    for k in range(12):
+        for place, arm in enumerate(("plain", "buffered")):
+            number = 2 * k + place + 1
+            pain = "10" if k < (9 if arm == "buffered" else 2) else "60"
+            rows.append(case(number, arm, patient_id=f"P01-K{k:03d}", pain_treatment=pain))
+            readings += readings_of(number, "fnn")
+    study = analyse(made, records(rows, readings, made))
+    found = study.overall.treatment_difference
+    assert found.quantity == "treatment_success_difference"
+    assert found.estimate == pytest.approx(7 / 12)
+    assert found.p_value == pytest.approx(mcnemar_exact(7, 0))
+    assert found.method == "share of successful treatments of 12 patients treated in both arms"
+    assert sentence(study.claims.primary(), made).seen.startswith("Within patients, ")
+
+
+def test_what_it_takes_is_told_in_patients():
+    made = promised()
+    plan = dataclasses.replace(made.plan, primary="rmst_difference")
+    planning = dataclasses.replace(made.planning, within_patient_correlation=0.5)
+    made = dataclasses.replace(made, plan=plan, planning=planning)
+    study = analyse(made, split_mouth(made))
+    more = study.more_needed
+    assert more.cases_seen == PATIENTS - 1
+    assert "power of the paired Student's t test" in more.text
+    assert f"{PATIENTS - 1} patients have been analysed with both arms" in more.text
+    assert "Patients analysed" in render_html(compose(study))

@@ -10,7 +10,15 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.serialise import from_dict
 from onsetstudy.inference.proportions import mcnemar_exact, newcombe_paired_difference
-from onsetstudy.survival.summaries.within_patient import paired_success
+from onsetstudy.survival.curve.npmle import Curves
+from onsetstudy.survival.summaries.standardisation import sort_arms
+from onsetstudy.survival.summaries.within_patient import (
+    _Asked,
+    _undecided,
+    paired_not_numb,
+    paired_numb_by,
+    paired_success,
+)
 
 YES, NO, OPEN = (0.0, 2.0), (4.0, np.inf), (1.0, 6.0)
 PAIRS = ((YES, YES), (YES, NO), (NO, YES), (NO, NO))
@@ -112,3 +120,63 @@ def test_mistakes_are_named():
         paired_success(times, arm, patient[:2], reference_arm="plain", target_min=3)
     with pytest.raises(NotEstimable, match="no patient has a decided result in both arms"):
         paired_success(times, arm, ["a", "b", "c", "d"], reference_arm="plain", target_min=3)
+
+
+def of_each(verb, cases, **more):
+    return verb(*cases, reference_arm="plain", **more)
+
+
+@pytest.mark.parametrize("counts", [(4, 5, 2, 3), (0, 9, 0, 3), (6, 0, 0, 6), (1, 1, 8, 2)])
+def test_limits_of_the_curves_are_newcombes_where_every_result_is_decided(counts):
+    cases = paired([p for p, k in zip(PAIRS, counts, strict=True) for _ in range(k)])
+    one = of_each(paired_success, cases, target_min=3).difference
+    assert of_each(paired_numb_by, cases, target_min=3).difference == one
+    times, arm, patient = cases
+    order = np.lexsort((patient, np.array(arm) == "buffered"))
+    armed = sort_arms(times.take(order), np.array(arm)[order], reference_arm="plain")
+    two = _undecided(armed, _Asked(3.0, 0.95, 0.0, Curves(), numb=True)).difference
+    for name in ("low", "high"):
+        assert getattr(two.interval, name) == pytest.approx(getattr(one.interval, name))
+    assert two.estimate == pytest.approx(one.estimate)
+    assert two.p_value == pytest.approx(one.p_value)
+    assert two.std_error == pytest.approx(one.std_error)
+
+
+def test_an_open_result_leaves_no_patient_out():
+    """Whoever is numb early is decided sooner: two open results count with what the others of their arm say."""
+    cases = paired([(YES, NO)] * 6 + [(YES, YES)] * 4 + [(NO, NO)] * 4 + [(OPEN, NO)] * 2)
+    found = of_each(paired_numb_by, cases, target_min=3)
+    assert found.n.cases == 32
+    assert found.arms[0].estimate == pytest.approx(4 / 16)
+    assert 10 / 16 <= found.arms[1].estimate <= 12 / 16
+    assert not any(c.code == "incomplete_pairs" for c in found.caution)
+    assert any("tested neither numb before nor still not numb after 3 min" in c.text for c in found.difference.caution)
+    low, high = found.difference.interval.low, found.difference.interval.high
+    assert (found.difference.p_value < 0.05) == (not low <= 0 <= high)
+    back = paired_numb_by(*cases, reference_arm="buffered", target_min=3).difference
+    assert (back.interval.low, back.p_value) == (pytest.approx(-high), pytest.approx(found.difference.p_value))
+
+
+@pytest.mark.parametrize("more", [[], [(OPEN, NO)] * 2])
+def test_those_not_numb_are_the_others(more):
+    cases = paired([(YES, NO)] * 6 + [(YES, YES)] * 4 + [(NO, NO)] * 4 + more)
+    numb, others = (of_each(paired_numb_by, cases, target_min=3), of_each(paired_not_numb, cases, tau_min=3))
+    assert others.difference.quantity == "not_numb_difference"
+    assert others.difference.estimate == -numb.difference.estimate
+    assert others.difference.interval.low == -numb.difference.interval.high
+    assert others.difference.p_value == numb.difference.p_value
+    for one, two in zip(numb.arms, others.arms, strict=True):
+        assert (two.quantity, two.estimate) == ("not_numb", 1 - one.estimate)
+        assert two.interval.low == pytest.approx(1 - one.interval.high)
+        assert two.n.arm(two.contrast).onsets + one.n.arm(one.contrast).onsets <= 14 + len(more)
+    assert others.n.arm("plain").onsets == 10 + len(more)
+
+
+def test_nobody_tested_in_both_arms_has_no_share():
+    times, arm, patient = paired([(YES, NO)] * 2)
+    with pytest.raises(NotEstimable, match="no patient was tested in both arms"):
+        paired_numb_by(times, arm, ["a", "b", "c", "d"], reference_arm="plain", target_min=3)
+    kept = np.append(patient, ["q"])
+    more = Intervals(np.append(times.left, 0.0), np.append(times.right, 2.0))
+    found = paired_numb_by(more, np.append(arm, "plain"), kept, reference_arm="plain", target_min=3)
+    assert "1 of 3 patients are left out: they were not tested in both arms." in {c.text for c in found.caution}

@@ -181,6 +181,13 @@ def paired_section(paired: PairedStudy | None, protocol: Protocol) -> Section | 
         ("the same, labels exchanged", reason_of(onset) if isinstance(onset, NotAvailable) else NONE, _p(onset)),
         (points, near_text(success, base=0, factor=100, missing=None), _p(success)),
     ]
+    horizon = f"{protocol.onset.tau_min:g}"
+    for answer, what, factor, base in (
+        (paired.not_numb_difference, f"not numb within {horizon} min, percentage points", 100, 0),
+        (paired.wait_difference, f"minutes of waiting saved, up to {horizon}", -1, 1),
+    ):
+        if answer is not None:
+            rows.append((what, near_text(answer, base=base, factor=factor, missing=None), _p(answer)))
     if pain is not None and protocol.pain is not None:
         rows.append((f"pain, {protocol.pain.instrument.unit}", near_text(pain.shift, missing=None), _p(pain.test)))
     return Section.of(
@@ -195,7 +202,8 @@ def paired_section(paired: PairedStudy | None, protocol: Protocol) -> Section | 
             "Rate: ratio within patients, whose rates are taken to be spread like a normal distribution on the log "
             "scale, Wald's interval and test; below it the log-rank test, labels exchanged within patients. Numb: "
             "exact McNemar test and Newcombe's paired interval, each drawn to no difference where the other does not "
-            "rule it out. Pain: Hodges-Lehmann shift, with limits that the signed-rank test does not rule out.",
+            "rule it out. Wait: Student's t of the differences. Pain: Hodges-Lehmann shift, with limits "
+            "that the signed-rank test does not rule out.",
             "Interval and test of another kind disagree on the rate: one of them rules out that there is no "
             "difference. Take a difference as shown only where both do."
             if _differ(ratio, onset, 1.0)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from onsetstudy.core.claims import within_patients
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import NONE, near_text, reason_of, reasons_of, share_text, value_text, whole
@@ -117,6 +118,7 @@ def _main_table(results: StudyResults) -> Table:
         f"{arms[1]} less {arms[0]}, of proportions in percentage points; of times to onset they are minutes saved. "
         "A case whose gap between two tests spans the minute counts with the proportion that the whole curve gives it: "
         "proportions and counts of tests differ a little.",
+        "Differences are within patients; the hazard ratio is not." if any(map(within_patients, differences)) else "",
         *sorted(reasons_of((*differences, population.hazard_ratio))),
         " ".join(dict.fromkeys(tidy(c.text) for e in differences for c in e.caution)),
     )
