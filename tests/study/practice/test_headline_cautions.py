@@ -141,9 +141,9 @@ def test_missing_scores_that_could_turn_the_answer_say_how_far_off_they_would_ha
 
 
 def test_an_answer_that_interim_analyses_judge_has_no_tipping_point_of_one_analysis():
-    results = scored([*HIGH, ""], [*LOW, ""], looks=protocol().looks)
+    results = scored([*HIGH, *HIGH, "", ""], [*LOW, *LOW, "", ""], looks=protocol().looks)
     assert results.claims.primary().looks is not None
-    assert main_outcome_missing(results).text == "2 of 14 scores of the main outcome are missing."
+    assert main_outcome_missing(results).text == "4 of 28 scores of the main outcome are missing."
 
 
 @pytest.mark.parametrize(
