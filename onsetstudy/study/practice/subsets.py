@@ -33,10 +33,6 @@ from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.results import ArmContrast
 
 EXACT_CASES = 200
-TOLD_OF_ALL = (
-    "incomplete_pairs", "further_cases", "cases_together", "coarser_strata", "practices_together", "unlike_gaps",
-)  # fmt: skip
-"""Codes of what a difference says of all that is told of a set of cases."""
 NO_PAIN = ("not_planned", "the protocol does not record pain")
 
 

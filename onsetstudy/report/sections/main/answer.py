@@ -31,6 +31,7 @@ DECIDES = (
 """What decides whether the headline may be believed: above everything about how exact it is, and above what is missing
 elsewhere."""
 AS_ROOM_ALLOWS = (
+    "incomplete_pairs",
     "cases_together",
     "baseline_untold",
     "few_onsets",
@@ -44,6 +45,7 @@ AS_ROOM_ALLOWS = (
 )
 """About the number: the first of them, as far as there is room; all stand under Cautions."""
 UNDER_CAUTIONS = (
+    "further_cases",
     "pairs_taken_apart",
     "first_test_too_late",
     "many_numb_at_first_test",
