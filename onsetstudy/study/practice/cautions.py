@@ -31,8 +31,8 @@ PLAN_DOUBTS = {
 PAIRS_TAKEN_APART = Caution(
     code="pairs_taken_apart",
     text="Each patient had both: compare within patients. Waits, proportions and pain are compared so, the rate of "
-    "becoming numb in its own section; odds, harms and chair time are compared as if patients were different, so that "
-    "their intervals are usually too wide.",
+    "becoming numb in its own section; odds, painless cases, harms, chair time and what errors of the cold tests could "
+    "move are compared as if patients were different, so that their intervals are usually too wide.",
 )
 BEFORE_USE = (
     Caution(code="not_dosing", text="This is not a dosing tool: check the label in force and the patient."),

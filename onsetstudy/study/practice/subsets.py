@@ -80,6 +80,7 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
                 (told["wait_difference"], told["success_difference"]),
                 (
                     "incomplete_pairs",
+                    "untested_pairs",
                     "further_cases",
                     "cases_together",
                     "coarser_strata",
@@ -159,6 +160,7 @@ def onset_test_of(data: AnalysisSet) -> HypothesisTest:
     NotEstimable
         If the cases do not tell the arms apart.
     """
+    data = data.in_pairs()
     protocol, block = data.protocol, data.block()
     exact = block is not None or data.counts().cases <= EXACT_CASES
     found = data.work.ask(

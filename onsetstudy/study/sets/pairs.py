@@ -62,9 +62,12 @@ def unpaired(cases: AnalysisSet, pairs: IntArray) -> tuple[Caution, ...]:
     left_out = len(frame) - len(frame.drop_duplicates())
     found = []
     if incomplete:
-        text = f"{incomplete} patients have a case in one arm only and are left out of the comparison within patients."
+        have, are = ("patient has", "is") if incomplete == 1 else ("patients have", "are")
+        text = f"{incomplete} {have} a case in one arm only and {are} left out of the comparison within patients."
         found.append(Caution(code="incomplete_pairs", text=text))
     if left_out:
-        text = f"{left_out} further cases of a patient in the same arm are left out: each patient counts once in each."
+        further = "further case" if left_out == 1 else "further cases"
+        are = "is" if left_out == 1 else "are"
+        text = f"{left_out} {further} of a patient in the same arm {are} left out: each patient counts once in each."
         found.append(Caution(code="further_cases", text=text))
     return tuple(found)

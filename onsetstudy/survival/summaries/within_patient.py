@@ -376,4 +376,5 @@ def left_out_of_pairs(left_out: int, patients: int, why: str) -> tuple[Caution, 
     """What is said of patients who are left out of a comparison within patients, if there are any."""
     if left_out == 0:
         return ()
-    return (Caution(code="incomplete_pairs", text=f"{left_out} of {patients} patients are left out: {why}."),)
+    are = "is" if left_out == 1 else "are"
+    return (Caution(code="untested_pairs", text=f"{left_out} of {patients} patients {are} left out: {why}."),)

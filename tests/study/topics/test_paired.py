@@ -87,8 +87,8 @@ def test_each_patient_counts_once_in_each_arm(data):
     assert found.pairs == PATIENTS - 1
     assert found.incomplete == 1
     codes = {c.code: c.text for c in found.caution}
-    assert "1 patients have a case in one arm only" in codes["incomplete_pairs"]
-    assert "1 further cases" in codes["further_cases"]
+    assert "1 patient has a case in one arm only" in codes["incomplete_pairs"]
+    assert "1 further case of" in codes["further_cases"]
 
 
 def test_the_numbers_are_those_of_the_engine(data):
@@ -402,7 +402,7 @@ def test_waits_and_proportions_stand_once_within_patients(data):
     assert groups.interval.high - groups.interval.low > 1.3 * (wait.answer.interval.high - wait.answer.interval.low)
     page = render_html(compose(study))
     assert f"32 cases; {PATIENTS - 1} patients with both arms; pain: 30 scores." in page
-    assert "1 patients have a case in one arm only and are left out of the comparison within patients." in page
+    assert "1 patient has a case in one arm only and is left out of the comparison within patients." in page
     assert "Waits, proportions and pain are compared so" in page
     assert "Differences are within patients; the hazard ratio is not." in page
     assert (
@@ -410,6 +410,10 @@ def test_waits_and_proportions_stand_once_within_patients(data):
         in sentence(study.claims.get("success_difference"), made).text
     )
     assert from_dict(to_dict(study.paired)) == study.paired
+    # One test of the rate, and shares of the patients that they are of.
+    assert study.overall.onset_test.p_value == pytest.approx(study.paired.onset_test.p_value)
+    assert f"of\u00a0{PATIENTS - 1}<" in page
+    assert f"of\u00a0{PATIENTS}<" not in page
 
 
 @pytest.mark.parametrize("missed", ["ff-nn", "f--nn"])

@@ -179,4 +179,4 @@ def test_nobody_tested_in_both_arms_has_no_share():
     kept = np.append(patient, ["q"])
     more = Intervals(np.append(times.left, 0.0), np.append(times.right, 2.0))
     found = paired_numb_by(more, np.append(arm, "plain"), kept, reference_arm="plain", target_min=3)
-    assert "1 of 3 patients are left out: they were not tested in both arms." in {c.text for c in found.caution}
+    assert "1 of 3 patients is left out: they were not tested in both arms." in {c.text for c in found.caution}

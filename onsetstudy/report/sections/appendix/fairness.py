@@ -218,10 +218,13 @@ def _order(order: OrderEffects, protocol: Protocol) -> str:
     # An order is named by the code of the arm that came first: "plain first".
     told = " and ".join(f"{count} had {_with_label(name, protocol)}" for name, count in order.sequences)
     unit = protocol.pain.instrument.unit if protocol.pain else ""
-    period, sequence = (value_text(e, missing=None) for e in (order.period, order.sequence))
+    period, sequence = (
+        value_text(e, missing=None) + (f" {unit}" if isinstance(e, Estimate) else "")
+        for e in (order.period, order.sequence)
+    )
     return (
-        f"Of these, {told}. Pain of the second injection less the first, the arms apart: {period} {unit}; difference "
-        f"between the orders in the sum of both: {sequence} {unit}. A difference there may be carry-over or chance."
+        f"Of these, {told}. Pain of the second injection less the first, the arms apart: {period}; difference "
+        f"between the orders in the sum of both: {sequence}. A difference there may be carry-over or chance."
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import partial
 
+from onsetstudy.core.claims import within_patients
 from onsetstudy.core.results import Estimate
 from onsetstudy.report.cells import NONE
 from onsetstudy.report.document import Cautions, Figure, Pieces, Section, Table, absent
@@ -32,6 +33,7 @@ DECIDES = (
 elsewhere."""
 AS_ROOM_ALLOWS = (
     "incomplete_pairs",
+    "untested_pairs",
     "cases_together",
     "baseline_untold",
     "few_onsets",
@@ -95,6 +97,9 @@ def _key(results: StudyResults) -> Figure:
     caption = counted(n := results.overall.n.cases, "case")
     if results.paired is not None:
         caption += f"; {counted(results.paired.pairs, 'patient')} with both arms"
+        lead = results.claims.primary()
+        if within_patients(lead.answer) and (tested := lead.answer.n.cases // 2) < results.paired.pairs:
+            caption += "" if lead.quantity.unit == "score" else f", {tested} of them tested in both"
     pain = results.claims.get("pain_difference")
     if pain is not None and isinstance(pain.answer, Estimate) and pain.answer.n.onsets != n:
         caption += f"; pain: {pain.population}"

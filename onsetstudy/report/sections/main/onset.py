@@ -82,9 +82,15 @@ def stopwatch_words(naive: NaiveStopwatch, wait: tuple[EstimateLike, ...], proto
 def _found(population: Population, results: StudyResults, estimates: tuple[EstimateLike, ...]) -> tuple[str, ...]:
     """How many cases a test decided, of how many."""
     return tuple(
-        NONE if isinstance(e, NotAvailable) else f"{e.n.arm(code).onsets} of {population.n.arm(code).cases}"
+        NONE if isinstance(e, NotAvailable) else f"{e.n.arm(code).onsets} of {_cases_of(e, code, population)}"
         for code, e in zip(results.protocol.arm_codes, estimates, strict=False)
     )
+
+
+def _cases_of(share: EstimateLike, arm: str, population: Population) -> int:
+    """Cases that a share of an arm is of: within patients those of pairs alone."""
+    paired = isinstance(share, Estimate) and within_patients(population.success_difference)
+    return (share.n if paired else population.n).arm(arm).cases
 
 
 def _claimed(results: StudyResults, key: str) -> str:
@@ -133,7 +139,7 @@ def _periods_table(results: StudyResults) -> Table:
         if population.level == results.quarter:
             name += ", this quarter"
         shares = [
-            f"{whole(share_text(e))} of\u00a0{cases}" if (cases := population.n.arm(code).cases) else "no case"
+            f"{whole(share_text(e))} of\u00a0{cases}" if (cases := _cases_of(e, code, population)) else "no case"
             for code, e in zip(protocol.arm_codes, population.success, strict=False)
         ]
         rows.append((name, *shares, whole(near_text(population.success_difference, base=0, factor=100))))
