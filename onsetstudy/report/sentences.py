@@ -110,13 +110,14 @@ def sentence(claim: Claim, protocol: Protocol) -> Answer:
     # What is told by ranks says so itself.
     if within_patients(claim.answer) and claim.quantity.key != "pain_shift":
         seen = f"within patients, {seen}"
-    whose = f", in {patients} with both arms" if (patients := _patients(claim, claim.answer)) else ""
+    whose = f", in {patients} with both arms" if (patients := patients_of(claim)) else ""
     return Answer(seen=capital(f"{verdict}{seen}{whose}."), allows=_allowed(claim, claim.answer, protocol))
 
 
-def _patients(claim: Claim, answer: Estimate) -> str:
+def patients_of(claim: Claim) -> str:
     """How many patients an answer within patients rests on; empty for others. Scores known in both arms are counted."""
-    if not within_patients(answer):
+    answer = claim.answer
+    if isinstance(answer, NotAvailable) or not within_patients(answer):
         return ""
     rows = answer.n.onsets if claim.quantity.unit == "score" else answer.n.cases
     return counted(rows // 2, "patient")
@@ -281,7 +282,7 @@ def _allowed(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
     bears, seen, matters = claim.bears, claim.seen, _matters(claim)
     assert bears is not None
     assert seen is not None
-    cases = _patients(claim, answer) or claim.population
+    cases = patients_of(claim) or claim.population
     if doubt := next((c for c in answer.caution if c.code in BEARS_NOTHING), None):
         return doubt.text
     if bears.side == 0 and bears.size != "within":

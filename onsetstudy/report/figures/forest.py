@@ -10,6 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from onsetstudy.core.claims import within_patients
 from onsetstudy.core.quantities import places_for
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.outcomes.published_results import ContextPanel, PublishedRange
@@ -239,7 +240,9 @@ def published_rows(panel: ContextPanel, *, factor: float = 1, base: int = 1) -> 
         if not group.drawn:
             continue
         rows.append(Row(label=plain_words(group.technique).capitalize(), heading=True))
-        rows.append(_row("These cases", group.own, strong=True, factor=factor * panel.own_factor, base=base))
+        own = _row("These cases", group.own, strong=True, factor=factor * panel.own_factor, base=base)
+        # Published results are counted in patients; where each has both arms, so are these.
+        rows.append(replace(own, cases=group.own.n.cases // 2) if within_patients(group.own) else own)
         rows += [_published(r, factor=factor, base=base) for r in group.drawn]
     return rows
 

@@ -21,6 +21,7 @@ from onsetstudy.report.documents.practice import compose
 from onsetstudy.report.figures import key_rows
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.sections.appendix.fairness import blinding_section, paired_section
+from onsetstudy.report.sections.appendix.statistician import claims_table
 from onsetstudy.report.sections.main.onset import onset_section
 from onsetstudy.report.sentences import sentence
 from onsetstudy.study.practice.interim import looks_taken, score_of
@@ -410,6 +411,8 @@ def test_waits_and_proportions_stand_once_within_patients(data):
         in sentence(study.claims.get("success_difference"), made).text
     )
     assert from_dict(to_dict(study.paired)) == study.paired
+    claimed = {row[0]: row[2] for row in claims_table(study).rows}
+    assert claimed["difference in restricted mean time to onset"] == f"{PATIENTS - 1} patients"
     # One test of the rate, and shares of the patients that they are of.
     assert study.overall.onset_test.p_value == pytest.approx(study.paired.onset_test.p_value)
     assert f"of\u00a0{PATIENTS - 1}<" in page
