@@ -64,29 +64,6 @@ def signed_ranks(difference: FloatArray, conf_level: float = 0.95) -> SignedRank
     return SignedRanks(middle=min(max(low, middle), high), low=low, high=high, p_value=p_value)
 
 
-def signed_rank_shift(difference: FloatArray, conf_level: float = 0.95) -> tuple[float, float, float]:
-    """Hodges-Lehmann middle of paired differences with the limits of what the signed-rank test does not reject.
-
-    No difference is a value like any other: a limit may lie at it, though it is ruled out itself.
-
-    Parameters
-    ----------
-    difference : ndarray of float, shape (n,)
-
-    Returns
-    -------
-    tuple of float
-        Median of all means of two (Walsh averages), lower and upper limit.
-
-    Raises
-    ------
-    NotEstimable
-        If there are too few pairs for limits at this level.
-    """
-    low, high = _Tried.of(difference, conf_level).limits(1 - conf_level)
-    return _middle(difference), low, high
-
-
 def limit_rank(n: int, level: float) -> int:
     """Largest k with P(V < k) at most half of one minus the level, without ties: 0 where there are too few pairs."""
     tail = (1 - level) / 2

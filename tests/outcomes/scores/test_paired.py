@@ -12,11 +12,16 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.outcomes.scores.blinding import blinding_index
-from onsetstudy.outcomes.scores.signed_ranks import limit_rank, signed_rank_shift, signed_ranks
+from onsetstudy.outcomes.scores.signed_ranks import _middle, _Tried, limit_rank, signed_ranks
 from onsetstudy.outcomes.scores.within_patient import compare_pairs, order_effects
 
 X = np.array([1.83, 0.50, 1.62, 2.48, 1.68, 1.88, 1.55, 3.06, 1.30])
 Y = np.array([0.878, 0.647, 0.598, 2.05, 1.06, 1.29, 1.06, 3.14, 1.29])
+
+
+def signed_rank_shift(difference, conf_level=0.95):
+    """Middle, and limits before one that lies at no difference is drawn beside it."""
+    return (_middle(difference), *_Tried.of(difference, conf_level).limits(1 - conf_level))
 
 
 def test_the_printed_pairs():
