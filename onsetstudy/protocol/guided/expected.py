@@ -39,8 +39,8 @@ PLACEHOLDER = "placeholder"
 """The word that begins a source of what is planned with until the practice has records of its own."""
 SHAPE = 1.6
 NO_SOURCE = "median from a published mean, the rest common practice without a source"
-"""Of a block the mean is 6.62 min (Malamed 2013, see the table of published results; its Weibull curve of this shape has
-the median 5.9), of an upper molar 4.5 (median 4.0; whose mean it is was not recorded: from memory). Of upper
+"""Of a block the mean is 6.62 min (Malamed 2013, see the table of published results), whose Weibull curve of this shape
+has the median 5.9; of an upper molar 4.5 (median 4.0; whose mean it is was not recorded: from memory). Of upper
 infiltrations 13 of 92 teeth were never numb (likewise); that of a block, 20 %, and the shape are common practice."""
 BLOCK = ExpectedOnset(median_min=6, shape=SHAPE, never=0.2, of=f"a block of a lower molar, pulp normal ({NO_SOURCE})")
 UPPER = ExpectedOnset(
