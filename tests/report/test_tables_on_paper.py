@@ -3,16 +3,21 @@
 import dataclasses
 import json
 
-from onsetstudy.report.document import Section, Table
+from onsetstudy.report.document import Pairs, Section, Table
 from onsetstudy.report.typeset import compiler_of
 from tests.report.samples import SAMPLES, composed
 
 
-def first_columns(document):
-    """Width of the first column and of its longest word, in points, of tables where it takes what is left."""
+def typeset(document, label):
+    """What the template told under this label, in points: width of a column and of the longest word in it."""
     data = json.dumps(dataclasses.asdict(document))
     compiler = compiler_of("report", doc=data, paper="a4", density="1")
-    return [found for found in json.loads(compiler.query("<first-column>", field="value")) if found is not None]
+    return [found for found in json.loads(compiler.query(f"<{label}>", field="value")) if found is not None]
+
+
+def first_columns(document):
+    """Of tables whose first column takes what is left."""
+    return typeset(document, "first-column")
 
 
 def test_the_first_column_has_room_for_its_longest_word_whatever_stands_beside_it():
@@ -26,3 +31,14 @@ def test_the_first_column_has_room_for_its_longest_word_whatever_stands_beside_i
     )
     assert len(found) == len(before) + 1
     assert all(width >= longest > 20 for width, longest in found)
+
+
+def test_a_long_term_leaves_room_for_the_digest_beside_it():
+    document = composed(next(iter(SAMPLES)))
+    term = "As if practices did not differ (common effect): time to onset saved, minutes, up to 15 minutes"
+    pairs = Pairs(rows=((term, "1.1 (0.3 to 1.9)"), ("Files, SHA-256", "7078d5ffe88c904602aa02bfcf95fde0 " * 2)))
+    found = typeset(
+        dataclasses.replace(document, sections=(*document.sections, Section.of("long", "Long", pairs))), "pair-values"
+    )
+    assert all(width >= longest > 20 for width, longest in found)
+    assert found[-1][1] > 120

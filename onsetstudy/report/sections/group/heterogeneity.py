@@ -175,7 +175,7 @@ def beside_section(results: GroupResults, own: str | None) -> Section:
         explained = True
     texts = dict.fromkeys(c.text for f in results.funnels if isinstance(f, Funnel) for c in f.caution)
     notes = [note(tidy(text)) for text in texts]
-    return Section.of("beside", "Practices beside each other", pieces, notes, new_page=True)
+    return Section.of("beside", "Practices beside each other", pieces, notes)
 
 
 def _funnel_table(found: Funnel, results: GroupResults, own: str | None, explained: bool) -> Table:
