@@ -7,7 +7,7 @@ import math
 
 import pytest
 
-from onsetstudy.core.results import Counts, HypothesisTest, Interval
+from onsetstudy.core.results import Caution, Counts, HypothesisTest, Interval
 from onsetstudy.pool.combine import PoolOptions, combine_estimates
 from onsetstudy.pool.results import Member, Subgroups
 from onsetstudy.report.document import Table
@@ -115,3 +115,15 @@ def test_page_one_goes_by_the_same_rule():
     )
     said = words(first_page(group(pooled), None))
     assert "With 2 practices it cannot be told whether they differ (0 to 100" in said
+
+
+def test_nothing_is_said_to_be_within_practices_where_some_are_compared_with_others():
+    found = group(pooled_of((0.4, 0.1, 0.2), 0.6))
+    told = Caution(code="practices_together", text="12 cases are compared in strata that hold more than one practice.")
+    crossed = dataclasses.replace(found, caution=(*found.caution, told))
+    plain = "within practices and combined"
+    assert plain in str(first_page(found, None))
+    assert plain not in str(first_page(crossed, None))
+    assert "within practices as far as they have cases of both arms" in str(first_page(crossed, None))
+    assert "within practices;" in str(pooled_section(found, None))
+    assert "within practices;" not in str(pooled_section(crossed, None))

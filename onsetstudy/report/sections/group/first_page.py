@@ -16,7 +16,7 @@ from onsetstudy.report.sections.appendix.testing import negative_words
 from onsetstudy.report.sections.blocks import forest_of, group_curves_block
 from onsetstudy.report.sections.group.completeness import gate_words, left_out_words
 from onsetstudy.report.sections.group.heterogeneity import heterogeneity_words, name_of
-from onsetstudy.report.sections.group.pooled import binding_words
+from onsetstudy.report.sections.group.pooled import binding_words, compared_within, practices_crossed
 from onsetstudy.report.sentences import ALLOWED, axis_ends, sentence, short_value, span_words, without_looks
 from onsetstudy.study.group.results import GroupResults
 
@@ -155,7 +155,7 @@ def _arms_table(results: GroupResults) -> Table:
         ("", *labels, "difference"),
         rows,
         f"With {level(protocol.plan.conf_level)} intervals{allowed}. Difference: {labels[1]} less {labels[0]}, of "
-        "proportions in percentage points, within practices and combined by numbers of cases.",
+        f"proportions in percentage points, {compared_within(results)} and combined by numbers of cases.",
     )
 
 
@@ -183,7 +183,8 @@ def _forest(results: GroupResults, own: str | None) -> Block:
     lines = [Line(name_of(m.label, own), m.result) for m in wait.members]
     within = results.overall.difference(lead.key)
     if isinstance(within, Estimate) and len(results.answering) > 1:
-        lines.append(Line("All cases, within practices", within, whole=True))
+        label = "All cases" if practices_crossed(results) else "All cases, within practices"
+        lines.append(Line(label, within, whole=True))
     if isinstance(wait.average, Estimate):
         lines.append(Line("Average of practices", wait.average, whole=True))
         if wait.prediction is not None:

@@ -121,7 +121,7 @@ def _pooled_table(results: GroupResults) -> Table:
         ("what", "all cases: the answer", "average of practices", "prediction interval", "I², %"),
         rows,
         f"With {level(results.protocol.plan.conf_level)} intervals{looks}. The answer is that of all cases, compared "
-        "within practices; the hazard ratio in one stage, with practices as strata (small ones share one)"
+        f"{compared_within(results)}; the hazard ratio in one stage, with practices as strata (small ones share one)"
         f"{tested}. The average of practices is beside it and answers another question, what a practice finds on "
         f"average: in it a practice counts by how sure its own value is, not by its cases.{alone} Prediction interval: "
         "where a further practice's true value would lie. I²: proportion of the spread that chance does not explain. "
@@ -236,6 +236,16 @@ def _reconciled(results: GroupResults) -> list[Pieces]:
     told = "; ".join(REASONS[code] for code in results.unlike_rows)
     why = note(f"A report of the same cases from their records may have other numbers: {told}.") if told else None
     return [note(f"Why the average is not the answer: {uncapital(apart)}") if apart else None, why]
+
+
+def practices_crossed(results: GroupResults) -> bool:
+    """Whether some cases of the answer are compared with cases of other practices."""
+    return any(c.code == "practices_together" for c in results.caution)
+
+
+def compared_within(results: GroupResults) -> str:
+    """Within what the arms are compared."""
+    return "within practices" + (" as far as they have cases of both arms" if practices_crossed(results) else "")
 
 
 def binding_words(results: GroupResults) -> list[str]:
