@@ -94,7 +94,8 @@ class Claim:
     quantity : Quantity
         Row of the table of quantities.
     population : str
-        Whose cases, in words: ``412 cases``, ``412 cases of 6 practices``; of scores ``407 scores``.
+        Whose cases, in words: ``412 cases``, ``412 cases of 6 practices``; of scores ``407 scores``, within patients
+        ``23 patients``.
     subset : str
         Empty for all cases, else the letter or code of the part.
     answer : Estimate or NotAvailable

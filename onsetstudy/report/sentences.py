@@ -17,7 +17,7 @@ from onsetstudy.core.results import BEARS_NOTHING, Counts, Estimate, NotAvailabl
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import reason_of, spanned
 from onsetstudy.report.document import Answer
-from onsetstudy.report.numbers import amount, capital, counted, decimal, interval, level, listed, p_text, percent, ratio
+from onsetstudy.report.numbers import amount, capital, decimal, interval, level, listed, p_text, percent, ratio
 
 MINUTES = {0.5: "half a minute", 1.0: "one minute", 2.0: "two minutes"}
 OTHER_REASONS = "as arms were not allocated at random, something other than buffering may be the reason"
@@ -110,17 +110,8 @@ def sentence(claim: Claim, protocol: Protocol) -> Answer:
     # What is told by ranks says so itself.
     if within_patients(claim.answer) and claim.quantity.key != "pain_shift":
         seen = f"within patients, {seen}"
-    whose = f", in {patients} with both arms" if (patients := patients_of(claim)) else ""
+    whose = f", in {claim.population} with both arms" if within_patients(claim.answer) else ""
     return Answer(seen=capital(f"{verdict}{seen}{whose}."), allows=_allowed(claim, claim.answer, protocol))
-
-
-def patients_of(claim: Claim) -> str:
-    """How many patients an answer within patients rests on; empty for others. Scores known in both arms are counted."""
-    answer = claim.answer
-    if isinstance(answer, NotAvailable) or not within_patients(answer):
-        return ""
-    rows = answer.n.onsets if claim.quantity.unit == "score" else answer.n.cases
-    return counted(rows // 2, "patient")
 
 
 LEFT_OPEN = ("undecided_cases", "bounded_share")
@@ -282,7 +273,7 @@ def _allowed(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
     bears, seen, matters = claim.bears, claim.seen, _matters(claim)
     assert bears is not None
     assert seen is not None
-    cases = patients_of(claim) or claim.population
+    cases = claim.population
     if doubt := next((c for c in answer.caution if c.code in BEARS_NOTHING), None):
         return doubt.text
     if bears.side == 0 and bears.size != "within":

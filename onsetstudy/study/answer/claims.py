@@ -112,7 +112,7 @@ def claim_of(
     protocol : Protocol
         Names the difference that matters.
     population, subset : str
-        Whose cases; of scores it is these that are counted.
+        Whose cases; within patients these are counted, of scores the scores.
     known : Counts
         Cases behind it.
     arms, test
@@ -141,7 +141,7 @@ def claim_of(
             bears = dataclasses.replace(bears, side=0, size="open" if matters is not None else bears.size)
     return Claim(
         quantity=quantity,
-        population=_scores_told(now) if quantity.unit == "score" and isinstance(now, Estimate) else population,
+        population=_of_whom(quantity, now) or population,
         subset=subset,
         answer=now,
         n=known,
@@ -311,9 +311,14 @@ def cases_told(n: int, practices: int = 1) -> str:
     return f"{n} {'case' if n == 1 else 'cases'}{whose}"
 
 
-def _scores_told(answer: Estimate) -> str:
-    """Of which scores a claim about scores is: a case without one says nothing of it."""
-    return f"{answer.n.onsets} {'score' if answer.n.onsets == 1 else 'scores'}"
+def _of_whom(quantity: Quantity, answer: EstimateLike) -> str:
+    """Patients of an answer within patients, else scores of one about scores; a case without one says nothing of it."""
+    scores = quantity.unit == "score"
+    if isinstance(answer, NotAvailable) or not (scores or within_patients(answer)):
+        return ""
+    n = answer.n.onsets if scores else answer.n.cases
+    n, what = (n // 2, "patient") if within_patients(answer) else (n, "score")
+    return f"{n} {what if n == 1 else what + 's'}"
 
 
 def deciding_look(taken: LooksTaken | None) -> Look | None:

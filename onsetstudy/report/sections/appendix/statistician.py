@@ -16,7 +16,7 @@ from onsetstudy.report.document import Heading, Pairs, Section, Table
 from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import aligned, capital, decimal, level, p_equals, p_text, tidy
 from onsetstudy.report.sections.blocks import curves_block
-from onsetstudy.report.sentences import patients_of, short_value, without_looks
+from onsetstudy.report.sentences import short_value, without_looks
 from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import Diagnostics, Population
 from onsetstudy.survival.results import ProportionalityCheck
@@ -95,7 +95,7 @@ def claims_table(results: StudyResults) -> Table:
     return Table.of(
         "What is claimed",
         ("", "as shown", "of"),
-        ((c.quantity.name, short_value(c) or NONE, patients_of(c) or c.population) for c in results.claims.page_one()),
+        ((c.quantity.name, short_value(c) or NONE, c.population) for c in results.claims.page_one()),
         "Times are shown as minutes saved: above 0 the other arm took less.",
         looks_note(results.claims.primary()),
         align="lrl",

@@ -101,7 +101,12 @@ def _key(results: StudyResults) -> Figure:
         if within_patients(lead.answer) and (tested := lead.answer.n.cases // 2) < results.paired.pairs:
             caption += "" if lead.quantity.unit == "score" else f", {tested} of them tested in both"
     pain = results.claims.get("pain_difference")
-    if pain is not None and isinstance(pain.answer, Estimate) and pain.answer.n.onsets != n:
+    if (
+        pain is not None
+        and isinstance(pain.answer, Estimate)
+        and pain.answer.n.onsets != n
+        and pain.population not in caption
+    ):
         caption += f"; pain: {pain.population}"
     caption += "."
     if any(dot.estimate is not None for dot in dots):
