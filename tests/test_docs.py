@@ -100,3 +100,15 @@ def test_every_place_that_the_developers_page_names_is_there():
     assert {
         n for n in named if not any((ROOT / "onsetstudy" / f"{n}{end}").exists() for end in ("", ".py", ".toml"))
     } == set()
+
+
+def test_every_name_of_code_in_the_pages_is_one():
+    """Names with an underscore, of the package or, where a page speaks of its checks, of a file or test of them."""
+    sources = (p for room in ("onsetstudy", "tests") for p in sorted((ROOT / room).rglob("*.py")))
+    texts = {path: path.read_text(encoding="utf-8") for path in sources}
+    package = {word for path, text in texts.items() if "tests" not in path.parts for word in re.findall(r"\w+", text)}
+    files = {path.stem for path in (ROOT / "tests").rglob("*.*")}
+    for page in (*sorted((ROOT / "docs").glob("*.md")), ROOT / "README.md"):
+        told = re.findall(r"`([A-Za-z_][\w.]*)(?:\(\))?`", page.read_text(encoding="utf-8"))
+        names = {part for name in told if "_" in name for part in name.split(".") if "_" in part}
+        assert names <= package | files, page.name

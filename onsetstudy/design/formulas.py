@@ -86,6 +86,25 @@ def paired_mean_power(
     return _noncentral(pairs - 1, gain / sd * math.sqrt(pairs), alpha, sided)
 
 
+def noether_power(n: float, superiority: float, alpha: float, *, share: float = 0.5, sided: int = 2) -> float:
+    """Rank-sum test when a case of one arm beats one of the other with a chance (Noether 1987, without ties)."""
+    return float(special.ndtr(math.sqrt(12 * share * (1 - share) * n) * abs(superiority - 0.5) - _z(alpha, sided)))
+
+
+def signed_rank_power(pairs: float, superiority: float, alpha: float, *, sided: int = 2) -> float:
+    """Signed-rank test when the sum of two differences is positive with a chance (Noether 1987)."""
+    return float(special.ndtr(math.sqrt(3 * pairs) * abs(superiority - 0.5) - _z(alpha, sided)))
+
+
+def whitehead_power(
+    n: float, log_odds_ratio: float, alpha: float, *, categories: tuple[float, ...], share: float = 0.5, sided: int = 2
+) -> float:
+    """Proportional odds of ordered categories, given their shares in both arms together (Whitehead 1993)."""
+    alike = 1 - sum(p**3 for p in categories)
+    size = abs(log_odds_ratio) * math.sqrt(n * share * (1 - share) * alike / 3)
+    return float(special.ndtr(size - _z(alpha, sided)))
+
+
 def _noncentral(df: float, shift: float, alpha: float, sided: int) -> float:
     if df <= 0:
         return 0.0

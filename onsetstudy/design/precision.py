@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
+from collections.abc import Callable
 
 from scipy import stats
 
@@ -58,3 +60,31 @@ def expected_precision(
         wait_half_min=float(stats.t.ppf(0.5 + conf_level / 2, cases - 2)) * error,
         success_half=(high - low) / 2,
     )
+
+
+def size_for_width(half: float, half_of: Callable[[int], float], *, least: int = 4, most: int = 10**6) -> int:
+    """Fewest cases whose interval reaches no further than ``half`` to either side.
+
+    Parameters
+    ----------
+    half : float
+        In the unit of the outcome.
+    half_of : callable
+        Half width with so many cases; falls with them.
+
+    Raises
+    ------
+    DesignError
+        If the half width is not above 0, or not even ``most`` cases are enough.
+
+    Examples
+    --------
+    >>> from onsetstudy.design.precision import expected_precision, size_for_width
+    >>> size_for_width(1.0, lambda n: expected_precision(n, sd_min=3.0, numb=(0.2, 0.3)).wait_half_min)
+    141
+    """
+    if half <= 0:
+        raise DesignError(f"a half width of {half:g} cannot be had; give one above 0")
+    if half_of(most) > half:
+        raise DesignError(f"not even {most} cases give so narrow an interval")
+    return bisect_left(range(most), True, lo=least, key=lambda n: half_of(n) <= half)

@@ -191,6 +191,52 @@ def newcombe_difference(
     )
 
 
+def _shares_given_difference(count: float, n: float, ref: float, ref_n: float, delta: float) -> tuple[float, float]:
+    """Maximum likelihood shares whose difference is ``delta``: root of the likelihood's cubic."""
+    total, successes = n + ref_n, count + ref
+    a2 = ((n + 2 * ref_n) * delta - total - successes) / total
+    a1 = ((ref_n * delta - total - 2 * ref) * delta + successes) / total
+    a0 = ref * delta * (1 - delta) / total
+    q = a2**3 / 27 - a1 * a2 / 6 + a0 / 2
+    p = math.copysign(math.sqrt(max(0.0, a2 * a2 / 9 - a1 / 3)), q)
+    ratio = 0.0 if p == 0 else min(1.0, max(-1.0, q / p**3))
+    reference = 2 * p * math.cos((math.pi + math.acos(ratio)) / 3) - a2 / 3
+    reference = min(max(reference, max(0.0, -delta)), min(1.0, 1.0 - delta))
+    return reference + delta, reference
+
+
+def miettinen_nurminen_limits(
+    count: float, n: float, reference_count: float, reference_n: float, conf_level: float = 0.95
+) -> Limits:
+    """Score limits of the difference of two independent shares.
+
+    References
+    ----------
+    .. [1] O. Miettinen, M. Nurminen, Stat Med 1985;4:213-226, with their factor N/(N - 1).
+    """
+    z = normal_quantile(conf_level)
+    _check_count(count, n)
+    _check_count(reference_count, reference_n)
+    difference = count / n - reference_count / reference_n
+    factor = (n + reference_n) / (n + reference_n - 1)
+
+    def excess(delta: float) -> float:
+        share, reference = _shares_given_difference(count, n, reference_count, reference_n, delta)
+        variance = factor * (share * (1 - share) / n + reference * (1 - reference) / reference_n)
+        return (difference - delta) ** 2 - z * z * variance
+
+    # With shares of 0 or 1 the variance vanishes at the estimate itself, a root that is not the limit.
+    inset = 1e-9
+    ends = []
+    for end in (-1.0, 1.0):
+        start, edge = difference + end * inset, end * (1 - 1e-12)
+        if abs(difference - end) < 2 * inset or excess(edge) <= 0:
+            ends.append(end)
+        else:
+            ends.append(float(optimize.brentq(excess, start, edge, xtol=1e-13, rtol=1e-13)))
+    return ends[0], ends[1]
+
+
 def newcombe_paired_difference(
     both: int, first_only: int, second_only: int, neither: int, conf_level: float = 0.95
 ) -> Limits:

@@ -6,13 +6,16 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import optimize, stats
 from statsmodels.stats.contingency_tables import mcnemar
 from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.inference.proportions import (
+    _shares_given_difference,
     clopper_pearson_limits,
     mcnemar_exact,
+    miettinen_nurminen_limits,
     mover_difference,
     mover_ratio,
     mover_weighted_sum,
@@ -40,6 +43,13 @@ def test_difference_of_shares_as_printed(reference, pair):
     low, high = newcombe_difference(*numbers)
     ref.check(f"{pair} low", low)
     ref.check(f"{pair} high", high)
+
+
+def test_score_limits_of_a_difference(reference):
+    ref = reference("miettinen_nurminen_1985_difference")
+    low, high = miettinen_nurminen_limits(56, 70, 48, 80)
+    ref.check("56/70 48/80 low", low)
+    ref.check("56/70 48/80 high", high)
 
 
 @pytest.mark.parametrize("table", [(36, 12, 2, 0), (20, 12, 2, 16)])
@@ -88,13 +98,45 @@ def test_difference_limits_equal_statsmodels_away_from_the_edges(one, two):
     assert ours == pytest.approx(confint_proportions_2indep(*one, *two, method="newcomb", compare="diff"), abs=1e-12)
 
 
+def constrained_by_search(table, delta):
+    """Shares that differ by delta and maximise the binomial likelihood, by numerical search."""
+    x, n, y, m = table
+
+    def negative(q):
+        return -float(np.sum(stats.binom.logpmf([x, y], [n, m], [q + delta, q])))
+
+    low, high = max(0.0, -delta) + 1e-10, min(1.0, 1 - delta) - 1e-10
+    q = optimize.minimize_scalar(negative, bounds=(low, high), method="bounded", options={"xatol": 1e-12}).x
+    return q + delta, q
+
+
+@pytest.mark.parametrize("table", [(56, 70, 48, 80), (9, 10, 3, 10), (2, 15, 11, 40), (30, 31, 5, 9), (0, 10, 3, 20)])
+def test_score_limits_solve_the_score_equation(table):
+    # statsmodels 0.15.0 is no twin here: its constrained shares do not maximise the likelihood
+    # (30/31 and 5/9 at .7098: .9253 and .2154, log-likelihood lower by 1.26), so the twin is a search.
+    x, n, y, m = table
+    for delta in miettinen_nurminen_limits(*table):
+        p, q = constrained_by_search(table, delta)
+        variance = (p * (1 - p) / n + q * (1 - q) / m) * (n + m) / (n + m - 1)
+        assert abs(x / n - y / m - delta) / math.sqrt(variance) == pytest.approx(stats.norm.ppf(0.975), rel=1e-4)
+
+
+@pytest.mark.parametrize(("table", "delta"), [((5, 9, 4, 11), 0.3), ((0, 10, 3, 20), -0.4), ((7, 7, 2, 8), 0.9)])
+def test_constrained_shares_maximise_the_likelihood(table, delta):
+    x, n, y, m = table
+    share, reference = _shares_given_difference(x, n, y, m, delta)
+    assert share - reference == pytest.approx(delta, abs=1e-12)
+    assert reference == pytest.approx(constrained_by_search(table, delta)[1], abs=1e-5)
+
+
 @given(counts, counts)
 def test_swapping_the_arms_mirrors_every_difference(one, two):
-    low, high = newcombe_difference(*one, *two)
-    back_low, back_high = newcombe_difference(*two, *one)
-    assert (low, high) == pytest.approx((-back_high, -back_low), abs=1e-8)
-    assert -1 <= low <= one[0] / one[1] - two[0] / two[1] + 1e-12
-    assert one[0] / one[1] - two[0] / two[1] - 1e-12 <= high <= 1
+    for limits in (newcombe_difference, miettinen_nurminen_limits):
+        low, high = limits(*one, *two)
+        back_low, back_high = limits(*two, *one)
+        assert (low, high) == pytest.approx((-back_high, -back_low), abs=1e-8)
+        assert -1 <= low <= one[0] / one[1] - two[0] / two[1] + 1e-12
+        assert one[0] / one[1] - two[0] / two[1] - 1e-12 <= high <= 1
 
 
 @given(st.tuples(*[st.integers(0, 15)] * 4).filter(lambda t: sum(t) > 0))

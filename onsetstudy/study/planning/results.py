@@ -29,6 +29,7 @@ OUTCOME_OF = {
 """Outcome of the sizes that each primary quantity asks for."""
 QUANTITY_OF = {
     **{outcome: quantity for quantity, outcome in OUTCOME_OF.items()},
+    "pain_ranks": "pain_shift",
     "paired_success": "success_difference",
     "paired_treatment": "treatment_success_difference",
 }

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
+
+from scipy import special
 
 from onsetstudy.core.errors import DesignError
 from onsetstudy.design.accrual import time_to_answer
 from onsetstudy.design.expected_wait import ExpectedWait, expected_wait
 from onsetstudy.design.size_results import OnsetExpectation, Pace, SampleSize
+from onsetstudy.design.sizes.exact import exact_mcnemar_power, exact_shares_power
 from onsetstudy.design.sizes.frame import Frame
 from onsetstudy.design.sizes.plans import (
     plan_onset_test,
@@ -18,6 +23,7 @@ from onsetstudy.design.sizes.plans import (
     plan_success,
     plan_wait,
 )
+from onsetstudy.design.sizes.ranks import plan_pain_ranks
 from onsetstudy.protocol.model import PlanningAssumptions, Protocol
 from onsetstudy.study.planning.results import OUTCOME_OF, NotSized
 
@@ -26,6 +32,8 @@ NO_CORRELATION = (
     "the arms were different patients would be of another study"
 )
 PAIRED_RATE = "not sized: there is no formula here for the test of the rate with both arms within patients"
+COUNTED_OUT = 4000
+"""Cases up to which a power is also found by adding up every outcome."""
 
 
 def overall_alpha(protocol: Protocol) -> float:
@@ -87,11 +95,13 @@ class Sizing:
         """
         plan, assumed, pain = self.protocol.plan, self.assumed, self.protocol.pain
         reference, other = assumed.treated_reference, assumed.treated_other
+        hurts = None if pain is None or assumed.pain_sd is None else pain.instrument.important_difference
         told = {
             "onset_test": plan.planned_hazard_ratio,
             "success": plan.planned_hazard_ratio,
             "wait": plan.wait_difference_min,
-            "pain": None if pain is None or assumed.pain_sd is None else pain.instrument.important_difference,
+            "pain": hurts,
+            "pain_ranks": hurts,
             "treatment": None if reference is None or other is None else other - reference,
         }
         return {outcome: effect for outcome, effect in told.items() if effect is not None}
@@ -113,6 +123,10 @@ class Sizing:
         if outcome == "pain":
             unit = self.protocol.pain.instrument.unit if self.protocol.pain else "points"
             return plan_pain_difference(sd=self.assumed.pain_sd or 1.0, difference=effect, unit=unit, **more)
+        if outcome == "pain_ranks":
+            # Of normal scores: how often one case of each arm, or the sum of two differences, is on the better side.
+            apart = effect / (self.assumed.pain_sd or 1.0) * (math.sqrt(2) if more.get("paired") else math.sqrt(0.5))
+            return plan_pain_ranks(superiority=float(special.ndtr(apart)), **more)
         if outcome == "success":
             reference, other = self.numb_by_target(effect)
             return plan_success(reference=reference, difference=other - reference, **more)
@@ -157,8 +171,26 @@ def _parallel_sizes(plan: Sizing) -> list[SampleSize]:
     reference, other = plan.numb_by_target(ratio)
     if reference == other:
         del effects["success"]
+    shares = {"success": (reference, other)}
+    if (treated := plan.assumed.treated_reference) is not None and "treatment" in effects:
+        shares["treatment"] = (treated, treated + effects["treatment"])
     rate = [plan.size("onset_test", ratio, formula=formula) for formula in ("schoenfeld", "freedman")]
-    return [*rate, *(plan.size(outcome, effect) for outcome, effect in effects.items())]
+    others = []
+    for outcome, effect in effects.items():
+        size = plan.size(outcome, effect)
+        if outcome in shares:
+            other = round(plan.frame.share * size.analysed)
+            arms = (size.analysed - other, other)
+            size = _counted_out(size, partial(exact_shares_power, *arms, *shares[outcome], alpha=plan.alpha))
+        others.append(size)
+    return [*rate, *others]
+
+
+def _counted_out(size: SampleSize, power: Callable[[], float]) -> SampleSize:
+    """The size with the power that adding up every outcome gives it, where there are not too many to do so."""
+    if size.analysed > COUNTED_OUT:
+        return size
+    return replace(size, method=f"{size.method} (by every outcome added up, the power is {100 * power():.1f} %)")
 
 
 def _pair_sizes(plan: Sizing) -> tuple[list[SampleSize], tuple[NotSized, ...]]:
@@ -188,12 +220,13 @@ def _pair_sizes(plan: Sizing) -> tuple[list[SampleSize], tuple[NotSized, ...]]:
             )
             gone.append(NotSized(outcome=outcome, reason=reason))
         else:
-            found.append(replace(size, quantity=f"paired_{outcome}"))
+            exact = partial(exact_mcnemar_power, size.analysed, **alone, alpha=plan.alpha)
+            found.append(_counted_out(replace(size, quantity=f"paired_{outcome}"), exact))
     narrower = math.sqrt(2 * (1 - rho))
     within = replace(
         plan,
         wait=replace(plan.wait, sd_min=narrower * plan.wait.sd_min),
         assumed=replace(assumed, pain_sd=narrower * (assumed.pain_sd or 0.0)),
     )
-    found += [within.size(o, effects[o], paired=True) for o in ("wait", "pain") if o in effects]
+    found += [within.size(o, effects[o], paired=True) for o in ("wait", "pain", "pain_ranks") if o in effects]
     return found, tuple(gone)

@@ -14,8 +14,8 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Caution
 from onsetstudy.inference.proportions import (
-    SHARE_LIMITS,
     Limits,
+    miettinen_nurminen_limits,
     mover_difference,
     mover_ratio,
     mover_weighted_sum,
@@ -33,7 +33,7 @@ from onsetstudy.survival.summaries.standardisation import (
     sort_arms,
 )
 
-_NAMES = {"wilson": "Wilson score", "exact": "Clopper-Pearson"}
+_NAMES = {"wilson": "Wilson score", "exact": "Clopper-Pearson", "score": "Wilson score"}
 _SOURCE = "Newcombe 1998, Stat Med 17:873-890, method 10; Wilson 1927"
 
 
@@ -107,7 +107,8 @@ def success_by(
         two tests (median width of the gaps in which onset was seen). 0 switches this off.
     limits : str
         Of the share in each arm: ``"wilson"``, close to the level on average, or ``"exact"`` (Clopper and Pearson),
-        never below it for counts. The difference and the ratio are built from them.
+        never below it for counts. The difference and the ratio are built from them. ``"score"``: Wilson's, and of the
+        difference the score limits of Miettinen and Nurminen where every case is decided and there is one stratum.
     curves : Curves, optional
         Those of the work that this belongs to; default: fitted for this call only.
 
@@ -141,6 +142,7 @@ def success_by(
     .. [2] G. Y. Zou, A. Donner, Stat Med 2008;27:1693-1702.
     .. [3] A. Donner, G. Y. Zou, Stat Methods Med Res 2012;21:347-359 (ratio).
     .. [4] X. Yan, X. G. Su, Stat Biopharm Res 2010;2:329-335 (strata).
+    .. [5] O. Miettinen, M. Nurminen, Stat Med 1985;4:213-226.
 
     Examples
     --------
@@ -213,8 +215,8 @@ class _Asked:
         if not (math.isfinite(self.minute) and self.minute > 0):
             what = f"{self.key} is {self.minute!r}"
             raise OnsetStudyError.of_key(self.key, what, "write minutes above 0, for example 2")
-        if self.limits not in SHARE_LIMITS:
-            raise OnsetStudyError.of_key("limits", f"limits is {self.limits!r}", "write wilson or exact")
+        if self.limits not in _NAMES:
+            raise OnsetStudyError.of_key("limits", f"limits is {self.limits!r}", f"write {' or '.join(_NAMES)}")
 
     @property
     def quantities(self) -> tuple[str, str, str]:
@@ -253,6 +255,10 @@ def _compared(cases: ArmedCases, asked: _Asked, grace_min: float | None, curves:
         low, high = mover_difference(share.bounds, share.limits, reference.bounds, reference.limits)
         newcombe = asked.limits == "wilson" and not undecided and not cases.stratified
         how = f"recovery of variances from {name} limits" + (" (Newcombe method 10)" if newcombe else "")
+        if asked.limits == "score" and not undecided and not cases.stratified:
+            (count, n), (ref, ref_n) = ((s.estimate * s.parts[0].n, s.parts[0].n) for s in (share, reference))
+            low, high = miettinen_nurminen_limits(count, n, ref, ref_n, asked.conf_level)
+            how = "score limits of a difference (Miettinen and Nurminen)"
         error = math.hypot(share.error(asked.conf_level), reference.error(asked.conf_level))
         return Value(share.estimate - reference.estimate, (max(-1.0, low), min(1.0, high)), how, error)
 
@@ -266,7 +272,7 @@ def _arm_share(cases: ArmedCases, arm: str, asked: _Asked, curves: Curves) -> _A
             cases.times.take(rows),
             asked.minute,
             asked.conf_level,
-            asked.limits,
+            "exact" if asked.limits == "exact" else "wilson",
             weight=cases.weight[rows],
             curves=curves,
         )

@@ -12,11 +12,12 @@ from statsmodels.stats.power import NormalIndPower, TTestIndPower, TTestPower
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.design.expected_wait import expected_wait
-from onsetstudy.design.precision import expected_precision
+from onsetstudy.design.precision import expected_precision, size_for_width
 from onsetstudy.design.size_results import OnsetExpectation
+from onsetstudy.design.sizes.exact import exact_cases, exact_mcnemar_power, exact_shares_power
 from onsetstudy.design.sizes.frame import Frame, design_effect, size_table
 from onsetstudy.design.sizes.plans import onset_share, plan_onset_test, plan_paired_success, plan_success, plan_wait
-from tests.design.sizes.exact_power import exact_cases, exact_mcnemar_power, exact_shares_power
+from onsetstudy.design.sizes.ranks import plan_pain_ranks, plan_pain_words
 from tests.reference import load_reference
 
 PRINTED = load_reference("sample_sizes")
@@ -37,6 +38,11 @@ def test_onsets_of_the_log_rank_test(formula, ratio, power):
 
 
 def test_printed_sizes_of_the_others():
+    for chance in ("0.65", "0.70", "0.75"):
+        PRINTED.check(f"noether {chance}", plan_pain_ranks(superiority=float(chance)).unrounded)
+    words = plan_pain_words(categories=[0.2, 0.5, 0.2, 0.1], odds_ratio=math.exp(0.887), power=0.9)
+    PRINTED.check("whitehead", words.unrounded)
+    assert words.total == 188  # 187 in all, rounded up in each of two arms
     PRINTED.check("design effect 10 0.05", design_effect(10, 0.05))
     PRINTED.check("design effect 20 0.10", design_effect(20, 0.10))
     PRINTED.check("1.26 min, sd 3, per arm", plan_wait(sd_min=3, difference_min=1.26).cases[0])
@@ -67,9 +73,15 @@ PLANS = {
     "success": lambda n, e, p, a: plan_success(cases=n, reference=0.3, difference=e, power=p, alpha=a),
     "wait": lambda n, e, p, a: plan_wait(cases=n, sd_min=3, difference_min=e, power=p, alpha=a),
     "paired wait": lambda n, e, p, a: plan_wait(cases=n, sd_min=3, difference_min=e, power=p, alpha=a, paired=True),
+    "pain": lambda n, e, p, a: plan_pain_ranks(cases=n, superiority=e, power=p, alpha=a),
+    "paired pain": lambda n, e, p, a: plan_pain_ranks(cases=n, superiority=e, power=p, alpha=a, paired=True),
+    "words": lambda n, e, p, a: plan_pain_words(
+        cases=n, odds_ratio=None if e is None else math.exp(e), power=p, alpha=a, categories=[0.2, 0.5, 0.2, 0.1]
+    ),
 }
 EFFECTS = {
-    "onset": 1.4, "freedman": 1.4, "success": 0.12, "wait": 1.1, "paired wait": 1.1,
+    "onset": 1.4, "freedman": 1.4, "success": 0.12, "wait": 1.1, "paired wait": 1.1, "pain": 0.62, "paired pain": 0.62,
+    "words": 0.6,
 }  # fmt: skip
 
 
@@ -261,6 +273,10 @@ def test_tables_are_over_a_grid():
         (lambda: plan_onset_test(hazard_ratio=2, expected=USUAL, formula="x"), "choose schoenfeld or freedman"),
         (lambda: plan_success(reference=0.9, difference=0.2), "leaves no share"),
         (lambda: plan_success(reference=0.9, cases=4), "no effect up to"),
+        (lambda: plan_pain_ranks(superiority=0.5), "other than 0.5"),
+        (lambda: plan_pain_words(categories=[0.5, 0.6], odds_ratio=2), "sum to 1"),
+        (lambda: size_for_width(0, lambda n: 1 / n), "above 0"),
+        (lambda: size_for_width(1, lambda n: 2.0), "not even 1000000"),
         (lambda: plan_paired_success(only_other=0.7, only_reference=0.6), "at most 1 together"),
         (lambda: Frame(lost_share=1.0).checked(), "lost share"),
         (lambda: expected_precision(3, sd_min=3, numb=(0.3, 0.3)), "fewer than two"),
@@ -326,11 +342,28 @@ def test_how_narrow_an_answer_is():
     )
     assert expected_precision(180, sd_min=3, numb=(0.3, 0.3), conf_level=0.99).success_half > found.success_half
 
+    def wait_half(n):
+        return expected_precision(n, sd_min=3, numb=(0.2, 0.3)).wait_half_min
+
+    # Student's interval of two arms of 70 and 71: 1.977 times 3 times the root of 1/70 + 1/71.
+    assert size_for_width(1.0, wait_half) == 141
+    assert wait_half(141) <= 1.0 < wait_half(140)
+
 
 def test_formulas_hold_in_simulation():
-    """4,000 studies each: Student's t, two shares; within Monte Carlo error."""
+    """4,000 studies each: rank sum and signed ranks of normals, Student's t, two shares; within Monte Carlo error."""
     rng = np.random.default_rng(3)
     trials, error = 4000, 4 * math.sqrt(0.16 / 4000)
+    chance = 0.65
+    shift = stats.norm.ppf(chance) * math.sqrt(2)
+    n = plan_pain_ranks(superiority=chance).cases[0]
+    x, y = rng.normal(shift, 1, (trials, n)), rng.normal(0, 1, (trials, n))
+    p = stats.mannwhitneyu(x, y, axis=1, method="asymptotic").pvalue
+    assert abs(np.mean(p <= 0.05) - 0.8) < error + 0.01  # Noether's formula is off by about a point here
+    # Two differences of mean .3 and spread 1 add up to more than 0 as often as a normal lies below .3 times root 2.
+    n = plan_pain_ranks(superiority=float(stats.norm.cdf(0.3 * math.sqrt(2))), paired=True).total
+    p = stats.wilcoxon(rng.normal(0.3, 1, (trials, n)), axis=1, method="approx").pvalue
+    assert abs(np.mean(p <= 0.05) - 0.818) < error  # of pairs it asks for too many: .818, by 20,000 studies
     n = plan_wait(sd_min=3, difference_min=1.26).cases[0]
     p = stats.ttest_ind(rng.normal(1.26, 3, (trials, n)), rng.normal(0, 3, (trials, n)), axis=1).pvalue
     assert abs(np.mean(p <= 0.05) - 0.8) < error

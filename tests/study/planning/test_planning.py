@@ -72,7 +72,7 @@ def contradicting():
 
 def test_the_numbers_are_those_of_the_protocol(rated):
     plan = rated.protocol.plan
-    assert {q.outcome for q in rated.questions} == {"onset_test", "success", "wait", "pain"}
+    assert {q.outcome for q in rated.questions} == {"onset_test", "success", "wait", "pain", "pain_ranks"}
     first = rated.questions[0].size
     assert first.effect == plan.planned_hazard_ratio
     assert first.power == plan.planned_power
@@ -127,6 +127,7 @@ def test_no_power_of_another_test_stands_beside_the_primary_one(planned):
         "success": "score test of two proportions",
         "wait": "two-sample Student's t test",
         "pain": "two-sample Student's t test",
+        "pain_ranks": "rank-sum test",
     }
     html = words(planned)
     assert "log-rank test found" not in html
@@ -459,7 +460,7 @@ def paired(correlation):
 def test_pairs_without_a_correlation_are_not_sized_as_parallel_arms():
     found = plan_study(paired(None), trials=TRIALS)
     assert found.questions == found.curve == ()
-    assert {n.outcome for n in found.not_sized} == {"onset_test", "success", "wait", "pain"}
+    assert {n.outcome for n in found.not_sized} == {"onset_test", "success", "wait", "pain", "pain_ranks"}
     assert found.planned is found.needed is found.table is found.schedules is None
     html = words(found)
     assert "No size can be told for your main outcome" in html

@@ -75,6 +75,25 @@ def test_exact_limits_on_request():
     assert "Clopper-Pearson" in result.arms[1].interval.method
 
 
+def test_score_limits_of_the_difference_on_request(reference):
+    times, arm = cases(buffered=grid([56, 10, 4]), plain=grid([48, 20, 12]))
+    asked = {"reference_arm": "plain", "limits": "score"}
+    found = success_by(times, arm, target_min=2, **asked)
+    ref = reference("miettinen_nurminen_1985_difference")
+    ref.check("56/70 48/80 low", found.difference.interval.low)
+    ref.check("56/70 48/80 high", found.difference.interval.high)
+    assert "Miettinen" in found.difference.interval.method
+    assert limits(found.arms[0]) == wilson_limits(48, 80)
+    others = never_numb_share(times, arm, tau_min=2, **asked)
+    assert limits(others.difference) == pytest.approx(tuple(-x for x in limits(found.difference))[::-1])
+    # Undecided cases and strata leave no counts to make a score of: as by Wilson's limits, and so it is told.
+    open_times, open_arm = cases(buffered=[(0, 2, 7), (0, 4, 2), (4, inf, 8)], plain=grid([5, 5]))
+    undecided = success_by(open_times, open_arm, target_min=2, **asked)
+    usual = success_by(open_times, open_arm, target_min=2, reference_arm="plain")
+    assert undecided.difference == usual.difference
+    assert "Miettinen" not in undecided.difference.interval.method
+
+
 def test_no_ratio_to_a_reference_of_none():
     times, arm = cases(buffered=grid([3, 2]), plain=grid([0, 5]))
     assert success_by(times, arm, reference_arm="plain", target_min=2).ratio is None

@@ -16,6 +16,7 @@ OUTCOMES = {
     "paired_success": "numb by the target",
     "wait": "restricted mean time to onset",
     "pain": "mean pain",
+    "pain_ranks": "pain by ranks",
     "treatment": "successful treatments",
     "paired_treatment": "successful treatments",
 }

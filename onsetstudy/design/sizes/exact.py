@@ -1,4 +1,4 @@
-"""Power of tests of two shares by adding up every outcome, and of McNemar's exact test: what formulas are held to."""
+"""Power of tests of two proportions and of McNemar's exact test by adding up every outcome."""
 
 from __future__ import annotations
 
@@ -7,8 +7,6 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from onsetstudy.core.errors import DesignError
-
-__all__ = ["exact_cases", "exact_mcnemar_power", "exact_shares_power"]
 
 # A size is taken when this many sizes from it on have the power: exact power goes up and down from size to size.
 HOLDS_FOR = 6
