@@ -96,6 +96,7 @@ def plan_success(
     alpha: float | None = 0.05,
     margin: float = 0.0,
     higher_is_better: bool = True,
+    equivalence: bool = False,
     frame: Frame = EQUAL,
 ) -> SampleSize:
     """Size for the share numb by the target; leave one of difference, cases, power and alpha ``None``.
@@ -111,12 +112,17 @@ def plan_success(
         ``frame.sided`` be 1.
     higher_is_better : bool
         Whether a larger share is the better one; ``False`` for shares such as not numb. Matters to a margin.
+    equivalence : bool
+        Whether the arms shall be shown to differ by less than the margin either way: two one-sided tests at ``alpha``
+        each. The difference is then given, not solved for.
 
     Raises
     ------
     DesignError
-        Also if a size is asked for a difference that lies beyond the margin: no size can show it not inferior.
+        Also if a size is asked for a difference that lies beyond the margin: no size can show it.
     """
+    if equivalence and (not margin or difference is None or abs(difference) >= margin):
+        raise DesignError("to show two arms alike, give a margin above 0 and a difference that lies within it")
     if not 0 < reference < 1 or margin < 0:
         raise DesignError("the share of the reference arm must lie between 0 and 1, and the margin be 0 or more")
     if difference is not None and (not 0 < reference + difference < 1 or (difference == 0 and not margin)):
@@ -126,7 +132,7 @@ def plan_success(
     def power_of(n: float, apart: float, a: float) -> float:
         return formulas.shares_power(
             max(n, 1e-9), reference, reference + apart, a, share=frame.share, sided=frame.sided, margin=margin,
-            higher_is_better=higher_is_better,
+            higher_is_better=higher_is_better, equivalence=equivalence,
         )  # fmt: skip
 
     best, worst = (1 - reference, reference) if better > 0 else (reference, 1 - reference)
@@ -139,7 +145,11 @@ def plan_success(
         frame,
         quantity="success",
         effect_text=f"{reference:.1%} against {other:.1%}{against}",
-        test="test of two proportions against a margin" if margin else "score test of two proportions",
+        test="two one-sided tests of two proportions"
+        if equivalence
+        else "test of two proportions against a margin"
+        if margin
+        else "score test of two proportions",
         method="two proportions, normal approximation"
         + (", unpooled against the margin" if margin else ", score test"),
         source="Fleiss, Levin & Paik 2003, chapter 4",

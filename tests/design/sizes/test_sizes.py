@@ -141,6 +141,21 @@ def wald_power(n, reference, other, margin, higher_is_better, alpha=0.025):
     return float(chance[gain / spread > stats.norm.isf(alpha)].sum())
 
 
+@pytest.mark.parametrize(("difference", "n"), [(0.0, 150), (0.04, 200), (-0.04, 200)])
+def test_alike_within_a_margin(difference, n):
+    """Two one-sided tests of 20,000 drawn studies."""
+    ask = {"reference": 0.5, "difference": difference, "margin": 0.2, "equivalence": True}
+    found = plan_success(**ask, cases=2 * n, power=None, alpha=0.05)
+    rng = np.random.default_rng(5)
+    p0, p1 = rng.binomial(n, 0.5, 20000) / n, rng.binomial(n, 0.5 + difference, 20000) / n
+    error = np.sqrt(p0 * (1 - p0) / n + p1 * (1 - p1) / n)
+    alike = np.abs(p1 - p0) < 0.2 - stats.norm.isf(0.05) * error
+    assert found.power == pytest.approx(alike.mean(), abs=0.015)
+    size = plan_success(**ask, power=found.power, alpha=0.05)
+    assert size.unrounded == pytest.approx(2 * n, rel=1e-6)
+    assert "two one-sided" in size.test
+
+
 @pytest.mark.parametrize(
     ("reference", "difference", "higher_is_better"),
     [(0.8, -0.2, True), (0.8, 0.0, True), (0.8, -0.05, True), (0.8, 0.05, True), (0.2, 0.2, False), (0.2, 0.0, False),
@@ -273,6 +288,8 @@ def test_tables_are_over_a_grid():
         (lambda: plan_onset_test(hazard_ratio=2, expected=USUAL, formula="x"), "choose schoenfeld or freedman"),
         (lambda: plan_success(reference=0.9, difference=0.2), "leaves no share"),
         (lambda: plan_success(reference=0.9, cases=4), "no effect up to"),
+        (lambda: plan_success(reference=0.5, difference=0.2, margin=0.2, equivalence=True), "within it"),
+        (lambda: plan_success(reference=0.5, cases=90, margin=0.2, equivalence=True), "within it"),
         (lambda: plan_pain_ranks(superiority=0.5), "other than 0.5"),
         (lambda: plan_pain_words(categories=[0.5, 0.6], odds_ratio=2), "sum to 1"),
         (lambda: size_for_width(0, lambda n: 1 / n), "above 0"),
