@@ -46,8 +46,8 @@ def shares_power(
 
     ``n`` cases in all, ``share`` of them in the other arm. Against a margin the power is that of finding the other arm
     not inferior: beyond the margin it is below ``alpha``, never above. ``equivalence``: that of finding the arms apart
-    by less than the margin either way, by two one-sided tests at ``alpha`` each. Fleiss JL, Levin B, Paik MC, Statistical
-    Methods for Rates and Proportions, 3rd ed., 2003, chapter 4 (from memory).
+    by less than the margin either way, by two one-sided tests at ``alpha`` each. Fleiss JL, Levin B, Paik MC,
+    Statistical Methods for Rates and Proportions, 3rd ed., 2003, chapter 4 (from memory).
     """
     n1, n0 = n * share, n * (1 - share)
     apart = math.sqrt(other * (1 - other) / n1 + reference * (1 - reference) / n0)
