@@ -40,6 +40,8 @@ ADJUSTMENTS = {
 }
 """How the interval of the average allows for a between-practice variance known from few practices."""
 FEW_PRACTICES = 5
+MOST = 1e100
+"""A number beyond this is none of a study, and its square none of a computer."""
 ASSUMPTIONS = (
     Assumption(name="practices like these", detail="their true values are spread like a normal distribution"),
     Assumption(name="errors within practices known", detail="each practice's standard error is taken as true"),
@@ -115,7 +117,7 @@ def combine_estimates(
     ----------
     estimates : sequence of Estimate or NotAvailable, length k
         Of one quantity, contrast and unit. Ratios are pooled on the log scale. A result that is not available, or has
-        no standard error, is kept among the members with weight 0.
+        no value or standard error that is finite and above 0 where it has to be, is kept with weight 0.
     labels : sequence of str, length k
         Codes of the practices, each once.
     options : PoolOptions
@@ -133,7 +135,7 @@ def combine_estimates(
     _refuse_unlike(estimates, labels)
     first = estimates[0]
     log = first.unit == "ratio"
-    usable = [k for k, e in enumerate(estimates) if isinstance(e, Estimate) and e.std_error and e.std_error > 0]
+    usable = [k for k, e in enumerate(estimates) if isinstance(e, Estimate) and _usable(e, log)]
     used = [e for k in usable if isinstance(e := estimates[k], Estimate)]
     effect = np.array([math.log(e.estimate) if log else e.estimate for e in used], dtype=np.float64)
     variance = np.array([float(e.std_error or 0.0) ** 2 for e in used], dtype=np.float64)
@@ -163,6 +165,11 @@ def combine_estimates(
         without=_without([labels[k] for k in usable], used, effect, variance, scale),
         caution=_cautions(effect.size, len(estimates)),
     )
+
+
+def _usable(e: Estimate, log: bool) -> bool:
+    error = e.std_error or 0.0
+    return 0 < error < MOST and abs(e.estimate) < MOST and (e.estimate > 0 or not log)
 
 
 @dataclass(frozen=True, slots=True, kw_only=False)
@@ -270,7 +277,7 @@ def _without(
 
 
 def _too_few(estimates: Sequence[EstimateLike], labels: Sequence[str], scale: _Scale, reason: str = "") -> Pooled:
-    number = sum(isinstance(e, Estimate) for e in estimates)
+    number = sum(isinstance(e, Estimate) and _usable(e, scale.log) for e in estimates)
     reason = reason or (
         f"{'one' if number == 1 else 'no'} practice of {len(estimates)} has an estimate of its own; "
         "an average over practices takes two"

@@ -192,6 +192,19 @@ def test_practices_without_an_estimate_are_kept_and_counted():
     assert from_dict(to_dict(found)) == found
 
 
+@pytest.mark.parametrize(
+    ("value", "error"), [(0.0, 1.0), (math.inf, 1.0), (math.nan, 1.0), (1.5, math.inf), (1e200, 1.0)]
+)
+def test_a_value_that_is_no_number_of_a_study_is_kept_with_weight_nought(value, error):
+    kind = {"quantity": "hazard_ratio", "unit": "ratio", "contrast": "buffered / plain"}
+    strange, *others = estimate(value, error, **kind), estimate(1.2, 0.3, **kind), estimate(1.5, 0.3, **kind)
+    found = combine_estimates([strange, *others], ["A", "B", "C"])
+    assert [m.weight for m in found.members] == pytest.approx([0, 0.5, 0.5])
+    assert found.average.estimate == pytest.approx(math.sqrt(1.2 * 1.5))
+    alone = combine_estimates([strange, others[0]], ["A", "B"])
+    assert alone.average.reason.startswith("one practice of 2 has an estimate")
+
+
 def test_unlike_estimates_are_refused_and_all_of_them_named():
     with pytest.raises(OnsetStudyError) as error:
         combine_estimates([estimate(1, 1), estimate(1, 1, unit="s", quantity="other")], ["A", "A"])

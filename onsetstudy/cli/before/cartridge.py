@@ -34,7 +34,7 @@ ROWS = (
 @click.option("--mode", type=click.Choice(("add", "replace")), required=True,
               help="Bicarbonate on top (add), or in place of the same volume drawn out first (replace).")  # fmt: skip
 @click.option("--agent", type=click.Choice(CODES["agent"]), default="lidocaine", show_default=True)
-@click.option("--percent", type=Amount(), default=2.0, show_default=True, help="Strength of the anaesthetic, %.")
+@click.option("--percent", type=Amount(), help="Strength of the anaesthetic, %  [default: the agent's usual one]")
 @click.option("--vasoconstrictor", type=click.Choice(("none", "epinephrine", "levonordefrin")), default="epinephrine",
               show_default=True)  # fmt: skip
 @click.option("--dilution", type=Amount(), help="n of the dilution 1:n  [default: 100000, levonordefrin 20000]")
@@ -56,7 +56,7 @@ def cartridge(
     bicarbonate_ml: float,
     mode: str,
     agent: str,
-    percent: float,
+    percent: float | None,
     vasoconstrictor: str,
     dilution: float | None,
     bicarbonate_percent: float,
@@ -74,7 +74,7 @@ def cartridge(
     Arithmetic of volumes and amounts, the percentage of free base as an illustration, and cautions. No pH and no
     minutes are predicted. This is not a dosing tool.
     """
-    from onsetstudy.doses.cartridge import USUAL_DILUTION, Preparation, mix
+    from onsetstudy.doses.cartridge import PLAIN_MEPIVACAINE, USUAL_DILUTION, USUAL_PERCENT, Preparation, mix
     from onsetstudy.doses.free_base import PKa, pka_of
     from onsetstudy.doses.mixing import refuse_precipitate
 
@@ -82,6 +82,8 @@ def cartridge(
         raise click.UsageError("Give --pka and --temperature together: a pKa holds at one temperature.")
     none = vasoconstrictor == "none"
     diluted = math.inf if none else USUAL_DILUTION[vasoconstrictor] if dilution is None else dilution
+    usual = PLAIN_MEPIVACAINE if none and agent == "mepivacaine" else USUAL_PERCENT[agent]
+    percent = usual if percent is None else percent
     amounts = (cartridge_ml, bicarbonate_ml, percent, bicarbonate_percent)
     if not all(map(math.isfinite, (*amounts, 0.0 if none else diluted, ph or 0.0, pka or 0.0))):
         raise click.UsageError("Every amount has to be a number.")
@@ -99,6 +101,10 @@ def cartridge(
     how = "added on top" if mode == "add" else "in place of as much anaesthetic"
     click.echo(f"{cartridge_ml:g} mL of {agent} {percent:g} % {with_what}, {bicarbonate_ml:g} mL of "
                f"{bicarbonate_percent:g} % sodium bicarbonate {how}.")  # fmt: skip
+    if percent != usual:
+        _wrapped(
+            f"The usual strength of {agent} {with_what.partition(' 1:')[0]} is {usual:g} %: check the label of yours."
+        )
     click.echo("")
     _say_mixture(mixture)
     constant = pka_of(agent)

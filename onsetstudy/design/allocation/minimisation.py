@@ -64,7 +64,7 @@ def minimise(
         raise DesignError(f"the best arm must be taken with a chance above {1 / len(arms):.2g} and at most 1")
     imbalance = np.zeros(len(arms))
     for name, level in factors.items():
-        alike = earlier.loc[earlier[name].astype(str) == str(level), "arm"].astype(str)
+        alike = earlier.loc[earlier[name].map(_told) == _told(level), "arm"].astype(str)
         count = np.array([(alike == arm).sum() for arm in arms], dtype=np.float64)
         after = (count + np.eye(len(arms))) / np.array(ratio)
         imbalance += after.max(axis=1) - after.min(axis=1)
@@ -82,3 +82,8 @@ def minimise(
         imbalance=tuple(float(v) for v in imbalance),
         probability=tuple(float(v) for v in probability),
     )
+
+
+def _told(level: object) -> str:
+    """A level as text: 1 and 1.0 are the same, as a column of whole numbers with a gap holds the latter."""
+    return f"{float(level):.12g}" if isinstance(level, (int, float, np.number)) else str(level)

@@ -146,3 +146,19 @@ def test_every_number_may_have_a_decimal_comma_and_has_its_range():
         run("1.8", "0.18", "--mode", "add", "--weight", "7")
     with pytest.raises(click.BadParameter, match="nan is not from 10 to 300"):
         run("1.8", "0.18", "--mode", "add", "--weight", "nan")
+
+
+@pytest.mark.parametrize(
+    ("agent", "vasoconstrictor", "milligrams"),
+    [("lidocaine", "epinephrine", "36.0"), ("articaine", "epinephrine", "72.0"), ("prilocaine", "none", "72.0"),
+     ("mepivacaine", "none", "54.0"), ("mepivacaine", "levonordefrin", "36.0")],
+)  # fmt: skip
+def test_an_agent_has_its_own_usual_strength(agent, vasoconstrictor, milligrams):
+    """1.8 mL of the strength on the label; one that was not asked for would count too many cartridges as allowed."""
+    asked = ("1.8", "0.18", "--mode", "add", "--agent", agent, "--vasoconstrictor", vasoconstrictor)
+    output = run(*asked)
+    assert numbers(output, "drug, mg ")[0] == milligrams
+    assert "usual strength" not in output
+    strange = " ".join(run(*asked, "--percent", "1").split())
+    assert f"The usual strength of {agent} with" in strange
+    assert "check the label of yours" in strange

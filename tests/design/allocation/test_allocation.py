@@ -147,6 +147,13 @@ def test_minimisation_by_hand():
     assert twice.imbalance == (4.5, 1.5)  # b counts half: in a 3 - 0 and 2 - .5; in b 2 - .5 and 1 - 1
 
 
+@pytest.mark.parametrize("level", [1, 1.0, np.int64(1)])
+def test_a_level_is_the_same_number_whole_or_not(level):
+    """A column of whole numbers with a gap holds 1.0."""
+    earlier = pd.DataFrame({"age": [1, 1, 1, None], "arm": ["a", "a", "a", "b"]})
+    assert minimise(earlier, {"age": level}, arms=("a", "b"), seed=1).imbalance == (4, 2)
+
+
 def test_minimisation_takes_the_best_arm_four_times_in_five():
     taken = [minimise(EARLIER, {"age": "old", "technique": "psa"}, arms=("a", "b"), seed=s).arm for s in range(1000)]
     assert stats.binomtest(taken.count("b"), 1000, 0.8).pvalue > 0.001
