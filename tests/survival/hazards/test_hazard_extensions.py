@@ -13,6 +13,7 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.serialise import from_dict
 from onsetstudy.inference.likelihood import fall_to_lower_limit
+from onsetstudy.report.sections.appendix.statistician import _proportionality
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.hazards.frailty import AT_BOUND, WITHOUT_SPREAD, fit_shared_frailty
 from onsetstudy.survival.hazards.ph_curves import standardise_curves
@@ -94,6 +95,14 @@ def test_proportional_rates_are_rarely_called_otherwise():
     """Size of the test at 5 % over 300 studies of 120 cases, within three Monte Carlo errors."""
     p = [check_proportionality(t, {"arm": a}).test.p_value for t, a, _, _ in (study(s, n=120) for s in range(300))]
     assert abs(np.mean(np.array(p) < 0.05) - 0.05) < 3 * math.sqrt(0.05 * 0.95 / 300)
+
+
+@pytest.mark.parametrize(("n", "said"), [(60, True), (120, False)])
+def test_that_few_cases_reject_too_often_is_said_with_the_p_value(n, said):
+    times, arm, _, _ = study(1, n=n)
+    found = check_proportionality(times, {"arm": arm})
+    assert ("of so few cases it rejects 6 to 11 of 100" in found.test.method) == said
+    assert ("of so few cases" in _proportionality(found)) == said
 
 
 def test_rates_that_cross_are_found_and_shown_by_stretches():

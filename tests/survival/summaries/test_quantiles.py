@@ -204,3 +204,15 @@ def test_laws_of_scale_swap_and_enclosure(rows, share):
         assert e.interval.low <= low <= high <= e.interval.high
         assert b.low <= e.estimate <= b.high
         assert math.isfinite(e.estimate)
+
+
+@pytest.mark.parametrize("n", [5, 8, 12, 20])
+def test_limits_hold_where_all_become_numb_in_one_gap(n):
+    """Onset is sharp near 3.4 and .6 min, and nobody tested before 4: any difference within the gap is possible."""
+    rng = np.random.default_rng(n)
+    for _ in range(20):
+        onset = np.concatenate((rng.normal(3.4, 0.2, n), rng.normal(0.6, 0.2, n)))
+        late = onset > 4
+        times = Intervals(np.where(late, 4.0, 0.0), np.where(late, 8.0, 4.0))
+        found = estimate_quantile(times, ["plain"] * n + ["buffered"] * n, reference_arm="plain")
+        assert found.difference.interval.low <= -2.8 <= found.difference.interval.high

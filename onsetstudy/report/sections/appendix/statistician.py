@@ -240,4 +240,6 @@ def _proportionality(check: ProportionalityCheck) -> str:
         + (f"from {s.from_min:g} min on" if s.to_min == float("inf") else f"up to {s.to_min:g} min")
         for s in check.stretches
     ]
-    return f"By stretch of time: {', '.join(parts)}. Test of one ratio throughout: p {p_equals(check.test.p_value)}."
+    few = "".join(check.test.method.partition("; ")[1:])
+    p = p_equals(check.test.p_value)
+    return f"By stretch of time: {', '.join(parts)}. Test of one ratio throughout: p {p}{few}."
