@@ -51,7 +51,8 @@ class Tally:
     safety : DataFrame
         ``practice_id, arm, what``: ``cases``; ``recorded``, those that tell whether anything happened; of these
         ``event`` and ``serious``; ``rated``, those of which it is known whether anything was serious; ``supplement``.
-        Arms as injected, where that is known.
+        By the arm that all else is counted by: harms by the arm received would, taken from the cells, show in which
+        arm the few were who received another.
     operators : DataFrame
         ``practice_id, clinician_id, technique, arm, outcome``: ``numb`` or ``not_numb`` by the target, or
         ``undecided``.
@@ -187,7 +188,7 @@ def _values(data: AnalysisSet) -> pd.DataFrame:
 
 
 def _safety(data: AnalysisSet, open_tables: OpenTables) -> pd.DataFrame:
-    """As the practice's own report counts: who recorded nothing about events is not a case without one."""
+    """Who recorded nothing about events is not a case without one."""
     events = events_of_cases(
         data.text("adverse_event"), data.text("adverse_serious"), recorded_events(data, open_tables)
     )
@@ -199,7 +200,7 @@ def _safety(data: AnalysisSet, open_tables: OpenTables) -> pd.DataFrame:
         "serious": events.serious,
         "supplement": data.frame["rescue_min"].notna().to_numpy(),
     }
-    return _by_arm(data.column("practice_id"), data.received, happened)
+    return _by_arm(data.column("practice_id"), data.arm, happened)
 
 
 def _controls(data: AnalysisSet, records: Records) -> pd.DataFrame:

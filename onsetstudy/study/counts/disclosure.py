@@ -12,10 +12,14 @@ import pandas as pd
 from onsetstudy.core.errors import Problem, RecordsError
 from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.study.counts.exchange_check import strange_words
+from onsetstudy.study.counts.small_groups import OTHER
 from onsetstudy.study.exchange_results import CountTable, Exchange
 
 EVENTS = {"event": "an adverse event", "serious": "a serious adverse event", "supplement": "a supplement"}
 """Words for the kinds of events; the other rows of that table say of how many cases."""
+
+Kind = Callable[[dict[str, Any]], str]
+"""Name of the kind that a row of cells is of."""
 
 
 def what_can_be_learned(exchange: Exchange, before: Exchange | None = None) -> tuple[str, ...]:
@@ -134,15 +138,16 @@ def learned_by_subtraction(before: Exchange, after: Exchange) -> tuple[str, ...]
 
     Notes
     -----
-    Quarters that either file joined are compared as joined: their sum is what both tell.
+    Quarters and kinds that either file joined are compared as joined: their sum is what both tell.
     """
     if not set(before.quarters) & set(after.quarters):
         return ("The file sent before is of other quarters: taking one from the other tells nothing more.",)
     least = after.held_back.least
     # Everything that tells groups apart but the quarter, whose borders may have moved.
     of_kind = [c for c in _keys(after.cells) if c != "quarter" and c in before.cells.columns]
-    old, new = (_summed(e.cells, lambda row: _named(row, of_kind)) for e in (before, after))
-    by_quarter = _added_by_quarter(before, after, of_kind, least)
+    kind_of = _joined_kinds(before.cells, after.cells, of_kind)
+    old, new = (_summed(e.cells, kind_of) for e in (before, after))
+    by_quarter = _added_by_quarter(before, after, kind_of, least)
     in_all = [f"{_grown(added, 'case')} of {kind} " for kind, added in _changed(old, new, set(old) | set(new), least)]
     found = [
         f"{more}than in the file sent before: each stands alone."
@@ -167,12 +172,12 @@ def learned_by_subtraction(before: Exchange, after: Exchange) -> tuple[str, ...]
     return tuple(found)
 
 
-def _added_by_quarter(before: Exchange, after: Exchange, of_kind: list[str], least: int) -> list[str]:
+def _added_by_quarter(before: Exchange, after: Exchange, kind_of: Kind, least: int) -> list[str]:
     """Groups by quarter that both files hold, if few cases came or went, or all that came ended alike."""
-    joined = _joined_quarters((before.cells, after.cells), of_kind)
+    joined = _joined_quarters((before.cells, after.cells), kind_of)
 
     def group(row: dict[str, Any]) -> str:
-        kind = _named(row, of_kind)
+        kind = kind_of(row)
         return f"{kind} in {joined[kind, row['quarter']]}"
 
     shared = [c for c in after.cells.columns if c in before.cells.columns]
@@ -258,11 +263,28 @@ def _alike(came: Counter[tuple[Any, ...]], ends: list[str]) -> str:
     return f"numb at {start:g} min" if start == end else f"not yet numb at {start:g} min, numb by {end:g} min"
 
 
-def _joined_quarters(tables: Iterable[CountTable], of_kind: list[str]) -> dict[tuple[str, str], str]:
+def _joined_kinds(before: CountTable, after: CountTable, of_kind: list[str]) -> Kind:
+    """How a row's kind is called where both files tell it apart; those that either put into others go together.
+
+    A kind that only one file names was among the others of the other one, or had no case in it yet.
+    """
+    other = _named(dict.fromkeys(of_kind, OTHER), of_kind)
+    old, new = ({_named(row, of_kind) for row in _rows(table)} for table in (before, after))
+    mixed = (old ^ new) | {other} if other in old | new else set()
+    together = f"{_listed((*sorted(mixed - {other}), other))} together" if len(mixed) > 1 else other
+
+    def kind_of(row: dict[str, Any]) -> str:
+        name = _named(row, of_kind)
+        return together if name in mixed else name
+
+    return kind_of
+
+
+def _joined_quarters(tables: Iterable[CountTable], kind_of: Kind) -> dict[tuple[str, str], str]:
     """Which quarters have to be taken together, by kind and quarter as written, so that all tables can be compared."""
     written: dict[str, set[str]] = {}
     for row in (row for table in tables for row in _rows(table)):
-        written.setdefault(_named(row, of_kind), set()).add(row["quarter"])
+        written.setdefault(kind_of(row), set()).add(row["quarter"])
     joined = {}
     for kind, labels in written.items():
         parts: list[set[str]] = []

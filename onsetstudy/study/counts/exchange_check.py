@@ -265,7 +265,7 @@ def _sums(exchange: Exchange) -> Iterator[Problem]:
         if "cases" not in wide or int(wide["cases"].sum()) != counted:
             yield _problem("harms are counted over other cases than the cells", "sum")
         elif len(cells):
-            # Harms are counted by the arm that was injected, cells by the one that was allocated.
+            # Earlier files count harms by the arm that was injected, cells by the one that was allocated.
             by_arm = wide["cases"].sub(cells.groupby("arm")["n"].sum(), fill_value=0)
             if int(by_arm.abs().max()) > (0 if exchange.arms is None else exchange.arms.other_arm):
                 yield _problem("harms and cells differ in an arm by more cases than received another arm", "sum")

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import dataclasses
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
 from onsetstudy.core.errors import RecordsError
+from onsetstudy.files.exchange import read_exchanges
 from onsetstudy.study.counts.disclosure import learned_by_subtraction, what_can_be_learned
 from onsetstudy.study.exchange_results import CountTable
 from tests.study.counts.test_files_by_hand import FILE, arms, held, sent, with_rows
+
+DEMO = Path(__file__).parents[3] / "data" / "synthetic"
 
 
 def grown(name, *changes, **columns):
@@ -95,6 +99,17 @@ def test_quarters_that_either_file_joined_are_compared_as_joined():
     only("1 case fewer of ianb in 2025Q4+2026Q1", before=apart, after=after)
 
 
+def test_kinds_that_either_file_put_into_others_are_compared_as_joined():
+    """Two rare techniques were one another's company; later each stands by itself, and what came can be read off."""
+    before = grown("cells", technique=[(2, "other"), (3, "other")])
+    apart = {"technique": [(2, "buccal_infiltration"), (3, "mental_incisive")]}
+    together = "buccal_infiltration, mental_incisive and other together in 2025Q4"
+    only(before=before, after=grown("cells", **apart))
+    only(f"2 cases more of {together}", before=before, after=grown("cells", (2, 1), (3, 1), **apart))
+    only(f"1 case fewer of {together}", before=grown("cells", (2, 1), **apart), after=before)
+    only(before=before, after=grown("cells", (2, 3), (3, 3), **apart))
+
+
 def told(file, word):
     return [sentence for sentence in what_can_be_learned(file) if word in sentence]
 
@@ -144,3 +159,17 @@ def test_slips_doubts_and_operators_are_told_where_the_file_has_them():
     assert not told(FILE, "by operator")
     operators = CountTable(columns=("operator", "technique", "arm", "outcome", "n"), rows=())
     assert told(dataclasses.replace(FILE, operators=operators), "by operator")
+
+
+def test_no_table_tells_in_which_arm_the_few_were_who_received_another():
+    """Harms by the arm received, taken from cells by the arm allocated, would: the demo study has three."""
+    files = [exchange for _, exchange in read_exchanges([DEMO / "exchange"])]
+    assert sum(e.arms.other_arm for e in files) == 3
+    for exchange in files:
+        allocated = exchange.cells.to_frame().groupby("arm")["n"].sum()
+        harms = exchange.safety.to_frame()
+        assert harms[harms["what"] == "cases"].set_index("arm")["n"].to_dict() == allocated.to_dict()
+        supplements = harms[harms["what"] == "supplement"].set_index("arm")["n"]
+        cells = exchange.cells.to_frame()
+        moved = cells[cells["right_hazard"].fillna(-1) != cells["right_wait"].fillna(-1)].groupby("arm")["n"].sum()
+        assert all(moved.get(arm, 0) <= n for arm, n in supplements.items())

@@ -99,6 +99,7 @@ def _harms(results: GroupResults, own: str | None) -> Block:
         f"{'counts' if n == 1 else 'count'} in no proportion."
         for letter, n in results.unrecorded
     ]
+    allocated = results.protocol.study.randomised
     left = sum(a.not_recorded for a in arms) - sum(n for _, n in results.unrecorded)
     unrated = sum(s.not_recorded - a.not_recorded for a, s in zip(arms, serious, strict=True))
     return Table.of(
@@ -106,7 +107,8 @@ def _harms(results: GroupResults, own: str | None) -> Block:
         ("arm", "cases in which it was recorded", "with an event", "serious"),
         rows,
         f"Exact {level_of(a.share for a in arms)} intervals, among the cases in which it was recorded whether anything "
-        "happened.",
+        "happened."
+        + (" By the arm allocated; the reports of practices count by the arm injected." if allocated else ""),
         *silent,
         f"{counted(left, 'other case')} did not record it either." if left > 0 else "",
         f"Of {counted(unrated, 'event')} it is not recorded whether it was serious: ask." if unrated > 0 else "",
