@@ -32,6 +32,11 @@ REFERENCE = "annotation"
 
 EARLIER_FIELDS: dict[str, Mapping[str, str]] = {}
 """kind -> name of a field in earlier files -> today's name; read for ever."""
+DROPPED_FIELDS: Mapping[str, tuple[str, ...]] = {
+    "cold_test_errors": ("from_intervals",),
+    "group_results": ("test_errors",),
+}
+"""kind -> fields of earlier files that nothing reads any more; passed over for ever."""
 ARMS_AS_SAVED = "difference of means, Welch's t"
 """Method of the minutes saved that were labelled as they were computed, reference arm first."""
 
@@ -188,7 +193,8 @@ def from_dict(data: Mapping[str, Any]) -> Any:
     kind: Any = data.get("kind")
     if (cls := _KINDS.get(str(kind))) is None:
         raise OnsetStudyError(f"a result of the kind {kind!r} is not known to this package")
-    data = {EARLIER_FIELDS[kind].get(name, name): value for name, value in data.items()}
+    dropped = DROPPED_FIELDS.get(str(kind), ())
+    data = {EARLIER_FIELDS[kind].get(name, name): value for name, value in data.items() if name not in dropped}
     for (of, field), words in EARLIER_WORDS.items():
         if of == kind and isinstance(data.get(field), str):
             data[field] = words.get(data[field], data[field])
