@@ -34,6 +34,7 @@ EARLIER_FIELDS: dict[str, Mapping[str, str]] = {}
 """kind -> name of a field in earlier files -> today's name; read for ever."""
 DROPPED_FIELDS: Mapping[str, tuple[str, ...]] = {
     "cold_test_errors": ("from_intervals",),
+    "fair_comparison": ("balance",),
     "group_results": ("test_errors",),
 }
 """kind -> fields of earlier files that nothing reads any more; passed over for ever."""
