@@ -33,9 +33,13 @@ REFERENCE = "annotation"
 EARLIER_FIELDS: dict[str, Mapping[str, str]] = {}
 """kind -> name of a field in earlier files -> today's name; read for ever."""
 DROPPED_FIELDS: Mapping[str, tuple[str, ...]] = {
-    "cold_test_errors": ("from_intervals",),
+    "anytime_test": ("ratios",),
+    "cold_test_errors": ("control_tests", "from_intervals"),
     "fair_comparison": ("balance",),
     "group_results": ("test_errors",),
+    "never_numb_fit": ("log_likelihood_without",),
+    "stage": ("lower_min", "upper_min"),
+    "waits_seen": ("mixing_recorded",),
 }
 """kind -> fields of earlier files that nothing reads any more; passed over for ever."""
 ARMS_AS_SAVED = "difference of means, Welch's t"

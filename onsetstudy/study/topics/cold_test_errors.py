@@ -63,7 +63,6 @@ def cold_test_errors(data: AnalysisSet, records: Records) -> ColdTestErrors | No
         grid += [(se, felt_rightly, True) for se in dict.fromkeys(se for se, _ in GRID)]
     return ColdTestErrors(
         rows=tuple(_row(tests, se, sp, protocol, from_control) for se, sp, from_control in grid),
-        control_tests=control_tests,
         false_not_felt=share,
         conf_level=level,
     )
