@@ -32,16 +32,18 @@ REFERENCE = "annotation"
 
 EARLIER_FIELDS: dict[str, Mapping[str, str]] = {}
 """kind -> name of a field in earlier files -> today's name; read for ever."""
-DROPPED_FIELDS: Mapping[str, tuple[str, ...]] = {
-    "anytime_test": ("ratios",),
-    "cold_test_errors": ("control_tests", "from_intervals"),
-    "fair_comparison": ("balance",),
-    "group_results": ("test_errors",),
-    "never_numb_fit": ("log_likelihood_without",),
-    "stage": ("lower_min", "upper_min"),
-    "waits_seen": ("mixing_recorded",),
-}
-"""kind -> fields of earlier files that nothing reads any more; passed over for ever."""
+DROPPED_FIELDS: Mapping[str, frozenset[str]] = types.MappingProxyType(
+    {
+        "anytime_test": frozenset({"ratios"}),
+        "cold_test_errors": frozenset({"control_tests", "from_intervals"}),
+        "fair_comparison": frozenset({"balance"}),
+        "group_results": frozenset({"test_errors"}),
+        "never_numb_fit": frozenset({"log_likelihood_without"}),
+        "stage": frozenset({"lower_min", "upper_min"}),
+        "waits_seen": frozenset({"mixing_recorded"}),
+    }
+)
+"""kind -> fields that earlier files have and nobody reads any more; passed over for ever."""
 ARMS_AS_SAVED = "difference of means, Welch's t"
 """Method of the minutes saved that were labelled as they were computed, reference arm first."""
 
@@ -198,14 +200,13 @@ def from_dict(data: Mapping[str, Any]) -> Any:
     kind: Any = data.get("kind")
     if (cls := _KINDS.get(str(kind))) is None:
         raise OnsetStudyError(f"a result of the kind {kind!r} is not known to this package")
-    dropped = DROPPED_FIELDS.get(str(kind), ())
-    data = {EARLIER_FIELDS[kind].get(name, name): value for name, value in data.items() if name not in dropped}
+    data = {EARLIER_FIELDS[kind].get(name, name): value for name, value in data.items()}
     for (of, field), words in EARLIER_WORDS.items():
         if of == kind and isinstance(data.get(field), str):
             data[field] = words.get(data[field], data[field])
     hints = type_hints(cls)
     names = [f.name for f in dataclasses.fields(cls)]
-    if unknown := sorted(set(data) - set(names) - {"kind", "version"}):
+    if unknown := sorted(set(data) - set(names) - DROPPED_FIELDS.get(str(kind), frozenset()) - {"kind", "version"}):
         raise OnsetStudyError(f"a result of the kind {kind!r} has fields that are not known: {', '.join(unknown)}")
     try:
         made = cls(**{name: _back(data[name], hints[name]) for name in names if name in data})
