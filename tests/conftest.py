@@ -63,7 +63,7 @@ def without_painting():
         yield
 
 
-WHOLE_GRID = ("test_cold_test_errors", "test_group_test_errors", "test_once", "test_demo", "test_exchange")
+WHOLE_GRID = ("test_cold_test_errors", "test_once", "test_demo", "test_exchange")
 """Modules that look at what the answer would be if cold tests erred, or at all that a report does or ships."""
 
 

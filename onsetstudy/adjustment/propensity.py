@@ -13,7 +13,7 @@ import statsmodels.api as sm
 from numpy.typing import NDArray
 from scipy import special
 
-from onsetstudy.adjustment.results import BalanceRow, OneSided, Overlap
+from onsetstudy.adjustment.results import OneSided, Overlap
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable
 
@@ -121,19 +121,6 @@ def overlap_weights(other: NDArray[np.bool_], chance: FloatArray) -> FloatArray:
     AM. Journal of the American Statistical Association 2018;113:390-400).
     """
     return np.where(other, 1 - chance, chance)
-
-
-def balance(other: NDArray[np.bool_], design: Design, weight: FloatArray) -> tuple[BalanceRow, ...]:
-    """Standardised differences of every column, as it is and weighted, both in units of the unweighted spread."""
-    rows = []
-    for k, (name, level) in enumerate(design.names):
-        x = design.matrix[:, k]
-        spread = float(np.sqrt((x[other].var() + x[~other].var()) / 2))
-        before = x[other].mean() - x[~other].mean()
-        after = np.average(x[other], weights=weight[other]) - np.average(x[~other], weights=weight[~other])
-        scale = spread if spread > 0 else 1.0
-        rows.append(BalanceRow(covariate=name, level=level, before=float(before / scale), after=float(after / scale)))
-    return tuple(rows)
 
 
 def overlap_of(other: NDArray[np.bool_], chance: FloatArray, weight: FloatArray, arms: tuple[str, str]) -> Overlap:

@@ -8,16 +8,6 @@ from onsetstudy.core.results import Assumption, Caution, Counts, EstimateLike, e
 from onsetstudy.core.serialise import result_kind
 
 
-@result_kind("balance_row")
-class BalanceRow:
-    """Standardised difference of one level of a covariate (other arm minus reference), as it is and weighted."""
-
-    covariate: str
-    level: str
-    before: float
-    after: float
-
-
 @result_kind("overlap")
 class Overlap:
     """How far the arms have cases alike: effective cases by arm, weighted, and the share outside the common range."""
@@ -68,7 +58,6 @@ class FairComparison:
     """
 
     lines: tuple[FairLine, ...]
-    balance: tuple[BalanceRow, ...]
     overlap: Overlap | None
     e_values: tuple[EValue, ...]
     learning: EstimateLike

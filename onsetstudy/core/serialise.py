@@ -32,6 +32,18 @@ REFERENCE = "annotation"
 
 EARLIER_FIELDS: dict[str, Mapping[str, str]] = {}
 """kind -> name of a field in earlier files -> today's name; read for ever."""
+DROPPED_FIELDS: Mapping[str, frozenset[str]] = types.MappingProxyType(
+    {
+        "anytime_test": frozenset({"ratios"}),
+        "cold_test_errors": frozenset({"control_tests", "from_intervals"}),
+        "fair_comparison": frozenset({"balance"}),
+        "group_results": frozenset({"test_errors"}),
+        "never_numb_fit": frozenset({"log_likelihood_without"}),
+        "stage": frozenset({"lower_min", "upper_min"}),
+        "waits_seen": frozenset({"mixing_recorded"}),
+    }
+)
+"""kind -> fields that earlier files have and nobody reads any more; passed over for ever."""
 ARMS_AS_SAVED = "difference of means, Welch's t"
 """Method of the minutes saved that were labelled as they were computed, reference arm first."""
 
@@ -194,7 +206,7 @@ def from_dict(data: Mapping[str, Any]) -> Any:
             data[field] = words.get(data[field], data[field])
     hints = type_hints(cls)
     names = [f.name for f in dataclasses.fields(cls)]
-    if unknown := sorted(set(data) - set(names) - {"kind", "version"}):
+    if unknown := sorted(set(data) - set(names) - DROPPED_FIELDS.get(str(kind), frozenset()) - {"kind", "version"}):
         raise OnsetStudyError(f"a result of the kind {kind!r} has fields that are not known: {', '.join(unknown)}")
     try:
         made = cls(**{name: _back(data[name], hints[name]) for name in names if name in data})

@@ -17,19 +17,16 @@ class WaitsSeen:
     whole: int
     at_least: int
     unknown: int
-    mixing_recorded: int
     mixing_charged: int
 
 
 @result_kind("stage")
 class Stage:
-    """Median minutes of one stage of the visit in one arm, with its quartiles, over the cases that recorded it."""
+    """Median minutes of one stage of the visit in one arm over the cases that recorded it."""
 
     arm: str
     stage: str
     median_min: float
-    lower_min: float
-    upper_min: float
     cases: int
 
 

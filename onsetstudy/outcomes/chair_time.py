@@ -171,7 +171,6 @@ def _seen(records: ChairRecords, mixing: FloatArray, charged: BoolArray, arm: st
         whole=int(np.sum(rows & known & ~records.at_least)),
         at_least=int(np.sum(rows & known & records.at_least)),
         unknown=int(np.sum(rows & ~known)),
-        mixing_recorded=int(np.sum(rows & ~charged & (records.mixing_min > 0))),
         mixing_charged=int(np.sum(rows & charged & ~np.isnan(mixing))),
     )
 
@@ -282,10 +281,7 @@ def _stages(records: ChairRecords, arm: StrArray, arms: Sequence[str]) -> tuple[
     for code, (name, minutes) in itertools.product(arms, records.stages):
         known = minutes[(arm == code) & ~np.isnan(minutes)]
         if known.size:
-            low, middle, high = (float(v) for v in np.quantile(known, [0.25, 0.5, 0.75]))
-            found.append(
-                Stage(arm=code, stage=name, median_min=middle, lower_min=low, upper_min=high, cases=int(known.size))
-            )
+            found.append(Stage(arm=code, stage=name, median_min=float(np.median(known)), cases=int(known.size)))
     return tuple(found)
 
 

@@ -352,13 +352,10 @@ class ErrorRow:
 class ColdTestErrors:
     """The grid, and how often control teeth, which are not numb, were said not to feel.
 
-    ``false_not_felt`` is that proportion of the ``control_tests``; ``None`` where no control tooth was recorded.
-    ``conf_level`` is of the limits of the rows. ``from_intervals``: of counted onset intervals, as a group has them,
-    not of every single test.
+    ``false_not_felt`` is that proportion of their tests; ``None`` where no control tooth was recorded.
+    ``conf_level`` is of the limits of the rows.
     """
 
     rows: tuple[ErrorRow, ...]
-    control_tests: int = 0
     false_not_felt: EstimateLike | None = None
     conf_level: float = 0.95
-    from_intervals: bool = False

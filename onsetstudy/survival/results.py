@@ -241,7 +241,6 @@ class NeverNumbFit(Serialisable):
     time_ratio: Estimate | None
     test: HypothesisTest
     log_likelihood: float
-    log_likelihood_without: float
     certificate: Certificate
     method: str
     n: Counts
@@ -299,7 +298,6 @@ class AnytimeTest:
     highest: float
     p_value: float
     contrast: str
-    ratios: tuple[float, ...]
     leaning: float
     method: str
     n: Counts

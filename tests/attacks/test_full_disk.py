@@ -9,7 +9,6 @@ import subprocess
 import sys
 from pathlib import Path
 
-import pandas as pd
 import pytest
 
 from onsetstudy.core.errors import OnsetStudyError
@@ -174,16 +173,6 @@ def test_counts_of_many_rows_go_on_once_there_is_room(disk, counted_with_room, k
     now = files_of(small.path / "out")
     assert {name: content for name, content in now.items() if "work" not in name.parts} == counted_with_room
     assert {name: now[name] for name in done} == {name: left[name] for name in done}
-
-
-def test_a_workbook_is_counted_whole_or_not_at_all(disk, tmp_path):
-    small = disk(40)
-    book = tmp_path / "records.xlsx"
-    with pd.ExcelWriter(book) as sheets:
-        for table in ("cases", "cold_tests"):
-            pd.read_csv(DATA / f"{table}.csv", dtype=str).to_excel(sheets, sheet_name=table, index=False)
-    told_and_refused(run_command("onsetstudy", "reduce", GROUP, book, *COUNT[3:], small.path / "out"))
-    assert files_of(small.path) == {}
 
 
 @pytest.mark.slow

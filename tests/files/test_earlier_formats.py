@@ -5,6 +5,7 @@ reading functions alone: names inside the files may change, what they say may no
 ``tests/fixtures/formats/README.md``.
 """
 
+import dataclasses
 import datetime as dt
 import json
 import shutil
@@ -12,7 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from onsetstudy.core.serialise import from_dict
+from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.core.serialise import _KINDS, DROPPED_FIELDS, from_dict, to_dict
 from onsetstudy.files.exchange import find_exchanges, read_exchange, read_exchanges, refuse_sent_twice, write_exchange
 from onsetstudy.files.ledger.lock import changes_since_lock, lock_path, lock_protocol_file, read_lock
 from onsetstudy.files.sealed.kept_allocation import read_allocation_list, read_kept_list, read_slips
@@ -21,6 +23,7 @@ from onsetstudy.files.sealed.opening_log import log_path, read_opening_log
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.files.store import EventStore
+from onsetstudy.outcomes.chair_results import Stage
 from onsetstudy.protocol.lock import lock_standing
 from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.exchange import make_exchange
@@ -255,6 +258,15 @@ def test_the_digest_of_records_is_that_of_their_values_whatever_reads_them():
     audit = read_protocol(V1 / "protocols" / "infiltration_audit.toml")
     found = read_records([V1 / "records"], audit)
     assert found.digest == "a1cfe8519f25fe352d8f2a5ffa32a057f6ea90585b82fa9edb20560d7a34b364"
+
+
+def test_fields_that_nothing_reads_any_more_are_passed_over():
+    held = {(kind, field.name) for kind in DROPPED_FIELDS for field in dataclasses.fields(_KINDS[kind])}
+    assert not held & {(kind, field) for kind, fields in DROPPED_FIELDS.items() for field in fields}
+    stage = Stage(arm="plain", stage="wait", median_min=4.0, cases=9)
+    assert from_dict({**to_dict(stage), "lower_min": 3.0, "upper_min": 6.0}) == stage
+    with pytest.raises(OnsetStudyError, match="fields that are not known: lowest_min"):
+        from_dict({**to_dict(stage), "lowest_min": 1.0})
 
 
 def test_a_store_of_form_2_is_brought_up_and_its_case_read(tmp_path):

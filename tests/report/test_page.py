@@ -162,14 +162,14 @@ def test_sections_stand_in_the_order_in_which_readers_need_them(page):
 def test_every_figure_says_in_words_what_it_shows(document):
     for figure in blocks(document, Figure):
         assert len(figure.alt) > 60
-        assert figure.title.endswith("?") or figure.name in ("key", "falling")
+        assert figure.title.endswith("?") or figure.name == "key"
         assert figure.alt.replace("&", "&amp;") in figure.svg
         assert figure.caption.endswith(".")
 
 
 def test_the_alternative_texts_of_a_full_report(page):
     alts = {f.name: f.alt for f in blocks(page, Figure)}
-    assert set(alts) == {"key", "curves", "quarters", "pain", "everywhere", "choices", "falling"}
+    assert set(alts) == {"key", "curves", "quarters", "pain", "everywhere", "choices"}
     assert alts["key"] == (
         "Numb by 2 min: not buffered 22 % (17 to 28 %), buffered 34 % (28 to 41 %). Minutes of waiting saved, "
         "up to 15: 1.2 "
@@ -179,9 +179,6 @@ def test_the_alternative_texts_of_a_full_report(page):
     )
     assert alts["curves"].startswith(
         "Proportion of teeth numb against minutes after the injection. not buffered: 8 % by minute 1"
-    )
-    assert alts["falling"].startswith(
-        "Proportion of teeth not yet numb against minutes after the injection. not buffered: 92 % by"
     )
     assert "mental-incisive block, 10 cases: no estimate, 10 cases; the plan asks for at least 20" in alts["everywhere"]
     assert "2026Q3, this quarter, 102 cases: 1.1 (minus 0.6 to 2.8)" in alts["quarters"]

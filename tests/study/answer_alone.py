@@ -31,7 +31,6 @@ def answer_alone() -> Iterator[None]:
         patch.setattr(f"{PRACTICE}.analyse.watch_of", lambda data: None)
         patch.setattr(f"{GROUP}.stratified_ipd.arm_curves", lambda data, missing: without_limits(data, missing=missing))
         patch.setattr(f"{GROUP}.stratified_ipd.fit_shared_frailty", _not_asked)
-        patch.setattr(f"{GROUP}.analyse_group.group_test_errors", lambda counts: None)
         patch.setattr(f"{GROUP}.analyse_group._cumulative", lambda data, this, options: ())
         yield
 

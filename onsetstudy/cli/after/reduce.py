@@ -47,10 +47,10 @@ def reduce(
     """Count the records of FOLDER under PROTOCOL, part by part, and write one file per practice.
 
     FOLDER holds cases/NAME.parquet and cold_tests/NAME.parquet (or .csv), each part with whole cases; or cases.csv and
-    cold_tests.csv, which are split first, with the open tables beside them; or it is a workbook or a wide sheet. Stop
-    it when you like: begun again, it goes on where it stopped. A practice of which more than one in ten cases are
-    refused, or of whose opened slips more than one in ten have no record, gets no file, unless --send-incomplete is
-    given. Ends with exit code 1 if a practice got none.
+    cold_tests.csv, which are split first, with the open tables beside them; a workbook or a wide sheet is counted with
+    `send`. Stop it when you like: begun again, it goes on where it stopped. A practice of which more than one in ten
+    cases are refused, or of whose opened slips more than one in ten have no record, gets no file, unless
+    --send-incomplete is given. Ends with exit code 1 if a practice got none.
     """
     import datetime as dt
 

@@ -11,10 +11,9 @@ from onsetstudy.cli import options, say
 
 @click.command("demo")
 @options.into("Folder for the tables.", "data/synthetic")
-@click.option("--seed", type=click.IntRange(min=0), help="Seed of the chance  [default: that of the demo study]")
-def demo(into: Path, seed: int | None) -> None:
+def demo(into: Path) -> None:
     """Make the records of the demo study: invented cases whose truth is written down beside them."""
     from onsetstudy.files.documents.demo import write_demo
 
-    say.written(write_demo(into) if seed is None else write_demo(into, seed=seed))
+    say.written(write_demo(into))
     click.echo("All cases are invented.")

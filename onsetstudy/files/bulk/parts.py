@@ -17,8 +17,8 @@ import pandas as pd
 from onsetstudy.core.errors import OnsetStudyError, RecordsError
 from onsetstudy.core.parallel import Progress
 from onsetstudy.files.guard import problem_in
-from onsetstudy.files.output import reach_disk, write_bytes, write_csv
-from onsetstudy.files.sources.spreadsheet import how_to_read, read_csv_table, read_tables
+from onsetstudy.files.output import reach_disk, write_bytes
+from onsetstudy.files.sources.spreadsheet import how_to_read, read_csv_table
 from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.checks.open_tables import fold_open_tables
 from onsetstudy.records.model import OpenTables, RawTable
@@ -35,7 +35,10 @@ MOST_PARTS = 1000
 PLACE = "source_row"
 """Column of split tables that keeps the row of the source."""
 DONE = "split.done"
-HOLDS = "cases.csv and cold_tests.csv, or parts as cases/NAME.parquet and cold_tests/NAME.parquet (or .csv)"
+HOLDS = (
+    "cases.csv and cold_tests.csv, or parts as cases/NAME.parquet and cold_tests/NAME.parquet (or .csv); a workbook, a "
+    "wide sheet or the recorder's store is counted with `onsetstudy send`"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,32 +141,10 @@ def _shown(value: float) -> str:
 
 
 def in_parts(folder: Path, into: Path, *, progress: Progress | None = None) -> Path:
-    """The folder of the parts: records that are kept otherwise, also in one file, are put into parts first."""
+    """The folder of the parts: two CSV files, with the open tables beside them, are split first."""
     if (folder / "cases.csv").is_file():
         beside = {table: path for table in BESIDE if (path := folder / f"{table}.csv").is_file()}
         return split_tables(folder / "cases.csv", folder / "cold_tests.csv", into, beside=beside, progress=progress)
-    if folder.is_file() or (not (folder / "cases").is_dir() and any(folder.glob("*.xlsx"))):
-        return tables_as_part(folder, into)
-    return folder
-
-
-def tables_as_part(path: str | Path, into: str | Path) -> Path:
-    """Records that are not kept in parts (a workbook, a wide sheet, a folder with either) as one part; its folder.
-
-    Raises
-    ------
-    RecordsError
-        If they cannot be read, as in a report.
-    OnsetStudyError
-        If the part cannot be written; nothing of it is left then.
-    """
-    folder = Path(into)
-    tables = read_tables(path)
-    with _made_anew(folder):
-        for table, raw in zip(TABLES, tables, strict=True):
-            placed = raw.frame.copy()
-            placed.insert(0, PLACE, np.asarray(raw.source_row))
-            write_csv(folder / table / "part-0000.csv", placed)
     return folder
 
 

@@ -49,7 +49,7 @@ anew from a seed, byte for byte (estimates in exchange files may differ in their
 """
 
 
-def write_demo(folder: str | Path, *, seed: int = DEMO_SEED) -> list[Path]:
+def write_demo(folder: str | Path) -> list[Path]:
     """Write the demo studies and what is true of them; returns the files written.
 
     Raises
@@ -63,17 +63,17 @@ def write_demo(folder: str | Path, *, seed: int = DEMO_SEED) -> list[Path]:
         raise OnsetStudyError(what)
     group = read_protocol(PROTOCOLS / "mandibular_block_group.toml")
     audit = read_protocol(PROTOCOLS / "infiltration_audit.toml")
-    study = simulate_study(DEMO, group, seed=seed)
+    study = simulate_study(DEMO, group, seed=DEMO_SEED)
     paths = write_tables(folder, study.cases, study.cold_tests)
-    paths.append(_write_truth(folder, DEMO, group, seed))
+    paths.append(_write_truth(folder, DEMO, group, DEMO_SEED))
     if study.allocation is not None:
-        paths += write_list(study.allocation, folder / "allocation", seed=seed)
+        paths += write_list(study.allocation, folder / "allocation", seed=DEMO_SEED)
         paths += _write_opening_logs(study.cases, study.allocation, folder / "allocation")
     paths += _write_exchanges(folder, group)
-    small = simulate_study(DEMO_AUDIT, audit, seed=seed + 1)
+    small = simulate_study(DEMO_AUDIT, audit, seed=DEMO_SEED + 1)
     paths += write_tables(folder / "audit", small.cases, small.cold_tests)
-    paths.append(_write_truth(folder / "audit", DEMO_AUDIT, audit, seed + 1))
-    clean = simulate_study(DEMO, group, seed=seed + 2, n_cases=DIRTY_CASES)
+    paths.append(_write_truth(folder / "audit", DEMO_AUDIT, audit, DEMO_SEED + 1))
+    clean = simulate_study(DEMO, group, seed=DEMO_SEED + 2, n_cases=DIRTY_CASES)
     cases, cold_tests, planted = plant_faults(clean.cases, clean.cold_tests)
     paths += write_tables(folder / "dirty", cases, cold_tests)
     listed = {"invented": True, "planted": [to_dict(fault) for fault in planted]}

@@ -107,6 +107,11 @@ class Doubt:
     p_value: float | None = None
 
 
+def shut(doubts: tuple[Doubt, ...]) -> bool:
+    """Whether the numbers of the cold tests are kept off the first page."""
+    return any(d.effect == SHUTS for d in doubts)
+
+
 @result_kind("missing_field")
 class MissingField:
     """One field that is missing in ``missing`` of the ``of`` cases that should have it.

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from onsetstudy.report.document import Document, Section
 from onsetstudy.report.numbers import counted, day, quarter
 from onsetstudy.report.sections.appendix.interim import looks_section
-from onsetstudy.report.sections.appendix.testing import cold_test_section, negative_section
+from onsetstudy.report.sections.appendix.testing import erring_in_practices, negative_section
 from onsetstudy.report.sections.blocks import cautions_section
 from onsetstudy.report.sections.group.completeness import gates_section, sent_section
 from onsetstudy.report.sections.group.first_page import first_page
@@ -25,7 +25,7 @@ CONTENTS: tuple[Callable[[GroupResults, str | None], Section | None], ...] = (
     lambda r, _: looks_section(r.looks, r.protocol),
     lambda r, _: cautions_section(r.caution),
     sent_section,
-    lambda r, _: cold_test_section(r.test_errors, r.protocol),
+    lambda *_: erring_in_practices(),
     lambda r, _: statistician_section(r),
 )
 """Every section in the order in which a reader needs it, for whoever has the letter, or for the group without one."""

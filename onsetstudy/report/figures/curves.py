@@ -1,4 +1,4 @@
-"""How soon were teeth numb? Proportion numb (rising) or not yet numb (falling) against minutes, by arm."""
+"""How soon were teeth numb? Proportion numb against minutes, by arm."""
 
 from __future__ import annotations
 
@@ -61,37 +61,37 @@ def _arm_data(found: ArmCurve, curve: OnsetCurve, horizon: float) -> pd.DataFram
     return pd.DataFrame({"arm": found.arm, "minute": minutes, "low": numb_at, "high": may_be_after, **of_minutes})
 
 
-def draw(frame: pd.DataFrame, ax: canvas.Axes, protocol: Protocol, *, falling: bool) -> None:
+def draw(frame: pd.DataFrame, ax: canvas.Axes, protocol: Protocol) -> None:
     """Bands between tests, a step where numbness is certain, limits as lines at the tests, names at the ends."""
 
-    def turn(share: pd.Series) -> NDArray[np.float64]:
-        return np.asarray(100 * (1 - share) if falling else 100 * share, dtype=float)
+    def percents(share: pd.Series) -> NDArray[np.float64]:
+        return np.asarray(100 * share, dtype=float)
 
     ends: list[tuple[float, str, str]] = []
     present = list(dict.fromkeys(frame["arm"]))
     for number, arm in enumerate(present):
         part = frame[frame["arm"] == arm]
         look, t = look_of(arm, protocol.arm_codes), part["minute"].to_numpy()
-        low, high = turn(part["low"]), turn(part["high"])
+        low, high = percents(part["low"]), percents(part["high"])
         ax.fill_between(t, low, high, step="post", color=look.colour, alpha=0.17, linewidth=0, zorder=1)
         ax.step(t, high, where="post", color=look.colour, linewidth=0.5, alpha=0.55, zorder=2)
         ax.step(t, low, where="post", color=look.colour, linestyle=look.line, linewidth=1.8, zorder=3)
         given = part[part["estimate"].notna()]
         moved = canvas.moved(ax, ax.transData, DODGE * (number - (len(present) - 1) / 2) * 2)
         limits: dict[str, Any] = {"transform": moved, "clip_on": False}
-        lower, upper, estimate = (turn(given[name]) for name in ("conf_low", "conf_high", "estimate"))
+        lower, upper, estimate = (percents(given[name]) for name in ("conf_low", "conf_high", "estimate"))
         ax.vlines(given["minute"], lower, upper, linewidth=1.0, zorder=4, color=look.colour, **limits)
         look.dots(ax, given["minute"], estimate, size=4.4, edge=1.1, zorder=5, **limits)
         last = given["estimate"].iloc[-1:] if len(given) else part["low"].iloc[-1:]
-        ends.append((float(turn(last)[0]), protocol.label(arm), look.colour))
-    _frame(frame, ax, target_min=protocol.onset.target_min, falling=falling)
+        ends.append((float(percents(last)[0]), protocol.label(arm), look.colour))
+    _frame(frame, ax, target_min=protocol.onset.target_min)
     points_per_share = ax.get_window_extent().height / 100 * POINTS / ax.figure.dpi
     name: dict[str, Any] = {"va": "center", "weight": "bold", "annotation_clip": False, "fontsize": None}
     for place, (_, label, colour) in zip(canvas.spread([e[0] for e in ends], 11 / points_per_share), ends, strict=True):
         canvas.beside(ax, label, (float(frame["minute"].max()), place), (8, 0), color=colour, **name)
 
 
-def _frame(frame: pd.DataFrame, ax: canvas.Axes, *, target_min: float, falling: bool) -> None:
+def _frame(frame: pd.DataFrame, ax: canvas.Axes, *, target_min: float) -> None:
     """Axes with ticks at the tests, and the target minute named."""
     last = float(frame["minute"].max())
     ax.axvline(target_min, color=SECONDARY, linewidth=0.9, linestyle=(0, (1, 1.6)), zorder=0)
@@ -102,7 +102,7 @@ def _frame(frame: pd.DataFrame, ax: canvas.Axes, *, target_min: float, falling: 
     ax.set(xlim=(0, last), ylim=(0, 100))
     ax.set_xticks(ticks, [f"{t:g}" if t in named else "" for t in ticks])
     ax.set_yticks(range(0, 101, 25), [f"{v}{THIN}%" for v in range(0, 101, 25)])
-    ax.set_ylabel("not yet numb" if falling else "numb")
+    ax.set_ylabel("numb")
     ax.grid(axis="y", color=HAIRLINE, linewidth=0.5)
     ax.set_axisbelow(True)
 
@@ -147,24 +147,21 @@ def _still_tested(frame: pd.DataFrame, ax: canvas.Axes, protocol: Protocol, left
             under(f"{int(tested[t])}", t, 0, down, color=INK, ha="center")
 
 
-def alt_text(frame: pd.DataFrame, results: StudyResults | GroupResults, *, falling: bool = False) -> str:
+def alt_text(frame: pd.DataFrame, results: StudyResults | GroupResults) -> str:
     """What the figure shows, in words."""
     parts = []
     for arm, part in frame.groupby("arm", sort=False):
         given = part[part["estimate"].notna()]
         points, cases = given.iloc[:: max(1, len(given) // 5)], results.overall.n.arm(str(arm)).cases
         shares = ", ".join(
-            f"{percent(1 - row.estimate if falling else row.estimate, cases)} by minute {row.minute:g}"
+            f"{percent(row.estimate, cases)} by minute {row.minute:g}"
             for row in map(_Given, points["minute"], points["estimate"])
         )
         parts.append(f"{results.protocol.label(str(arm))}: {shares or 'no limits'}")
-    what = "Proportion of teeth not yet numb" if falling else "Proportion of teeth numb"
-    return f"{what} against minutes after the injection. {'; '.join(parts)}.".replace(THIN, " ")
+    return f"Proportion of teeth numb against minutes after the injection. {'; '.join(parts)}.".replace(THIN, " ")
 
 
-def draw_figure(
-    results: StudyResults | GroupResults, frame: pd.DataFrame, *, height: float, falling: bool = False
-) -> Drawing:
+def draw_figure(results: StudyResults | GroupResults, frame: pd.DataFrame, *, height: float) -> Drawing:
     """The curves of :func:`data_for`."""
     protocol, arms = results.protocol, frame["arm"].unique()
     below = (48 + 12.5 * len(arms)) / POINTS
@@ -175,7 +172,7 @@ def draw_figure(
         left = max(0.78 if sheet.narrow else 0.9, 0.2 + 0.075 * longest)
         names = 0.12 + 0.09 * longest
         ax = sheet.axes(left, below, sheet.width - left - names - 0.1, height - 0.26)
-        draw(frame, ax, protocol, falling=falling)
+        draw(frame, ax, protocol)
         _still_tested(frame, ax, protocol, left)
 
-    return Drawing(alt_text(frame, results, falling=falling), height=height + below, fill=fill)
+    return Drawing(alt_text(frame, results), height=height + below, fill=fill)

@@ -26,8 +26,9 @@ def told(results: StudyResults, quantity: str) -> str:
     return "" if claim is None else sentence(claim, results.protocol).text
 
 
-def curves_block(results: StudyResults, *, name: str, title: str, height: float, falling: bool = False) -> Block:
+def curves_block(results: StudyResults, *, height: float) -> Block:
     """The curves of both arms, or why there are none."""
+    title = "How soon were teeth numb?"
     frame = curves.data_for(results, least=LEAST_IN_ARM)
     counts = {results.protocol.label(a.arm): a.cases for a in results.overall.n.by_arm if a.cases}
     few = {arm: n for arm, n in counts.items() if n < LEAST_IN_ARM}
@@ -38,7 +39,7 @@ def curves_block(results: StudyResults, *, name: str, title: str, height: float,
         return absent(f"{title} {too_few}")
     more = f" {too_few}" if few else ""
     caption = _curves_caption(results, "where nobody looked, the proportion may be anywhere") + more
-    return curves.draw_figure(results, frame, height=height, falling=falling).titled(name, title, caption)
+    return curves.draw_figure(results, frame, height=height).titled("curves", title, caption)
 
 
 def group_curves_block(results: GroupResults) -> Block:

@@ -31,7 +31,7 @@ from onsetstudy.study.answer.cautions import (
 from onsetstudy.study.answer.claims import largest_difference
 from onsetstudy.study.counts.counted_estimates import POOLED, estimates_of_counts
 from onsetstudy.study.exchange_results import Exchange, as_sent
-from onsetstudy.study.group.controls import controls_untold, group_controls, group_test_errors
+from onsetstudy.study.group.controls import controls_untold, group_controls
 from onsetstudy.study.group.gates import gates_of, left_out, without
 from onsetstudy.study.group.given_away import techniques_of_one_practice
 from onsetstudy.study.group.harms import group_harms, practices_without_harms
@@ -179,7 +179,6 @@ def _with_what_bears_on_it(results: GroupResults, group: _Group) -> GroupResults
         one_practice=techniques_of_one_practice(counts.cells),
         gates=group.gates,
         negative=group_controls(counts),
-        test_errors=group_test_errors(counts),
         controls_untold=controls_untold(counts, letters),
         with_left_out=() if beside is None else (beside.hazard_ratio, *beside.differences),
     )

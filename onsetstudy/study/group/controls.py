@@ -1,19 +1,16 @@
-"""What the injection cannot change, and what the answer would be if cold tests erred: of a group, from its counts."""
+"""What the injection cannot change: of a group, from its counts."""
 
 from __future__ import annotations
 
 import numpy as np
 import pandas as pd
 
-from onsetstudy.core.arrays import FloatArray
 from onsetstudy.study.counts.counted_estimates import mean_difference
 from onsetstudy.study.group.pool_files import Gathered
-from onsetstudy.study.results import ColdTestErrors, NegativeControl
+from onsetstudy.study.results import NegativeControl
 from onsetstudy.study.sets.analysis_set import PRACTICE, by_one_minute
 from onsetstudy.study.sets.counted_set import CountedSet
-from onsetstudy.study.topics.cold_test_errors import FEWEST, error_grid
 from onsetstudy.study.topics.negative_controls import INSERTION, control_compared
-from onsetstudy.survival.erring.misclassified import ErrorKernel, kernel_of_intervals
 
 
 def group_controls(counts: Gathered) -> tuple[NegativeControl, ...]:
@@ -58,47 +55,3 @@ def controls_untold(counts: Gathered, letters: dict[str, str]) -> tuple[str, ...
     beyond = dict(counts.beyond)
     told = [letters[e.practice] for _, e in counts.files if e.controls is None or e.practice in beyond]
     return tuple(sorted(set(told), key=lambda letter: (len(letter), letter)))
-
-
-def group_test_errors(counts: Gathered) -> ColdTestErrors | None:
-    """The grid of a group's counted intervals; ``None`` where an arm has few cases.
-
-    Parameters
-    ----------
-    counts : Gathered
-        Of the practices in the answer, up to the quarter.
-
-    Notes
-    -----
-    Intervals are those of the rate, which a supplement ends. Arms are taken whole, as in a practice's own report. Why
-    testing ended without onset counts do not tell, but for the minute of a supplement where the wait ends with it.
-    """
-    data, protocol = counts.counted, counts.protocol
-    arms = [data.where(data.arm == code) for code in protocol.arm_codes[:2]]
-    if min(arm.counts().cases for arm in arms) < FEWEST:
-        return None
-
-    def kernel(arm: CountedSet, se: float, sp: float) -> ErrorKernel:
-        return kernel_of_intervals(
-            arm.times("hazard"),
-            protocol.schedule.tests_min,
-            confirmations=protocol.onset.confirmations,
-            sensitivity=se,
-            specificity=sp,
-            weight=arm.weight.astype(np.float64),
-            ended_min=_supplement_min(arm),
-        )
-
-    control = counts.controls.groupby("what")["n"].sum()
-    return error_grid(
-        lambda se, sp: [kernel(arm, se, sp) for arm in arms],
-        protocol,
-        (int(control.get("not_felt", 0)), int(control.get("tests", 0))),
-        from_intervals=True,
-    )
-
-
-def _supplement_min(arm: CountedSet) -> FloatArray:
-    """Minute of the supplement before onset where the intervals of the wait tell it, else infinity."""
-    wait = arm.times("wait")
-    return np.where(wait.exact & np.isinf(arm.times("hazard").right), wait.left, np.inf)

@@ -14,7 +14,7 @@ from onsetstudy.pool.results import CommonOdds, Funnel, Pooled, Step, Subgroups
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.results import ArmStanding, Doubt
 from onsetstudy.study.answer.claims import Told, cases_told, claims_among, deciding_look, shown_test, shutting
-from onsetstudy.study.results import ArmCurve, ColdTestErrors, LooksTaken, NegativeControl, Provenance
+from onsetstudy.study.results import ArmCurve, LooksTaken, NegativeControl, Provenance
 from onsetstudy.survival.results import SharedFrailty
 
 COMPARED = (
@@ -162,7 +162,7 @@ class GroupResults(Serialisable):
     numbers of rows is counted, and ``with_left_out`` has the differences of all practices with them.
     ``negative`` is what the injection cannot change, of the practices in the answer; ``controls_untold`` are letters of
     those whose control teeth are not among it, because a file of theirs does not count them or goes on after the
-    quarter. ``test_errors`` is what the answer would be if cold tests erred. ``slips`` holds
+    quarter. ``slips`` holds
     for each practice whose files tell its letter, the slips opened and those of them without a record; ``one_practice``
     names techniques of which one practice alone has cases, where there are others.
     """
@@ -195,7 +195,6 @@ class GroupResults(Serialisable):
     with_left_out: tuple[EstimateLike, ...] = ()
     negative: tuple[NegativeControl, ...] = ()
     controls_untold: tuple[str, ...] = ()
-    test_errors: ColdTestErrors | None = None
     slips: tuple[tuple[str, int, int], ...] = ()
     one_practice: tuple[str, ...] = ()
 

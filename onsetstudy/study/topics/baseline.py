@@ -21,6 +21,7 @@ CATEGORIES = (
     "vasoconstrictor",
     "topical",
     "age_band",
+    "quarter",
 )
 MEASURES = ("volume_ml", "anxiety_before", "mixed_to_injection_min", "weight_kg")
 NOT_RECORDED = "not recorded"

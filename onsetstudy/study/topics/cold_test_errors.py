@@ -6,7 +6,6 @@ how often a tooth that feels is said not to; published values stand for the rest
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from functools import partial
 
 import numpy as np
@@ -27,8 +26,8 @@ FEWEST = 10
 """Cases of an arm from which on a curve with errors is fitted."""
 WORST = 0.5
 """A test that is right no more often than this says nothing."""
-Kernels = Callable[[float, float], list[ErrorKernel]]
-"""What the tests of each arm say, reference first, for a sensitivity and a specificity."""
+Tests = tuple[IntArray, FloatArray, BoolArray]
+"""Case, minute and whether it was felt, of each test."""
 
 
 def cold_test_errors(data: AnalysisSet, records: Records) -> ColdTestErrors | None:
@@ -54,45 +53,22 @@ def cold_test_errors(data: AnalysisSet, records: Records) -> ColdTestErrors | No
     own = [np.isin(case, np.flatnonzero(data.arm == a)) for a in arms]
     if not all(o.any() for o in own):
         return None
-    groups = [(case[o], minute[o], felt[o]) for o in own]
-
-    def kernels(se: float, sp: float) -> list[ErrorKernel]:
-        return [kernel_of_tests(*group, sensitivity=se, specificity=sp) for group in groups]
-
-    return error_grid(kernels, protocol, _control_tests(data, records))
-
-
-def error_grid(
-    kernels: Kernels, protocol: Protocol, control: tuple[int, int], *, from_intervals: bool = False
-) -> ColdTestErrors:
-    """Onset of both arms over the grid, and at the specificity of the control teeth where these erred.
-
-    Parameters
-    ----------
-    kernels : callable
-    protocol : Protocol
-    control : tuple of int
-        How often control teeth were said not to feel, and of how many tests.
-    from_intervals : bool
-        Whether the kernels are of counted intervals.
-    """
+    tests = [(case[o], minute[o], felt[o]) for o in own]
     grid = [(se, sp, False) for se, sp in GRID]
-    share, level, (not_felt, control_tests) = None, protocol.plan.conf_level, control
+    share, level, (not_felt, control_tests) = None, protocol.plan.conf_level, _control_tests(data, records)
     if control_tests:
         n = Counts(cases=control_tests, onsets=not_felt)
         share = exact_share(not_felt, control_tests, quantity="false_not_felt", arm="", n=n, conf_level=level)
-    if isinstance(share, Estimate) and WORST < (own := (control_tests - not_felt) / control_tests) < 1:
-        grid += [(se, own, True) for se in dict.fromkeys(se for se, _ in GRID)]
+    if isinstance(share, Estimate) and WORST < (felt_rightly := (control_tests - not_felt) / control_tests) < 1:
+        grid += [(se, felt_rightly, True) for se in dict.fromkeys(se for se, _ in GRID)]
     return ColdTestErrors(
-        rows=tuple(_row(kernels, se, sp, protocol, from_control) for se, sp, from_control in grid),
-        control_tests=control_tests,
+        rows=tuple(_row(tests, se, sp, protocol, from_control) for se, sp, from_control in grid),
         false_not_felt=share,
         conf_level=level,
-        from_intervals=from_intervals,
     )
 
 
-def _tests(data: AnalysisSet, records: Records) -> tuple[IntArray, FloatArray, BoolArray]:
+def _tests(data: AnalysisSet, records: Records) -> Tests:
     """Valid tests of the target in the analysed cases, on planned minutes, before a supplement."""
     case, minute, felt = valid_tests(records, data.protocol)
     place = {code: i for i, code in enumerate(data.frame["case_id"])}
@@ -114,10 +90,10 @@ def _control_tests(data: AnalysisSet, records: Records) -> tuple[int, int]:
     return int((mine & (readings["response"] == "not_felt")).sum()), int(mine.sum())
 
 
-def _row(kernels: Kernels, se: float, sp: float, protocol: Protocol, from_control: bool) -> ErrorRow:
+def _row(tests: list[Tests], se: float, sp: float, protocol: Protocol, from_control: bool) -> ErrorRow:
     row = partial(ErrorRow, sensitivity=se, specificity=sp, from_control=from_control)
     try:
-        arms = kernels(se, sp)
+        arms = [kernel_of_tests(*each, sensitivity=se, specificity=sp) for each in tests]
         curves = [fit_kernel(kernel, sensitivity=se, specificity=sp) for kernel in arms]
         minutes = [minutes_of_gaps(curve.edges, protocol.onset.tau_min) for curve in curves]
         start, level = [curve.mass for curve in curves], protocol.plan.conf_level

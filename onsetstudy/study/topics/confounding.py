@@ -1,4 +1,4 @@
-"""A fair comparison where nobody drew the arms: balance, weights, standardisation, and what may be left."""
+"""A fair comparison where nobody drew the arms: weights, standardisation, and what may be left."""
 
 from __future__ import annotations
 
@@ -13,12 +13,11 @@ from numpy.typing import NDArray
 from onsetstudy.adjustment.learning import learning_curve
 from onsetstudy.adjustment.least_reach import LeastReach, draws_too_narrow
 from onsetstudy.adjustment.propensity import (
-    balance,
     code_columns,
     one_sided,
     overlap_of,
 )
-from onsetstudy.adjustment.results import BalanceRow, EValue, FairComparison, FairLine, OneSided, Overlap
+from onsetstudy.adjustment.results import EValue, FairComparison, FairLine, OneSided, Overlap
 from onsetstudy.adjustment.unmeasured_confounding import e_value, e_value_of_limit, ratio_of_common_hazard
 from onsetstudy.core.arrays import BoolArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
@@ -85,7 +84,6 @@ def fair_comparison(
     )
     return FairComparison(
         lines=lines,
-        balance=found.balance,
         overlap=found.overlap,
         e_values=_e_values(overall),
         learning=learning_curve(
@@ -154,7 +152,6 @@ class _Found:
     reach: dict[str, LeastReach] = field(default_factory=dict)
     one_sided: tuple[OneSided, ...] = ()
     extrapolated: tuple[Caution, ...] = ()
-    balance: tuple[BalanceRow, ...] = ()
     overlap: Overlap | None = None
     draws: int = 0
 
@@ -217,7 +214,6 @@ def _adjusted(
         found.one_sided, inside = one_sided(other, covariates, arms)
         found.extrapolated = _extrapolated(found, int(inside.sum()), data)
     if any(how == "weighted" for _, how in found.point):
-        found.balance = balance(other, design, cases.weight)
         found.overlap = overlap_of(other, cases.chance, cases.weight, arms)
     if found.point:
         found.reach = _reach(cases, {name for name, _ in found.point})
@@ -321,6 +317,4 @@ def _cautions(found: _Found) -> tuple[Caution, ...]:
             texts.append(("little_overlap", f"The arms had few cases alike: weighted, {told}."))
         if found.overlap.outside > 0.1:
             texts.append(("outside", f"{found.overlap.outside:.0%} of cases have nobody alike in the other arm."))
-    if any(abs(b.after) > 0.1 for b in found.balance):
-        texts.append(("not_balanced", "Weighting did not make the arms alike in everything recorded."))
     return tuple(Caution(code=code, text=text) for code, text in texts)

@@ -1,7 +1,4 @@
-"""The curve of onset where a cold test may err: maximum likelihood with a stated sensitivity and specificity.
-
-Of single tests, or of counted intervals as far as the reading rule tells their tests.
-"""
+"""The curve of onset where a cold test may err: maximum likelihood with a stated sensitivity and specificity."""
 
 from __future__ import annotations
 
@@ -11,9 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.optimize import nnls
 
-from onsetstudy.core.arrays import FloatArray, IndexArray
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
-from onsetstudy.core.intervals import Intervals
 
 GRID = tuple((se, sp) for se in (1.0, 0.95, 0.91) for sp in (1.0, 0.91, 0.87))
 """Sensitivity and specificity to try where neither is known.
@@ -54,8 +50,8 @@ class ErrorKernel:
         return float(self.weight @ (np.log(self.chance @ mass) + self.scale))
 
     @classmethod
-    def of(cls, logs: FloatArray, weight: FloatArray, edges: FloatArray) -> ErrorKernel:
-        """From log chances by row; rows alike become one.
+    def of(cls, logs: FloatArray, edges: FloatArray) -> ErrorKernel:
+        """From log chances, a case a row; rows alike become one.
 
         Raises
         ------
@@ -67,7 +63,7 @@ class ErrorKernel:
             reason = "a tooth was felt after it was not, which a test that never errs does not allow"
             raise NotEstimable(QUANTITY, reason, code="contradiction")
         kinds, place = np.unique(np.column_stack([scale, np.exp(logs - scale[:, None])]), axis=0, return_inverse=True)
-        many = np.bincount(place.ravel(), weights=weight, minlength=len(kinds)).astype(np.float64)
+        many = np.bincount(place.ravel(), minlength=len(kinds)).astype(np.float64)
         return cls(chance=kinds[:, 1:], scale=kinds[:, 0], weight=many, edges=edges)
 
 
@@ -168,94 +164,7 @@ def kernel_of_tests(
     codes, row = np.unique(number, return_inverse=True)
     total = np.zeros((codes.size, edges.size - 1))
     np.add.at(total, row, logs)
-    return ErrorKernel.of(total, np.ones(codes.size), edges)
-
-
-def kernel_of_intervals(
-    times: Intervals,
-    planned_min: ArrayLike,
-    *,
-    confirmations: int,
-    sensitivity: float,
-    specificity: float,
-    weight: ArrayLike | None = None,
-    ended_min: ArrayLike | None = None,
-) -> ErrorKernel:
-    """Likelihood of intervals that a reading rule made of tests, each of which may err, for an onset in each gap.
-
-    Parameters
-    ----------
-    times : Intervals
-        Onset by the rule: dated at the first of ``confirmations`` tests in a row that were not felt.
-    planned_min : array_like of float, shape (k,)
-        Minutes of the planned tests, increasing; ends of intervals count on the nearest of them.
-    confirmations : int
-        Tests in a row that make an onset.
-    sensitivity, specificity : float
-        In (.5, 1].
-    weight : array_like of float, optional
-        How many cases each interval stands for.
-    ended_min : array_like of float, optional
-        Minute at which testing ended in each case without onset, ``inf`` where nobody tells; by default in all.
-
-    Returns
-    -------
-    ErrorKernel
-
-    Notes
-    -----
-    An interval tells the last test that was felt, and the tests in a row after it that were not. Before the last felt
-    test the rule was not met, in whatever order tests were felt or not: the chance of that is a sum over all orders, by
-    a chain of the number of tests in a row that were not felt. Tests between the ends were missed. That tests before
-    them were missed the interval does not tell: they are taken as done.
-
-    Of cases without onset the interval does not tell what came after the last felt test. Where fewer tests than make an
-    onset were still to come, they are taken as done: had one been felt, it would be the last; so they were not. Where
-    more were to come, they cannot all have been done, and testing is taken to have ended with the last felt test.
-    """
-    _check_errors(sensitivity, specificity)
-    planned = np.asarray(planned_min, dtype=np.float64)
-    k = planned.size
-    edges = np.concatenate([[0.0], planned, [np.inf]])
-    borders = (edges[1:-1] + edges[:-2]) / 2
-    left = np.searchsorted(borders, times.left)
-    # The first test that was not felt lies after the last one that was.
-    right = np.clip(np.searchsorted(borders, times.right), left + 1, k + 1)
-    # Chance that a test is not felt: rows are tests, columns the gap of onset.
-    not_felt = np.where(np.arange(k)[:, None] >= np.arange(k + 1), sensitivity, 1 - specificity)
-    reached = _reached(not_felt, confirmations)
-    with np.errstate(divide="ignore"):
-        logs = np.log(reached)[left]
-        silent = np.log(not_felt)
-    never = np.isinf(times.right)
-    first = np.where(never, left, right - 1)
-    run = np.where(never, _unconfirmed(left, planned, ended_min, confirmations), confirmations)
-    for step in range(confirmations):
-        test = first + step
-        inside = (step < run) & (test < k)
-        logs[inside] += silent[test[inside]]
-    many = np.ones(times.left.size) if weight is None else np.asarray(weight, dtype=np.float64)
-    return ErrorKernel.of(logs, many, edges)
-
-
-def _unconfirmed(left: IndexArray, planned: FloatArray, ended_min: ArrayLike | None, confirmations: int) -> IndexArray:
-    """Tests that were not felt after the last felt one, the ``left``-th, in cases without onset."""
-    ended = np.full(left.size, np.inf) if ended_min is None else np.asarray(ended_min, dtype=np.float64)
-    due = np.searchsorted(planned, ended) - left
-    return np.where((due > 0) & (due < confirmations), due, 0)
-
-
-def _reached(not_felt: FloatArray, confirmations: int) -> FloatArray:
-    """Chance that a test was felt and the rule not met before it; row 0 is before all tests, shape (k + 1, gaps)."""
-    tests, gaps = not_felt.shape
-    state = np.zeros((confirmations, gaps))
-    state[0] = 1.0
-    found = np.ones((tests + 1, gaps))
-    for i in range(tests):
-        felt = state.sum(axis=0) * (1 - not_felt[i])
-        state = np.vstack([felt, state[:-1] * not_felt[i]])
-        found[i + 1] = felt
-    return found
+    return ErrorKernel.of(total, edges)
 
 
 def _maximum(kernel: FloatArray, weight: FloatArray) -> tuple[FloatArray, float]:

@@ -141,7 +141,6 @@ def fit_never_numb(
             source="Maller & Zhou 1996, chapter 5",
         ),
         log_likelihood=optimum.log_likelihood,
-        log_likelihood_without=without.log_likelihood,
         certificate=optimum.certificate,
         method=f"mixture of never and {family} onset, maximum likelihood on intervals",
         n=counts,

@@ -113,7 +113,6 @@ def anytime_test(
         highest=highest,
         p_value=min(1.0, 1 / highest),
         contrast=f"{draws.names[1]} / {draws.names[0]}",
-        ratios=ratios,
         leaning=float(np.exp(np.average(np.tile(np.log(ratios), 2), weights=last))),
         method=f"test martingale of allocation given onset, ratios {', '.join(f'{r:.3g}' for r in ratios)} averaged",
         n=Counts.of(np.isfinite(times.right), draws.arm, draws.names),

@@ -16,7 +16,7 @@ from onsetstudy.cluster.mapper import DaskMapper, ProcessMapper
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.core.parallel import serial
 from onsetstudy.files.bulk import parts
-from onsetstudy.files.bulk.parts import find_parts, split_tables, tables_as_part
+from onsetstudy.files.bulk.parts import find_parts, split_tables
 from onsetstudy.files.bulk.reduce import Terms, reduce_parts
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
@@ -319,16 +319,6 @@ def test_files_that_were_split_before_stay_in_their_parts_and_changed_ones_leave
     assert (last.parts, last.kept, last.rows_accepted) == (1, 0, 12)
     assert [path.name for path in (work / "parts").iterdir()] == ["part-0000.npz"]
     assert not list((work / "rejects").iterdir())
-
-
-def test_a_workbook_in_between_does_not_stand_for_the_files_that_were_split(tmp_path, protocol):
-    folder = few(tmp_path / "few")
-    made = split(folder, tmp_path / "p", None)
-    before = {path.relative_to(made): path.read_bytes() for path in made.rglob("*.csv")}
-    tables_as_part(few(tmp_path / "other", change=lambda cases, tests: cases.drop(cases.index[6:], inplace=True)), made)
-    assert {path.relative_to(made): path.read_bytes() for path in made.rglob("*.csv")} != before
-    split(folder, made, None)
-    assert {path.relative_to(made): path.read_bytes() for path in made.rglob("*.csv")} == before
 
 
 def test_records_of_which_no_case_can_be_used_are_told_as_a_whole(tmp_path, protocol):

@@ -1,4 +1,4 @@
-"""Open tables, a wide sheet and a workbook are counted into files as a report reads them."""
+"""Open tables are counted into files as a report reads them."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import RecordsError
-from onsetstudy.files.bulk.parts import find_parts, split_tables, tables_as_part
+from onsetstudy.files.bulk.parts import find_parts, split_tables
 from onsetstudy.files.bulk.reduce import Terms, reduce_parts
 from onsetstudy.files.exchange import find_exchanges, read_exchange
 from onsetstudy.files.sources.spreadsheet import read_records
@@ -82,14 +82,25 @@ def test_an_open_table_without_its_part_is_refused(tmp_path, tables):
         find_parts(made)
 
 
-def test_a_wide_sheet_is_one_part(tmp_path):
-    sheet = save(tmp_path / "wide.csv", lines_of("audit"))
-    equal(reduced(tables_as_part(sheet, tmp_path / "p"), tmp_path / "work").tally, whole(sheet))
+@pytest.mark.parametrize("kind", ["wide", "workbook"])
+def test_records_in_one_file_are_sent_to_the_command_that_counts_them(tmp_path, kind):
+    given = tmp_path / "given"
+    if kind == "workbook":
+        given.mkdir()
+        pd.DataFrame({"case_id": []}).to_excel(given / "records.xlsx", sheet_name="cases")
+    else:
+        save(given.with_suffix(".csv"), lines_of("audit"))
+        given = given.with_suffix(".csv")
+    protocol = ROOT / "protocols" / "infiltration_audit.toml"
+    done = CliRunner().invoke(onsetstudy, ["reduce", str(protocol), str(given), "--into", str(tmp_path / "out")])
+    assert done.exit_code == 1
+    with pytest.raises(RecordsError, match="a wide sheet or the recorder's store is counted with `onsetstudy send`"):
+        raise done.exception
+    assert not list((tmp_path / "out").glob("*.json"))
 
 
-@pytest.mark.parametrize("kind", ["open", "wide"])
-def test_the_command_takes_what_a_report_takes(tmp_path, tables, kind):
-    given = write(tmp_path / "open", tables) if kind == "open" else save(tmp_path / "w.csv", lines_of("audit"))
+def test_the_command_takes_open_tables_as_a_report_does(tmp_path, tables):
+    given = write(tmp_path / "open", tables)
     protocol = ROOT / "protocols" / "infiltration_audit.toml"
     done = CliRunner().invoke(onsetstudy, ["reduce", str(protocol), str(given), "--into", str(tmp_path / "out")])
     assert done.exit_code == 0, done.output

@@ -74,6 +74,14 @@ def test_a_control_lost_with_the_target_shuts_the_claim(shut):
     assert shut.safety is not None
 
 
+def test_a_curve_that_page_one_keeps_back_stands_with_the_statistician(honest, shut):
+    def curves(results):
+        return [s.id for s in compose(results).sections for b in s.blocks if getattr(b, "name", "") == "curves"]
+
+    assert curves(shut) == ["statistician"]
+    assert curves(honest) == ["answer"]
+
+
 def test_what_only_qualifies_stands_beside_the_number(honest):
     from onsetstudy.records.derived.results import QUALIFIES, Doubt
 

@@ -20,14 +20,9 @@ from tests.study.cases import case, protocol, records
 pytestmark = pytest.mark.usefixtures("unpainted")
 
 
-def study(
-    n=40, *, se=1.0, sp=1.0, ratio=1.5, seed=3, control="felt", shape=1.6, swapped=False, made=None, rescued=None
-):
-    """Cases tested until two in a row were not felt, or until a supplement; true waits of both arms.
-
-    ``rescued`` is the minute of a supplement in every third case that has no onset by then.
-    """
-    rng, made = np.random.default_rng(seed), made or protocol()
+def study(n=40, *, se=1.0, sp=1.0, ratio=1.5, seed=3, control="felt", shape=1.6, swapped=False):
+    """Cases tested until two in a row were not felt; true waits of both arms."""
+    rng, made = np.random.default_rng(seed), protocol()
     cases, tests, wait = [], [], {"plain": [], "buffered": []}
     arms = ["plain", "buffered"]
     for i in range(1, 2 * n + 1):
@@ -38,9 +33,6 @@ def study(
         cases.append(case(i, arm, baseline_response="felt"))
         run = 0
         for t in made.schedule.tests_min:
-            if i % 3 == 0 and rescued is not None and t > rescued:
-                cases[-1]["rescue_min"] = f"{rescued:g}"
-                break
             felt = rng.random() < (1 - se if t >= onset else sp)
             at = {"case_id": f"P01-{i:04d}", "minute": f"{t:g}"}
             tests.append({**at, "tooth_role": "target", "response": "felt" if felt else "not_felt"})
@@ -78,6 +70,24 @@ def test_the_row_of_the_true_errors_is_nearer_the_truth_than_the_rule():
     for k, arm in enumerate(("plain", "buffered")):
         assert abs(right.wait[k] - truth[arm]) < abs(ruled[k].estimate - truth[arm])
         assert right.wait[k] == pytest.approx(truth[arm], abs=0.3)
+
+
+def test_tests_that_err_both_ways_find_the_truth():
+    """300 cases an arm, sensitivity .95 and specificity .87."""
+    data, found, truth = study(300, se=0.95, sp=0.87)
+    ours = row(cold_test_errors(data, found), 0.95, 0.87)
+    low, high = ours.difference_limits
+    assert low < truth["buffered"] - truth["plain"] < high < 0
+
+
+def test_every_estimate_has_its_interval():
+    data, found, _ = study()
+    told = [r for r in cold_test_errors(data, found).rows if r.difference is not None]
+    assert told
+    for each in told:
+        assert each.difference_limits[0] < each.difference < each.difference_limits[1]
+        for (low, high), (least, most) in zip(each.numb_limits, each.numb, strict=True):
+            assert 0 <= low <= least <= most <= high <= 1
 
 
 def test_swapped_arms_turn_the_difference():

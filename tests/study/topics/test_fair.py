@@ -5,6 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 
+from onsetstudy.adjustment.propensity import code_columns
 from onsetstudy.adjustment.results import FairComparison
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.core.seeds import stream
@@ -12,8 +13,11 @@ from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.report.document import Paragraph, Table
 from onsetstudy.report.sections.appendix.fairness import fair_section
 from onsetstudy.study.practice.subsets import analyse_population
+from onsetstudy.study.sets.adjusted_contrasts import AlikeCases
 from onsetstudy.study.sets.prepare import prepare
-from onsetstudy.study.topics.confounding import COVARIATES, fair_comparison
+from onsetstudy.study.topics import baseline
+from onsetstudy.study.topics.baseline import CATEGORIES, arm_table
+from onsetstudy.study.topics.confounding import COVARIATES, MEASURES, fair_comparison
 from tests.simulation.fair import GRID, audit, one
 from tests.study.cases import case, readings_of, records
 
@@ -35,11 +39,24 @@ def test_a_randomised_study_has_no_fair_comparison(told):
 
 
 def test_weighting_brings_what_was_recorded_into_balance(told):
-    _, fair = told
+    data, fair = told
     assert isinstance(fair, FairComparison)
-    technique = [row for row in fair.balance if row.covariate == "technique"]
-    assert max(abs(row.before) for row in technique) > 0.3
-    assert max(abs(row.after) for row in technique) < 1e-6, "overlap weights balance exactly what the model holds"
+    arms = data.protocol.arm_codes
+    unlike = [row for row in arm_table(data.frame, arms).rows if row.variable in fair.covariates]
+    assert max(abs(row.standardised_difference) for row in unlike if row.variable == "technique") > 0.3
+    other, design = data.arm == arms[1], code_columns({c: data.column(c) for c in fair.covariates})
+    cases = AlikeCases(data=data, other=other, design=design, rows=np.arange(len(data)), strict=True)
+    had, had_not = (np.average(cases.matrix[a], axis=0, weights=cases.weight[a]) for a in (other, ~other))
+    assert "technique" in {name for name, _ in design.names}
+    assert np.max(np.abs(had - had_not)) < 1e-6, "overlap weights balance exactly what the model holds"
+
+
+def test_everything_that_cases_are_alike_in_stands_among_who_was_in_the_arms(told):
+    """So that readers see how the arms differ in it as they are."""
+    data, fair = told
+    assert set(fair.covariates) <= {row.variable for row in arm_table(data.frame, data.protocol.arm_codes).rows}
+    assert set(COVARIATES) <= set(CATEGORIES)
+    assert set(MEASURES) <= set(baseline.MEASURES)
 
 
 def test_the_section_names_no_cause_and_shows_the_three_ways(told):

@@ -10,9 +10,7 @@ from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotA
 from onsetstudy.outcomes.scores.paired_results import Blinding, OrderEffects, PairedStudy
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import NONE, near_text, reason_of, spanned, value_text
-from onsetstudy.report.document import Figure, Section, Table, note, notes_of
-from onsetstudy.report.figures import balance
-from onsetstudy.report.figures.canvas import contrast_look
+from onsetstudy.report.document import Section, Table, note, notes_of
 from onsetstudy.report.names import field_name
 from onsetstudy.report.numbers import counted, decimal, interval, level, listed, p_text, tidy
 
@@ -21,7 +19,9 @@ BESIDE_THE_TABLE = ("extrapolated",)
 AS_IT_IS, WAYS = "as it is", ("weighted", "standardised")
 FIELDS_OF = {AS_IT_IS: "crude"}
 MEANING = {
-    "weighted": "Weighted: of cases who might have had either arm, by overlap weights.",
+    "weighted": "Weighted: of cases who might have had either arm, by overlap weights. Of all cases these make "
+    "the arms exactly alike in the means of what is named above, rare levels taken together; 'Who was in the arms' has "
+    "the arms as they are.",
     "standardised": "Standardised: what a model predicts for all cases, had all had the one arm or the other.",
 }
 DRAWN = (
@@ -39,7 +39,7 @@ def fair_section(fair: FairComparison | None, protocol: Protocol) -> Section | N
     """The arms as they are, weighted and standardised; nothing for randomised studies."""
     if fair is None:
         return None
-    other, reference = (protocol.label(a) for a in (protocol.contrast_arm, protocol.reference_arm))
+    other = protocol.label(protocol.contrast_arm)
     came_about = {
         "clinician_choice": f"operators chose who was {other}",
         "alternating": "the arms alternated, so the next one could be known beforehand",
@@ -62,7 +62,6 @@ def fair_section(fair: FairComparison | None, protocol: Protocol) -> Section | N
     return section(
         _not_told(fair),
         _table(fair, protocol),
-        _balance(fair, protocol, other, reference) if fair.balance else None,
         map(_explained_by, fair.e_values),
         _learning(fair.learning) if isinstance(fair.learning, Estimate) else None,
         note(f"Not accounted for: {left_out}.") if left_out else None,
@@ -92,16 +91,6 @@ def _not_told(fair: FairComparison) -> str | None:
         return None
     why = "; ".join(_reasons(fair, WAYS))
     return f"Among cases alike the difference cannot be told: {why}."
-
-
-def _balance(fair: FairComparison, protocol: Protocol, other: str, reference: str) -> Figure:
-    caption = (
-        f"Differences of {other} from {reference}, in standard deviations: open as they are, filled after "
-        "weighting. Between the hairlines (0.1, common practice, no source) arms count as alike."
-    )
-    if len(fair.balance) > balance.MOST_ROWS:
-        caption += f" The {balance.MOST_ROWS} most unlike of {len(fair.balance)}."
-    return balance.draw_figure(fair, look=contrast_look(protocol)).titled("balance", "Were the arms alike?", caption)
 
 
 def _table(fair: FairComparison, protocol: Protocol) -> Table:

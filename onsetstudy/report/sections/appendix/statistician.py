@@ -10,6 +10,7 @@ from onsetstudy.core.quantities import QUANTITIES as TABLE
 from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import NOT_INDEPENDENT, Assumption, Estimate, HypothesisTest, NotAvailable
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.derived.results import shut
 from onsetstudy.report.cells import NONE, reason_of, spanned, value_text
 from onsetstudy.report.claims_told import looks_note
 from onsetstudy.report.document import Heading, Pairs, Section, Table
@@ -41,7 +42,7 @@ QUANTITIES = {
 
 
 def statistician_section(results: StudyResults) -> Section:
-    """Rules, test, curve of the proportion not yet numb, every number, digests."""
+    """Rules, test, the curve where page 1 keeps it back, every number, digests."""
     protocol, test = results.protocol, results.overall.onset_test
     rules = (
         "Onset is interval-censored, in (left, right]: after the last valid cold test that was felt, not later than "
@@ -55,7 +56,6 @@ def statistician_section(results: StudyResults) -> Section:
             " A test stands at the planned minute that it answers for, at most "
             f"{protocol.schedule.window_min:g} min away, whenever in that window it was done."
         )
-    title = "Proportion not yet numb (onset survival curve)"
     p = results.provenance
     origin = (
         *([("Ledger of the study, last entry", p.ledger_head)] if p.ledger_head else ()),
@@ -69,7 +69,7 @@ def statistician_section(results: StudyResults) -> Section:
         "For the statistician",
         rules,
         None if isinstance(test, NotAvailable) else _test_of_onset(test),
-        curves_block(results, name="falling", title=title, height=LAST_PAGE_CURVES, falling=True),
+        curves_block(results, height=LAST_PAGE_CURVES) if shut(results.doubts) else None,
         claims_table(results),
         _numbers_table(results),
         _methods_table(results),

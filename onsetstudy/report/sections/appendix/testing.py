@@ -94,13 +94,6 @@ CORRELATED = (
     "difference between arms that err alike held. Arms that err unlike are not allowed for."
 )
 """From tests/simulation/erring_tests.csv."""
-FROM_INTERVALS = (
-    "From counted onset intervals: tests before the last that was felt count in whatever order the rule allows, and as "
-    "done. Without an onset, tests planned after it count as done and not felt if they are too few to confirm one; "
-    "otherwise testing is taken to have ended with it, or with the supplement where counts tell its minute. Counts do "
-    "not tell why testing ended: where it often did after a test that was not felt, or tests were missed, the grid "
-    "takes too few teeth for numb. A practice's own report has every test, and may differ a little."
-)
 
 
 def cold_test_section(errors: ColdTestErrors | None, protocol: Protocol) -> Section | None:
@@ -125,10 +118,19 @@ def cold_test_section(errors: ColdTestErrors | None, protocol: Protocol) -> Sect
             if any(row.difference_limits is not None for row in errors.rows)
             else "",
             "Sensitivity: of tests of numb teeth, those not felt; specificity: of tests of teeth not numb, those felt.",
-            FROM_INTERVALS if errors.from_intervals else "",
             *(f"{NONE}: {reason}." for reason in dict.fromkeys(row.reason for row in errors.rows if row.reason)),
         ),
         CORRELATED,
+    )
+
+
+def erring_in_practices() -> Section:
+    """Where a group, whose files hold no single test, finds the grid."""
+    return Section.of(
+        "test_errors",
+        "If a cold test errs",
+        "Each practice's own report, which has every test, shows how far errors could move its answer, where both arms "
+        "have enough cases.",
     )
 
 

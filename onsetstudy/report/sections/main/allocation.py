@@ -21,6 +21,7 @@ VARIABLES = {
     "vasoconstrictor": "Vasoconstrictor",
     "topical": "Topical anaesthetic",
     "age_band": "Age, years",
+    "quarter": "Quarter",
     "volume_ml": "Volume, mL",
     "anxiety_before": "Anxiety before",
     "mixed_to_injection_min": "Mixing to injection, min",

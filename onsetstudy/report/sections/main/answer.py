@@ -6,6 +6,7 @@ from functools import partial
 
 from onsetstudy.core.claims import within_patients
 from onsetstudy.core.results import Estimate
+from onsetstudy.records.derived.results import shut
 from onsetstudy.report.cells import NONE
 from onsetstudy.report.document import Cautions, Figure, Pieces, Section, Table, absent
 from onsetstudy.report.figures import key_rows
@@ -14,7 +15,7 @@ from onsetstudy.report.sections.appendix.interim import anytime_first_page
 from onsetstudy.report.sections.appendix.testing import negative_words
 from onsetstudy.report.sections.blocks import curves_block, told
 from onsetstudy.report.sections.main import doses
-from onsetstudy.report.sections.main.records import doubt_words, missing_line, shut
+from onsetstudy.report.sections.main.records import doubt_words, missing_line
 from onsetstudy.report.sentences import ALLOWED, sentence
 from onsetstudy.study.practice.results import StudyResults
 
@@ -87,8 +88,7 @@ def answer_section(results: StudyResults) -> Section:
         # Not one number of the cold tests stands here; harms and doses are never withheld, nor is kindness.
         shown = told(results, "pain_difference") if protocol.pain is not None else None
     else:
-        title = "How soon were teeth numb?"
-        shown = (_key(results), curves_block(results, name="curves", title=title, height=FIRST_PAGE_CURVES))
+        shown = (_key(results), curves_block(results, height=FIRST_PAGE_CURVES))
     return Section.of("answer", "", said, shown, Cautions(texts=tuple(first)))
 
 

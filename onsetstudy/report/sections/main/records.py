@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from onsetstudy.records.derived.results import SHUTS, Doubt, MissingField
+from onsetstudy.records.derived.results import Doubt, MissingField
 from onsetstudy.report.document import Section, Table
 from onsetstudy.report.names import field_name
 from onsetstudy.report.numbers import counted, decimal, listed, quarter, tidy
@@ -142,8 +142,3 @@ def doubt_words(doubts: tuple[Doubt, ...]) -> list[str]:
         whose = f" (practice {listed(doubt.practices)})" if doubt.practices else ""
         told.append(WORDS[doubt.code].format(*(n for _, n in doubt.counts), whose=whose))
     return told
-
-
-def shut(doubts: tuple[Doubt, ...]) -> bool:
-    """Whether the numbers of the cold tests are kept off the first page."""
-    return any(d.effect == SHUTS for d in doubts)
