@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from onsetstudy.cli.given import GivenArms, GivenRecords
+    from onsetstudy.study.exchange_results import Exchange
 
 
 @click.command("send")
@@ -100,18 +101,52 @@ def send(
 def look_inside(files: tuple[Path, ...]) -> None:
     """Check exchange FILES (or their folders) and say what somebody who reads them could learn.
 
-    Each is read by itself; what a practice's next file gives away beside the one before, `send --after` says.
+    Of several files of a practice it is also said what one taken from the other gives away. Of two files up to one
+    quarter the one that counts more cases is taken to be the later.
     """
     from onsetstudy.files.exchange import find_exchanges, read_exchanges
     from onsetstudy.study.counts.disclosure import what_can_be_learned
 
     names = _told_apart(find_exchanges(files))
-    for name, (_, exchange) in zip(names, read_exchanges(files), strict=True):
+    found = [(name, exchange) for name, (_, exchange) in zip(names, read_exchanges(files), strict=True)]
+    earlier: dict[tuple[str, str], tuple[str, Exchange]] = {}
+    for name, exchange in sorted(found, key=lambda item: _age(*item)):
         click.echo(f"{name}:")
-        say.each(what_can_be_learned(exchange), "- ")
+        if (before := earlier.get((exchange.study, exchange.practice))) is not None:
+            click.echo(f"- {_which_is_earlier(before, (name, exchange))}")
+        say.each(what_can_be_learned(exchange, None if before is None else before[1]), "- ")
+        earlier[exchange.study, exchange.practice] = name, exchange
 
 
 def _told_apart(paths: Sequence[Path]) -> list[str]:
     """Names of files, with as much of their folders as tells those of one name apart."""
     names = [path.name for path in paths]
     return [path.name if names.count(path.name) == 1 else str(path) for path in paths]
+
+
+def _cases(exchange: Exchange) -> int:
+    return sum(int(row[-1]) for row in exchange.cells.rows)
+
+
+def _age(name: str, exchange: Exchange) -> tuple[str, str, int, str]:
+    """Files of a practice from the earliest on: by their last quarter, then by the cases that they count.
+
+    No file says when it was made; a name says no more than whoever gave it.
+    """
+    return exchange.practice, exchange.quarters[-1], _cases(exchange), name
+
+
+def _which_is_earlier(before: tuple[str, Exchange], after: tuple[str, Exchange]) -> str:
+    """Which of two files is taken to be the one sent before, and on what ground."""
+    (old, earlier), (new, later) = before, after
+    counts = _cases(earlier), _cases(later)
+    if earlier.quarters[-1] != later.quarters[-1]:
+        ground = f"it ends with {earlier.quarters[-1]}, and {new} with {later.quarters[-1]}"
+    elif counts[0] == counts[1]:
+        return (
+            f"{old} and {new} both count {counts[0]} cases up to {later.quarters[-1]}: which was sent before cannot be "
+            f"told from them, and {old} is called so here."
+        )
+    else:
+        ground = f"it counts {counts[0]} cases up to {later.quarters[-1]}, and {new} counts {counts[1]}"
+    return f"The file sent before is {old}: {ground}."

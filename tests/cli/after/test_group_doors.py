@@ -31,7 +31,7 @@ def test_send_says_what_could_be_learned_and_look_inside_says_it_again(tmp_path)
     assert "- Practice P02 treated 93 analysed cases" in again.output
 
 
-def test_what_two_files_give_away_is_said_by_send(tmp_path):
+def test_what_two_files_give_away_is_said_by_send_and_by_look_inside(tmp_path):
     old, new = tmp_path / "old", tmp_path / "new"
     assert run("send", PROTOCOL, DATA, "--practice", "P03", "--quarter", "2026Q2", "--into", str(old)).exit_code == 0
     before = next(old.glob("*.exchange.json"))
@@ -43,18 +43,47 @@ def test_what_two_files_give_away_is_said_by_send(tmp_path):
     alone = [line.partition(" in ")[0].partition(" than ")[0] for line in told if "stands alone" in line]
     assert len(set(alone)) == len(alone)  # each number once, and once what to do with the older file
     assert len([line for line in told if "older" in line and "deleted" in line]) == 1
-    assert sent.output.count("By subtraction from the file sent before, 9 cases more in all, by technique.") == 1
+    # The earlier file first, in whatever order they are named.
+    both = run("look-inside", str(new), str(old))
+    assert both.output.index("2026Q2.exchange.json:") < both.output.index("2026Q3.exchange.json:")
+    assert both.output.count("By subtraction from the file sent before, 9 cases more in all, by technique.") == 1
 
 
-def test_look_inside_tells_files_of_one_name_apart(tmp_path):
+@pytest.mark.parametrize("fuller", ["a", "z"])
+@pytest.mark.parametrize("turned", [False, True])
+def test_of_two_files_of_one_quarter_the_fuller_is_the_later(tmp_path, fuller, turned):
+    """However their folders are called, and in whichever order they are given."""
+    part = tmp_path / "part"
+    part.mkdir()
+    cases = pd.read_csv(Path(DATA) / "cases.csv", dtype=str, keep_default_na=False)
+    tests = pd.read_csv(Path(DATA) / "cold_tests.csv", dtype=str, keep_default_na=False)
+    cases = cases[cases["practice_id"] == "P03"]
+    dropped = cases["case_id"].iloc[-6:]
+    folders = {name: tmp_path / name for name in ("a", "z")}
+    for name, folder in folders.items():
+        kept = cases if name == fuller else cases[~cases["case_id"].isin(dropped)]
+        kept.to_csv(part / "cases.csv", index=False)
+        tests[tests["case_id"].isin(kept["case_id"])].to_csv(part / "cold_tests.csv", index=False)
+        sent = run("send", PROTOCOL, str(part), "--practice", "P03", "--without-list", "a try", "--into", str(folder))
+        assert sent.exit_code == 0, sent.output
+    files = {name: next(folder.glob("*.exchange.json")) for name, folder in folders.items()}
+    seen = run("look-inside", *map(str, sorted(files.values(), reverse=turned)))
+    assert seen.exit_code == 0, seen.output
+    thinner = files["z" if fuller == "a" else "a"]
+    assert f"The file sent before is {thinner}: it counts" in seen.output
+    assert "more in all" in seen.output
+    assert "fewer in all" not in seen.output
+
+
+def test_files_that_count_as_many_cases_are_said_to(tmp_path):
     source = next((Path(DATA) / "exchange").glob("*P01*.exchange.json"))
     for name in ("one", "two"):
         (tmp_path / name).mkdir()
         shutil.copy(source, tmp_path / name / source.name)
     seen = run("look-inside", str(tmp_path / "two"), str(tmp_path / "one"))
     assert seen.exit_code == 0, seen.output
-    for name in ("one", "two"):
-        assert f"{tmp_path / name / source.name}:" in seen.output
+    assert "which was sent before cannot be told from them" in seen.output
+    assert str(tmp_path / "one" / source.name) in seen.output
 
 
 def test_send_asks_for_the_practice_and_knows_its_quarters(tmp_path):
