@@ -21,8 +21,7 @@ RANGES = (
 )
 USUAL_DILUTION = {"epinephrine": 100_000.0, "levonordefrin": 20_000.0}
 USUAL_PERCENT = {"lidocaine": 2.0, "articaine": 4.0, "mepivacaine": 2.0, "prilocaine": 4.0, "bupivacaine": 0.5}
-"""Strength on the labels of dental cartridges, %; of mepivacaine with a vasoconstrictor (bupivacaine's from memory)."""
-PLAIN_MEPIVACAINE = 3.0
+"""Strength on the labels of dental cartridges, % (bupivacaine's from memory)."""
 """Usual in cartridges (label of mepivacaine with levonordefrin for the second)."""
 MG_PER_ML_OF_PERCENT = 10.0
 UG_PER_G = 1e6
@@ -62,6 +61,11 @@ def vasoconstrictor_ug_per_ml(dilution: ArrayLike) -> FloatArray:
     """Concentration of a dilution 1:n, µg/mL: 1:100,000 is 10; ``inf`` is none."""
     found: FloatArray = UG_PER_G / np.asarray(dilution, dtype=np.float64)
     return found
+
+
+def usual_percent(agent: str, vasoconstrictor: str) -> float:
+    """Strength on the label, %: mepivacaine without a vasoconstrictor is the stronger one."""
+    return 3.0 if (agent, vasoconstrictor) == ("mepivacaine", "none") else USUAL_PERCENT[agent]
 
 
 def mix(preparation: Preparation) -> Mixture:

@@ -74,7 +74,7 @@ def cartridge(
     Arithmetic of volumes and amounts, the percentage of free base as an illustration, and cautions. No pH and no
     minutes are predicted. This is not a dosing tool.
     """
-    from onsetstudy.doses.cartridge import PLAIN_MEPIVACAINE, USUAL_DILUTION, USUAL_PERCENT, Preparation, mix
+    from onsetstudy.doses.cartridge import USUAL_DILUTION, Preparation, mix, usual_percent
     from onsetstudy.doses.free_base import PKa, pka_of
     from onsetstudy.doses.mixing import refuse_precipitate
 
@@ -82,8 +82,7 @@ def cartridge(
         raise click.UsageError("Give --pka and --temperature together: a pKa holds at one temperature.")
     none = vasoconstrictor == "none"
     diluted = math.inf if none else USUAL_DILUTION[vasoconstrictor] if dilution is None else dilution
-    usual = PLAIN_MEPIVACAINE if none and agent == "mepivacaine" else USUAL_PERCENT[agent]
-    percent = usual if percent is None else percent
+    percent = usual_percent(agent, vasoconstrictor) if percent is None else percent
     amounts = (cartridge_ml, bicarbonate_ml, percent, bicarbonate_percent)
     if not all(map(math.isfinite, (*amounts, 0.0 if none else diluted, ph or 0.0, pka or 0.0))):
         raise click.UsageError("Every amount has to be a number.")
@@ -101,16 +100,16 @@ def cartridge(
     how = "added on top" if mode == "add" else "in place of as much anaesthetic"
     click.echo(f"{cartridge_ml:g} mL of {agent} {percent:g} % {with_what}, {bicarbonate_ml:g} mL of "
                f"{bicarbonate_percent:g} % sodium bicarbonate {how}.")  # fmt: skip
-    if percent != usual:
+    if percent != (usual := usual_percent(agent, vasoconstrictor)):
         _wrapped(
-            f"The usual strength of {agent} {with_what.partition(' 1:')[0]} is {usual:g} %: check the label of yours."
+            f"The usual strength of {agent} {with_what.partition(' 1')[0]} is {usual:g} %: check the label of yours."
         )
     click.echo("")
     _say_mixture(mixture)
     constant = pka_of(agent)
     if pka is not None and temperature is not None:
-        source = "stated on the command line"
-        constant = PKa(agent=agent, pka=pka, temperature_c=temperature, source=source, label="stated")
+        said = {"source": "stated on the command line", "label": "stated"}
+        constant = PKa(agent=agent, pka=pka, temperature_c=temperature, **said)
     _say_free_base(agent, none, constant, ph)
     if weight is not None or age_band is not None or limits is not None:
         codes = {"agent": agent, "vasoconstrictor": vasoconstrictor, "age_band": age_band or ""}
