@@ -32,6 +32,12 @@ REFERENCE = "annotation"
 
 EARLIER_FIELDS: dict[str, Mapping[str, str]] = {}
 """kind -> name of a field in earlier files -> today's name; read for ever."""
+DROPPED_FIELDS: Mapping[str, frozenset[str]] = types.MappingProxyType(
+    {
+        "shared_frailty": frozenset({"clusters"}),
+    }
+)
+"""kind -> fields that earlier files have and nobody reads any more; passed over for ever."""
 ARMS_AS_SAVED = "difference of means, Welch's t"
 """Method of the minutes saved that were labelled as they were computed, reference arm first."""
 
@@ -194,7 +200,7 @@ def from_dict(data: Mapping[str, Any]) -> Any:
             data[field] = words.get(data[field], data[field])
     hints = type_hints(cls)
     names = [f.name for f in dataclasses.fields(cls)]
-    if unknown := sorted(set(data) - set(names) - {"kind", "version"}):
+    if unknown := sorted(set(data) - set(names) - DROPPED_FIELDS.get(str(kind), frozenset()) - {"kind", "version"}):
         raise OnsetStudyError(f"a result of the kind {kind!r} has fields that are not known: {', '.join(unknown)}")
     try:
         made = cls(**{name: _back(data[name], hints[name]) for name in names if name in data})

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.serialise import from_dict
 from onsetstudy.files.exchange import find_exchanges, read_exchange, read_exchanges, refuse_sent_twice, write_exchange
 from onsetstudy.files.ledger.lock import changes_since_lock, lock_path, lock_protocol_file, read_lock
@@ -131,6 +132,15 @@ def test_the_result_of_a_group_is_read():
     assert buffered_less_plain(found.quantity("rmst_difference").average) == pytest.approx(-1.292457116, abs=1e-9)
     assert [v.code for v in found.looks.verdicts] == ["continue", "continue", "crossed", "descriptive"]
     assert found.looks.verdicts[2].direction == "sooner"
+
+
+def test_fields_that_are_no_more_are_passed_over_and_others_refused():
+    held = json.loads((V1 / "results" / "mandibular-block-group-group-2026Q3.coordinator.json").read_text("utf-8"))
+    frailty = held["overall"]["frailty"]
+    assert frailty["clusters"]
+    assert "clusters" not in from_dict(frailty).to_dict()
+    with pytest.raises(OnsetStudyError, match="not known: groups"):
+        from_dict({**frailty, "groups": []})
 
 
 def test_the_five_exchange_files_give_the_counts_they_gave(pooled):
