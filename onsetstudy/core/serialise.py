@@ -34,6 +34,7 @@ EARLIER_FIELDS: dict[str, Mapping[str, str]] = {}
 """kind -> name of a field in earlier files -> today's name; read for ever."""
 DROPPED_FIELDS: Mapping[str, frozenset[str]] = types.MappingProxyType(
     {
+        "run_length": frozenset({"simulated", "simulated_error", "replicates", "guard"}),
         "shared_frailty": frozenset({"clusters"}),
     }
 )
