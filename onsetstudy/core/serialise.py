@@ -34,8 +34,13 @@ EARLIER_FIELDS: dict[str, Mapping[str, str]] = {}
 """kind -> name of a field in earlier files -> today's name; read for ever."""
 DROPPED_FIELDS: Mapping[str, frozenset[str]] = types.MappingProxyType(
     {
+        "conditional_power": frozenset({"current"}),
+        "look_plan": frozenset({"expected_fraction"}),
+        "look_verdict": frozenset({"repeated"}),
+        "planned_look": frozenset({"cross_null", "nominal_p"}),
         "run_length": frozenset({"simulated", "simulated_error", "replicates", "guard"}),
         "shared_frailty": frozenset({"clusters"}),
+        "stopped_estimate": frozenset({"look", "plain_interval"}),
     }
 )
 """kind -> fields that earlier files have and nobody reads any more; passed over for ever."""

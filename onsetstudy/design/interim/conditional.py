@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from functools import partial
-
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -53,11 +51,8 @@ def predictive_power(z: float, information: float, following: ArrayLike, lower: 
 def conditional_powers(
     z: float, information: float, following: ArrayLike, lower: ArrayLike, upper: ArrayLike, *, design_drift: float
 ) -> ConditionalPower:
-    """Under the planned effect, under the present one, and averaged over what the data leave likely (flat prior)."""
-    current = z / float(np.sqrt(information))
-    given = partial(conditional_power, z, information, following, lower, upper)
+    """Under the planned effect, and averaged over what the data leave likely (flat prior)."""
     return ConditionalPower(
-        design=given(drift=design_drift),
-        current=given(drift=current),
+        design=conditional_power(z, information, following, lower, upper, drift=design_drift),
         predictive=predictive_power(z, information, following, lower, upper),
     )
