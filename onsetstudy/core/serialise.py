@@ -35,9 +35,11 @@ EARLIER_FIELDS: dict[str, Mapping[str, str]] = {}
 DROPPED_FIELDS: Mapping[str, frozenset[str]] = types.MappingProxyType(
     {
         "conditional_power": frozenset({"current"}),
+        "group_results": frozenset({"agreement"}),
         "look_plan": frozenset({"expected_fraction"}),
         "look_verdict": frozenset({"repeated"}),
         "planned_look": frozenset({"cross_null", "nominal_p"}),
+        "reconciled": frozenset({"mean_of_practices", "within"}),
         "run_length": frozenset({"simulated", "simulated_error", "replicates", "guard"}),
         "shared_frailty": frozenset({"clusters"}),
         "stopped_estimate": frozenset({"look", "plain_interval"}),

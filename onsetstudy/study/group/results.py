@@ -122,26 +122,12 @@ class GroupOverall:
 
 @result_kind("reconciled")
 class Reconciled:
-    """One quantity combined in two ways; ``within`` is the answer.
+    """One quantity of which the mean of practices is another number than the answer.
 
-    ``reasons`` say why they differ, by code: ``left_out``, ``spread``, ``weights``.
+    ``reasons`` say why, by code: ``left_out``, ``spread``, ``weights``.
     """
 
     quantity: str
-    within: EstimateLike
-    mean_of_practices: EstimateLike
-    reasons: tuple[str, ...]
-
-
-@result_kind("agreement")
-class Agreement:
-    """Whether one stage and two stages say the same, and why not.
-
-    ``apart`` is the difference of the log ratios in standard errors of the two-stage average; ``reasons`` are codes:
-    ``left_out``, ``spread``, ``few``, ``weights``.
-    """
-
-    apart: float | None
     reasons: tuple[str, ...]
 
 
@@ -176,7 +162,6 @@ class GroupResults(Serialisable):
     pooled: tuple[Pooled, ...]
     cumulative: tuple[Step, ...]
     subgroups: tuple[Subgroups, ...]
-    agreement: Agreement
     funnels: tuple[Funnel | NotAvailable, ...]
     looks: LooksTaken | None
     harms: tuple[GroupHarm, ...]

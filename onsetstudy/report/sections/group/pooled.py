@@ -68,7 +68,7 @@ def pooled_section(results: GroupResults, own: str | None) -> Section:
         None if own is None else group_curves_block(results),
         _pooled_table(results) if averaged else _no_average(results),
         _members_table(results, own),
-        (_agreement(results), *_reconciled(results)) if len(results.answering) > 1 else None,
+        _reconciled(results) if len(results.answering) > 1 else None,
         new_page=True,
     )
 
@@ -203,26 +203,6 @@ def _members_table(results: GroupResults, own: str | None) -> Table:
         rows,
         "Numb by target: difference in percentage points; mean pain: difference of means.",
         *(f"{listed(list(names))}: {tidy(reason)}." for reason, names in reasons.items()),
-    )
-
-
-def _agreement(results: GroupResults) -> str:
-    found = results.agreement
-    told = {
-        "left_out": "practices without an estimate of their own count in one stage only",
-        "spread": "the spread between practices that was estimated gives small ones more weight in the average",
-        "few": "few practices make the average over practices less sure",
-        "weights": "the two give practices different weight",
-    }
-    why = listed([told[r] for r in found.reasons])
-    if found.apart is None:
-        return "One of the two ways, in one stage or in two, has no answer" + (f": {why}." if why else ".")
-    if found.apart < 0.5:
-        base = "Counting all cases in one stage and averaging over practices give the same hazard ratio"
-        return f"{base} within {decimal(found.apart, 2)} standard errors." + (f" Mind that {why}." if why else "")
-    return (
-        f"Counting all cases in one stage and averaging over practices differ by {decimal(found.apart, 1)} standard "
-        f"errors: {why}."
     )
 
 
