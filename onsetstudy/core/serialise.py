@@ -39,6 +39,7 @@ DROPPED_FIELDS: Mapping[str, frozenset[str]] = types.MappingProxyType(
         "look_plan": frozenset({"expected_fraction"}),
         "look_verdict": frozenset({"repeated"}),
         "planned_look": frozenset({"cross_null", "nominal_p"}),
+        "pool_member": frozenset({"shrunken", "shrunken_to"}),
         "reconciled": frozenset({"mean_of_practices", "within"}),
         "run_length": frozenset({"simulated", "simulated_error", "replicates", "guard"}),
         "shared_frailty": frozenset({"clusters"}),
