@@ -36,6 +36,7 @@ DROPPED_FIELDS: Mapping[str, frozenset[str]] = types.MappingProxyType(
     {
         "conditional_power": frozenset({"current"}),
         "group_results": frozenset({"agreement"}),
+        "group_success": frozenset({"if_not_numb", "if_numb"}),
         "look_plan": frozenset({"expected_fraction"}),
         "look_verdict": frozenset({"repeated"}),
         "planned_look": frozenset({"cross_null", "nominal_p"}),

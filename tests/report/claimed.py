@@ -60,7 +60,7 @@ def group_of(results, *, looks=None, average=None):
 
     def success(difference):
         odds = CommonOdds(odds_ratio=gone, difference=difference, homogeneity=None, tables=1)
-        return GroupSuccess(undecided=(), pooled=odds, if_not_numb=None, if_numb=None)
+        return GroupSuccess(undecided=(), pooled=odds)
 
     return GroupResults(
         protocol=promised, quarter=results.quarter, period_start=results.period_start, period_end=results.period_end,

@@ -76,17 +76,13 @@ class GroupHarm:
 class GroupSuccess:
     """Success by the target (or the horizon) over practices.
 
-    ``undecided`` counts cases by arm that were tested neither numb before nor not numb after the minute. ``if_numb``
-    and ``if_not_numb`` are the results had all of them been numb in time, or none; ``if_for`` and ``if_against`` had
-    those of the other arm alone been numb, or those of the reference arm alone: the most they can do to the difference
-    either way. ``None`` where there are none or
-    nobody asked.
+    ``undecided`` counts cases by arm that were tested neither numb before nor not numb after the minute. ``if_for``
+    and ``if_against`` are the results had those of the other arm alone been numb in time, or those of the reference arm
+    alone: the most they can do to the difference either way. ``None`` where there are none or nobody asked.
     """
 
     undecided: tuple[tuple[str, int], ...]
     pooled: CommonOdds
-    if_not_numb: CommonOdds | None
-    if_numb: CommonOdds | None
     if_against: CommonOdds | None = None
     if_for: CommonOdds | None = None
 

@@ -242,10 +242,12 @@ def statistician_section(results: GroupResults) -> Section:
         ("Numb by target, odds ratio", value_text(success.pooled.odds_ratio, 2)),
         ("Numb by target, percentage points, by Mantel and Haenszel", points(success.pooled.difference)),
     ]
-    for label, found in (("none", success.if_not_numb), ("all", success.if_numb)):
+    protocol = results.protocol
+    other, reference = protocol.label(protocol.contrast_arm), protocol.label(protocol.reference_arm)
+    for numb, felt, found in ((reference, other, success.if_against), (other, reference, success.if_for)):
         if found is not None:
             told = f"{value_text(found.odds_ratio, 2)}; {points(found.difference)} points"
-            rows.append((f"Had {label} of the undecided been", told))
+            rows.append((f"Had all undecided been numb with {numb}, none with {felt}", told))
     if success.pooled.homogeneity is not None:
         rows.append(("Same odds ratio everywhere", f"p = {p_text(success.pooled.homogeneity.p_value)}"))
     spread = (
