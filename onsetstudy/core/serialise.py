@@ -44,6 +44,7 @@ DROPPED_FIELDS: Mapping[str, frozenset[str]] = types.MappingProxyType(
         "reconciled": frozenset({"mean_of_practices", "within"}),
         "run_length": frozenset({"simulated", "simulated_error", "replicates", "guard"}),
         "shared_frailty": frozenset({"clusters"}),
+        "simulated_power": frozenset({"wrong_side"}),
         "stopped_estimate": frozenset({"look", "plain_interval"}),
     }
 )
