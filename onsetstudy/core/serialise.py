@@ -39,6 +39,9 @@ DROPPED_FIELDS: Mapping[str, frozenset[str]] = types.MappingProxyType(
         "group_success": frozenset({"if_not_numb", "if_numb"}),
         "look_plan": frozenset({"expected_fraction"}),
         "look_verdict": frozenset({"repeated"}),
+        "paired_study": frozenset(
+            {"onset_test", "success", "success_difference", "wait_difference", "not_numb_difference"}
+        ),
         "planned_look": frozenset({"cross_null", "nominal_p"}),
         "pool_member": frozenset({"shrunken", "shrunken_to"}),
         "reconciled": frozenset({"mean_of_practices", "within"}),
