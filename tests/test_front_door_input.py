@@ -189,8 +189,6 @@ def test_the_arms_of_never_numb_may_be_numbers_and_none_may_be_missing():
 def test_seeds_that_cannot_be_told_again_are_refused(seed):
     by_chance = {"method": "permutation", "n_resamples": 9, "max_enumeration": 2}
     refused("the seed is|The seed is", front.compare_arms, TIMES, NAMED, reference_arm="plain", seed=seed, **by_chance)
-    boot = {"tau_min": 4, "method": "bootstrap", "replicates": 100}
-    refused("the seed is", front.estimate_rmst, TIMES, NAMED, reference_arm="plain", seed=seed, **boot)
 
 
 def test_pain_scores_must_be_numbers():

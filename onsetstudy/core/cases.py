@@ -42,7 +42,6 @@ _NUMBERS = {
 """Options of verbs that are one number, and what to write; their ranges the verbs themselves check."""
 _WHOLE = {
     "n_resamples": "write a whole number; 9999 is usual",
-    "replicates": "write a whole number; 500 is usual",
     "max_enumeration": "write a whole number; 200000 is usual",
 }
 """As above, of options that count something."""

@@ -20,7 +20,7 @@ def stream(seed: int, name: str, replicate: int | None = None) -> np.random.Gene
     seed : int
         The plan's seed, 0 or more.
     name : str
-        What the chance is used for, for example ``"rmst_bootstrap"``.
+        What the chance is used for, for example ``"time to answer"``.
     replicate : int or None
         Number of the replicate; each has its own child stream.
 

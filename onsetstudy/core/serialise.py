@@ -36,10 +36,24 @@ DROPPED_FIELDS: Mapping[str, frozenset[str]] = types.MappingProxyType(
     {
         "anytime_test": frozenset({"ratios"}),
         "cold_test_errors": frozenset({"control_tests", "from_intervals"}),
+        "conditional_power": frozenset({"current"}),
         "fair_comparison": frozenset({"balance"}),
-        "group_results": frozenset({"test_errors"}),
+        "group_results": frozenset({"agreement", "test_errors"}),
+        "group_success": frozenset({"if_not_numb", "if_numb"}),
+        "look_plan": frozenset({"expected_fraction"}),
+        "look_verdict": frozenset({"repeated"}),
         "never_numb_fit": frozenset({"log_likelihood_without"}),
+        "paired_study": frozenset(
+            {"onset_test", "success", "success_difference", "wait_difference", "not_numb_difference"}
+        ),
+        "planned_look": frozenset({"cross_null", "nominal_p"}),
+        "pool_member": frozenset({"shrunken", "shrunken_to"}),
+        "reconciled": frozenset({"mean_of_practices", "within"}),
+        "run_length": frozenset({"simulated", "simulated_error", "replicates", "guard"}),
+        "shared_frailty": frozenset({"clusters"}),
+        "simulated_power": frozenset({"wrong_side"}),
         "stage": frozenset({"lower_min", "upper_min"}),
+        "stopped_estimate": frozenset({"look", "plain_interval"}),
         "waits_seen": frozenset({"mixing_recorded"}),
     }
 )

@@ -156,7 +156,7 @@ def combine_estimates(
         average=scale.random_effects(found, counts),
         common=scale.estimate(common, "normal", "common effect, inverse variance", counts),
         members=tuple(
-            _member(label, e, float(w), found, scale) for label, e, w in zip(labels, estimates, share, strict=True)
+            Member(label=label, result=e, weight=float(w)) for label, e, w in zip(labels, estimates, share, strict=True)
         ),
         heterogeneity=describe_heterogeneity(
             effect, variance, found.tau2, method=options.between, conf_level=options.conf_level
@@ -241,21 +241,6 @@ def _prediction(found: _Average, k: int, scale: _Scale) -> Interval | None:
     method = f"Student's t, {df} degrees of freedom (practices less {scale.options.prediction_df})"
     span, most = scale.around(found.mean, reach, method), scale.options.most
     return None if most is not None and span.high - span.low >= 2 * most else span
-
-
-def _member(label: str, e: EstimateLike, weight: float, found: _Average, scale: _Scale) -> Member:
-    """A practice, drawn to the average by as much as chance explains (best linear unbiased prediction)."""
-    if not isinstance(e, Estimate) or weight == 0:
-        return Member(label=label, result=e, weight=0.0)
-    own = math.log(e.estimate) if scale.log else e.estimate
-    variance = float(e.std_error or 0.0) ** 2
-    keep = found.tau2 / (found.tau2 + variance)
-    centre = keep * own + (1 - keep) * found.mean
-    error = math.sqrt(keep * variance + (1 - keep) ** 2 * found.error**2)
-    reach = float(special.ndtri(0.5 + scale.options.conf_level / 2)) * error
-    method = "normal, drawn to the average; the variance between practices taken as known"
-    interval = scale.around(centre, reach, method)
-    return Member(label=label, result=e, weight=weight, shrunken=interval, shrunken_to=scale.back(centre))
 
 
 def _without(

@@ -43,8 +43,6 @@ class Member:
     label: str
     result: EstimateLike
     weight: float
-    shrunken: Interval | None = None
-    shrunken_to: float | None = None
 
 
 @result_kind("pool_step")

@@ -55,12 +55,8 @@ class Estimand:
         What a supplemental injection before onset means, one of :data:`STRATEGIES`; empty where it means nothing.
     rule : ReadingRule
         How onset is read off the tests.
-    role : str
-        ``primary``, ``secondary``, ``described``, ``supportive`` or ``sensitivity``.
     matters : float or None
         Difference that matters to the study, in units of the quantity.
-    margin : float or None
-        Margin of non-inferiority; ``None``: a difference is asked for. It is never the difference that matters.
     grace_min : float or None
         How long before ``at`` a case may have been tested last and still count as followed to it; ``None`` where no
         minute is asked about.
@@ -74,9 +70,7 @@ class Estimand:
     analysis_set: str
     strategies: tuple[tuple[str, str], ...]
     rule: ReadingRule
-    role: str
     matters: float | None = None
-    margin: float | None = None
     grace_min: float | None = None
     first_cases: bool = True
 
@@ -118,11 +112,7 @@ def questions_of(protocol: Protocol, *, choice: str = "", analysis_set: str | No
     analysis_set : str or None
         Another than the main one.
     """
-    role = "supportive" if analysis_set is not None else None
-    asked = {
-        name: estimand_of(protocol, quantity, analysis_set=analysis_set, role=role)
-        for name, quantity in QUESTIONS.items()
-    }
+    asked = {name: estimand_of(protocol, quantity, analysis_set=analysis_set) for name, quantity in QUESTIONS.items()}
     return {name: _under(each, choice) for name, each in asked.items()} if choice else asked
 
 
@@ -143,12 +133,10 @@ def _under(main: Estimand, choice: str) -> Estimand:
     if choice not in changed:
         what, mend = f"the sensitivity analysis {choice!r} is not known", f"choose among {', '.join(SENSITIVITY)}"
         raise OnsetStudyError.of_key("analysis.sensitivity", what, mend, code="sensitivity")
-    return replace(main, key=f"{main.key}:{choice}", role="sensitivity", **changed[choice])
+    return replace(main, key=f"{main.key}:{choice}", **changed[choice])
 
 
-def estimand_of(
-    protocol: Protocol, quantity: str, *, analysis_set: str | None = None, role: str | None = None
-) -> Estimand:
+def estimand_of(protocol: Protocol, quantity: str, *, analysis_set: str | None = None) -> Estimand:
     """What a protocol asks about one quantity.
 
     Parameters
@@ -158,8 +146,6 @@ def estimand_of(
         A key of :mod:`onsetstudy.core.quantities`.
     analysis_set : str or None
         ``None``: that of the main analysis.
-    role : str or None
-        ``None``: as the plan names the quantity, or ``described`` where it does not.
     """
     onset, pain, plan = protocol.onset, protocol.pain, protocol.plan
     target, tau = onset.target_min, onset.tau_min
@@ -168,7 +154,6 @@ def estimand_of(
         "rmst_difference": plan.wait_difference_min,
         "pain_difference": None if pain is None else pain.instrument.important_difference,
     }
-    planned = {**dict.fromkeys(plan.secondary, "secondary"), plan.primary: "primary"}
     analysis_set = main_set(protocol) if analysis_set is None else analysis_set
     asked = RESCUE_OF.get(quantity)
     supplement = None if asked is None else todays_strategy(getattr(protocol.rescue, asked))
@@ -185,7 +170,6 @@ def estimand_of(
             control_tooth=protocol.schedule.control_tooth,
             window_min=protocol.schedule.window_min,
         ),
-        role=planned.get(quantity, "described") if role is None else role,
         matters=matters.get(quantity),
         grace_min=_grace(protocol) if quantity in at else None,
     )

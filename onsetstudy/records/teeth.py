@@ -12,13 +12,12 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tooth:
-    """One tooth: its number in both notations, and arch, side, group and dentition."""
+    """One tooth: its number in both notations, and arch, side and dentition."""
 
     iso3950: str
     universal: str
     arch: str
     side: str
-    tooth_group: str
     dentition: str
 
 
@@ -26,17 +25,15 @@ def _quadrant(quadrant: int, universal: list[str]) -> list[Tooth]:
     """Teeth of one ISO quadrant from the midline outwards; ``universal`` in the same order."""
     primary = quadrant > 4
     place = (quadrant - 1) % 4
-    groups = ["incisor", "incisor", "canine"] + (["molar"] * 2 if primary else ["premolar"] * 2 + ["molar"] * 3)
     return [
         Tooth(
             iso3950=f"{quadrant}{position}",
             universal=code,
             arch="maxillary" if place < 2 else "mandibular",
             side="right" if place in (0, 3) else "left",
-            tooth_group=group,
             dentition="primary" if primary else "permanent",
         )
-        for position, (code, group) in enumerate(zip(universal, groups, strict=True), start=1)
+        for position, code in enumerate(universal, start=1)
     ]
 
 

@@ -17,7 +17,6 @@ from onsetstudy.core.results import (
     Counts,
     Estimate,
     HypothesisTest,
-    Interval,
     estimates_frame,
 )
 from onsetstudy.core.serialise import Serialisable, result_kind
@@ -175,16 +174,6 @@ class ProportionalityCheck(Serialisable):
         return self.test.to_frame()
 
 
-@result_kind("cluster_effect")
-class ClusterEffect:
-    """One cluster's own rate against the average one: ratio with its shrunken interval; not a ranking."""
-
-    cluster: str
-    cases: int
-    ratio: float
-    interval: Interval
-
-
 @result_kind("shared_frailty")
 class SharedFrailty(Serialisable):
     """How much clusters (operators, practices) differ in the rate of becoming numb, beyond the covariates.
@@ -196,7 +185,6 @@ class SharedFrailty(Serialisable):
     spread: Estimate
     test: HypothesisTest
     estimates: tuple[Estimate, ...]
-    clusters: tuple[ClusterEffect, ...]
     log_likelihood: float
     log_likelihood_without: float
     certificate: Certificate

@@ -2,7 +2,7 @@
 
 Steiner SH, Cook RJ, Farewell VT, Treasure T. Monitoring surgical performance using risk-adjusted cumulative sum charts.
 Biostatistics 2000;1:441-52. Average run lengths from the chain of Brook D, Evans DA. Biometrika 1972;59:539-49 (from
-memory), and once more by simulation.
+memory).
 """
 
 from __future__ import annotations
@@ -15,13 +15,11 @@ from scipy import linalg, optimize, stats
 
 from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.core.errors import DesignError
-from onsetstudy.core.seeds import stream
 from onsetstudy.watch.results import Chart, RunLength, Signal
 from onsetstudy.watch.shrinkage import CLEAR_OF_NONE
 
 STATES = 400
 LEVELS = 24
-REPLICATES = 2000
 GUARD = 0.9
 
 
@@ -163,29 +161,6 @@ def limit_for(run_length: float, usual: ArrayLike, odds_ratio: float, *, guard: 
     return float(optimize.brentq(excess, low, high, xtol=1e-4))
 
 
-def simulated_run_length(
-    limit: float,
-    usual: ArrayLike,
-    odds_ratio: float,
-    *,
-    seed: int,
-    replicates: int = REPLICATES,
-    true_ratio: float = 1.0,
-) -> tuple[float, float]:
-    """Average run length by simulation, with its standard error; the same cases drawn at random."""
-    share, chance, good, bad = _kinds(usual, odds_ratio, true_ratio)
-    rng = stream(seed, "cusum: run length")
-    value, length = np.zeros(replicates), np.zeros(replicates)
-    going = np.arange(replicates)
-    while going.size:
-        kind = rng.choice(share.size, going.size, p=share)
-        step = np.where(rng.random(going.size) < chance[kind], bad[kind], good[kind])
-        value[going] = np.maximum(value[going] + step, 0.0)
-        length[going] += 1
-        going = going[value[going] < limit]
-    return float(length.mean()), float(length.std(ddof=1) / math.sqrt(replicates))
-
-
 def chart_failures(
     failed: ArrayLike,
     usual: ArrayLike,
@@ -193,7 +168,6 @@ def chart_failures(
     failure: str,
     odds_ratio: float,
     run_length: int,
-    seed: int,
     guard: float = 1.0,
 ) -> Chart:
     """Chart of cases in the order of treatment.
@@ -209,7 +183,6 @@ def chart_failures(
         Change of the odds to notice: above 1 for the worse, below 1 for the better.
     run_length : int
         Cases between false alarms.
-    seed : int
     guard : float
         See ``baseline_guard``; 1: the usual chances are known.
 
@@ -220,15 +193,10 @@ def chart_failures(
     """
     y, p = np.asarray(failed, dtype=bool), np.asarray(usual, dtype=np.float64)
     limit = limit_for(run_length, p, odds_ratio, guard=guard)
-    mean, error = simulated_run_length(limit, p, odds_ratio, seed=seed, true_ratio=guard)
     lengths = RunLength(
         limit=limit,
         average=average_run_length(limit, p, odds_ratio, true_ratio=guard),
-        simulated=mean,
-        simulated_error=error,
-        replicates=REPLICATES,
         when_changed=average_run_length(limit, p, odds_ratio, true_ratio=odds_ratio),
-        guard=guard,
     )
     path, signals = _run(y, p, cusum_weights(y, p, odds_ratio), limit)
     return Chart(

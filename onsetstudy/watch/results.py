@@ -11,19 +11,11 @@ from onsetstudy.core.serialise import result_kind
 
 @result_kind("run_length")
 class RunLength:
-    """Cases up to a signal, on average, at a limit: solved from the chain, and simulated with its standard error.
-
-    Both hold when the true odds of failure are ``guard`` times those counted as usual; ``when_changed`` when they are
-    the chart's ratio times those.
-    """
+    """Cases up to a signal at a limit: on ``average`` where nothing changed, ``when_changed`` by the chart's ratio."""
 
     limit: float
     average: float
-    simulated: float
-    simulated_error: float
-    replicates: int
     when_changed: float
-    guard: float = 1.0
 
 
 @result_kind("watch_signal")

@@ -136,6 +136,15 @@ def test_the_result_of_a_group_is_read():
     assert found.looks.verdicts[2].direction == "sooner"
 
 
+def test_fields_that_are_no_more_are_passed_over_and_others_refused():
+    held = json.loads((V1 / "results" / "mandibular-block-group-group-2026Q3.coordinator.json").read_text("utf-8"))
+    frailty = held["overall"]["frailty"]
+    assert frailty["clusters"]
+    assert "clusters" not in from_dict(frailty).to_dict()
+    with pytest.raises(OnsetStudyError, match="not known: groups"):
+        from_dict({**frailty, "groups": []})
+
+
 def test_the_five_exchange_files_give_the_counts_they_gave(pooled):
     assert by_arm(pooled.overall.n) == {"plain": (204, 176), "buffered": (208, 191)}
     sent = {p.code: (p.n.cases, p.n.onsets) for p in pooled.practices}

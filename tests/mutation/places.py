@@ -28,7 +28,7 @@ SUITE = (
     "tests/study/group/test_group.py", "tests/study/group/test_group_by_hand.py",
     "tests/study/group/test_group_meaning.py", "tests/study/group/test_group_success.py",
     "tests/study/group/test_group_parts_by_hand.py", "tests/study/group/test_group_told_by_hand.py",
-    "tests/study/answer/test_more_needed_by_hand.py", "tests/study/group/test_agreement_by_hand.py",
+    "tests/study/answer/test_more_needed_by_hand.py", "tests/study/group/test_not_reproduced_by_hand.py",
     "tests/study/counts/test_disclosure_by_hand.py", "tests/study/group/test_group_gates.py",
     "tests/study/practice/test_looks.py", "tests/study/test_one_number.py",
     "tests/study/group/test_reconciled_by_hand.py", "tests/study/sets/test_strata.py",

@@ -30,16 +30,16 @@ def test_there_are_52_teeth():
 
 
 @pytest.mark.parametrize(
-    ("iso", "arch", "side", "group", "dentition"),
+    ("iso", "arch", "side", "dentition"),
     [
-        ("11", "maxillary", "right", "incisor", "permanent"),
-        ("23", "maxillary", "left", "canine", "permanent"),
-        ("36", "mandibular", "left", "molar", "permanent"),
-        ("45", "mandibular", "right", "premolar", "permanent"),
-        ("54", "maxillary", "right", "molar", "primary"),
-        ("83", "mandibular", "right", "canine", "primary"),
+        ("11", "maxillary", "right", "permanent"),
+        ("23", "maxillary", "left", "permanent"),
+        ("36", "mandibular", "left", "permanent"),
+        ("45", "mandibular", "right", "permanent"),
+        ("54", "maxillary", "right", "primary"),
+        ("83", "mandibular", "right", "primary"),
     ],
 )
-def test_what_a_number_says(iso, arch, side, group, dentition):
+def test_what_a_number_says(iso, arch, side, dentition):
     tooth = TEETH["iso3950"][iso]
-    assert (tooth.arch, tooth.side, tooth.tooth_group, tooth.dentition) == (arch, side, group, dentition)
+    assert (tooth.arch, tooth.side, tooth.dentition) == (arch, side, dentition)

@@ -6,7 +6,7 @@ from onsetstudy.core.quantities import quantity_of
 from onsetstudy.pool.results import CommonOdds, Member, Pooled
 from onsetstudy.report.sentences import sentence
 from onsetstudy.study.answer.claims import claim_of, mean_pain
-from onsetstudy.study.group.results import Agreement, GroupHarm, GroupOverall, GroupPractice, GroupResults, GroupSuccess
+from onsetstudy.study.group.results import GroupHarm, GroupOverall, GroupPractice, GroupResults, GroupSuccess
 from tests.report.samples import counts, estimate, missing
 from tests.study.cases import protocol
 
@@ -60,7 +60,7 @@ def group_of(results, *, looks=None, average=None):
 
     def success(difference):
         odds = CommonOdds(odds_ratio=gone, difference=difference, homogeneity=None, tables=1)
-        return GroupSuccess(undecided=(), pooled=odds, if_not_numb=None, if_numb=None)
+        return GroupSuccess(undecided=(), pooled=odds)
 
     return GroupResults(
         protocol=promised, quarter=results.quarter, period_start=results.period_start, period_end=results.period_end,
@@ -70,7 +70,7 @@ def group_of(results, *, looks=None, average=None):
             frailty=gone, success=success(whole.success_difference), numb_at_all=success(numb),
             by_target=whole.success, never_numb=whole.never_numb, treatment=whole.treatment,
         ),
-        pooled=pooled, cumulative=(), subgroups=(), agreement=Agreement(apart=None, reasons=()), funnels=(),
+        pooled=pooled, cumulative=(), subgroups=(), funnels=(),
         looks=looks,
         harms=(GroupHarm(event="any", arms=()), GroupHarm(event="serious", arms=())),
         unrecorded=(), missing=(), shorter=(), beyond=(), skipped=(), notes=(), caution=results.caution,

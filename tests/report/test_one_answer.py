@@ -242,7 +242,7 @@ def _arms_rows(group):
 def taken(primary, code, direction, z, boundary, promised):
     verdict = LookVerdict(
         label="2026Q1", code=code, direction=direction, z=z, boundary=boundary, futility=None, fraction=0.7,
-        counted=247, planned=350, unit="onsets", alpha_spent=0.02, naive_claim=True, naive_error=0.1, repeated=None,
+        counted=247, planned=350, unit="onsets", alpha_spent=0.02, naive_claim=True, naive_error=0.1,
         conditional=None,
     )  # fmt: skip
     return LooksTaken(primary=primary, plan=plan_of(promised), verdicts=(verdict,), stopped=None, scale="min")

@@ -244,12 +244,11 @@ def test_each_strategy_for_a_supplement_is_carried_out():
 def test_the_protocol_names_its_estimands_and_both_spellings_pool():
     made = protocol()
     first = estimand_of(made, made.plan.primary)
-    assert (first.quantity, first.role, first.analysis_set) == ("rmst_difference", "primary", "intention to treat")
+    assert (first.quantity, first.analysis_set) == ("rmst_difference", "intention to treat")
     assert first.strategies == (("supplement", "composite"),)
     assert first.matters == made.plan.wait_difference_min
-    assert first.margin is None
-    beside = estimand_of(made, made.plan.primary, analysis_set="per protocol", role="supportive")
-    assert (beside.role, beside.analysis_set) == ("supportive", "per protocol")
+    beside = estimand_of(made, made.plan.primary, analysis_set="per protocol")
+    assert beside.analysis_set == "per protocol"
     standard = protocol(rescue={"success": "composite", "wait": "composite", "hazard": "hypothetical"})
     assert terms_of(standard) == terms_of(made)
     assert terms_of(protocol(rescue={"wait": "treatment_policy"})) != terms_of(made)

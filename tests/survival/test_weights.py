@@ -133,17 +133,6 @@ def test_counts_copies_and_shuffled_rows_say_the_same(name, study):
     same(ours, outcome(lambda: CALLS[name](*shuffled)), EXACT)
 
 
-@examples(20, usual=8)
-@given(study=studies())
-def test_the_bootstrap_draws_cases_and_not_rows(study):
-    counted, copied, shuffled = three_ways(study)
-    assume(len(copied[0]) >= 2)
-    call = of_arms(estimate_rmst, tau_min=3.0, method="bootstrap", seed=5, replicates=30)
-    ours = outcome(lambda: call(*counted))
-    same(ours, outcome(lambda: call(*copied)), EXACT)
-    same(ours, outcome(lambda: call(*shuffled)), EXACT)
-
-
 @examples(STUDIES, usual=8)
 @given(study=studies())
 def test_a_ratio_of_rates_is_the_same_to_the_tolerance_of_its_search(study):
@@ -176,5 +165,4 @@ def test_the_spread_of_practices_is_the_same_to_the_tolerance_of_its_search():
     theirs = fit_shared_frailty(times.take(split), {"arm": arm[split]}, cluster=who[split], reference_arm="plain")
     assert ours.n == theirs.n
     assert ours.log_likelihood == pytest.approx(theirs.log_likelihood, abs=1e-7)
-    assert [c.cases for c in ours.clusters] == [c.cases for c in theirs.clusters]
     assert ours.estimates[0].estimate == pytest.approx(theirs.estimates[0].estimate, rel=1e-4)

@@ -11,6 +11,12 @@ from onsetstudy.core.errors import DesignError
 from onsetstudy.core.seeds import stream
 from onsetstudy.design.allocation.results import MinimisationStep
 
+BEST_SHARE = 0.8
+"""Chance with which the best arm is taken: below 1, so that the next arm cannot be foretold.
+
+The others share the rest by their ratio; equally good arms share all.
+"""
+
 
 def minimise(
     earlier: pd.DataFrame,
@@ -19,7 +25,6 @@ def minimise(
     arms: tuple[str, ...],
     seed: int,
     ratio: tuple[int, ...] = (),
-    best_share: float = 0.8,
 ) -> MinimisationStep:
     """Arm of the next case.
 
@@ -35,9 +40,6 @@ def minimise(
         Kept apart; the draw depends on it and on the number of earlier cases only.
     ratio : tuple of int
         In the order of ``arms``; by default equal.
-    best_share : float
-        Chance with which the best arm is taken: below 1, so that the next arm cannot be foretold. The others
-        share the rest by their ratio; equally good arms share all.
 
     Returns
     -------
@@ -48,7 +50,7 @@ def minimise(
     Raises
     ------
     DesignError
-        If a factor has no column, an earlier arm is not one of the arms, or the chance is no chance.
+        If a factor has no column, or an earlier arm is not one of the arms.
 
     References
     ----------
@@ -60,8 +62,6 @@ def minimise(
         raise DesignError(f"the earlier cases have no column {missing[0]}; it is needed to see what is out of balance")
     if strange := sorted(set(earlier["arm"].astype(str)) - set(arms)):
         raise DesignError(f"{strange[0]} is not one of the arms {', '.join(arms)}")
-    if not 1 / len(arms) < best_share <= 1:
-        raise DesignError(f"the best arm must be taken with a chance above {1 / len(arms):.2g} and at most 1")
     imbalance = np.zeros(len(arms))
     for name, level in factors.items():
         alike = earlier.loc[earlier[name].map(_told) == _told(level), "arm"].astype(str)
@@ -74,7 +74,7 @@ def minimise(
         probability = weight / weight.sum()
     else:
         good, rest = weight * best, weight * ~best
-        probability = best_share * good / good.sum() + (1 - best_share) * rest / rest.sum()
+        probability = BEST_SHARE * good / good.sum() + (1 - BEST_SHARE) * rest / rest.sum()
     rng = stream(seed, "minimisation", len(earlier))
     return MinimisationStep(
         arm=arms[int(rng.choice(len(arms), p=probability))],

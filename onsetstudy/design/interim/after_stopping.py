@@ -1,4 +1,4 @@
-"""Estimates that know that the study might have stopped before: repeated intervals, median-unbiased estimates."""
+"""Estimates that know that the study might have stopped before: median-unbiased ones."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import optimize, special
+from scipy import optimize
 
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.results import Interval
@@ -14,22 +14,6 @@ from onsetstudy.design.interim.crossing import crossing_chances
 from onsetstudy.design.interim.results import StoppedEstimate
 
 ORDER = "stage-wise order of outcomes"
-
-
-def repeated_interval(z: float, information: float, boundary: float, *, level: float) -> Interval:
-    """Interval that holds at every look at once: ``(z +/- boundary) / sqrt(information)``.
-
-    On the scale of the score's drift: for a log-rank score the log of the ratio of rates, near a ratio of 1.
-
-    References
-    ----------
-    .. [1] Jennison C, Turnbull BW. Interim analyses: the repeated confidence interval approach. Journal of the Royal
-       Statistical Society B 1989;51:305-61.
-    """
-    root = math.sqrt(information)
-    return Interval(
-        low=(z - boundary) / root, high=(z + boundary) / root, level=level, method="repeated over all looks"
-    )
 
 
 def stagewise_p(z: float, information: ArrayLike, lower: ArrayLike, upper: ArrayLike, *, drift: float = 0.0) -> float:
@@ -74,8 +58,7 @@ def estimate_after_stopping(
     if not math.isfinite(z):
         raise DesignError("the score at the last look is not a number")
     steps = np.asarray(information, dtype=np.float64)
-    root = float(np.sqrt(steps[-1]))
-    plain = z / root
+    plain = z / float(np.sqrt(steps[-1]))
 
     def solve(chance: float) -> float:
         def excess(drift: float) -> float:
@@ -90,15 +73,12 @@ def estimate_after_stopping(
         return float(optimize.brentq(excess, low, high, xtol=1e-10))
 
     tail = (1 - level) / 2
-    half = float(-special.ndtri(tail)) / root
     upward = stagewise_p(z, steps, lower, upper)
     return StoppedEstimate(
         estimate=solve(0.5),
         interval=Interval(low=solve(tail), high=solve(1 - tail), level=level, method=ORDER),
         p_value=min(1.0, 2 * min(upward, 1 - upward)),
         plain=plain,
-        plain_interval=Interval(low=plain - half, high=plain + half, level=level, method="as if looked at once"),
-        look=int(steps.size),
         method=f"median-unbiased estimate, {ORDER}",
         source="Tsiatis, Rosner & Mehta 1984, Biometrics 40:797-803",
     )

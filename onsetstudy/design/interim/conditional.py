@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from functools import partial
-
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -37,31 +35,15 @@ def conditional_power(
     return crossing_chances(steps, lower, upper, drift=drift, start=start).above
 
 
-def predictive_power(
-    z: float,
-    information: float,
-    following: ArrayLike,
-    lower: ArrayLike,
-    upper: ArrayLike,
-    *,
-    prior_mean: float = 0.0,
-    prior_information: float = 0.0,
-) -> float:
-    """Conditional power averaged over the drift given the score so far.
-
-    Parameters
-    ----------
-    prior_mean, prior_information : float
-        Normal prior of the drift, with variance one over its information; 0: a flat one.
+def predictive_power(z: float, information: float, following: ArrayLike, lower: ArrayLike, upper: ArrayLike) -> float:
+    """Conditional power averaged over what the score so far leaves likely of the drift (flat prior).
 
     References
     ----------
     .. [1] Spiegelhalter DJ, Freedman LS, Blackburn PR. Controlled Clinical Trials 1986;7:8-17 (from memory).
     """
-    whole = information + prior_information
-    mean = (z * np.sqrt(information) + prior_mean * prior_information) / whole
     node, weight = np.polynomial.hermite_e.hermegauss(NODES)
-    drifts = mean + node / np.sqrt(whole)
+    drifts = z * np.sqrt(information) / information + node / np.sqrt(information)
     powers = [conditional_power(z, information, following, lower, upper, drift=float(d)) for d in drifts]
     return float(np.average(powers, weights=weight))
 
@@ -69,11 +51,8 @@ def predictive_power(
 def conditional_powers(
     z: float, information: float, following: ArrayLike, lower: ArrayLike, upper: ArrayLike, *, design_drift: float
 ) -> ConditionalPower:
-    """Under the planned effect, under the present one, and averaged over what the data leave likely (flat prior)."""
-    current = z / float(np.sqrt(information))
-    given = partial(conditional_power, z, information, following, lower, upper)
+    """Under the planned effect, and averaged over what the data leave likely (flat prior)."""
     return ConditionalPower(
-        design=given(drift=design_drift),
-        current=given(drift=current),
+        design=conditional_power(z, information, following, lower, upper, drift=design_drift),
         predictive=predictive_power(z, information, following, lower, upper),
     )

@@ -15,7 +15,6 @@ from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.results import Caution
 from onsetstudy.core.serialise import result_kind
-from onsetstudy.design.interim.after_stopping import repeated_interval
 from onsetstudy.design.interim.boundaries import (
     Bounds,
     drift_for_power,
@@ -108,11 +107,7 @@ def plan_looks(
     floor_of = partial(_floor, steps=steps, futility=futility, power=power, kind=kind, rho=rho)
     bounds, floor, drift = _settled(bounds_of, floor_of, binding=futility == "binding")
     lower = bounds.lower if floor is None else np.maximum(bounds.lower, floor)
-    held = lower if futility == "binding" else bounds.lower
-    null = crossing_chances(steps, held, bounds.upper)
     design = crossing_chances(steps, lower, bounds.upper, drift=drift)
-    stopped = design.upper + design.lower
-    stopped[-1] = 1 - stopped[:-1].sum()
     single = -special.ndtri(alpha / sided) - special.ndtri(1 - power)
     looks = tuple(
         PlannedLook(
@@ -122,9 +117,7 @@ def plan_looks(
             lower=float(bounds.lower[k]) if sided == 2 else None,
             futility=None if floor is None else float(floor[k]),
             alpha_spent=float(bounds.spent[k]) * sided,
-            cross_null=float(null.upper[k]) * sided if futility != "binding" else float(null.upper[k]),
             cross_design=float(design.upper[k]),
-            nominal_p=float(sided * special.ndtr(-bounds.upper[k])),
         )
         for k in range(steps.size)
     )
@@ -139,7 +132,6 @@ def plan_looks(
         unit=unit,
         looks=looks,
         inflation=float((drift / single) ** 2),
-        expected_fraction=float(stopped @ steps),
         naive_error=naive_error(steps.size, alpha=alpha, sided=sided, fraction=steps),
         design_drift=drift,
         method="alpha spending, boundaries by recursive numerical integration",
@@ -258,7 +250,6 @@ def _as_seen(plan: LookPlan, seen: Sequence[LookSeen]) -> LookVerdict:
         alpha_spent=math.nan,
         naive_claim=_beyond(plan, look.z, plan.single_look),
         naive_error=naive_error(steps.size, alpha=plan.alpha, sided=plan.sided, fraction=steps),
-        repeated=None,
         conditional=None,
     )
 
@@ -277,11 +268,9 @@ def _steps(seen: Sequence[LookSeen]) -> FloatArray:
     return fresh if fresh.size else np.ones(1)
 
 
-def _decided(
-    plan: LookPlan, look: LookVerdict, bound: float, *, scale: float, spent: float, closing: bool
-) -> LookVerdict:
-    """A look held against its boundary; ``scale`` is the information on whose scale the repeated interval is."""
-    z, level = look.z, 1 - plan.alpha if plan.sided == 2 else 1 - 2 * plan.alpha
+def _decided(plan: LookPlan, look: LookVerdict, bound: float, *, spent: float, closing: bool) -> LookVerdict:
+    """A look held against its boundary."""
+    z = look.z
     crossed = _beyond(plan, z, bound)
     caution: tuple[Caution, ...] = ()
     if look.fraction > 1 + LEAST_STEP:
@@ -296,7 +285,6 @@ def _decided(
         direction=("sooner" if z > 0 else "later") if crossed else "",
         boundary=bound,
         alpha_spent=spent,
-        repeated=repeated_interval(z, scale, bound, level=level) if math.isfinite(bound) and scale > 0 else None,
         caution=caution,
     )
 
@@ -330,7 +318,7 @@ def _judge(
     floors = [-np.inf if f is None else f for f in binding]
     bounds = _bounds(plan, information, fraction, final=closing, floors=floors)
     spent = float(bounds.spent[-1]) * plan.sided
-    found = _decided(plan, look, float(bounds.upper[-1]), scale=float(information[-1]), spent=spent, closing=closing)
+    found = _decided(plan, look, float(bounds.upper[-1]), spent=spent, closing=closing)
     if closing:
         return found
     floor, powers = _outlook(plan, look.z, information, fraction)
@@ -344,10 +332,8 @@ def _close_without_growth(
     """The last look of all where its information is not above that of the look ``before``."""
     used = next(v.alpha_spent for v in reversed(earlier) if v.code != "descriptive")
     left = max(plan.alpha - used, 0.0)
-    # The interval is on the scale of the looks before: the score's where all have it, else the planned one.
-    scale = look.fraction if seen.information is None or before is None else seen.information
     bound = float(-special.ndtri(left / plan.sided))
-    found = _decided(plan, look, bound, scale=scale, spent=plan.alpha, closing=True)
+    found = _decided(plan, look, bound, spent=plan.alpha, closing=True)
     return replace(found, caution=(_no_growth(before, seen.information, left), *found.caution))
 
 

@@ -12,8 +12,8 @@ from onsetstudy.core.serialise import result_kind
 class PlannedLook:
     """One look as planned: fraction of the information, boundaries on the Z scale, error rate spent up to it.
 
-    ``cross_null`` and ``cross_design`` are the chances to stop there for efficacy if nothing differs and under the
-    planned effect; ``futility`` is ``None`` without a rule.
+    ``cross_design`` is the chance to stop there for efficacy under the planned effect; ``futility`` is ``None`` without
+    a rule.
     """
 
     number: int
@@ -22,9 +22,7 @@ class PlannedLook:
     lower: float | None
     futility: float | None
     alpha_spent: float
-    cross_null: float
     cross_design: float
-    nominal_p: float
 
 
 @result_kind("look_plan")
@@ -32,8 +30,8 @@ class LookPlan:
     """Boundaries of all planned looks.
 
     ``inflation`` is how much more information the plan needs than a single look with the same power;
-    ``expected_fraction`` how much of it is used on average under the planned effect; ``naive_error`` the true error
-    rate of looking as often with the boundary of one look. ``design_drift`` is of the score per planned information.
+    ``naive_error`` the true error rate of looking as often with the boundary of one look. ``design_drift`` is of the
+    score per planned information.
     """
 
     spending: str
@@ -46,7 +44,6 @@ class LookPlan:
     unit: str
     looks: tuple[PlannedLook, ...]
     inflation: float
-    expected_fraction: float
     naive_error: float
     design_drift: float
     method: str
@@ -62,11 +59,10 @@ class LookPlan:
 class ConditionalPower:
     """Chance to end on the right side of the boundary, given what was seen so far.
 
-    Under the planned effect, under the effect as it is now, and averaged over what the data leave likely.
+    Under the planned effect, and averaged over what the data leave likely.
     """
 
     design: float
-    current: float
     predictive: float
 
 
@@ -94,7 +90,6 @@ class LookVerdict:
     alpha_spent: float
     naive_claim: bool
     naive_error: float
-    repeated: Interval | None
     conditional: ConditionalPower | None
     caution: tuple[Caution, ...] = ()
 
@@ -111,7 +106,5 @@ class StoppedEstimate:
     interval: Interval
     p_value: float
     plain: float
-    plain_interval: Interval
-    look: int
     method: str
     source: str = ""

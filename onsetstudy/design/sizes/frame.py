@@ -72,25 +72,23 @@ EQUAL = Frame()
 """Two arms of equal size, nobody lost, no clusters, two-sided."""
 
 
-def design_effect(cluster_size: float, icc: float, *, size_cv: float = 0.0) -> float:
-    """By how much clusters inflate a size: ``1 + ((1 + cv^2) m - 1) icc``.
+def design_effect(cluster_size: float, icc: float) -> float:
+    """By how much clusters inflate a size: ``1 + (m - 1) icc``.
 
     Parameters
     ----------
     cluster_size : float
-        Cases of a cluster (a patient, an operator, a practice), on average.
+        Cases of a cluster (a patient, an operator, a practice).
     icc : float
         Intraclass correlation.
-    size_cv : float
-        Coefficient of variation of the sizes.
 
     References
     ----------
     .. [1] Eldridge SM, Ashby D, Kerry S. International Journal of Epidemiology 2006;35:1292-300 (from memory).
     """
-    if cluster_size < 1 or not 0 <= icc <= 1 or size_cv < 0:
+    if cluster_size < 1 or not 0 <= icc <= 1:
         raise DesignError("clusters hold one case or more, and the correlation lies between 0 and 1")
-    return 1 + ((1 + size_cv**2) * cluster_size - 1) * icc
+    return 1 + (cluster_size - 1) * icc
 
 
 def size_table(

@@ -113,7 +113,6 @@ class SimulatedPower:
     interval: Interval
     mc_error: float
     trials: int
-    wrong_side: float
     without_answer: int
     by_look: tuple[float, ...]
     expected_cases: float

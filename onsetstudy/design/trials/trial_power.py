@@ -256,7 +256,6 @@ def summarise(scenario: TrialScenario, found: list[TrialScores], trials: int, se
         interval=Interval(low=float(low), high=float(high), level=0.95, method="Wilson, of the simulation"),
         mc_error=math.sqrt(max(share * (1 - share), 0.25 / trials) / trials),
         trials=trials,
-        wrong_side=float(np.mean(stopped & ~right)),
         without_answer=int(np.isnan(z[:, -1]).sum()),
         by_look=tuple(float(np.mean(stopped & (first == k))) for k in range(z.shape[1])),
         expected_cases=float(used.mean() * scenario.cases),

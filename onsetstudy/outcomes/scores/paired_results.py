@@ -40,50 +40,43 @@ class OrderEffects:
 
 @result_kind("paired_study")
 class PairedStudy:
-    """Everything within patients: onset, success, wait, pain, order.
+    """What only a comparison within patients tells: the ratio within them, pain by ranks, order.
 
-    ``wait_difference`` and ``not_numb_difference`` are ``None`` in results from before they were kept.
+    Test, proportions and waits stand in the overall results, which are within patients already.
     """
 
     pairs: int
     incomplete: int
-    onset_test: HypothesisTest | NotAvailable
     hazard_ratio: EstimateLike
-    success: tuple[EstimateLike, ...]
-    success_difference: EstimateLike
     pain: PairedComparison | None
     order: OrderEffects | None
     n: Counts
     caution: tuple[Caution, ...] = ()
-    wait_difference: EstimateLike | None = None
-    not_numb_difference: EstimateLike | None = None
-
-    @property
-    def success_test(self) -> HypothesisTest | None:
-        """Test that belongs to the difference of success; ``None`` without one."""
-        found = self.success_difference
-        if isinstance(found, NotAvailable) or found.p_value is None:
-            return None
-        return HypothesisTest(
-            quantity="success_test",
-            contrast=found.contrast,
-            statistic=found.estimate,
-            statistic_name="difference",
-            df=1,
-            p_value=found.p_value,
-            alternative="two-sided",
-            method="exact McNemar test, or Newcombe's paired interval where that rejects less",
-            n=found.n,
-            source=found.source,
-        )
 
     def to_frame(self) -> pd.DataFrame:
         """All estimates."""
-        found = [self.onset_test, self.hazard_ratio, *self.success, self.success_difference]
-        found += [each for each in (self.wait_difference, self.not_numb_difference) if each is not None]
+        found: list[EstimateLike | HypothesisTest] = [self.hazard_ratio]
         found += [] if self.pain is None else [self.pain.shift, self.pain.test]
         found += [] if self.order is None else [self.order.period, self.order.sequence]
         return estimates_frame(found)
+
+
+def success_test(found: EstimateLike) -> HypothesisTest | None:
+    """Test that belongs to a difference of success within patients; ``None`` without one."""
+    if isinstance(found, NotAvailable) or found.p_value is None:
+        return None
+    return HypothesisTest(
+        quantity="success_test",
+        contrast=found.contrast,
+        statistic=found.estimate,
+        statistic_name="difference",
+        df=1,
+        p_value=found.p_value,
+        alternative="two-sided",
+        method="exact McNemar test, or Newcombe's paired interval where that rejects less",
+        n=found.n,
+        source=found.source,
+    )
 
 
 @result_kind("guess_line")

@@ -32,7 +32,7 @@ CONTENTS: tuple[Callable[[StudyResults], Section | None], ...] = (
     onset_section,
     lambda r: fair_section(r.fair, r.protocol),
     comfort_section,
-    lambda r: paired_section(r.paired, r.protocol),
+    lambda r: paired_section(r.paired, r.overall, r.protocol),
     lambda r: blinding_section(r.blinding, r.protocol),
     lambda r: negative_section(r.negative, r.protocol),
     lambda r: chair_section(r.chair_time, r.protocol, r.claims.get("chair_time_difference")),

@@ -37,7 +37,7 @@ from onsetstudy.study.group.given_away import techniques_of_one_practice
 from onsetstudy.study.group.harms import group_harms, practices_without_harms
 from onsetstudy.study.group.interim import OF_SCORES, group_looks
 from onsetstudy.study.group.pool_files import Gathered, cut, gather, last_quarter, sent_less, until
-from onsetstudy.study.group.reconcile import agreement_of, not_reproduced, reconcile, unlike_rows
+from onsetstudy.study.group.reconcile import not_reproduced, reconcile, unlike_rows
 from onsetstudy.study.group.results import GroupGate, GroupOverall, GroupPractice, GroupResults
 from onsetstudy.study.group.stratified_ipd import expected_failures, failures_by, pool_in_one_stage, subgroups_by
 from onsetstudy.study.results import Provenance
@@ -115,7 +115,6 @@ def analyse_group(
         pooled=pooled,
         cumulative=cumulative,
         subgroups=subgroups,
-        agreement=agreement_of(overall, next(p for p in pooled if p.quantity == "hazard_ratio")),
         funnels=tuple(funnels),
         looks=group_looks(counts, group.quarter),
         harms=group_harms(whole.safety, protocol),

@@ -8,18 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import numpy as np
-
 from onsetstudy.core.quantities import read_earlier
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
-from onsetstudy.pool.combine import FEW_PRACTICES
 from onsetstudy.pool.results import Pooled
 from onsetstudy.study.exchange_results import Exchange
 from onsetstudy.study.group.pool_files import Gathered
-from onsetstudy.study.group.results import Agreement, GroupOverall, Reconciled
+from onsetstudy.study.group.results import GroupOverall, Reconciled
 
 ALIKE = 1e-9
-SPREAD_AGREES = 0.5
 REPRODUCED = 1e-6
 
 
@@ -34,8 +30,7 @@ def reconcile(overall: GroupOverall, pooled_all: Sequence[Pooled], *, practices:
             continue
         reasons = _of_practices(pooled)
         why = tuple(reasons if "spread" in reasons else [*reasons, "weights"])
-        average = pooled.average
-        found.append(Reconciled(quantity=within.quantity, within=within, mean_of_practices=average, reasons=why))
+        found.append(Reconciled(quantity=within.quantity, reasons=why))
     return tuple(found)
 
 
@@ -61,20 +56,6 @@ def unlike_rows(files: Sequence[tuple[str, Exchange]], *, beyond: bool, first_lo
         "first_look": first_look,
     }
     return tuple(code for code, holds in told.items() if holds)
-
-
-def agreement_of(overall: GroupOverall, ratio: Pooled) -> Agreement:
-    """Why one stage and two stages differ, as far as they do."""
-    reasons = _of_practices(ratio)
-    if sum(m.weight > 0 for m in ratio.members) < FEW_PRACTICES:
-        reasons.append("few")
-    one, two = overall.hazard_ratio, ratio.average
-    if not (isinstance(one, Estimate) and isinstance(two, Estimate)):
-        return Agreement(apart=None, reasons=tuple(reasons))
-    apart = abs(float(np.log(one.estimate / two.estimate))) / (two.std_error or 1.0)
-    if apart > SPREAD_AGREES and not reasons:
-        reasons.append("weights")
-    return Agreement(apart=apart, reasons=tuple(reasons))
 
 
 def not_reproduced(counts: Gathered, own: dict[str, tuple[Estimate | NotAvailable, ...]]) -> tuple[str, ...]:

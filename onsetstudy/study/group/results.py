@@ -76,17 +76,13 @@ class GroupHarm:
 class GroupSuccess:
     """Success by the target (or the horizon) over practices.
 
-    ``undecided`` counts cases by arm that were tested neither numb before nor not numb after the minute. ``if_numb``
-    and ``if_not_numb`` are the results had all of them been numb in time, or none; ``if_for`` and ``if_against`` had
-    those of the other arm alone been numb, or those of the reference arm alone: the most they can do to the difference
-    either way. ``None`` where there are none or
-    nobody asked.
+    ``undecided`` counts cases by arm that were tested neither numb before nor not numb after the minute. ``if_for``
+    and ``if_against`` are the results had those of the other arm alone been numb in time, or those of the reference arm
+    alone: the most they can do to the difference either way. ``None`` where there are none or nobody asked.
     """
 
     undecided: tuple[tuple[str, int], ...]
     pooled: CommonOdds
-    if_not_numb: CommonOdds | None
-    if_numb: CommonOdds | None
     if_against: CommonOdds | None = None
     if_for: CommonOdds | None = None
 
@@ -122,26 +118,12 @@ class GroupOverall:
 
 @result_kind("reconciled")
 class Reconciled:
-    """One quantity combined in two ways; ``within`` is the answer.
+    """One quantity of which the mean of practices is another number than the answer.
 
-    ``reasons`` say why they differ, by code: ``left_out``, ``spread``, ``weights``.
+    ``reasons`` say why, by code: ``left_out``, ``spread``, ``weights``.
     """
 
     quantity: str
-    within: EstimateLike
-    mean_of_practices: EstimateLike
-    reasons: tuple[str, ...]
-
-
-@result_kind("agreement")
-class Agreement:
-    """Whether one stage and two stages say the same, and why not.
-
-    ``apart`` is the difference of the log ratios in standard errors of the two-stage average; ``reasons`` are codes:
-    ``left_out``, ``spread``, ``few``, ``weights``.
-    """
-
-    apart: float | None
     reasons: tuple[str, ...]
 
 
@@ -176,7 +158,6 @@ class GroupResults(Serialisable):
     pooled: tuple[Pooled, ...]
     cumulative: tuple[Step, ...]
     subgroups: tuple[Subgroups, ...]
-    agreement: Agreement
     funnels: tuple[Funnel | NotAvailable, ...]
     looks: LooksTaken | None
     harms: tuple[GroupHarm, ...]

@@ -50,7 +50,7 @@ class SuccessTables:
 def pool_success(data: CountedSet, minute: float | None = None, *, extremes: bool = True) -> GroupSuccess:
     """Odds ratio and difference of the shares numb by a minute, practices and techniques compared within themselves.
 
-    Without ``minute`` it is the target; ``extremes`` asks for the results with all undecided cases numb, and none.
+    Without ``minute`` it is the target; ``extremes`` asks for the results with the undecided of one arm alone numb.
 
     Notes
     -----
@@ -73,8 +73,6 @@ def pool_success(data: CountedSet, minute: float | None = None, *, extremes: boo
     return GroupSuccess(
         undecided=tuple((a, int(tables.undecided[:, j].sum())) for j, a in enumerate(arms)),
         pooled=common_odds(split, n, arms=arms, conf_level=level, inflation=tables.inflation),
-        if_not_numb=had(tables.numb),
-        if_numb=had(n - tables.not_numb),
         if_against=had(tables.numb + only[0]),
         if_for=had(tables.numb + only[1]),
     )

@@ -21,7 +21,7 @@ from onsetstudy.outcomes.harm_results import Safety
 from onsetstudy.outcomes.published_results import PublishedContext
 from onsetstudy.outcomes.scores.pain_moment_results import Comfort
 from onsetstudy.outcomes.scores.pain_results import PainComparison
-from onsetstudy.outcomes.scores.paired_results import Blinding, PairedStudy
+from onsetstudy.outcomes.scores.paired_results import Blinding, PairedStudy, success_test
 from onsetstudy.protocol.governance import AdoptionRule
 from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol
@@ -109,7 +109,7 @@ class StudyResults(Serialisable):
             "success_difference": (
                 whole.success_difference,
                 whole.success,
-                None if self.paired is None else self.paired.success_test,
+                None if self.paired is None else success_test(whole.success_difference),
             ),
             "not_numb_difference": (whole.never_numb_difference, whole.never_numb, None),
             "pain_difference": (mean_pain(whole, protocol), (), None),

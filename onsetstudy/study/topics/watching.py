@@ -121,7 +121,6 @@ def _charts(
                 failure=failure,
                 odds_ratio=ratio,
                 run_length=rule.run_length,
-                seed=protocol.plan.seed,
                 guard=guard,
             )
             charts.append(chart)

@@ -6,23 +6,21 @@ import numpy as np
 import pandas as pd
 
 from onsetstudy.core.arrays import IntArray
-from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotAvailable
+from onsetstudy.core.results import Estimate, EstimateLike
 from onsetstudy.inference.means import LEAST
 from onsetstudy.outcomes.scores.blinding import blinding_index
 from onsetstudy.outcomes.scores.paired_results import Blinding, OrderEffects, PairedComparison, PairedStudy
 from onsetstudy.outcomes.scores.within_patient import compare_pairs, order_effects
 from onsetstudy.study.sets.analysis_set import AnalysisSet
-from onsetstudy.study.sets.contrasts import BY_ARM, Refusal, ask, cautions_of
+from onsetstudy.study.sets.contrasts import Refusal, ask, cautions_of
 from onsetstudy.study.sets.pairs import TOO_FEW, unpaired
 from onsetstudy.survival.hazards.frailty import WITHOUT_SPREAD, fit_shared_frailty
-from onsetstudy.survival.ranktests.compare import compare_arms
-from onsetstudy.survival.results import ArmContrast
 
 PEOPLE = ("patient", "operator", "assessor")
 
 
 def paired_study(data: AnalysisSet) -> PairedStudy | None:
-    """Comparison within patients; ``None`` unless the design gives each patient both arms.
+    """What the overall results do not tell within patients; ``None`` unless the design gives each patient both arms.
 
     Notes
     -----
@@ -36,41 +34,15 @@ def paired_study(data: AnalysisSet) -> PairedStudy | None:
         return None
     both = data.in_pairs()
     few = ("too_few", TOO_FEW) if len(pairs) < LEAST else None
-    (success, apart), ratio = _compared(both, "success_difference"), _ratio(both, few)
+    ratio = _ratio(both, few)
     return PairedStudy(
         pairs=len(pairs),
         incomplete=data.frame["patient_id"].nunique() - len(pairs),
-        onset_test=_onset_test(both, few),
         hazard_ratio=ratio,
-        success=success,
-        success_difference=apart,
-        wait_difference=_compared(both, "rmst_difference")[1],
-        not_numb_difference=_compared(both, "not_numb_difference")[1],
         pain=_pain(data, pairs),
         order=_order(data, pairs),
         n=both.counts("success"),
         caution=(*unpaired(data, pairs), *cautions_of((ratio,), (WITHOUT_SPREAD.code,))),
-    )
-
-
-def _onset_test(both: AnalysisSet, refusal: Refusal | None) -> HypothesisTest | NotAvailable:
-    protocol = both.protocol
-    return ask(
-        both,
-        "onset_test",
-        lambda: compare_arms(
-            both.times("hazard"),
-            both.arm,
-            reference_arm=protocol.reference_arm,
-            block=both.column("patient_id"),
-            method="permutation",
-            seed=protocol.plan.seed,
-            curves=both.curves,
-        ),
-        refusal=refusal,
-        n=both.counts("success"),
-        method="log-rank test, labels exchanged within patients",
-        sign="/",
     )
 
 
@@ -89,14 +61,6 @@ def _ratio(both: AnalysisSet, refusal: Refusal | None) -> EstimateLike:
 
     method = "proportional hazards with an effect shared by the cases of a patient"
     return ask(both, "hazard_ratio", estimate, refusal=refusal, n=both.counts("success"), method=method)
-
-
-def _compared(both: AnalysisSet, difference: str) -> tuple[tuple[EstimateLike, ...], EstimateLike]:
-    """What page 1 compares, as it compares it: of each arm, and the difference."""
-    found = ask(
-        both, difference, lambda: BY_ARM[difference][1](both), n=both.counts("success"), method="within patients"
-    )
-    return (found.arms[:2], found.difference) if isinstance(found, ArmContrast) else ((found, found), found)
 
 
 def _pain(data: AnalysisSet, pairs: IntArray) -> PairedComparison | None:

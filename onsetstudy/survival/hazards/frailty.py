@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy import optimize, special, stats
+from scipy import optimize, stats
 
 from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.core.cases import takes_cases
@@ -31,21 +31,17 @@ from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Es
 from onsetstudy.inference.design_matrix import Coded, code_covariates
 from onsetstudy.inference.likelihood import (
     boundary_test,
-    central_slopes,
     fall_to_lower_limit,
-    log_scale_interval,
     wald_ratio,
 )
 from onsetstudy.inference.parameter import Told
-from onsetstudy.survival.hazards.frailty_likelihood import NODES, Model, at_nodes, negative, negative_slopes
+from onsetstudy.survival.hazards.frailty_likelihood import NODES, negative, negative_slopes
 from onsetstudy.survival.hazards.frailty_search import LARGEST_SPREAD, TOLERANCE, Found, Frame, climb, search
 from onsetstudy.survival.hazards.ph_fit import NEGLIGIBLE, Maximum, maximise, set_up
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
-from onsetstudy.survival.results import ClusterEffect, SharedFrailty
+from onsetstudy.survival.results import SharedFrailty
 
 STEP = 1e-4
-SPREADS = 7
-"""Spreads over which a cluster's effect is averaged."""
 FEW_CLUSTERS = 5
 AT_BOUND = Caution(
     code="spread_at_bound",
@@ -106,7 +102,7 @@ def fit_shared_frailty(
     -------
     SharedFrailty
         ``spread`` on the log scale with a profile-likelihood interval, ``test`` of no spread (boundary: half the
-        chi-square p-value), ``clusters``: shrunken ratio of each cluster to the average one.
+        chi-square p-value), ``estimates``: hazard ratios for cases of one cluster.
 
     Raises
     ------
@@ -122,8 +118,8 @@ def fit_shared_frailty(
     >>> arm = ["plain"] * 6 + ["buffered"] * 6
     >>> dentist = ["d1", "d2"] * 6
     >>> found = fit_shared_frailty(times, {"arm": arm}, cluster=dentist, reference_arm="plain")
-    >>> [c.cluster for c in found.clusters]
-    ['d1', 'd2']
+    >>> found.estimates[0].contrast
+    'buffered / plain'
     """
     coded = code_covariates(covariates, len(times), reference, reference_arm=reference_arm)
     names, codes = np.unique(np.asarray(cluster).astype(str), return_inverse=True)
@@ -161,7 +157,6 @@ def _fitted(
     condition = "largest gradient of the marginal log-likelihood, relative to the number of cases"
     told = Told(method=METHOD.format(frame.whole.nodes), n=counts, assumptions=ASSUMPTIONS, source=SOURCE)
     spread = _spread(frame, best, value, plain.log_likelihood, conf_level, told)
-    cases = np.bincount(frame.cluster, weights=frame.many).astype(np.float64)
     few = f"Only {len(names)} clusters: how much they differ is hardly known."
     return SharedFrailty(
         spread=spread,
@@ -175,7 +170,6 @@ def _fitted(
             source="Self & Liang 1987, JASA 82:605-610",
         ),
         estimates=_ratios(best, coded, conf_level, told),
-        clusters=_clusters(frame, best, spread.interval.high, names, cases, conf_level),
         log_likelihood=value,
         log_likelihood_without=plain.log_likelihood,
         certificate=Certificate(
@@ -232,53 +226,3 @@ def _covariance(at: Found, free: BoolArray) -> FloatArray:
     """Inverse curvature of the ``free`` parameters."""
     curvature = negative_slopes(at.theta, at.model)[2][np.ix_(free, free)]
     return np.asarray(np.linalg.pinv((curvature + curvature.T) / 2), dtype=np.float64)
-
-
-def _effects(model: Model, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Posterior mean and variance of each cluster's log rate at given parameters."""
-    at = at_nodes(model, theta)
-    posterior = special.softmax(at.joint, axis=1)
-    effect = theta[-1] * at.node
-    mean = (posterior * effect).sum(axis=1)
-    return mean, (posterior * (effect - mean[:, None]) ** 2).sum(axis=1)
-
-
-def _clusters(
-    frame: Frame, best: Found, highest: float, names: list[str], cases: FloatArray, conf_level: float
-) -> tuple[ClusterEffect, ...]:
-    """Posterior mean of each cluster's log rate, and its normal interval, with nothing taken as known that is fitted.
-
-    The spread is averaged over what the profile likelihood leaves plausible, and the uncertainty of the other
-    parameters, the average rate above all, comes in by the delta method (Kass & Steffey 1989, JASA 84:717-726).
-    """
-    grid = np.linspace(0.0, highest if np.isfinite(highest) else LARGEST_SPREAD, SPREADS)
-    near, value, effects = best, [], []
-    for spread in grid:
-        near = climb(frame, near, spread=float(spread))
-        value.append(-negative(near.theta, near.model))
-        effects.append(_effects(near.model, near.theta))
-    mean, variance = (np.array(each) for each in zip(*effects, strict=True))
-    weight = np.exp(np.array(value) - max(value))
-    weight /= weight.sum()
-    average = weight @ mean
-    total = weight @ (variance + (mean - average) ** 2) + _borrowed(frame, best, grid)
-    error = np.sqrt(np.maximum(total, 0.0))
-    how = "posterior of the cluster, over the spreads that are plausible"
-    return tuple(
-        ClusterEffect(
-            cluster=name,
-            cases=round(cases[k]),
-            ratio=float(np.exp(average[k])),
-            interval=log_scale_interval(average[k], error[k], conf_level, how),
-        )
-        for k, name in enumerate(names)
-    )
-
-
-def _borrowed(frame: Frame, best: Found, grid: FloatArray) -> FloatArray:
-    """Variance that the clusters' effects owe to the other parameters, at the fitted spread or a small one."""
-    at = best if best.theta[-1] >= grid[1] else climb(frame, best, spread=float(grid[1]))
-    free = np.ones(at.theta.size, dtype=bool)
-    free[-1] = False
-    along = central_slopes(lambda t: _effects(at.model, t)[0], at.theta, STEP, free)
-    return np.asarray(np.einsum("jk,jl,lk->k", along, _covariance(at, free), along), dtype=np.float64)

@@ -17,7 +17,6 @@ from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import OnsetStudyError, require
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.parallel import Mapper, serial
 from onsetstudy.core.results import Assumption, Caution, Counts, HypothesisTest, ScorePiece
 from onsetstudy.core.seeds import checked_seed
 from onsetstudy.survival.curve.npmle import Curves
@@ -81,7 +80,6 @@ def compare_arms(
     n_resamples: int = 9999,
     seed: int | None = None,
     max_enumeration: int = 200_000,
-    mapper: Mapper = serial,
     curves: Curves | None = None,
 ) -> HypothesisTest:
     """Test of whether onset comes equally soon in all arms.
@@ -120,8 +118,6 @@ def compare_arms(
         Needed when arrangements are drawn.
     max_enumeration : int
         Distinct outcomes up to which all arrangements are gone through instead of drawn.
-    mapper : Mapper
-        Hands out the drawing of arrangements.
     curves : Curves, optional
         Those of the work that this belongs to; default: fitted for this call only.
 
@@ -187,7 +183,7 @@ def compare_arms(
     pieces, units = pieces_of(scored, method)
     p_from: PermutationP | None = None
     if method == "permutation":
-        p_from = _permutation(units, pieces, direction, n_resamples, seed, max_enumeration, mapper)
+        p_from = _permutation(units, pieces, direction, n_resamples, seed, max_enumeration)
     counts = cases.counts()
     how = _method_line(scores, method, cases, units, p_from)
     test = combine_pieces(pieces, cases.arms, direction, counts, how, trend)
@@ -223,7 +219,6 @@ def _permutation(
     n_resamples: int,
     seed: int | None,
     max_enumeration: int,
-    mapper: Mapper,
 ) -> PermutationP:
     _, variance = sum_pieces(pieces)
     sums, mean, _ = group_moments(units)
@@ -241,7 +236,7 @@ def _permutation(
         raise OnsetStudyError.of_key(
             "n_resamples", f"n_resamples is {n_resamples}", "draw at least 1 arrangement; 9999 is usual"
         )
-    return draw_p_value(units, distance, observed, n_resamples=n_resamples, seed=seed, mapper=mapper)
+    return draw_p_value(units, distance, observed, n_resamples=n_resamples, seed=seed)
 
 
 # --- words ----------------------------------------------------------------------------------------------------------

@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from scipy.special import gammaln
 
 from onsetstudy.core.arrays import FloatArray, IntArray
-from onsetstudy.core.parallel import Mapper
 from onsetstudy.core.results import Interval
 from onsetstudy.core.seeds import stream
 from onsetstudy.inference.proportions import clopper_pearson_limits
@@ -153,7 +152,7 @@ def _merged(sums: FloatArray, probability: FloatArray, quantum: float) -> tuple[
 
 
 def draw_p_value(
-    units: Units, extremity: Extremity, observed: FloatArray, *, n_resamples: int, seed: int, mapper: Mapper
+    units: Units, extremity: Extremity, observed: FloatArray, *, n_resamples: int, seed: int
 ) -> PermutationP:
     """P value from arrangements drawn at random.
 
@@ -164,8 +163,6 @@ def draw_p_value(
     observed : ndarray of float, shape (k,)
     n_resamples : int
     seed : int
-    mapper : Mapper
-        Hands out the draws; the same numbers for one worker or many.
 
     Returns
     -------
@@ -184,7 +181,16 @@ def draw_p_value(
     _, start, size = np.unique(group, return_index=True, return_counts=True)
     same_size = tuple(start[size == s][:, None] + np.arange(s) for s in np.unique(size))
     threshold = float(extremity(observed[None, :])[0])
-    hits = sum(mapper.map(_Drawn(total, np.eye(units.n_arms)[arm], same_size, extremity, threshold, seed), chunks))
+    label, hits = np.eye(units.n_arms)[arm], 0
+    for number, rows in chunks:
+        rng, drawn = stream(seed, "compare_arms", number), np.empty((rows, total.size))
+        # Scores change places under fixed labels, which comes to the same and can be done for all groups of a size.
+        for place in same_size:
+            shuffled = np.tile(total[place], (rows, 1))
+            if place.shape[1] > 1:
+                rng.permuted(shuffled, axis=1, out=shuffled)
+            drawn[:, place.ravel()] = shuffled.reshape(rows, -1)
+        hits += int(_as_extreme(extremity(drawn @ label), threshold).sum())
     low, high = clopper_pearson_limits(hits, n_resamples)
     return PermutationP(
         p_value=(hits + 1) / (n_resamples + 1),
@@ -192,28 +198,3 @@ def draw_p_value(
         smallest=1 / (n_resamples + 1),
         interval=Interval(low=low, high=high, level=0.95, method="Clopper-Pearson, Monte Carlo error only"),
     )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Drawn:
-    """Scores and labels (a column an arm) of single units whose scores change places within groups of one size each."""
-
-    total: FloatArray
-    label: FloatArray
-    same_size: tuple[IntArray, ...]
-    extremity: Extremity
-    threshold: float
-    seed: int
-
-    def __call__(self, chunk: tuple[int, int]) -> int:
-        """How many of a chunk's random arrangements are at least as extreme as the observed one."""
-        number, rows = chunk
-        generator = stream(self.seed, "compare_arms", number)
-        drawn = np.empty((rows, self.total.size))
-        # Scores change places under fixed labels, which comes to the same and can be done for all groups of a size.
-        for place in self.same_size:
-            shuffled = np.tile(self.total[place], (rows, 1))
-            if place.shape[1] > 1:
-                generator.permuted(shuffled, axis=1, out=shuffled)
-            drawn[:, place.ravel()] = shuffled.reshape(rows, -1)
-        return int(_as_extreme(self.extremity(drawn @ self.label), self.threshold).sum())

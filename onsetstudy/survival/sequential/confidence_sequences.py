@@ -1,8 +1,7 @@
 """Limits of the difference in success that hold whenever one looks.
 
 Within a block all orders of the arms were equally likely, so that the difference of the shares within it has the true
-difference as its mean; a case allocated by itself with chance ``p`` gives ``(y - m) (a / p - (1 - a) / (1 - p))`` with
-``m`` the share so far. A candidate difference is left out once a bet against it has won too much: the hedged capital of
+difference as its mean. A candidate difference is left out once a bet against it has won too much: the hedged capital of
 Waudby-Smith I, Ramdas A. Estimating means of bounded random variables by betting. Journal of the Royal Statistical
 Society B 2024;86:1-27.
 """
@@ -23,7 +22,6 @@ from onsetstudy.survival.results import ConfidenceSequence
 from onsetstudy.survival.sequential.e_values import CALENDAR, KNOWN_CHANCE, Draws
 
 CANDIDATES = 801
-LEAST_CHANCE = 0.1
 TRUNCATED = 0.5
 SAME_MEAN = Assumption(
     name="one difference", detail="the expected difference is the same all along, or its average is meant"
@@ -36,8 +34,7 @@ def success_sequence(
     *,
     reference_arm: str,
     target_min: float,
-    block: ArrayLike | None = None,
-    chance: ArrayLike | None = None,
+    block: ArrayLike,
     conf_level: float = 0.95,
 ) -> ConfidenceSequence:
     """Limits of the difference in the share numb by the target, block by block.
@@ -46,9 +43,8 @@ def success_sequence(
     ----------
     times : Intervals, n cases
         In the order in which arms were drawn.
-    arm, reference_arm, block, chance
-        As for :func:`~onsetstudy.survival.sequential.e_values.anytime_test`. Blocks of one arm tell nothing; cases
-        whose chance is below 0.1 or above 0.9 are left out, since one of them could swing everything.
+    arm, reference_arm, block
+        As for :func:`~onsetstudy.survival.sequential.e_values.anytime_test`. Blocks of one arm tell nothing.
     target_min : float
     conf_level : float
 
@@ -62,7 +58,7 @@ def success_sequence(
     OnsetStudyError
         As for ``anytime_test``, or if level or target make no sense.
     """
-    draws = Draws.of(len(times), arm, reference_arm, block, chance)
+    draws = Draws.of(len(times), arm, reference_arm, block)
     other = draws.other
     if not 0 < conf_level < 1 or target_min <= 0:
         raise OnsetStudyError("the level must lie between 0 and 1 and the target above 0")
@@ -71,8 +67,7 @@ def success_sequence(
     # Against the upper limit an undecided case counts for the other arm, against the lower one for the reference.
     limits = []
     for success in (np.where(open_, ~other, numb), np.where(open_, other, numb)):
-        steps = _single(success, other, draws.chance) if block is None else _by_block(success, other, draws.blocks)
-        limits.append(_limits(steps, len(times), conf_level))
+        limits.append(_limits(_by_block(success, other, draws.blocks), len(times), conf_level))
     undecided = int(open_.sum())
     text = f"{undecided} cases straddle {target_min:g} min; the limits enclose whatever they were."
     return ConfidenceSequence(
@@ -93,46 +88,36 @@ def success_sequence(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Steps:
-    """Values within ``reach`` with the true difference as mean, and the case after which each is known."""
+    """Values within -1 and 1 with the true difference as mean, and the case after which each is known."""
 
     case: IndexArray
     value: FloatArray
-    reach: float
 
 
 def _by_block(success: BoolArray, other: BoolArray, rows: list[IndexArray]) -> _Steps:
     both = [r for r in rows if other[r].any() and not other[r].all()]
     value = [success[r[other[r]]].mean() - success[r[~other[r]]].mean() for r in both]
-    return _Steps(np.array([r[-1] for r in both], dtype=np.intp), np.array(value, dtype=np.float64), 1.0)
-
-
-def _single(success: BoolArray, other: BoolArray, p: FloatArray) -> _Steps:
-    used = np.flatnonzero((p >= LEAST_CHANCE) & (p <= 1 - LEAST_CHANCE))
-    y = success[used].astype(np.float64)
-    before = (0.5 + np.cumsum(y) - y) / (1.0 + np.arange(used.size))
-    weight = np.where(other[used], 1 / p[used], -1 / (1 - p[used]))
-    reach = 2.0 if used.size and np.ptp(p[used]) < 1e-9 and abs(p[used][0] - 0.5) < 1e-9 else 1 / LEAST_CHANCE
-    return _Steps(used, (y - before) * weight, reach)
+    return _Steps(np.array([r[-1] for r in both], dtype=np.intp), np.array(value, dtype=np.float64))
 
 
 def _limits(steps: _Steps, n: int, level: float) -> tuple[FloatArray, FloatArray]:
     """Lower and upper limit after each case, shape (n,)."""
     candidate = np.linspace(-1, 1, CANDIDATES)
     width = candidate[1] - candidate[0]
-    scaled = ((candidate + steps.reach) / (2 * steps.reach)).clip(1e-9, 1 - 1e-9)
+    scaled = ((candidate + 1) / 2).clip(1e-9, 1 - 1e-9)
     rich, poor = np.zeros(CANDIDATES), np.zeros(CANDIDATES)
     threshold = math.log(2 / (1 - level))
     low, high = np.full(n, -1.0), np.full(n, 1.0)
     kept = np.ones(CANDIDATES, dtype=bool)
     mean, spread = 0.5, 0.25
     for k, (case, value) in enumerate(zip(steps.case, steps.value, strict=True), start=1):
-        x = (value + steps.reach) / (2 * steps.reach)
+        x = (value + 1) / 2
         bet = math.sqrt(2 * threshold / (max(spread, 1e-8) * k * math.log(k + 1)))
         rich += np.log1p(np.minimum(bet, TRUNCATED / scaled) * (x - scaled))
         poor += np.log1p(-np.minimum(bet, TRUNCATED / (1 - scaled)) * (x - scaled))
         kept &= np.maximum(rich, poor) < threshold
         # Of earlier steps only: what is bet next never knows what it is bet on.
-        mean = (0.5 + steps.value[:k].sum() / (2 * steps.reach) + k / 2) / (k + 1)
+        mean = (0.5 + steps.value[:k].sum() / 2 + k / 2) / (k + 1)
         spread = (spread * k + (x - mean) ** 2) / (k + 1)
         still = candidate[kept]
         if still.size:

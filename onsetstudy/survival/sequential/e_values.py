@@ -10,8 +10,8 @@ The factor of a block is the product of these over its cases of the other arm, d
 all orders of its arms. It has mean 1 under no difference whatever ``S`` and ``theta`` are, as long as they come from
 earlier blocks: the running product is a test martingale, and by Ville's inequality passes 1/alpha with a chance of at
 most alpha, at any time, with any censoring. Here ``S`` is learned block by block, and products over several ``theta``
-are averaged, half of them with a share of teeth that becomes numb in neither arm. A case that was allocated by itself
-is a block of one with a chance ``p``. Derived here; the form for exact ordered times is that of ter Schure J,
+are averaged, half of them with a share of teeth that becomes numb in neither arm. A block of one is a case drawn
+by a coin. Derived here; the form for exact ordered times is that of ter Schure J,
 Perez-Ortiz MF, Ly A, Grunwald PD. The safe log rank test. 2020.
 """
 
@@ -35,9 +35,7 @@ RATIOS = (1.25, 1.6, 2.2, 1 / 1.25, 1 / 1.6, 1 / 2.2)
 BEFOREHAND = 0.5
 # Half of the averaged products take most of those beyond the last test as never numb in either arm.
 NEVER = 0.95
-KNOWN_CHANCE = Assumption(
-    name="known allocation", detail="arms were drawn by chance within their blocks, or with the chance stated"
-)
+KNOWN_CHANCE = Assumption(name="known allocation", detail="arms were drawn by chance within their blocks")
 CALENDAR = Assumption(name="calendar order", detail="cases are taken in the order in which arms were drawn")
 
 
@@ -47,8 +45,7 @@ def anytime_test(
     *,
     reference_arm: str,
     grid_min: ArrayLike,
-    block: ArrayLike | None = None,
-    chance: ArrayLike | None = None,
+    block: ArrayLike,
     stratum: ArrayLike | None = None,
     ratios: tuple[float, ...] = RATIOS,
 ) -> AnytimeTest:
@@ -63,11 +60,9 @@ def anytime_test(
     reference_arm : str
     grid_min : array_like of float, shape (j,)
         Minutes between which the curve is taken as straight: the schedule of tests.
-    block : array_like of str, shape (n,), optional
+    block : array_like of str, shape (n,)
         Block of allocation of each case: within it all orders of the arms were equally likely. A block counts when its
         last case is in.
-    chance : array_like of float, shape (n,), optional
-        Instead of blocks: each case's chance of the other arm when it was drawn.
     stratum : array_like of str, shape (n,), optional
         Each has a curve of its own; blocks lie within strata.
     ratios : tuple of float
@@ -81,7 +76,7 @@ def anytime_test(
     Raises
     ------
     OnsetStudyError
-        If there are not two arms, lengths or chances do not fit, or neither blocks nor chances are given.
+        If there are not two arms, or lengths do not fit.
 
     Notes
     -----
@@ -89,7 +84,7 @@ def anytime_test(
     its orders are still equally likely.
     """
     n = len(times)
-    draws = Draws.of(n, arm, reference_arm, block, chance)
+    draws = Draws.of(n, arm, reference_arm, block)
     grid = _grid(grid_min)
     named = np.zeros(n) if stratum is None else np.asarray(stratum).astype(str)
     strata = np.unique(named, return_inverse=True)[1]
@@ -99,7 +94,7 @@ def anytime_test(
     for rows in draws.blocks:
         own = mass[strata[rows[0]]][None]
         told = _told(times.left[rows][None], times.right[rows][None], grid, own, power)
-        factor = _factor(told, draws.other[rows][None], draws.chance[rows][None])[0]
+        factor = _factor(told, draws.other[rows][None])[0]
         logs[rows[-1]] = np.log(factor)
         mass[strata[rows[0]]] = _learned(own, times.left[rows][None], times.right[rows][None], grid)[0]
     logs = np.cumsum(logs, axis=0)
@@ -123,46 +118,41 @@ def anytime_test(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Draws:
-    """Arms as they were drawn: reference arm and other, who had the other, with which chance, and rows of each block.
+    """Arms as they were drawn: reference arm and other, who had the other, and rows of each block.
 
-    Blocks are in the order in which their last cases came; a case that was drawn by itself is a block of one.
+    Blocks are in the order in which their last cases came.
     """
 
     names: tuple[str, str]
     arm: StrArray
     other: BoolArray
-    chance: FloatArray
     blocks: list[IndexArray]
 
     @classmethod
-    def of(cls, n: int, arm: ArrayLike, reference_arm: str, block: ArrayLike | None, chance: ArrayLike | None) -> Draws:
-        """Checked draws of ``n`` cases, by blocks or by chances.
+    def of(cls, n: int, arm: ArrayLike, reference_arm: str, block: ArrayLike) -> Draws:
+        """Checked draws of ``n`` cases, by blocks.
 
         Raises
         ------
         OnsetStudyError
-            If there are not two arms, lengths or chances do not fit, or neither blocks nor chances are given.
+            If there are not two arms, or lengths do not fit.
         """
-        if (block is None) == (chance is None):
-            raise OnsetStudyError("give the blocks in which arms were drawn, or each case's chance of its arm")
         arms = np.asarray(arm).astype(str)
-        p = np.full(n, 0.5) if chance is None else np.asarray(chance, dtype=np.float64)
+        named = np.asarray(block).astype(str)
         names = sorted(set(arms) | {reference_arm})
         problems = []
-        if arms.shape != (n,) or p.shape != (n,):
-            problems.append(("times, arms and chances must be equally long", "give one of each for every case"))
+        if arms.shape != (n,) or named.shape != (n,):
+            problems.append(("times, arms and blocks must be equally long", "give one of each for every case"))
         if len(names) != 2:
             problems.append((f"{len(names)} arms ({', '.join(names)}) where two are compared", "leave out the others"))
-        if not np.all((p >= 0) & (p <= 1)):
-            problems.append(("a chance lies outside 0 to 1", "give the chance of the other arm, such as 0.5"))
         if problems:
             raise OnsetStudyError([Problem.of_key("anytime", what, mend) for what, mend in problems])
         second = next(name for name in names if name != reference_arm)
-        code = np.arange(n) if block is None else np.unique(np.asarray(block).astype(str), return_inverse=True)[1]
+        code = np.unique(named, return_inverse=True)[1]
         order = np.argsort(code, kind="stable")
         parts = np.split(order, np.flatnonzero(np.diff(code[order])) + 1)
         blocks = sorted((part for part in parts if part.size), key=lambda rows: int(rows[-1]))
-        return cls((reference_arm, second), arms, arms == second, p, blocks)
+        return cls((reference_arm, second), arms, arms == second, blocks)
 
 
 def _grid(grid_min: ArrayLike) -> FloatArray:
@@ -172,12 +162,12 @@ def _grid(grid_min: ArrayLike) -> FloatArray:
     return np.concatenate(([0.0], grid))
 
 
-def _factor(told: FloatArray, other: BoolArray, chance: FloatArray) -> FloatArray:
+def _factor(told: FloatArray, other: BoolArray) -> FloatArray:
     """Factor of a block of each study, shape (studies, ratios), from what its cases told, (studies, cases, ratios)."""
     cases = told.shape[1]
     if cases == 1:
-        ratio, p = told[:, 0], chance[:, :1]
-        mixed = p * ratio + (1 - p)
+        ratio = told[:, 0]
+        mixed = (ratio + 1) / 2
         return np.asarray(np.where(other[:, :1], ratio / mixed, 1 / mixed), dtype=np.float64)
     seen = np.where(other[..., None], told, 1.0).prod(axis=1)
     count = other.sum(axis=1)

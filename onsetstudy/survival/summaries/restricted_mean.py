@@ -10,16 +10,12 @@ import numpy as np
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.seeds import checked_seed, stream
 from onsetstudy.inference.proportions import wilson_limits
 from onsetstudy.survival.curve.functionals import functional_bounds, functional_variance
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.results import OnsetCurve
 from onsetstudy.survival.summaries.npmle_proportion import tells_something
 from onsetstudy.survival.testing.unlike_gaps import Gaps
-
-METHODS = ("information", "bootstrap")
-"""How the variance is found."""
 
 
 def waits_of_masses(curve: OnsetCurve, tau_min: float) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -57,29 +53,17 @@ class Options:
     Raises
     ------
     OnsetStudyError
-        If one of them cannot be used.
+        If there are no minutes above 0 to go to.
     """
 
     tau_min: float
     conf_level: float
-    method: str
-    seed: int | None
-    replicates: int
     small_sample: bool
 
     def __post_init__(self) -> None:
-        drawn = self.method == "bootstrap"
-        faults = (
-            ("tau_min", "write minutes above 0, for example 15", math.isfinite(self.tau_min) and self.tau_min > 0),
-            ("method", f"write one of {', '.join(METHODS)}", self.method in METHODS),
-            ("seed", "the bootstrap needs a whole number as seed", not drawn or self.seed is not None),
-            ("replicates", "write at least 100 bootstrap samples", not drawn or self.replicates >= 100),
-        )
-        told = [(key, f"{key} is {getattr(self, key)!r}", mend) for key, mend, right in faults if not right]
-        if told:
-            raise OnsetStudyError([Problem.of_key(*each) for each in told])
-        if self.seed is not None:
-            checked_seed(self.seed)
+        if not (math.isfinite(self.tau_min) and self.tau_min > 0):
+            mend = "write minutes above 0, for example 15"
+            raise OnsetStudyError([Problem.of_key("tau_min", f"tau_min is {self.tau_min!r}", mend)])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,7 +107,7 @@ def cell_wait(gaps: Gaps, carried_min: float, name: str, stratum: str, weight: f
     low = np.where(np.isinf(curve.right), low - carried_min, low)
     mean = min(float(curve.mass @ even), tau)
     bounds = functional_bounds(times, curve, low, high)
-    variance = _variance(gaps, even, f"{name}|{stratum}", options)
+    variance = functional_variance(times, curve, even, gaps.weight)
     found = CellWait(mean=weight * mean, bounds=(weight * bounds[0], weight * bounds[1]), share=weight, gaps=gaps)
     if n < 2 or variance <= 1e-18 * tau * tau:
         outside = wilson_limits(0, n, options.conf_level)[1]
@@ -131,20 +115,6 @@ def cell_wait(gaps: Gaps, carried_min: float, name: str, stratum: str, weight: f
     used = weight * weight * variance
     inflated = used * n / (n - 1) if options.small_sample else used
     return replace(found, variance=used, spread=(inflated, n - 1.0))
-
-
-def _variance(cell: Gaps, even: FloatArray, name: str, options: Options) -> float:
-    if options.method == "information":
-        return functional_variance(cell.times, cell.curve, even, cell.weight)
-    means = []
-    for replicate in range(options.replicates):
-        chance = stream(int(options.seed or 0), f"rmst_bootstrap|{name}", replicate)
-        # How often each kind of case is drawn among as many draws as there are cases: no case is written out.
-        weight = chance.multinomial(cell.n, cell.weight / cell.weight.sum()).astype(np.float64)
-        drawn = weight > 0
-        again = fit_npmle(cell.times.take(drawn), weight=weight[drawn])
-        means.append(float(again.mass @ even_waits(again.left, again.right, options.tau_min)))
-    return float(np.var(means, ddof=1))
 
 
 def weighted_curve(times: Intervals, weight: FloatArray) -> OnsetCurve:

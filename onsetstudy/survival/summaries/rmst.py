@@ -37,9 +37,6 @@ def estimate_rmst(
     weight: ArrayLike | None = None,
     weight_kind: str = "counts",
     grace_min: float | None = None,
-    method: str = "information",
-    seed: int | None = None,
-    replicates: int = 500,
     small_sample: bool = True,
     curves: Curves | None = None,
 ) -> ArmContrast:
@@ -68,13 +65,6 @@ def estimate_rmst(
         If nobody of an arm (and stratum) was tested at or after ``tau_min``, cases never seen numb and
         last felt at most this long before it count as not numb up to it. Default: the usual gap between
         two tests (median width of the gaps in which onset was seen). 0 switches this off.
-    method : str
-        Variance by ``"information"`` (delta method from the observed information) or ``"bootstrap"`` (cases
-        drawn anew within arm and stratum; needs ``seed``).
-    seed : int, optional
-        Seed of the bootstrap.
-    replicates : int
-        Bootstrap samples.
     small_sample : bool
         Intervals by Student's t with Welch's degrees of freedom and variances enlarged by ``n/(n - 1)`` in each
         arm, those of the arms on the logit of wait / tau; otherwise by the normal distribution.
@@ -98,11 +88,12 @@ def estimate_rmst(
     Notes
     -----
     The mean is an exact sum over the innermost intervals of the nonparametric maximum likelihood curve, mass spread
-    evenly inside each. On exact and right-censored times it is the area under the Kaplan-Meier curve, and the
-    standard error Greenwood's. With no spread between the cases of an arm (all in one gap) there is no
-    standard error; the interval then allows a share of the cases as large as Wilson's limit for 0 of n
-    to lie at 0 or at ``tau_min``. Where the gaps between tests are not alike in the arms, the interval of the
-    difference is wider by what that leaves open (:mod:`~onsetstudy.survival.testing.unlike_gaps`).
+    evenly inside each; its variance comes by the delta method from the observed information. On exact and
+    right-censored times it is the area under the Kaplan-Meier curve, and the standard error Greenwood's. With no spread
+    between the cases of an arm (all in one gap) there is no standard error; the interval then allows a share of the
+    cases as large as Wilson's limit for 0 of n to lie at 0 or at ``tau_min``. Where the gaps between tests are not
+    alike in the arms, the interval of the difference is wider by what that leaves open
+    (:mod:`~onsetstudy.survival.testing.unlike_gaps`).
 
     References
     ----------
@@ -123,14 +114,7 @@ def estimate_rmst(
     >>> f"{found.difference.contrast}: {found.difference.estimate:.2f} min"
     'buffered - plain: -1.17 min'
     """
-    options = Options(
-        tau_min=tau_min,
-        conf_level=conf_level,
-        method=method,
-        seed=seed,
-        replicates=replicates,
-        small_sample=small_sample,
-    )
+    options = Options(tau_min=tau_min, conf_level=conf_level, small_sample=small_sample)
     cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
     followed, told = cases.follow_to(tau_min, grace_min, f"up to {tau_min:g} min")
     curves = curves or Curves()
@@ -174,8 +158,7 @@ def _margins(cells: Sequence[tuple[CellWait, float]], options: Options) -> tuple
         quantile = normal_quantile(options.conf_level)
     reach = np.array([cell.reach if sign > 0 else cell.reach[::-1] for cell, sign in cells])
     below, above = np.sqrt(quantile**2 * total + np.sum(reach**2, axis=0))
-    how = "Student t, Welch" if options.small_sample else "normal"
-    how += ", bootstrap variance" if options.method == "bootstrap" else ", variance from the observed information"
+    how = ("Student t, Welch" if options.small_sample else "normal") + ", variance from the observed information"
     if len(spreads) < len(cells):
         return float(below), float(above), None, how + ", and Wilson's limit for 0 of n where an arm has no spread"
     return float(below), float(above), math.sqrt(sum(cell.variance for cell, _ in cells)), how

@@ -180,8 +180,6 @@ def test_minimisation_says_what_it_needs():
         minimise(EARLIER, {"site": "1"}, arms=("a", "b"), seed=1)
     with pytest.raises(DesignError, match="not one of the arms"):
         minimise(EARLIER, {"age": "old"}, arms=("b", "c"), seed=1)
-    with pytest.raises(DesignError, match="chance above"):
-        minimise(EARLIER, {"age": "old"}, arms=("a", "b"), seed=1, best_share=0.5)
 
 
 def test_a_seal_opens_in_order_only_and_shows_when_it_was_broken():

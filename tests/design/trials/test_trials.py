@@ -131,7 +131,7 @@ def test_the_truth_is_as_expected():
 def test_the_error_rate_is_kept(changes):
     found = simulate_power(dataclasses.replace(NULL, **changes), trials=4000, seed=5)
     assert abs(found.power - 0.05) < 4 * math.sqrt(0.05 * 0.95 / 4000)
-    assert found.wrong_side == 0
+    assert sum(found.by_look) == pytest.approx(found.power)  # with no side to be on, none is wrong
 
 
 @pytest.mark.slow
@@ -165,7 +165,7 @@ def test_looks_keep_the_error_rate_and_save_cases():
     assert fooled.power > 0.09
     found = simulate_power(dataclasses.replace(BASE, cases=300, looks=looks), trials=1000, seed=9)
     assert found.expected_cases < 300
-    assert sum(found.by_look) == pytest.approx(found.power + found.wrong_side)
+    assert -1e-9 < sum(found.by_look) - found.power < 0.01  # what stops on the wrong side, hardly ever
 
 
 def test_the_same_seed_gives_the_same_numbers_chunk_by_chunk():

@@ -73,8 +73,8 @@ def test_a_past_that_says_too_little_makes_no_chart():
 
 
 def test_the_chart_is_drawn_as_computed():
-    up = chart_failures([1] * 12, [0.3] * 12, failure="by_target", odds_ratio=2, run_length=60, seed=1)
-    down = chart_failures([1] * 12, [0.3] * 12, failure="by_target", odds_ratio=0.5, run_length=60, seed=1)
+    up = chart_failures([1] * 12, [0.3] * 12, failure="by_target", odds_ratio=2, run_length=60)
+    down = chart_failures([1] * 12, [0.3] * 12, failure="by_target", odds_ratio=0.5, run_length=60)
     look = look_of("buffered", ("plain", "buffered"))
     with canvas(6, 2) as figure:
         ax = figure.add_subplot()

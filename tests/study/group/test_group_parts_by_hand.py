@@ -83,8 +83,8 @@ def test_one_arm_undecided_is_enough_for_the_worst_and_the_best():
         *(("P01", "buffered", *row) for row in ((1, 2, 6), (minute, minute + 2, 4))),
     ]
     found = pool_success(set_of(cells_of(PROTOCOL, rows), PROTOCOL))
-    assert found.if_not_numb.difference.estimate == pytest.approx(6 / 10 - 5 / 12)
-    assert found.if_numb.difference.estimate == pytest.approx(6 / 10 - 7 / 12)
+    assert found.if_for.difference.estimate == pytest.approx(6 / 10 - 5 / 12)
+    assert found.if_against.difference.estimate == pytest.approx(6 / 10 - 7 / 12)
 
 
 def test_a_gap_without_onsets_has_no_part_before_the_minute():
@@ -311,6 +311,6 @@ def test_extremes_are_told_of_the_target_minute_alone():
     rows = [(code, arm, *row) for code in ("P01", "P02") for arm in ("plain", "buffered")
             for row in ((1, 2, 12), (1, tau + 2, 3), (tau - 1, tau + 1, 2), (tau + 1, np.inf, 3))]  # fmt: skip
     found = pool_in_one_stage(set_of(cells_of(PROTOCOL, rows), PROTOCOL, tally_of().values))
-    assert found.success.if_not_numb is not None
+    assert found.success.if_against is not None
     assert dict(found.numb_at_all.undecided) == {"plain": 10, "buffered": 10}
-    assert found.numb_at_all.if_not_numb is None
+    assert found.numb_at_all.if_against is None

@@ -163,7 +163,7 @@ def test_every_case_decided_is_the_conditional_likelihood_as_before():
     tables = success_tables(set_of(cells, protocol()))
     assert found.pooled == common_odds(tables.numb, tables.cases, arms=("plain", "buffered"))
     assert found.undecided == (("plain", 0), ("buffered", 0))
-    assert (found.if_numb, found.if_not_numb) == (None, None)
+    assert (found.if_for, found.if_against) == (None, None)
     assert tables.inflation == (1.0, 1.0)
 
 
@@ -173,11 +173,15 @@ def test_the_range_with_all_undecided_numb_or_none_holds_the_estimate_of_each_ar
     tables = success_tables(set_of(cells, protocol()))
     assert found.undecided == tuple(zip(("plain", "buffered"), tables.undecided.sum(axis=0), strict=True))
     # The most that the undecided can do lies beyond moving both arms alike.
-    shares = [found.if_against, found.if_not_numb, found.if_numb, found.if_for]
-    low, *alike, high = (c.difference.estimate for c in shares)
+    alike = [
+        common_odds(numb, tables.cases, arms=("plain", "buffered")).difference.estimate
+        for numb in (tables.numb, tables.numb + tables.undecided)
+    ]
+    low, high = (c.difference.estimate for c in (found.if_against, found.if_for))
     assert low < min(alike) <= max(alike) < high
-    assert found.if_not_numb == common_odds(tables.numb, tables.cases, arms=("plain", "buffered"))
-    assert found.if_numb == common_odds(tables.numb + tables.undecided, tables.cases, arms=("plain", "buffered"))
+    for against, alone in ((found.if_against, (1, 0)), (found.if_for, (0, 1))):
+        numb = tables.numb + tables.undecided * np.array(alone)
+        assert against == common_odds(numb, tables.cases, arms=("plain", "buffered"))
     assert np.all((tables.likely >= 0) & (tables.likely <= tables.undecided))
 
 

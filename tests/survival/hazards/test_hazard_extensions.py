@@ -149,13 +149,9 @@ def test_the_spread_is_found_again():
     assert abs(np.mean(found) - 0.5) < 3 * np.std(found, ddof=1) / math.sqrt(8) + 0.03
 
 
-def test_clusters_are_told_apart_and_shrunken():
-    times, arm, cluster, true = study(31, n=600, spread=0.6)
+def test_a_spread_is_told_from_none_and_held_by_its_interval():
+    times, arm, cluster, _ = study(31, n=600, spread=0.6)
     found = fit_shared_frailty(times, {"arm": arm}, cluster=cluster, reference={"arm": "plain"})
-    told = np.array([math.log(c.ratio) for c in found.clusters])
-    real = np.array([true[int(c.cluster)] for c in found.clusters])
-    assert np.corrcoef(told, real)[0, 1] > 0.9
-    assert np.std(told) < found.spread.estimate * 1.2
     assert found.test.p_value < 0.001
     assert found.spread.interval.low < 0.6 < found.spread.interval.high
     assert from_dict(found.to_dict()).to_dict() == found.to_dict()
@@ -166,6 +162,7 @@ def test_without_spread_the_fit_is_that_without_clusters():
     found = fit_shared_frailty(times, {"arm": arm}, cluster=cluster, reference={"arm": "plain"})
     plain = fit_proportional_hazards(times, {"arm": arm}, reference={"arm": "plain"})
     assert found.spread.interval.low == 0.0
+    assert found.spread.estimate < 0.3
     assert found.log_likelihood >= plain.log_likelihood - 1e-8
     assert found.estimates[0].estimate == pytest.approx(plain.estimates[0].estimate, rel=0.05)
 
@@ -243,34 +240,6 @@ def test_the_integral_is_right_however_many_cases_a_cluster_has(clusters, size, 
         fine = peak + np.linspace(-4, 4, 40001)
         marginal += special.logsumexp(log_integrand(fine)) + math.log(fine[1] - fine[0])
     assert -frailty.negative(theta, model) == pytest.approx(marginal, abs=2e-5)
-
-
-def one_of_ten_clusters(k):
-    times, arm, cluster, true = study(k + 60, n=1000, spread=0.4, clusters=10)
-    found = fit_shared_frailty(times, {"arm": arm}, cluster=cluster)
-    held = [c.interval.low <= math.exp(true[int(c.cluster)]) <= c.interval.high for c in found.clusters]
-    return {"held": sum(held), "clusters": len(held)}
-
-
-RATES = KeptStudies(name="rates_of_clusters", one=one_of_ten_clusters, count=10, again=1)
-
-
-def test_a_clusters_interval_holds_its_true_rate():
-    """Ten studies of 10 operators with 100 cases: 100 intervals at 95 %, of which at least 86 hold.
-
-    Intervals that took the average rate for known would hold about two in three.
-    """
-    found = RATES.numbers()
-    assert found["clusters"].sum() == 100
-    assert found["held"].sum() >= 86
-
-
-def test_without_a_spread_clusters_are_not_told_to_be_alike():
-    """Where the likelihood is greatest without a spread, the clusters' intervals still have a width."""
-    times, arm, cluster, _ = study(33, n=300, clusters=6)
-    found = fit_shared_frailty(times, {"arm": arm}, cluster=cluster, reference={"arm": "plain"})
-    assert found.spread.estimate < 0.3
-    assert all(c.interval.low < 0.97 and c.interval.high > 1.03 for c in found.clusters)
 
 
 def test_onset_may_lie_where_the_curve_of_all_cases_has_none():

@@ -17,10 +17,9 @@ def many_anytime_paths(left, right, other, *, grid_min):
     mass = np.full((studies, grid.size), BEFOREHAND / grid.size)
     running = np.ones((studies, 2 * len(RATIOS)))
     found = np.empty((studies, blocks))
-    half = np.full(left.shape[::2], 0.5)
     for k in range(blocks):
         told = _told(left[:, k], right[:, k], grid, mass, power)
-        running *= _factor(told, other[:, k], half)
+        running *= _factor(told, other[:, k])
         found[:, k] = running.mean(axis=1)
         mass = _learned(mass, left[:, k], right[:, k], grid)
     return found

@@ -13,6 +13,7 @@ from onsetstudy.report.cells import NONE, near_text, reason_of, spanned, value_t
 from onsetstudy.report.document import Section, Table, note, notes_of
 from onsetstudy.report.names import field_name
 from onsetstudy.report.numbers import counted, decimal, interval, level, listed, p_text, tidy
+from onsetstudy.study.results import Population
 
 # Said under the numbers that it is about.
 BESIDE_THE_TABLE = ("extrapolated",)
@@ -158,25 +159,24 @@ def _learning(learning: Estimate) -> str:
     )
 
 
-def paired_section(paired: PairedStudy | None, protocol: Protocol) -> Section | None:
-    """The comparison within patients; nothing for designs without it."""
+def paired_section(paired: PairedStudy | None, overall: Population, protocol: Protocol) -> Section | None:
+    """The comparison within patients, which the overall results are too; nothing for designs without it."""
     if paired is None:
         return None
     other, reference = (protocol.label(a) for a in (protocol.contrast_arm, protocol.reference_arm))
-    onset, ratio, success, pain = paired.onset_test, paired.hazard_ratio, paired.success_difference, paired.pain
-    points = f"numb by {protocol.onset.target_min:g} min, percentage points"
+    onset, ratio, success, pain = overall.onset_test, paired.hazard_ratio, overall.success_difference, paired.pain
+    late, wait = overall.never_numb_difference, overall.wait_difference
+    points, horizon = "percentage points", f"{protocol.onset.tau_min:g}"
     rows = [
         ("rate of becoming numb, times", near_text(ratio, 1.0, base=2, missing=None), _p(ratio)),
         ("the same, labels exchanged", reason_of(onset) if isinstance(onset, NotAvailable) else NONE, _p(onset)),
-        (points, near_text(success, base=0, factor=100, missing=None), _p(success)),
     ]
-    horizon = f"{protocol.onset.tau_min:g}"
     for answer, what, factor, base in (
-        (paired.not_numb_difference, f"not numb within {horizon} min, percentage points", 100, 0),
-        (paired.wait_difference, f"minutes of waiting saved, up to {horizon}", -1, 1),
+        (success, f"numb by {protocol.onset.target_min:g} min, {points}", 100, 0),
+        (late, f"not numb within {horizon} min, {points}", 100, 0),
+        (wait, f"minutes of waiting saved, up to {horizon}", -1, 1),
     ):
-        if answer is not None:
-            rows.append((what, near_text(answer, base=base, factor=factor, missing=None), _p(answer)))
+        rows.append((what, near_text(answer, base=base, factor=factor, missing=None), _p(answer)))
     if pain is not None and protocol.pain is not None:
         rows.append((f"pain, {protocol.pain.instrument.unit}", near_text(pain.shift, missing=None), _p(pain.test)))
     return Section.of(

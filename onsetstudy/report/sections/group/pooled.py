@@ -68,7 +68,7 @@ def pooled_section(results: GroupResults, own: str | None) -> Section:
         None if own is None else group_curves_block(results),
         _pooled_table(results) if averaged else _no_average(results),
         _members_table(results, own),
-        (_agreement(results), *_reconciled(results)) if len(results.answering) > 1 else None,
+        _reconciled(results) if len(results.answering) > 1 else None,
         new_page=True,
     )
 
@@ -206,26 +206,6 @@ def _members_table(results: GroupResults, own: str | None) -> Table:
     )
 
 
-def _agreement(results: GroupResults) -> str:
-    found = results.agreement
-    told = {
-        "left_out": "practices without an estimate of their own count in one stage only",
-        "spread": "the spread between practices that was estimated gives small ones more weight in the average",
-        "few": "few practices make the average over practices less sure",
-        "weights": "the two give practices different weight",
-    }
-    why = listed([told[r] for r in found.reasons])
-    if found.apart is None:
-        return "One of the two ways, in one stage or in two, has no answer" + (f": {why}." if why else ".")
-    if found.apart < 0.5:
-        base = "Counting all cases in one stage and averaging over practices give the same hazard ratio"
-        return f"{base} within {decimal(found.apart, 2)} standard errors." + (f" Mind that {why}." if why else "")
-    return (
-        f"Counting all cases in one stage and averaging over practices differ by {decimal(found.apart, 1)} standard "
-        f"errors: {why}."
-    )
-
-
 def _reconciled(results: GroupResults) -> list[Pieces]:
     """In words why the average is another number than the answer, and why a report from the rows may differ."""
     codes: dict[str, list[str]] = {}
@@ -262,10 +242,12 @@ def statistician_section(results: GroupResults) -> Section:
         ("Numb by target, odds ratio", value_text(success.pooled.odds_ratio, 2)),
         ("Numb by target, percentage points, by Mantel and Haenszel", points(success.pooled.difference)),
     ]
-    for label, found in (("none", success.if_not_numb), ("all", success.if_numb)):
+    protocol = results.protocol
+    other, reference = protocol.label(protocol.contrast_arm), protocol.label(protocol.reference_arm)
+    for numb, felt, found in ((reference, other, success.if_against), (other, reference, success.if_for)):
         if found is not None:
             told = f"{value_text(found.odds_ratio, 2)}; {points(found.difference)} points"
-            rows.append((f"Had {label} of the undecided been", told))
+            rows.append((f"Had all undecided been numb with {numb}, none with {felt}", told))
     if success.pooled.homogeneity is not None:
         rows.append(("Same odds ratio everywhere", f"p = {p_text(success.pooled.homogeneity.p_value)}"))
     spread = (

@@ -1,13 +1,12 @@
-"""Why one stage and two stages differ, and whose own numbers do not follow from the counts sent."""
+"""Whose own numbers do not follow from the counts that they sent."""
 
 from __future__ import annotations
 
 from types import SimpleNamespace
 
-import numpy as np
 import pytest
 
-from onsetstudy.study.group.reconcile import agreement_of, not_reproduced
+from onsetstudy.study.group.reconcile import not_reproduced
 from tests.report.samples import counts, estimate, missing
 
 N = counts(10, 10, (8, 9))
@@ -15,29 +14,6 @@ N = counts(10, 10, (8, 9))
 
 def ratio(value, low=0.5, high=2.0, **more):
     return estimate("hazard_ratio", "buffered / plain", value, low, high, "ratio", N, **more)
-
-
-def agreement(one, two, weights=(0.2, 0.2, 0.2, 0.2, 0.2, 0.2, 0.2), tau2=0.0):
-    pooled = SimpleNamespace(
-        members=[SimpleNamespace(weight=w) for w in weights],
-        heterogeneity=None if tau2 is None else SimpleNamespace(tau2=tau2),
-        average=two,
-    )
-    return agreement_of(SimpleNamespace(hazard_ratio=one), pooled)
-
-
-def test_stages_are_apart_in_standard_errors_and_a_reason_is_given_where_there_is_one():
-    found = agreement(ratio(1.5), ratio(1.2, std_error=0.1))
-    assert found.apart == pytest.approx(np.log(1.5 / 1.2) / 0.1)
-    assert found.reasons == ("weights",)
-    assert agreement(ratio(1.2), ratio(1.5, std_error=0.1)).apart == pytest.approx(found.apart)
-    alike = agreement(ratio(1.2), ratio(1.2))
-    assert (alike.apart, alike.reasons) == (0.0, ())
-    assert agreement(ratio(1.5), ratio(1.2, std_error=0.1), tau2=None).reasons == ("weights",)
-    assert agreement(ratio(1.5), ratio(1.2, std_error=0.1), tau2=0.01).reasons == ("spread",)
-    assert agreement(ratio(1.2), ratio(1.2), weights=(1.0, 0.0)).reasons == ("left_out", "few")
-    gone = missing("hazard_ratio", "buffered / plain", "too few", N)
-    assert agreement(gone, ratio(1.2)).apart is agreement(ratio(1.2), gone).apart is None
 
 
 def notes(theirs, ours, steps=(), files=1, beyond=()):
