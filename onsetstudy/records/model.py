@@ -81,7 +81,7 @@ class Records:
     cases : DataFrame
         One row per accepted injection, every column of the data dictionary (missing where not recorded),
         typed: minutes, mL, mg and scores as float64, codes as str, ``case_date`` as datetime64,
-        clock times as minutes after midnight; plus ``source_row`` (int) and ``quarter`` (str).
+        clock times as minutes after the midnight before the case; plus ``source_row`` (int) and ``quarter`` (str).
         Sorted by ``case_id``, index 0..n-1.
     readings : DataFrame
         One row per accepted cold test: ``case_id, minute, tooth_role, response, source_row``, sorted by case, minute

@@ -328,7 +328,10 @@ def _workbook(path: Path) -> tuple[RawTable, RawTable]:
 
 
 def _sheet(sheet, path: Path, name: str, epoch: str) -> RawTable:  # type: ignore[no-untyped-def]
-    rows = [[_cell(value) for value in row] for row in sheet.iter_rows(values_only=True)]
+    values = list(sheet.iter_rows(values_only=True))
+    # Where a column has times of day beside its dates, midnight is one of them.
+    timed = {i for row in values for i, v in enumerate(row) if isinstance(v, dt.datetime) and v.time() != dt.time()}
+    rows = [[_cell(v, midnight=i in timed) for i, v in enumerate(row)] for row in values]
     while rows and not any(cell is not None for cell in rows[-1]):
         rows.pop()
     if not rows:
@@ -338,7 +341,7 @@ def _sheet(sheet, path: Path, name: str, epoch: str) -> RawTable:  # type: ignor
     return _raw(frame, path, sheet=name, date_epoch=epoch)
 
 
-def _cell(value: object) -> str | None:
+def _cell(value: object, *, midnight: bool = False) -> str | None:
     """What a cell shows, as text: whole numbers without a point, dates and times in ISO form."""
     if value is None:
         return None
@@ -348,7 +351,9 @@ def _cell(value: object) -> str | None:
         return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
     if isinstance(value, dt.datetime):
         day = value.date().isoformat()
-        return day if value.time() == dt.time() else f"{day} {value.time().isoformat(timespec='seconds')}"
+        return (
+            day if value.time() == dt.time() and not midnight else f"{day} {value.time().isoformat(timespec='seconds')}"
+        )
     if isinstance(value, dt.time):
         rounded = dt.datetime.combine(dt.date(2000, 1, 1), value) + dt.timedelta(microseconds=500_000)
         return rounded.time().isoformat(timespec="seconds")

@@ -16,7 +16,7 @@ from onsetstudy.doses.mixing import WEAK_PERCENT, precipitates, unusual
 from onsetstudy.protocol.model import Protocol, StudyIdentity
 from onsetstudy.protocol.vocabulary import CODES, PAIN_MOMENTS
 from onsetstudy.records.checks.findings import Findings
-from onsetstudy.records.checks.times_of_day import read_times_of_day, refuse_ambiguous_times
+from onsetstudy.records.checks.times_of_day import DAY_MIN, WITHIN_MIN, read_times_of_day, refuse_ambiguous_times
 from onsetstudy.records.numb_field import INSIDE, UNCERTAIN, controls_in_field
 from onsetstudy.records.teeth import TEETH
 
@@ -201,7 +201,18 @@ def _scores(found: Findings, protocol: Protocol) -> None:
         found.refuse(row, names[int(given[row].argmax())], "scale", what, f"enter {unit}")
 
 
+def _count_past_midnight(found: Findings) -> None:
+    """Times after midnight of a case that began before it: 00:10 becomes 24:10, so that differences hold."""
+    last = np.full(len(found.refused), np.nan)
+    for name in ("seated_time", "injection_start", "injection_end", "treatment_end_time", "dismissed_time"):
+        time = found.numbers(name)
+        time = np.where((time < last) & ((time - last) % DAY_MIN <= WITHIN_MIN), time + DAY_MIN, time)
+        found.typed[name] = time
+        last = np.where(np.isnan(time), last, time)
+
+
 def _clocks(found: Findings) -> None:
+    _count_past_midnight(found)
     start, end = found.numbers("injection_start"), found.numbers("injection_end")
     what, mend = "the injection ends before it starts", "correct the times of day"
     found.refuse_where(end < start, "injection_end", "times", what, mend)

@@ -27,7 +27,7 @@ THOUSANDS = re.compile(r"-?[1-9]\d{0,2},\d{3}")
 MINUTES_SECONDS = re.compile(r"(\d{1,3}):([0-5]\d)")
 CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)(?::([0-5]\d)(?:\.\d+)?)?\s*(am|pm)?")
 TIME_OF_DAY = re.compile(r"([01]?\d|2[0-3]):([0-5]\d):([0-5]\d)(?:\.\d+)?$")
-DATE_AND_TIME = re.compile(r"(\S+)(?:T|\s+)(?:[01]?\d|2[0-3]):[0-5]\d(?::[0-5]\d(?:\.\d+)?)?\s*(?:am|pm)?", re.I)
+DATE_AND_TIME = re.compile(r"(\S+)(?:T|\s+)((?:[01]?\d|2[0-3]):[0-5]\d(?::[0-5]\d(?:\.\d+)?)?\s*(?:am|pm)?)", re.I)
 SLASHED = re.compile(r"(\d{1,2})[/-](\d{1,2})[/-](\d{4})")
 EPOCH = {"1900": dt.date(1899, 12, 30), "1904": dt.date(1904, 1, 1)}
 SERIAL_DAYS = (36_526, 73_050)
@@ -203,6 +203,8 @@ def _minute(cell: str, column: Column) -> tuple[float, Repaired]:
 
 
 def _clock(cell: str) -> tuple[float, Repaired]:
+    if (dated := DATE_AND_TIME.fullmatch(cell)) and re.fullmatch(next(iter(DATES)), dated[1]):
+        return _clock(dated[2])[0], ("time_with_date", "a time of day with its date was read as the time")
     if found := CLOCK.fullmatch(cell.lower()):
         hour, minute, second = int(found[1]), int(found[2]), int(found[3] or 0)
         if found[4]:

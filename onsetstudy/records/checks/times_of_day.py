@@ -16,6 +16,7 @@ CASE_MINUTES = ("rescue_min", "treatment_start_min", "observation_end_min")
 WITHIN_MIN = 180.0
 HOUR_MIN = 60.0
 HALF_DAY_MIN = 720.0
+DAY_MIN = 1440.0
 CLOSEST_MIN = 0.25
 """Nobody tests a tooth again within fifteen seconds (own choice): cold has to come and to go."""
 NIGHT_UNTIL_MIN = 360.0
@@ -35,16 +36,22 @@ def read_times_of_day(tests: Findings, clock_min: FloatArray, zero: FloatArray, 
         Clock zero of each reading's case; missing where it is not known.
     protocol : Protocol
     """
-    zero_name, after, known = protocol.schedule.clock_zero, clock_min - zero, ~np.isnan(clock_min)
-    usable = known & (after >= 0) & (after <= WITHIN_MIN)
-    if count := int(usable.sum()):
-        tests.typed.loc[usable, "minute"] = after[usable]
-        tests.repairs["minute", "time_of_day", f"times of day were read as minutes after {zero_name}"] += count
-    elif (meant := _durations(tests.typed, clock_min, after, protocol)) is not None:
+    zero_name, after, known = protocol.schedule.clock_zero, clock_min - zero % DAY_MIN, ~np.isnan(clock_min)
+    usable = known & (after % DAY_MIN <= WITHIN_MIN)
+    meant = None if (usable & (after >= 0)).any() else _durations(tests.typed, clock_min, after, protocol)
+    if meant is not None:
         minute, text = meant
-        tests.typed.loc[known, "minute"] = minute[known]
-        tests.repairs["minute", "minutes_as_time", text] += int(known.sum())
+        read = known & ~usable
+        tests.typed.loc[read, "minute"] = minute[read]
+        if count := int(read.sum()):
+            tests.repairs["minute", "minutes_as_time", text] += count
+        what = f'"{{value}}" may be the time of day, soon after the {zero_name} of its case, or minutes and seconds'
+        mend = "write minutes as 4.5; a time of day is read where one before midnight shows that times are written so"
+        tests.refuse_where(known & usable, "minute", "clock_or_minutes", what, mend)
         return
+    if count := int(usable.sum()):
+        tests.typed.loc[usable, "minute"] = after[usable] % DAY_MIN
+        tests.repairs["minute", "time_of_day", f"times of day were read as minutes after {zero_name}"] += count
     unusable, without_zero = known & ~usable & (tests.first != "no_case"), np.isnan(zero)
     what = '"{value}" is a time of day and cannot be used: '
     mend = (
