@@ -16,7 +16,13 @@ from onsetstudy.doses.mixing import WEAK_PERCENT, precipitates, unusual
 from onsetstudy.protocol.model import Protocol, StudyIdentity
 from onsetstudy.protocol.vocabulary import CODES, PAIN_MOMENTS
 from onsetstudy.records.checks.findings import Findings
-from onsetstudy.records.checks.times_of_day import DAY_MIN, WITHIN_MIN, read_times_of_day, refuse_ambiguous_times
+from onsetstudy.records.checks.times_of_day import (
+    DAY_MIN,
+    WITHIN_MIN,
+    read_fractions_of_a_day,
+    read_times_of_day,
+    refuse_ambiguous_times,
+)
 from onsetstudy.records.numb_field import INSIDE, UNCERTAIN, controls_in_field
 from onsetstudy.records.teeth import TEETH
 
@@ -302,6 +308,7 @@ def crosscheck_readings(cases: Findings, tests: Findings, clock_min: FloatArray 
     zero, end = (np.append(cases.numbers(name), np.nan)[belongs] for name in of_case)
     if clock_min is not None:
         read_times_of_day(tests, clock_min, zero, protocol)
+    read_fractions_of_a_day(cases, tests, zero, protocol)
     in_doubt = refuse_ambiguous_times(cases, tests, zero, protocol)
     _ends(tests, end)
     _repeats(tests, ~in_doubt)

@@ -100,3 +100,59 @@ def test_cells_with_date_and_time_are_read_over_midnight(tmp_path, day):
     assert not found.problems
     assert sorted(set(found.readings["minute"])) == pytest.approx([m + 0.5 for m in (1, 2, 3, 4)])
     assert ("injection_end", "time_with_date") in {(r.column, r.code) for r in found.repairs}
+
+
+def as_fractions(zero: str, readings, places: int = 6):
+    midnight = dt.datetime(2026, 8, 3)
+    return [{**r, "minute": f"{(at(zero, r) - midnight) / dt.timedelta(days=1) % 1:.{places}f}"} for r in readings]
+
+
+@pytest.mark.parametrize(("zero", "places"), [("14:04", 6), ("09:10", 5), ("23:58:30", 7)])
+def test_a_spreadsheets_numbers_for_times_of_day_are_read_and_said(zero, places):
+    cases, readings = clean()
+    cases = [{**c, "injection_end": zero, "injection_start": "", "treatment_end_time": "", "dismissed_time": "",
+              "seated_time": ""} for c in cases]  # fmt: skip
+    found = records(cases, as_fractions(zero, readings, places), PROMISED)
+    assert not found.problems
+    assert found.readings["minute"].tolist() == pytest.approx(records(cases, readings, PROMISED).readings["minute"])
+    told = [(r.code, r.count) for r in found.repairs if r.column == "minute"]
+    assert told == [("excel_time", len(readings))]
+
+
+@pytest.mark.parametrize(("zero", "places"), [("", 6), ("18:30", 6), ("14:04", 3)])
+def test_numbers_for_times_of_day_that_fit_no_injection_are_refused(zero, places):
+    """Without an injection to count from, far from it, or rounded to a minute and a half."""
+    cases, readings = clean()
+    cases[0] |= {"injection_end": zero, "treatment_end_time": "", "dismissed_time": ""}
+    found = records(cases, [*as_fractions("14:04", readings[:8], places), *readings[8:]], PROMISED)
+    assert sorted(found.cases["case_id"]) == ["P01-0002", "P01-0003", "P01-0004"]
+    told = next(str(p) for p in found.problems if p.code == "clock_or_minutes")
+    assert "may be a spreadsheet's number for a time of day and cannot be set against the injection_end" in told
+    assert "Give the injection_end of its case and the times by the clock" in told
+
+
+def test_a_single_number_for_a_time_of_day_is_refused_where_it_may_be_one():
+    cases, readings = clean()
+    single = [{**readings[0], "minute": "0.5868"}]  # 14:05:00, or thirty-five seconds
+    found = records(cases, [*single, *readings[8:]], PROMISED)
+    assert "P01-0001" not in set(found.cases["case_id"])
+    assert "or a part of the first minute" in next(p.what for p in found.problems if p.code == "clock_or_minutes")
+    half = records(cases, [{**readings[0], "minute": "0.5"}, *readings[8:]], PROMISED)
+    assert not half.problems
+    beside = records(cases, [{**readings[0], "minute": "0.5"}, *as_fractions("14:04", readings[8:])], PROMISED)
+    assert "P01-0001" not in set(beside.cases["case_id"])
+
+
+def test_several_tests_in_the_first_minute_are_asked_about():
+    cases, readings = clean()
+    early = [{**r, "minute": m} for r, m in zip(readings[:8:2], ("0.3", "0.5", "0.7", "0.9"), strict=True)]
+    found = records(cases, [*early, *readings[8:]], PROMISED)
+    assert not found.problems
+    assert any("all tests of this case lie in the first minute" in q.what for q in found.queries)
+
+
+def test_a_minute_of_the_case_beside_such_numbers_is_refused_where_it_may_be_one():
+    cases, readings = clean()
+    cases[0]["treatment_start_min"] = "0.5924"
+    found = records(cases, as_fractions("14:04", readings), PROMISED)
+    assert [(p.code, p.where.column) for p in found.problems] == [("clock_or_minutes", "treatment_start_min")]
