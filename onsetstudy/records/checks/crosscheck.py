@@ -266,6 +266,13 @@ def _belongings(found: Findings) -> None:
     what = "a serious event, but adverse_event names none"
     mend = "enter what happened; it is counted as an event until then"
     found.query(unnamed, "adverse_serious", "event", what, mend)
+    for solution, strength in (
+        ("vasoconstrictor", "vasoconstrictor_dilution"),
+        ("rescue_vasoconstrictor", "rescue_dilution"),
+    ):
+        diluted = (found.words(solution) == "none") & ~np.isnan(found.numbers(strength))
+        what = f"a dilution of 1:{{value}}, but {solution} is none"
+        found.query(diluted, strength, "vasoconstrictor", what, "correct one")
     mixed = (found.words("arm") == "plain") & (found.numbers("mixing_min") > 0)
     what, mend = "{value} min of mixing for a plain cartridge", "is it right? Leave it empty where nothing was mixed"
     found.query(mixed, "mixing_min", "mixing_time", what, mend)
