@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import pandas as pd
 
@@ -32,6 +32,8 @@ class RawTable:
         ``source_row``; empty where nothing was.
     date_epoch : str
         ``"1900"`` or ``"1904"``: how the workbook counts serial dates.
+    merged : mapping of str to int
+        Cells of a column, by its heading as written, that took their value from a cell that they are merged with.
     """
 
     frame: pd.DataFrame
@@ -41,6 +43,7 @@ class RawTable:
     heading_row: int = 1
     places: tuple[Mapping[str, tuple[int, str]], ...] = ()
     date_epoch: str = "1900"
+    merged: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

@@ -9,6 +9,7 @@ import io
 import itertools
 import re
 import zipfile
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -19,11 +20,13 @@ import pandas as pd
 from onsetstudy.core.errors import Problem, RecordsError, Where, require
 from onsetstudy.files.guard import problem_in
 from onsetstudy.files.sources.recorded import read_screening, read_store
+from onsetstudy.files.sources.unread_cells import Unread, unread_by_library
 from onsetstudy.files.store import is_store
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.checks.headings import TITLES, normal_heading
 from onsetstudy.records.checks.open_tables import OPEN_TABLES, fold_open_tables
+from onsetstudy.records.checks.parse import NO_RESULT
 from onsetstudy.records.checks.wide_sheet import MARK, unfold_wide
 from onsetstudy.records.model import OpenTables, RawTable, Records
 
@@ -321,24 +324,33 @@ def _workbook(path: Path) -> tuple[RawTable, RawTable]:
         ]:
             raise RecordsError(missing)
         epoch = "1904" if book.epoch == CALENDAR_MAC_1904 else "1900"
-        cases, cold_tests = (_sheet(book[sheets[table]], path, sheets[table], epoch) for table in TABLES)
+        unread = unread_by_library(path)
+        cases, cold_tests = (_sheet(book[sheets[t]], path, sheets[t], epoch, unread(sheets[t])) for t in TABLES)
     finally:
         book.close()
     return cases, cold_tests
 
 
-def _sheet(sheet, path: Path, name: str, epoch: str) -> RawTable:  # type: ignore[no-untyped-def]
+def _sheet(sheet, path: Path, name: str, epoch: str, unread: Unread) -> RawTable:  # type: ignore[no-untyped-def]
     values = list(sheet.iter_rows(values_only=True))
     # Where a column has times of day beside its dates, midnight is one of them.
     timed = {i for row in values for i, v in enumerate(row) if isinstance(v, dt.datetime) and v.time() != dt.time()}
     rows = [[_cell(v, midnight=i in timed) for i, v in enumerate(row)] for row in values]
+    for row, column in unread.formulas:
+        rows[row][column] = NO_RESULT
+    merged: Counter[str] = Counter()
+    for column, first, last in unread.merged:
+        if first and (value := rows[first][column]) is not None:
+            merged[str(rows[0][column])] += last - first
+            for row in rows[first + 1 : last + 1]:
+                row[column] = value
     while rows and not any(cell is not None for cell in rows[-1]):
         rows.pop()
     if not rows:
         raise RecordsError(_problem(path, "the sheet is empty", "enter the headings and the records", sheet=name))
     width = max(len(row) for row in rows)
     frame = pd.DataFrame([row + [None] * (width - len(row)) for row in rows], dtype=object)
-    return _raw(frame, path, sheet=name, date_epoch=epoch)
+    return replace(_raw(frame, path, sheet=name, date_epoch=epoch), merged=merged)
 
 
 def _cell(value: object, *, midnight: bool = False) -> str | None:
