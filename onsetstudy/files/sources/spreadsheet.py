@@ -335,12 +335,13 @@ def _sheet(sheet, path: Path, name: str, epoch: str, unread: Unread) -> RawTable
     values = list(sheet.iter_rows(values_only=True))
     # Where a column has times of day beside its dates, midnight is one of them.
     timed = {i for row in values for i, v in enumerate(row) if isinstance(v, dt.datetime) and v.time() != dt.time()}
-    rows = [[_cell(v, midnight=i in timed) for i, v in enumerate(row)] for row in values]
-    for row, column in unread.formulas:
-        rows[row][column] = NO_RESULT
+    width = max(map(len, values), default=0)
+    rows = [[_cell(v, midnight=i in timed) for i, v in enumerate(row)] + [None] * (width - len(row)) for row in values]
+    for at, column in unread.formulas:
+        rows[at][column] = NO_RESULT
     merged: Counter[str] = Counter()
     for column, first, last in unread.merged:
-        if first and (value := rows[first][column]) is not None:
+        if 0 < first < len(rows) and column < width and (value := rows[first][column]) is not None:
             merged[str(rows[0][column])] += last - first
             for row in rows[first + 1 : last + 1]:
                 row[column] = value
@@ -348,8 +349,7 @@ def _sheet(sheet, path: Path, name: str, epoch: str, unread: Unread) -> RawTable
         rows.pop()
     if not rows:
         raise RecordsError(_problem(path, "the sheet is empty", "enter the headings and the records", sheet=name))
-    width = max(len(row) for row in rows)
-    frame = pd.DataFrame([row + [None] * (width - len(row)) for row in rows], dtype=object)
+    frame = pd.DataFrame(rows, dtype=object)
     return replace(_raw(frame, path, sheet=name, date_epoch=epoch), merged=merged)
 
 

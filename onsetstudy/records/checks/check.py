@@ -26,7 +26,7 @@ from onsetstudy.records.checks.findings import REFUSALS, Findings
 from onsetstudy.records.checks.headings import heading_problems, normal_heading, unread_columns
 from onsetstudy.records.checks.no_records import no_records, set_no_records_aside
 from onsetstudy.records.checks.orphans import hold_back_likely_cases, refuse_many_without_case, tests_without_case
-from onsetstudy.records.checks.parse import NO_RESULT, missing_value, parse_column
+from onsetstudy.records.checks.parse import missing_value, parse_column
 from onsetstudy.records.checks.privacy import check_privacy
 from onsetstudy.records.model import RawTable, Records
 from onsetstudy.records.schema import TABLES, Column, limited, pandera_schema
@@ -160,7 +160,7 @@ def _read(found: Findings, protocol: Protocol) -> FloatArray | None:
         thing = {"date": "date", "clock": "time of day", "minute": "time", "tooth": "tooth"}.get(column.kind, "number")
         for row, (code, mend) in parsed.faults.items():
             what = f'the {thing} "{found.cell(row, column.name)}" cannot be read'
-            what = f"{column.name} is a {NO_RESULT}" if code == "no_result" else what
+            what = f"{column.name} is a formula without a stored result" if code == "no_result" else what
             found.refuse(row, column.name, code, what, mend)
         if parsed.clock_min is not None and found.table == "cold_tests":
             clock_min = parsed.clock_min

@@ -40,7 +40,7 @@ SERIAL_DAYS = (36_526, 73_050)
 NOT_APPLICABLE = frozenset({"n/a", "n.a.", "n.a", "na", "-", "--", "\u2013", "\u2014"})
 NOT_KNOWN = frozenset({"?", "??", "nr", "n.r.", "not recorded", "not known", "unknown", "missing", "not asked"})
 EMPTY_MEANS_NONE = ("rescue_", "adverse_")
-NO_RESULT = "formula without a stored result"
+NO_RESULT = "=?"
 """What stands for a cell of a workbook that holds a formula and nothing that it came to."""
 
 

@@ -49,7 +49,9 @@ def test_merged_cells_of_two_columns_stay_what_they_are(tmp_path):
     assert not [r for r in book_of(tmp_path / "book.xlsx", merge).repairs if r.code == "merged_cells"]
 
 
-@pytest.mark.parametrize("column", ["volume_ml", "weight_kg", "clinician_id", "age_band", "injection_end"])
+@pytest.mark.parametrize(
+    "column", ["volume_ml", "weight_kg", "clinician_id", "patient_id", "age_band", "injection_end"]
+)
 def test_a_formula_without_a_stored_result_is_told_as_one_and_not_as_empty(tmp_path, column):
     def write(name, sheet, columns):
         if name == "cases":
