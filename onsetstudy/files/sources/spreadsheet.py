@@ -315,6 +315,8 @@ def _workbook(path: Path) -> tuple[RawTable, RawTable]:
         marked = (sheet.title for sheet in book.worksheets if sheet.cell(1, 1).value == MARK)
         if wide := sheets.get("wide", next(marked, None)):
             cells = [[_cell(v) for v in row] for row in book[wide].iter_rows(values_only=True)]
+            for row, column in unread_by_library(path)(wide).formulas:
+                cells[row][column] = NO_RESULT
             return unfold_wide(cells, file=path.name, sheet=wide)
         there = f"there are {', '.join(book.sheetnames)}"
         if missing := [

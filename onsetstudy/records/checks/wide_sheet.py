@@ -17,7 +17,7 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.checks.no_records import sums_up
-from onsetstudy.records.checks.parse import NOT_APPLICABLE
+from onsetstudy.records.checks.parse import NO_RESULT, NOT_APPLICABLE
 from onsetstudy.records.model import RawTable
 from onsetstudy.records.schema import CASES, LIP_BLOCKS, asked_columns
 
@@ -219,7 +219,13 @@ class _Wide:
         answer, _, done = (part.strip() for part in text.partition("@"))
         response = RESPONSES.get(answer.lower())
         mend = "write felt or 1, not_felt or 0, not_done or nothing; a minute behind @"
-        if response is None:
+        if answer == NO_RESULT:
+            what, mend = (
+                "a formula without a stored result",
+                "open the workbook in your spreadsheet program and save it",
+            )
+            self.refuse(i, heading, cell, what, mend, "no_result")
+        elif response is None:
             self.refuse(i, heading, cell, f"{text} is not felt, not_felt or not_done", mend, "code")
         elif kind and not done:
             self.refuse(i, heading, cell, "an extra test without its minute", mend, "missing")

@@ -336,6 +336,17 @@ def test_a_case_against_what_the_head_says_of_its_arm_is_refused(tmp_path):
     assert len(found) == 2
 
 
+def test_a_formula_without_a_stored_result_is_no_test_that_was_not_done(tmp_path):
+    book = openpyxl.Workbook()
+    rows = list(csv.reader(small(tmp_path / "wide.csv").read_text(encoding="utf-8").splitlines()))
+    for row in rows:
+        book.active.append(row)
+    book.active.cell(len(rows), rows[-5].index("target 3") + 1).value = "=0+0"
+    book.save(tmp_path / "wide.xlsx")
+    (problem,) = problems_of(tmp_path / "wide.xlsx")
+    assert (problem.what, problem.where.row) == ("a formula without a stored result", len(rows))
+
+
 def test_a_dilution_of_no_vasoconstrictor_is_asked_about(tmp_path):
     path = small(tmp_path / "wide.csv", {"vasoconstrictor": "none", "vasoconstrictor_dilution": "100000"})
     found = read_records(path, protocol_of("audit"), today=TODAY)
