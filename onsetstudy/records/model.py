@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import pandas as pd
 
@@ -32,6 +32,8 @@ class RawTable:
         ``source_row``; empty where nothing was.
     date_epoch : str
         ``"1900"`` or ``"1904"``: how the workbook counts serial dates.
+    merged : mapping of str to int
+        Cells of a column, by its heading as written, that took their value from a cell that they are merged with.
     """
 
     frame: pd.DataFrame
@@ -41,6 +43,7 @@ class RawTable:
     heading_row: int = 1
     places: tuple[Mapping[str, tuple[int, str]], ...] = ()
     date_epoch: str = "1900"
+    merged: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -81,7 +84,7 @@ class Records:
     cases : DataFrame
         One row per accepted injection, every column of the data dictionary (missing where not recorded),
         typed: minutes, mL, mg and scores as float64, codes as str, ``case_date`` as datetime64,
-        clock times as minutes after midnight; plus ``source_row`` (int) and ``quarter`` (str).
+        clock times as minutes after the midnight before the case; plus ``source_row`` (int) and ``quarter`` (str).
         Sorted by ``case_id``, index 0..n-1.
     readings : DataFrame
         One row per accepted cold test: ``case_id, minute, tooth_role, response, source_row``, sorted by case, minute

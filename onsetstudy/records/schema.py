@@ -10,6 +10,7 @@ import pandera.pandas as pa
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import CODES
 
+DILUTION = "n of 1:n"
 LIP_BLOCKS = ("ianb", "gow_gates", "closed_mouth_block", "mental_incisive")
 """Injections after which the lip becomes numb, and is asked about."""
 
@@ -127,7 +128,7 @@ CASES: tuple[Column, ...] = (
     _code("agent", "local anaesthetic, generic name", required="always"),
     _number("agent_percent", "concentration of the anaesthetic", "%", (0.25, 5), "2"),
     _code("vasoconstrictor", "vasoconstrictor, generic name"),
-    _number("vasoconstrictor_dilution", "n of the dilution 1:n", "n of 1:n", (20_000, 400_000), "100000"),
+    _number("vasoconstrictor_dilution", "n of the dilution 1:n", DILUTION, (20_000, 400_000), "100000"),
     _number("cartridge_ml", "volume of one cartridge", "mL", (1.0, 2.5), "1.8"),
     _number("volume_ml", "volume injected, buffer included", "mL", (0.05, 20, 5.4), "1.8", required="always"),
     _code(
@@ -163,7 +164,7 @@ CASES: tuple[Column, ...] = (
     _number(
         "rescue_dilution",
         "n of its dilution 1:n; empty: as planned, where the agent is",
-        "n of 1:n",
+        DILUTION,
         (20000, 400000),
         "100000",
     ),

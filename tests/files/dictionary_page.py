@@ -35,7 +35,11 @@ A column that is not listed here is refused, because it may name a patient. No n
 
 What is written unusually but without doubt is read, and said: decimal commas, capitals in codes, a spreadsheet's
 numbers for dates and times, semicolon or tab between columns. A comma is a decimal comma unless the range admits
-thousands (`2,133` min, `100,000` of 1:n). What may mean two things is refused: `03/04/2026`, `1.800,5`.
+thousands (`2,133` min, `100,000` of 1:n). What may mean two things is refused: `03/04/2026`, `1.800,5`. Times of day
+go on past midnight for three hours. Where a spreadsheet wrote the times of a case's tests as fractions of a day
+(`0.3826`), they are read against the injection; several tests of a tooth that cannot be set against it are refused. In
+a workbook the value of merged cells of one column is read for each of their rows, and a formula without a stored
+result is refused: open the workbook in the spreadsheet program and save it again.
 
 In a column that is not compulsory a word for nothing is an empty cell, and said:
 {nothing}; and for what is not known:
@@ -46,7 +50,9 @@ compulsory cells empty) and a second line of headings or of units under the firs
 stands among the rejects, and counts as no case. The headings themselves stand in row 1.
 
 A cold test that cannot be read refuses its case: leaving the test out could make an onset of two tests that were
-not consecutive. A test that was not done is simply left out; it widens the interval.
+not consecutive. So does a test whose code no case has, or that has none, as far as its place and its code tell
+whose it is; where more than a tenth of the cold tests (own choice) is of no case, the records are refused. A test that
+was not done is simply left out; it widens the interval.
 """
 
 
@@ -68,8 +74,9 @@ WIDE = """
 
 `onsetstudy template PROTOCOL --wide --into wide.xlsx` writes it (or `wide.csv`). The first cell says `wide_sheet`; then
 rows of a column's name and its value for all cases, or `buffered: volume_ml` and the value for all cases of that arm;
-then the headings, from `case_id` on. `target 2` is the test of the target tooth at the planned minute 2, `control 2`
-that of the control tooth. A cell says `felt` or `1`, `not_felt` or `0`, `not_done`, a word for nothing or nothing;
+then the headings, from `case_id` on. Two rows that tell one thing, and a case that says otherwise, are refused.
+`target 2` is the test of the target tooth at the planned minute 2, `control 2` that of the control tooth. A cell
+says `felt` or `1`, `not_felt` or `0`, `not_done`, a word for nothing or nothing;
 `felt @ 2.3` if it was at another minute than planned; two tests in one cell stand on either side of `|`. Extra tests go
 into `extra_target` and `extra_control`, each with its minute. `baseline_response` is answered in the same words. The
 sheet asks for what its protocol needs: pain at the protocol's moment, the lip where blocks are given, guesses of those

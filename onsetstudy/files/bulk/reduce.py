@@ -25,13 +25,14 @@ from onsetstudy.files.output import write_bytes, write_escaped
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.checks.no_records import no_records
+from onsetstudy.records.checks.orphans import refuse_many_without_case, tests_without_case
 from onsetstudy.records.derived.allocation import KeptList, known_arms, resolve_arms
 from onsetstudy.records.derived.flow import refused_by_practice
 from onsetstudy.records.derived.opened_slips import practices_of, recorded_slips, slips_of
 from onsetstudy.records.derived.withdrawn import leave_out, met_in, unmatched
 from onsetstudy.study.counts.aggregate_counts import Tally, add_tallies, tally_records
 
-FORM = 6
+FORM = 7
 """Form of a finished part's file: one of another form is done anew."""
 ONCE = ("unread_column", "other_practice")
 """What is to be looked at in all rows alike: told once, whatever the number of parts."""
@@ -169,6 +170,7 @@ def reduce_parts(
         told += found
         held += ids
     totals, met = _summed(told, "counts"), _gathered(told, "withdrawn")
+    refuse_many_without_case(totals["readings_without_case"], totals["readings_read"], Where(file=Path(folder).name))
     _refuse_nothing(folder, terms.work, totals)
     _refuse_twice(parts, held)
     return Reduced(
@@ -252,6 +254,7 @@ def _reduce_part(terms: Terms, part: Part) -> bool:
             "rows_accepted": len(records.cases),
             "readings_read": records.readings_read - no_records(records, "cold_tests"),
             "readings_accepted": len(records.readings),
+            "readings_without_case": tests_without_case(records),
             "withdrawn": withdrawn,
         },
         "slips": sorted(recorded_slips(records) & terms.opened),

@@ -9,6 +9,7 @@ import io
 import itertools
 import re
 import zipfile
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -19,11 +20,13 @@ import pandas as pd
 from onsetstudy.core.errors import Problem, RecordsError, Where, require
 from onsetstudy.files.guard import problem_in
 from onsetstudy.files.sources.recorded import read_screening, read_store
+from onsetstudy.files.sources.unread_cells import Unread, unread_by_library
 from onsetstudy.files.store import is_store
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.checks.headings import TITLES, normal_heading
 from onsetstudy.records.checks.open_tables import OPEN_TABLES, fold_open_tables
+from onsetstudy.records.checks.parse import NO_RESULT
 from onsetstudy.records.checks.wide_sheet import MARK, unfold_wide
 from onsetstudy.records.model import OpenTables, RawTable, Records
 
@@ -312,6 +315,8 @@ def _workbook(path: Path) -> tuple[RawTable, RawTable]:
         marked = (sheet.title for sheet in book.worksheets if sheet.cell(1, 1).value == MARK)
         if wide := sheets.get("wide", next(marked, None)):
             cells = [[_cell(v) for v in row] for row in book[wide].iter_rows(values_only=True)]
+            for row, column in unread_by_library(path)(wide).formulas:
+                cells[row][column] = NO_RESULT
             return unfold_wide(cells, file=path.name, sheet=wide)
         there = f"there are {', '.join(book.sheetnames)}"
         if missing := [
@@ -321,24 +326,36 @@ def _workbook(path: Path) -> tuple[RawTable, RawTable]:
         ]:
             raise RecordsError(missing)
         epoch = "1904" if book.epoch == CALENDAR_MAC_1904 else "1900"
-        cases, cold_tests = (_sheet(book[sheets[table]], path, sheets[table], epoch) for table in TABLES)
+        unread = unread_by_library(path)
+        cases, cold_tests = (_sheet(book[sheets[t]], path, sheets[t], epoch, unread(sheets[t])) for t in TABLES)
     finally:
         book.close()
     return cases, cold_tests
 
 
-def _sheet(sheet, path: Path, name: str, epoch: str) -> RawTable:  # type: ignore[no-untyped-def]
-    rows = [[_cell(value) for value in row] for row in sheet.iter_rows(values_only=True)]
+def _sheet(sheet, path: Path, name: str, epoch: str, unread: Unread) -> RawTable:  # type: ignore[no-untyped-def]
+    values = list(sheet.iter_rows(values_only=True))
+    # Where a column has times of day beside its dates, midnight is one of them.
+    timed = {i for row in values for i, v in enumerate(row) if isinstance(v, dt.datetime) and v.time() != dt.time()}
+    width = max(map(len, values), default=0)
+    rows = [[_cell(v, midnight=i in timed) for i, v in enumerate(row)] + [None] * (width - len(row)) for row in values]
+    for at, column in unread.formulas:
+        rows[at][column] = NO_RESULT
+    merged: Counter[str] = Counter()
+    for column, first, last in unread.merged:
+        if 0 < first < len(rows) and column < width and (value := rows[first][column]) is not None:
+            merged[str(rows[0][column])] += last - first
+            for row in rows[first + 1 : last + 1]:
+                row[column] = value
     while rows and not any(cell is not None for cell in rows[-1]):
         rows.pop()
     if not rows:
         raise RecordsError(_problem(path, "the sheet is empty", "enter the headings and the records", sheet=name))
-    width = max(len(row) for row in rows)
-    frame = pd.DataFrame([row + [None] * (width - len(row)) for row in rows], dtype=object)
-    return _raw(frame, path, sheet=name, date_epoch=epoch)
+    frame = pd.DataFrame(rows, dtype=object)
+    return replace(_raw(frame, path, sheet=name, date_epoch=epoch), merged=merged)
 
 
-def _cell(value: object) -> str | None:
+def _cell(value: object, *, midnight: bool = False) -> str | None:
     """What a cell shows, as text: whole numbers without a point, dates and times in ISO form."""
     if value is None:
         return None
@@ -348,7 +365,9 @@ def _cell(value: object) -> str | None:
         return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
     if isinstance(value, dt.datetime):
         day = value.date().isoformat()
-        return day if value.time() == dt.time() else f"{day} {value.time().isoformat(timespec='seconds')}"
+        return (
+            day if value.time() == dt.time() and not midnight else f"{day} {value.time().isoformat(timespec='seconds')}"
+        )
     if isinstance(value, dt.time):
         rounded = dt.datetime.combine(dt.date(2000, 1, 1), value) + dt.timedelta(microseconds=500_000)
         return rounded.time().isoformat(timespec="seconds")

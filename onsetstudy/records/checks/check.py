@@ -25,6 +25,7 @@ from onsetstudy.records.checks.crosscheck import check_codes, crosscheck_cases, 
 from onsetstudy.records.checks.findings import REFUSALS, Findings
 from onsetstudy.records.checks.headings import heading_problems, normal_heading, unread_columns
 from onsetstudy.records.checks.no_records import no_records, set_no_records_aside
+from onsetstudy.records.checks.orphans import hold_back_likely_cases, refuse_many_without_case, tests_without_case
 from onsetstudy.records.checks.parse import missing_value, parse_column
 from onsetstudy.records.checks.privacy import check_privacy
 from onsetstudy.records.model import RawTable, Records
@@ -71,13 +72,14 @@ def check_records(
     Raises
     ------
     RecordsError
-        If a table has headings that cannot be used, if no case of the whole is accepted, or if ``strict`` and a row is
-        refused; with all problems found.
+        If a table has headings that cannot be used, if no case of the whole is accepted or many of its cold tests are
+        of no case, or if ``strict`` and a row is refused; with all problems found.
 
     Notes
     -----
     A refused cold test refuses its case: an unreadable test may have been felt or not, and leaving it out could make
-    an onset of two tests that were not consecutive. A refused case takes its readings with it.
+    an onset of two tests that were not consecutive. So does one without a case, as far as it can be told whose it is. A
+    refused case takes its readings with it.
     """
     raws = {"cases": cases, "cold_tests": cold_tests}
     if unusable := heading_problems(raws, drop_unknown=drop_unknown, whole=whole):
@@ -96,11 +98,16 @@ def check_records(
     _second_looks(of_tests)
     set_no_records_aside(of_cases)
     set_no_records_aside(of_tests)
+    hold_back_likely_cases(of_cases, of_tests, belongs, protocol)
     _refuse_together(of_cases, of_tests, belongs)
     records = _records(of_cases, of_tests)
     records = replace(records, queries=(*unread, *records.queries))
     if strict and (of_cases.refused.any() or of_tests.refused.any()):
         raise RecordsError(records.problems)
+    if whole:
+        where = Where(file=cold_tests.file, sheet=cold_tests.sheet)
+        read = records.readings_read - no_records(records, "cold_tests")
+        refuse_many_without_case(tests_without_case(records), read, where, records.problems)
     if whole and len(records.cases) == 0:
         raise RecordsError([nothing_left(records, Where(file=cases.file, sheet=cases.sheet)), *records.problems])
     return records
@@ -134,6 +141,9 @@ def _read(found: Findings, protocol: Protocol) -> FloatArray | None:
     """Read the columns of a table; of cold tests, the times of day that stand for minutes come back."""
     columns: dict[str, NDArray[Any]] = {}
     clock_min = None
+    for heading, count in found.raw.merged.items():
+        text = "the value of merged cells was read for each of their rows"
+        found.repairs[normal_heading(heading), "merged_cells", text] += count
     for column in TABLES[found.table]:
         if column.name not in found.raw.frame:
             columns[column.name] = np.full(len(found.refused), missing_value(column))
@@ -150,6 +160,7 @@ def _read(found: Findings, protocol: Protocol) -> FloatArray | None:
         thing = {"date": "date", "clock": "time of day", "minute": "time", "tooth": "tooth"}.get(column.kind, "number")
         for row, (code, mend) in parsed.faults.items():
             what = f'the {thing} "{found.cell(row, column.name)}" cannot be read'
+            what = f"{column.name} is a formula without a stored result" if code == "no_result" else what
             found.refuse(row, column.name, code, what, mend)
         if parsed.clock_min is not None and found.table == "cold_tests":
             clock_min = parsed.clock_min

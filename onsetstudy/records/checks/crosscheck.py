@@ -16,7 +16,13 @@ from onsetstudy.doses.mixing import WEAK_PERCENT, precipitates, unusual
 from onsetstudy.protocol.model import Protocol, StudyIdentity
 from onsetstudy.protocol.vocabulary import CODES, PAIN_MOMENTS
 from onsetstudy.records.checks.findings import Findings
-from onsetstudy.records.checks.times_of_day import read_times_of_day, refuse_ambiguous_times
+from onsetstudy.records.checks.times_of_day import (
+    DAY_MIN,
+    WITHIN_MIN,
+    read_fractions_of_a_day,
+    read_times_of_day,
+    refuse_ambiguous_times,
+)
 from onsetstudy.records.numb_field import INSIDE, UNCERTAIN, controls_in_field
 from onsetstudy.records.teeth import TEETH
 
@@ -201,7 +207,18 @@ def _scores(found: Findings, protocol: Protocol) -> None:
         found.refuse(row, names[int(given[row].argmax())], "scale", what, f"enter {unit}")
 
 
+def _count_past_midnight(found: Findings) -> None:
+    """Times after midnight of a case that began before it: 00:10 becomes 24:10, so that differences hold."""
+    last = np.full(len(found.refused), np.nan)
+    for name in ("seated_time", "injection_start", "injection_end", "treatment_end_time", "dismissed_time"):
+        time = found.numbers(name)
+        time = np.where((time < last) & ((time - last) % DAY_MIN <= WITHIN_MIN), time + DAY_MIN, time)
+        found.typed[name] = time
+        last = np.where(np.isnan(time), last, time)
+
+
 def _clocks(found: Findings) -> None:
+    _count_past_midnight(found)
     start, end = found.numbers("injection_start"), found.numbers("injection_end")
     what, mend = "the injection ends before it starts", "correct the times of day"
     found.refuse_where(end < start, "injection_end", "times", what, mend)
@@ -249,6 +266,13 @@ def _belongings(found: Findings) -> None:
     what = "a serious event, but adverse_event names none"
     mend = "enter what happened; it is counted as an event until then"
     found.query(unnamed, "adverse_serious", "event", what, mend)
+    for solution, strength in (
+        ("vasoconstrictor", "vasoconstrictor_dilution"),
+        ("rescue_vasoconstrictor", "rescue_dilution"),
+    ):
+        diluted = (found.words(solution) == "none") & ~np.isnan(found.numbers(strength))
+        what = f"a dilution of 1:{{value}}, but {solution} is none"
+        found.query(diluted, strength, "vasoconstrictor", what, "correct one")
     mixed = (found.words("arm") == "plain") & (found.numbers("mixing_min") > 0)
     what, mend = "{value} min of mixing for a plain cartridge", "is it right? Leave it empty where nothing was mixed"
     found.query(mixed, "mixing_min", "mixing_time", what, mend)
@@ -291,6 +315,7 @@ def crosscheck_readings(cases: Findings, tests: Findings, clock_min: FloatArray 
     zero, end = (np.append(cases.numbers(name), np.nan)[belongs] for name in of_case)
     if clock_min is not None:
         read_times_of_day(tests, clock_min, zero, protocol)
+    read_fractions_of_a_day(cases, tests, zero, protocol)
     in_doubt = refuse_ambiguous_times(cases, tests, zero, protocol)
     _ends(tests, end)
     _repeats(tests, ~in_doubt)

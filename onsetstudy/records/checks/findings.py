@@ -19,6 +19,7 @@ REFUSALS: dict[str, str] = {
     "missing": "a required value is missing",
     "code": "a code that is not in the dictionary",
     "range": "a value outside the possible range",
+    "no_result": "a formula whose result was not saved",
     "not_a_number": "a number that cannot be read",
     "ambiguous_number": "a number that may mean two things",
     "not_a_time": "a time that cannot be read",

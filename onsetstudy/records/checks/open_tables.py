@@ -361,11 +361,14 @@ def _check_screening(table: _Open, known: Mapping[str, int]) -> None:
     for code, rows in table.rows().items():
         for row in rows[1:]:
             table.refuse(row, "case_id", f"{code} was included twice", "correct the code of the case", "duplicate")
-    told = set(table.rows())
-    for code in known:
-        if code not in told and len(table.frame):
-            last = len(table.frame) - 1
-            table.refuse(last, "case_id", f"the case {code} was never screened", "enter its row of screening")
+    if len(table.frame) and (unseen := [code for code in known if code not in table.rows()]):
+        others = f" and {len(unseen) - 1} other{'s' if len(unseen) > 2 else ''}" if unseen[1:] else ""
+        what = f"the case{'s' if others else ''} {unseen[0]}{others} {'were' if others else 'was'} never screened"
+        mend = f"enter a row of screening for {'each' if others else 'it'}"
+        problem = Problem(
+            what=what, where=Where(file=table.raw.file, column="case_id"), mend=mend, code="contradiction"
+        )
+        table.problems.append(problem)
 
 
 def _fold_tests(case: _Open, tests: _Open, known: Mapping[str, int]) -> RawTable:

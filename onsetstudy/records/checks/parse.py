@@ -19,7 +19,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import FloatArray
-from onsetstudy.records.schema import Column
+from onsetstudy.records.schema import DILUTION, Column
 from onsetstudy.records.teeth import TEETH
 
 ONE_COMMA = re.compile(r"-?\d+,\d+")
@@ -27,13 +27,21 @@ THOUSANDS = re.compile(r"-?[1-9]\d{0,2},\d{3}")
 MINUTES_SECONDS = re.compile(r"(\d{1,3}):([0-5]\d)")
 CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)(?::([0-5]\d)(?:\.\d+)?)?\s*(am|pm)?")
 TIME_OF_DAY = re.compile(r"([01]?\d|2[0-3]):([0-5]\d):([0-5]\d)(?:\.\d+)?$")
-DATE_AND_TIME = re.compile(r"(\S+)(?:T|\s+)(?:[01]?\d|2[0-3]):[0-5]\d(?::[0-5]\d(?:\.\d+)?)?\s*(?:am|pm)?", re.I)
+DATE_AND_TIME = re.compile(r"(\S+)(?:T|\s+)((?:[01]?\d|2[0-3]):[0-5]\d(?::[0-5]\d(?:\.\d+)?)?\s*(?:am|pm)?)", re.I)
 SLASHED = re.compile(r"(\d{1,2})[/-](\d{1,2})[/-](\d{4})")
+MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+NAMED = re.compile(
+    r"(\d{1,2})[ -](jan(?:uary)?|feb(?:ruary)?|mar(?:ch)?|apr(?:il)?|may|june?|july?|aug(?:ust)?|sept?(?:ember)?|"
+    r"oct(?:ober)?|nov(?:ember)?|dec(?:ember)?)[ -](\d{4})",
+    re.I,
+)
 EPOCH = {"1900": dt.date(1899, 12, 30), "1904": dt.date(1904, 1, 1)}
 SERIAL_DAYS = (36_526, 73_050)
 NOT_APPLICABLE = frozenset({"n/a", "n.a.", "n.a", "na", "-", "--", "\u2013", "\u2014"})
 NOT_KNOWN = frozenset({"?", "??", "nr", "n.r.", "not recorded", "not known", "unknown", "missing", "not asked"})
 EMPTY_MEANS_NONE = ("rescue_", "adverse_")
+NO_RESULT = "=?"
+"""What stands for a cell of a workbook that holds a formula and nothing that it came to."""
 
 
 Repaired = tuple[str, str] | None
@@ -83,7 +91,9 @@ def parse_column(
     untold: Counter[str] = Counter()
     for number, cell in enumerate(cells):
         repair = None
-        if cell in numbers:
+        if cell == NO_RESULT:
+            unreadable[number] = "no_result", "open the workbook in your spreadsheet program and save it again"
+        elif cell in numbers:
             values[number] = numbers[cell]
         elif cell.casefold() in nothing:
             untold[cell] += int(times[number])
@@ -160,12 +170,17 @@ def _plain_number(cell: str, column: Column) -> tuple[float, Repaired]:
     if cell.casefold() == "none":
         mend = "write 0 if that is what was measured, or leave the cell empty where nothing was recorded"
     repair: Repaired = None
+    if unit and cell.lower().endswith(unit.lower()) and re.fullmatch(r"[\d.,]+\s*", cell[: -len(unit)]):
+        cell, repair = (
+            cell[: -len(unit)].strip(),
+            ("unit_written", f"the unit {unit} beside the number was passed over"),
+        )
+    elif unit == DILUTION and (found := re.fullmatch(r"1\s*:\s*(\d[\d.,]*)", cell)):
+        cell, repair = found[1], ("ratio_written", "a dilution with its 1: in front was read")
     if ONE_COMMA.fullmatch(cell):
         cell, repair = _comma(cell, column, mend)
     elif "," in cell and re.fullmatch(r"[\d.,]+", cell):
         raise _Unreadable("ambiguous_number", f"points and commas may mean two things; {mend}")
-    elif unit and cell.lower().endswith(unit.lower()) and re.fullmatch(r"[\d.]+\s*", cell[: -len(unit)]):
-        cell, repair = cell[: -len(unit)], ("unit_written", f"the unit {unit} beside the number was passed over")
     try:
         value = float(cell)
     except ValueError:
@@ -203,6 +218,8 @@ def _minute(cell: str, column: Column) -> tuple[float, Repaired]:
 
 
 def _clock(cell: str) -> tuple[float, Repaired]:
+    if (dated := DATE_AND_TIME.fullmatch(cell)) and re.fullmatch(next(iter(DATES)), dated[1]):
+        return _clock(dated[2])[0], ("time_with_date", "a time of day with its date was read as the time")
     if found := CLOCK.fullmatch(cell.lower()):
         hour, minute, second = int(found[1]), int(found[2]), int(found[3] or 0)
         if found[4]:
@@ -234,6 +251,9 @@ def _date(cell: str, epoch: str) -> tuple[dt.date, Repaired]:
     if found := DATE_AND_TIME.fullmatch(cell):
         whole, _ = _date(found[1], epoch)
         return whole, ("date_with_time", "a date with a time of day was read as its day")
+    if found := NAMED.fullmatch(cell):
+        repair = "month_name", "a date with the name of its month was read"
+        return _real_date(int(found[3]), MONTHS.index(found[2][:3].lower()) + 1, int(found[1])), repair
     if found := SLASHED.fullmatch(cell):
         one, two, year = int(found[1]), int(found[2]), int(found[3])
         if one > 12 or two > 12 or one == two:

@@ -8,6 +8,7 @@ from collections.abc import Callable
 
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.checks.findings import Findings
+from onsetstudy.records.checks.parse import NO_RESULT
 
 NAME_LIKE = re.compile(
     r"@|^\+?\d[\d ()/-]{8,}$|\b(?:mr|mrs|ms|miss|dr|prof|frau|herr)\b\.?|[^\W\d_]{2,}[ ,]+[^\W\d_]{2,}", re.I
@@ -155,4 +156,4 @@ def check_privacy(found: Findings) -> None:
 
 def _if_a_code(asked: Callable[[str], object]) -> Callable[[str], bool]:
     """What is asked of a cell that does not look like a person as it is: those are refused for that."""
-    return lambda cell: bool(asked(cell.strip())) and not looks_like_a_person(cell.strip())
+    return lambda cell: cell != NO_RESULT and bool(asked(cell.strip())) and not looks_like_a_person(cell.strip())

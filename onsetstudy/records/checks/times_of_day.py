@@ -16,10 +16,13 @@ CASE_MINUTES = ("rescue_min", "treatment_start_min", "observation_end_min")
 WITHIN_MIN = 180.0
 HOUR_MIN = 60.0
 HALF_DAY_MIN = 720.0
+DAY_MIN = 1440.0
 CLOSEST_MIN = 0.25
 """Nobody tests a tooth again within fifteen seconds (own choice): cold has to come and to go."""
 NIGHT_UNTIL_MIN = 360.0
 """Before six nobody tests teeth (own choice): 04:30:00 is what a spreadsheet makes of 4:30."""
+FRACTION = re.compile(r"\s*0?[.,]\d{4,}\s*\Z")
+"""A fraction of a day to nine seconds or less (own choice): 0.3826 is 09:10:57."""
 
 
 def read_times_of_day(tests: Findings, clock_min: FloatArray, zero: FloatArray, protocol: Protocol) -> None:
@@ -35,16 +38,22 @@ def read_times_of_day(tests: Findings, clock_min: FloatArray, zero: FloatArray, 
         Clock zero of each reading's case; missing where it is not known.
     protocol : Protocol
     """
-    zero_name, after, known = protocol.schedule.clock_zero, clock_min - zero, ~np.isnan(clock_min)
-    usable = known & (after >= 0) & (after <= WITHIN_MIN)
-    if count := int(usable.sum()):
-        tests.typed.loc[usable, "minute"] = after[usable]
-        tests.repairs["minute", "time_of_day", f"times of day were read as minutes after {zero_name}"] += count
-    elif (meant := _durations(tests.typed, clock_min, after, protocol)) is not None:
+    zero_name, after, known = protocol.schedule.clock_zero, clock_min - zero % DAY_MIN, ~np.isnan(clock_min)
+    usable = known & (after % DAY_MIN <= WITHIN_MIN)
+    meant = None if (usable & (after >= 0)).any() else _durations(tests.typed, clock_min, after, protocol)
+    if meant is not None:
         minute, text = meant
-        tests.typed.loc[known, "minute"] = minute[known]
-        tests.repairs["minute", "minutes_as_time", text] += int(known.sum())
+        read = known & ~usable
+        tests.typed.loc[read, "minute"] = minute[read]
+        if count := int(read.sum()):
+            tests.repairs["minute", "minutes_as_time", text] += count
+        what = f'"{{value}}" may be the time of day, soon after the {zero_name} of its case, or minutes and seconds'
+        mend = "write minutes as 4.5; a time of day is read where one before midnight shows that times are written so"
+        tests.refuse_where(known & usable, "minute", "clock_or_minutes", what, mend)
         return
+    if count := int(usable.sum()):
+        tests.typed.loc[usable, "minute"] = after[usable] % DAY_MIN
+        tests.repairs["minute", "time_of_day", f"times of day were read as minutes after {zero_name}"] += count
     unusable, without_zero = known & ~usable & (tests.first != "no_case"), np.isnan(zero)
     what = '"{value}" is a time of day and cannot be used: '
     mend = (
@@ -57,6 +66,72 @@ def read_times_of_day(tests: Findings, clock_min: FloatArray, zero: FloatArray, 
         (~without_zero, "it is not within three hours after the injection", ""),
     ):
         tests.refuse_where(unusable & rows, "minute", "clock_without_zero", what + why, first + mend)
+
+
+def read_fractions_of_a_day(cases: Findings, tests: Findings, zero: FloatArray, protocol: Protocol) -> None:
+    """Write minutes after clock zero where a spreadsheet's numbers for times of day, such as 0.3826, stand for them.
+
+    All minutes of a case lie under 1 then. Several tests of a tooth within three hours are within eight seconds as
+    minutes: they are read against the clock zero, or refused where there is none, they do not fit it or are rounded.
+    Of a single test both may be meant: it is refused where it fits the clock, or other cases show such numbers. Several
+    tests in the first minute, more than are planned there, are asked about. Minutes of the case itself, beside such
+    tests, are refused where they are under 1 too.
+
+    Parameters
+    ----------
+    cases, tests : Findings
+        Of both tables.
+    zero : ndarray, shape (n,)
+        Clock zero of each reading's case; missing where it is not known.
+    protocol : Protocol
+    """
+    minute, zero_name = tests.numbers("minute"), protocol.schedule.clock_zero
+    table = pd.DataFrame({"minute": minute, "case": tests.typed["case_id"], "tooth": tests.typed["tooth_role"]})
+    table["under"] = (minute >= 0) & (minute < 1)
+    table["after"] = ((minute * DAY_MIN * 60).round() / 60 - zero) % DAY_MIN
+    table["exact"] = tests.spelled("minute", FRACTION.match)
+    table = table[table["case"].notna() & (tests.first != "no_case")]
+    table = table[table["under"].groupby(table["case"]).transform("all")]
+    if table.empty:
+        return
+    told = _as_fractions(table, sum(planned < 1 for planned in protocol.schedule.tests_min))
+    rows = {name: table.index[table["case"].map(told[name])] for name in ("read", "packed", "doubtful", "early")}
+    if len(rows["read"]):
+        tests.typed.loc[rows["read"], "minute"] = table.loc[rows["read"], "after"]
+        text = f"a spreadsheet's numbers for times of day were read as minutes after {zero_name}"
+        tests.repairs["minute", "excel_time", text] += len(rows["read"])
+    number = "may be a spreadsheet's number for a time of day"
+    by_the_clock = f"give the {zero_name} of its case and the times by the clock, as 14:08:30"
+    for name, why, mend in (
+        ("packed", f"and cannot be set against the {zero_name} of its case", f"{by_the_clock}, or minutes, as 4.5"),
+        ("doubtful", "or a part of the first minute", f"{by_the_clock}, or minutes and seconds, as 0:30"),
+    ):
+        refused = np.isin(np.arange(len(minute)), rows[name].difference(rows["read"]))
+        tests.refuse_where(refused, "minute", "clock_or_minutes", f'"{{value}}" {number} {why}', mend)
+    early = ~table.loc[rows["early"]].duplicated("case")
+    what = "all tests of this case lie in the first minute: are they times of day that a spreadsheet wrote as numbers?"
+    asked = np.isin(np.arange(len(minute)), early.index[early])
+    tests.query(asked, "minute", "unusual", what, f"if so, {by_the_clock}")
+    so_written = cases.typed["case_id"].isin(told.index[told["read"] | told["packed"]]).to_numpy()
+    for column in CASE_MINUTES:
+        beside = so_written & (cases.numbers(column) < 1)
+        cases.refuse_where(beside, column, "clock_or_minutes", f'"{{value}}" {number}', "write minutes, as 4.5")
+
+
+def _as_fractions(table: pd.DataFrame, planned: int) -> pd.DataFrame:
+    """Of each case of such minutes what becomes of its tests; so many are planned in the first minute."""
+    by_case = table.groupby("case")
+    of_a_tooth = table.groupby(["case", "tooth"])["minute"].nunique().groupby("case").max()
+    told = pd.DataFrame({"several": of_a_tooth > 1, "exact": by_case["exact"].any()})
+    told["fits"] = by_case["after"].max() <= WITHIN_MIN
+    told.loc[by_case["after"].count() < by_case.size(), "fits"] = False
+    told["packed"] = told["several"] & (by_case["minute"].max() - by_case["minute"].min() <= WITHIN_MIN / DAY_MIN)
+    told["read"] = told["several"] & told["fits"] & told["exact"]
+    shown = bool((told["packed"] | told["read"]).any())
+    told["doubtful"] = ~told["several"] & (shown | (told["fits"] & told["exact"]))
+    many = of_a_tooth > max(1, planned)
+    told["early"] = many & ~told["packed"] & ~told["read"]
+    return told
 
 
 def refuse_ambiguous_times(cases: Findings, tests: Findings, zero: FloatArray, protocol: Protocol) -> BoolArray:

@@ -14,9 +14,10 @@ import pandas as pd
 
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.checks.no_records import sums_up
-from onsetstudy.records.checks.parse import NOT_APPLICABLE
+from onsetstudy.records.checks.parse import NO_RESULT, NOT_APPLICABLE
 from onsetstudy.records.model import RawTable
 from onsetstudy.records.schema import CASES, LIP_BLOCKS, asked_columns
 
@@ -146,9 +147,16 @@ class _Wide:
                 continue
             arm, _, name = key.rpartition(":")
             name, arm = normal_heading(name), arm.strip().lower()
+            earlier = [line for (a, n), (_, line) in self.head.items() if n == name and (a == arm or "" in (a, arm))]
             if name not in KNOWN:
                 mend = "write one of its columns, or take the row out"
                 self.refuse(i, key, value, f"{key} is not a column of the dictionary", mend)
+            elif arm and arm not in CODES["arm"]:
+                mend = f"write {' or '.join(f'{known}: {name}' for known in CODES['arm'])}, or take the row out"
+                self.refuse(i, key, value, f"{arm} is not an arm", mend)
+            elif value and earlier:
+                what = f"cell B{earlier[0]} of the head tells {name} for these cases already"
+                self.refuse(i, key, value, what, f"leave one of the rows {earlier[0]} and {i + 1} out")
             elif value:
                 self.head[arm, name] = value, i + 1
             else:
@@ -197,8 +205,9 @@ class _Wide:
                 continue
             if name not in case:
                 case[name], places[name] = value, (line, self.cells[line - 1][0])
-            elif case[name] != value and not arm:
-                what = f"{case[name]}, but row {line} of the head says {value} for all cases"
+            elif case[name] != value:
+                whose = f"all {arm} cases" if arm else "all cases"
+                what = f"{case[name]}, but row {line} of the head says {value} for {whose}"
                 self.refuse(i, name, case[name], what, "correct one of them, or give it to every case in a column")
         for heading, cell in told.items():
             for minute, role, text, kind in _tests_of(heading, cell):
@@ -210,7 +219,13 @@ class _Wide:
         answer, _, done = (part.strip() for part in text.partition("@"))
         response = RESPONSES.get(answer.lower())
         mend = "write felt or 1, not_felt or 0, not_done or nothing; a minute behind @"
-        if response is None:
+        if answer == NO_RESULT:
+            what, mend = (
+                "a formula without a stored result",
+                "open the workbook in your spreadsheet program and save it",
+            )
+            self.refuse(i, heading, cell, what, mend, "no_result")
+        elif response is None:
             self.refuse(i, heading, cell, f"{text} is not felt, not_felt or not_done", mend, "code")
         elif kind and not done:
             self.refuse(i, heading, cell, "an extra test without its minute", mend, "missing")

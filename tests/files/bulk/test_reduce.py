@@ -330,6 +330,15 @@ def test_records_of_which_no_case_can_be_used_are_told_as_a_whole(tmp_path, prot
         reduced(folder, protocol, tmp_path / "work")
 
 
+def test_records_with_many_tests_of_no_case_are_refused_as_a_whole(tmp_path, protocol):
+    def strange(cases, tests):
+        tests.iloc[::8, tests.columns.get_loc("case_id")] = "P99-77777"
+
+    folder = split(few(tmp_path / "few", change=strange), tmp_path / "p", 4)
+    with pytest.raises(RecordsError, match=r"cold tests belong to no case, so that other cases may lack tests"):
+        reduced(folder, protocol, tmp_path / "work")
+
+
 def test_dirty_records_are_counted_and_too_few_left_of_a_practice_get_no_file(tmp_path, protocol):
     folder = split(DATA / "dirty", tmp_path / "p", 6)
     arguments = ["reduce", str(PROTOCOL), str(folder), "--into", str(tmp_path / "out"), "--without-list", NO_LIST]

@@ -242,3 +242,11 @@ def test_a_supplement_at_minute_0_is_refused_where_it_stands(tmp_path):
     (problem,) = refused(tmp_path / "open", tables)
     assert (problem.where.file, problem.where.row, problem.where.column) == ("injections.csv", at + 2, "minute")
     assert "0.5" in problem.mend
+
+
+def test_cases_that_were_never_screened_are_told_once(tmp_path):
+    tables = split(tmp_path)
+    gone = [tables["screening"].pop() for _ in range(5)][::-1]
+    (told,) = refused(tmp_path / "open", tables)
+    assert told.what == f"the cases {gone[0]['case_id']} and 4 others were never screened"
+    assert told.where.row is None

@@ -309,6 +309,52 @@ def test_a_cell_of_the_head_that_is_empty_for_one_arm_is_named_and_no_row_of_a_c
         assert f"cell B{ROW[key]} of the head" in problem.mend
 
 
+@pytest.mark.parametrize(
+    ("lines", "what"),
+    [
+        ([["plain: volume_ml", "1.7"]], f"cell B{ROW['plain: volume_ml']} of the head tells volume_ml"),
+        ([["technique", "palatal_infiltration"]], f"cell B{ROW['technique']} of the head tells technique"),
+        ([["Buffered: technique", "ianb"]], f"cell B{ROW['technique']} of the head tells technique"),
+        ([["purple: volume_ml", "9"]], "purple is not an arm"),
+    ],
+)
+def test_a_head_that_contradicts_itself_is_refused_with_its_cell(tmp_path, lines, what):
+    path = small(tmp_path / "wide.csv")
+    rows = list(csv.reader(path.read_text(encoding="utf-8").splitlines()))
+    (problem,) = problems_of(save(path, [*rows[: len(HEAD) + 1], *lines, *rows[len(HEAD) + 1 :]]))
+    assert what in problem.what
+    assert (problem.where.row, problem.where.column, problem.value) == (len(HEAD) + 2, *lines[0])
+    assert "out" in problem.mend
+
+
+def test_a_case_against_what_the_head_says_of_its_arm_is_refused(tmp_path):
+    cases = [case | {"volume_ml": "1.98"} for case in CASES]
+    found = problems_of(small(tmp_path / "wide.csv", cases=cases))
+    assert {p.what for p in found} == {
+        f"1.98, but row {ROW['plain: volume_ml']} of the head says 1.8 for all plain cases"
+    }
+    assert len(found) == 2
+
+
+def test_a_formula_without_a_stored_result_is_no_test_that_was_not_done(tmp_path):
+    book = openpyxl.Workbook()
+    rows = list(csv.reader(small(tmp_path / "wide.csv").read_text(encoding="utf-8").splitlines()))
+    for row in rows:
+        book.active.append(row)
+    book.active.cell(len(rows), rows[-5].index("target 3") + 1).value = "=0+0"
+    book.save(tmp_path / "wide.xlsx")
+    (problem,) = problems_of(tmp_path / "wide.xlsx")
+    assert (problem.what, problem.where.row) == ("a formula without a stored result", len(rows))
+
+
+def test_a_dilution_of_no_vasoconstrictor_is_asked_about(tmp_path):
+    path = small(tmp_path / "wide.csv", {"vasoconstrictor": "none", "vasoconstrictor_dilution": "100000"})
+    found = read_records(path, protocol_of("audit"), today=TODAY)
+    assert [q.what for q in found.queries if q.code == "vasoconstrictor"] == [
+        "a dilution of 1:100000, but vasoconstrictor is none"
+    ]
+
+
 def test_what_an_arm_without_cases_would_need_is_not_asked_for(tmp_path):
     empty = ("buffered: volume_ml", "buffered: mix_mode", "buffered: bicarbonate_ml")
     plain = [case for case in CASES if case["arm"] == "plain"]

@@ -102,8 +102,11 @@ CELLS = [
     ("agent_percent", "0.02", "percent", "0.02 looks like a fraction of one. Write per cent: 2"),
     ("agent_percent", "20", "range", "20 is outside 0.25 to 5 %"),
     ("vasoconstrictor", "adrenaline?", "code", "none, epinephrine"),
-    ("vasoconstrictor_dilution", "1:100000", "not_a_number", "Write one number in n of 1:n"),
-    ("vasoconstrictor_dilution", "1:100,000", "not_a_number", "such as 100000"),
+    ("vasoconstrictor_dilution", "2:100000", "not_a_number", "Write one number in n of 1:n"),
+    ("vasoconstrictor_dilution", "1:a lot", "not_a_number", "such as 100000"),
+    ("vasoconstrictor_dilution", "1:100.000", "range", "is outside 20000 to 400000"),
+    ("case_date", "05 May 26", "not_a_date", "Write year, month and day"),
+    ("case_date", "31 June 2026", "not_a_date", "there is no such day"),
     ("cartridge_ml", "18", "range", "18 is outside 1 to 2.5 mL"),
     ("volume_ml", "", "missing", "volume_ml is empty"),
     ("volume_ml", "21", "range", "21 is outside 0.05 to 20 mL"),
@@ -405,6 +408,11 @@ REPAIRS = [
     ("case_date", "03.08.2026 9:30", pd.Timestamp("2026-08-03"), "date_with_time"),
     ("case_date", "46237.395833", pd.Timestamp("2026-08-03"), "excel_date"),
     ("practice_id", "p01", "P01", "spelling"),
+    ("vasoconstrictor_dilution", "1:100000", 100_000.0, "ratio_written"),
+    ("vasoconstrictor_dilution", "1:100,000", 100_000.0, "thousands"),
+    ("volume_ml", "1,8 ml", 1.8, "decimal_comma"),
+    ("case_date", "05 May 2026", pd.Timestamp("2026-05-05"), "month_name"),
+    ("case_date", "3-Aug-2026", pd.Timestamp("2026-08-03"), "month_name"),
 ]  # fmt: skip
 
 

@@ -1,0 +1,65 @@
+"""What a workbook's file says of its cells and a reader of values does not: merged ones, formulas without a result."""
+
+from __future__ import annotations
+
+import posixpath
+import zipfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from xml.etree import ElementTree
+
+from openpyxl.utils.cell import coordinate_to_tuple, range_boundaries
+
+RELATION = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unread:
+    """Cells of a sheet, rows and columns counted from 0.
+
+    Parameters
+    ----------
+    merged : tuple of (int, int, int)
+        Column, first and last row of cells of one column that are merged.
+    formulas : tuple of (int, int)
+        Row and column of each formula whose result was not saved with it.
+    """
+
+    merged: tuple[tuple[int, int, int], ...] = ()
+    formulas: tuple[tuple[int, int], ...] = ()
+
+
+def unread_by_library(path: Path) -> Callable[[str], Unread]:
+    """What gives such cells of a sheet of a workbook, by the sheet's name."""
+    with zipfile.ZipFile(path) as archive:
+        names = set(archive.namelist())
+        if not {"xl/workbook.xml", "xl/_rels/workbook.xml.rels"} <= names:
+            return lambda _: Unread()
+        relations = ElementTree.fromstring(archive.read("xl/_rels/workbook.xml.rels"))
+        target = {r.get("Id"): posixpath.join("/xl", r.get("Target", "")).lstrip("/") for r in relations}
+        sheets = ElementTree.fromstring(archive.read("xl/workbook.xml")).findall(".//{*}sheet")
+        places = {sheet.get("name"): target.get(sheet.get(RELATION), "") for sheet in sheets}
+
+    def of_sheet(name: str) -> Unread:
+        if places.get(name) not in names:
+            return Unread()
+        with zipfile.ZipFile(path) as archive:
+            text = archive.read(places[name])
+        return _unread(ElementTree.fromstring(text)) if b"<f" in text or b"mergeCell" in text else Unread()
+
+    return of_sheet
+
+
+def _unread(sheet: ElementTree.Element) -> Unread:
+    merged, formulas = [], []
+    for cell in sheet.findall(".//{*}c"):
+        # A formula that gives an empty text says so by the type of its cell.
+        if cell.find("{*}f") is not None and not cell.findtext("{*}v") and cell.get("t") != "str":
+            row, column = coordinate_to_tuple(cell.get("r", ""))
+            formulas.append((row - 1, column - 1))
+    for area in sheet.findall(".//{*}mergeCell"):
+        left, top, right, bottom = range_boundaries(area.get("ref", ""))
+        if left == right:
+            merged.append((left - 1, top - 1, bottom - 1))
+    return Unread(merged=tuple(merged), formulas=tuple(formulas))
