@@ -6,8 +6,8 @@ Run from the project's root::
     python -m tests.simulation.anytime --studies 2000 --to other.csv
 
 Null: 200,000 studies of 200 cases, teeth Weibull with a share that never becomes numb, tests each minute to 10 and at
-12, 15, 16 min, one in ten missed, arms in pairs, in blocks of four, or by a coin for each case. Effects: 2,000 studies
-of 400 cases. Success: coverage of the limits of the difference at all blocks at once, 1,000 studies.
+12, 15, 16 min, one in ten missed, arms in pairs or in blocks of four. Effects: 2,000 studies of 400 cases.
+Success: coverage of the limits of the difference at all blocks at once, 1,000 studies.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ import numpy as np
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.seeds import stream
 from onsetstudy.design.size_results import OnsetExpectation
-from onsetstudy.design.trials.draws import Drawn, draw_trials
+from onsetstudy.design.trials.draws import draw_trials
 from onsetstudy.design.trials.results import TrialScenario
 from onsetstudy.design.trials.trial_power import scores_of
 from onsetstudy.survival.sequential.confidence_sequences import success_sequence
@@ -51,24 +51,9 @@ def scenario(cases: int, ratio: float, never: float) -> TrialScenario:
     return TrialScenario(cases=cases, expected=expected, hazard_ratio=ratio, tests_min=GRID, missed_share=0.1)
 
 
-def in_blocks(drawn: Drawn, block: int, rng: np.random.Generator) -> tuple[np.ndarray, ...]:
-    """Cases in blocks; within each the arms in a random order, or each by a coin for blocks of one."""
-    studies, n = drawn.left.shape
-    shape = (studies, n // block, block)
-    if block == 1:
-        # A coin for each case: half the cases of either arm are taken from twice as many.
-        coin = rng.random((studies, n)) < 0.5
-        pick = np.where(
-            coin, np.argsort(~drawn.other, axis=1, kind="stable"), np.argsort(drawn.other, axis=1, kind="stable")
-        )
-        left, right = np.take_along_axis(drawn.left, pick, 1), np.take_along_axis(drawn.right, pick, 1)
-        return left[..., None], right[..., None], coin[..., None]
-    return drawn.left.reshape(shape), drawn.right.reshape(shape), drawn.other.reshape(shape)
-
-
 def sequential_lines(studies: int):
     for never in (0.0, 0.15, 0.4):
-        for block in (2, 4, 1):
+        for block in (2, 4):
             yield line("error rate", block, 1.0, never, 200, studies)
     for ratio in (1.3, 1.5, 2.0):
         for never in (0.0, 0.1):
@@ -78,13 +63,12 @@ def sequential_lines(studies: int):
 def line(what: str, block: int, ratio: float, never: float, cases: int, studies: int):
     over = dict.fromkeys((0.05, 0.01), 0)
     fixed, used, done = 0, 0.0, 0
-    # A coin needs twice the cases, so that there are enough of either arm.
-    drawn_cases = 2 * cases if block == 1 else cases
+    shape = (-1, cases // block, block)
     for number in range(math.ceil(studies / CHUNK)):
         count = min(CHUNK, studies - done)
         rng = stream(SEED, f"anytime: {what} {block} {ratio} {never}", number)
-        drawn = draw_trials(scenario(drawn_cases, ratio, never), count, rng)
-        left, right, other = (v[:, : cases // block] for v in in_blocks(drawn, block, rng))
+        drawn = draw_trials(scenario(cases, ratio, never), count, rng)
+        left, right, other = (v.reshape(shape) for v in (drawn.left, drawn.right, drawn.other))
         paths = many_anytime_paths(left, right, other, grid_min=GRID)
         for alpha in over:
             over[alpha] += int((paths >= 1 / alpha).any(axis=1).sum())

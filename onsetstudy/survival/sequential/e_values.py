@@ -10,8 +10,8 @@ The factor of a block is the product of these over its cases of the other arm, d
 all orders of its arms. It has mean 1 under no difference whatever ``S`` and ``theta`` are, as long as they come from
 earlier blocks: the running product is a test martingale, and by Ville's inequality passes 1/alpha with a chance of at
 most alpha, at any time, with any censoring. Here ``S`` is learned block by block, and products over several ``theta``
-are averaged, half of them with a share of teeth that becomes numb in neither arm. A block of one is a case drawn
-by a coin. Derived here; the form for exact ordered times is that of ter Schure J,
+are averaged, half of them with a share of teeth that becomes numb in neither arm. A block of one case has one order
+and tells nothing. Derived here; the form for exact ordered times is that of ter Schure J,
 Perez-Ortiz MF, Ly A, Grunwald PD. The safe log rank test. 2020.
 """
 
@@ -165,10 +165,6 @@ def _grid(grid_min: ArrayLike) -> FloatArray:
 def _factor(told: FloatArray, other: BoolArray) -> FloatArray:
     """Factor of a block of each study, shape (studies, ratios), from what its cases told, (studies, cases, ratios)."""
     cases = told.shape[1]
-    if cases == 1:
-        ratio = told[:, 0]
-        mixed = (ratio + 1) / 2
-        return np.asarray(np.where(other[:, :1], ratio / mixed, 1 / mixed), dtype=np.float64)
     seen = np.where(other[..., None], told, 1.0).prod(axis=1)
     count = other.sum(axis=1)
     # Mean over all orders: elementary symmetric sums of what the cases told, over the number of orders.

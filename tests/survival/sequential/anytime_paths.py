@@ -10,7 +10,7 @@ from onsetstudy.survival.sequential.e_values import BEFOREHAND, RATIOS, _factor,
 def many_anytime_paths(left, right, other, *, grid_min):
     """E-values after every block, shape (studies, blocks).
 
-    ``left, right, other``: shape (studies, blocks, cases of a block); a block of one case had the chance 1/2.
+    ``left, right, other``: shape (studies, blocks, cases of a block).
     """
     grid, power = _grid(grid_min), np.sqrt(np.asarray(RATIOS))
     studies, blocks, _ = left.shape

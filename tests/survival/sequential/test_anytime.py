@@ -43,15 +43,17 @@ def test_the_mean_over_all_orders_of_blocks_is_one(pairs):
 
 
 @settings(max_examples=20, deadline=None)
-@given(st.lists(cells, min_size=3, max_size=3))
-def test_the_mean_over_all_draws_by_a_coin_is_one(pairs):
+@given(st.lists(cells, min_size=4, max_size=4))
+def test_a_block_left_at_one_case_tells_nothing_whatever_the_ratio_of_arms(pairs):
+    """Two to one: a whole block of three in each of its orders, and then one case, twice as often of the second arm."""
     left, right = intervals(pairs)
     total = 0.0
-    for arms in itertools.product([False, True], repeat=3):
-        # No case of the other arm: as the mirror image, with turned names.
-        names = np.where(arms, "b", "a") if any(arms) else np.repeat("b", 3)
-        found = anytime_test(Intervals(left, right), names, reference_arm="a", block=range(3), grid_min=GRID)
-        total += found.e_value / 8
+    for place, last in itertools.product(range(3), [("b", 2 / 3), ("a", 1 / 3)]):
+        names = np.array(["a" if k == place else "b" for k in range(3)] + [last[0]])
+        found = anytime_test(
+            Intervals(left, right), names, reference_arm="a", block=[0, 0, 0, 1], grid_min=GRID, ratios=(2.2,)
+        )
+        total += found.e_value * last[1] / 3
     assert total == pytest.approx(1.0, abs=1e-12)
 
 
