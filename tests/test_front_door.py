@@ -53,6 +53,7 @@ import tests.conftest, numpy
 BEHIND = {
     "compare_families": "survival.parametric.families",
     "fitted_against_curve": "survival.parametric.families",
+    "pool_score_pieces": "survival.ranktests.score_statistics",
     "predict_curves": "survival.hazards.ph_curves",
 }
 """Verbs for a statistician that are no names of the front door, and where they are."""
