@@ -220,6 +220,19 @@ class ParametricFit(Serialisable):
         return estimates_frame(self.estimates)
 
 
+@result_kind("parametric_comparison")
+class ParametricComparison(Serialisable):
+    """Families side by side, best by Akaike's criterion first; ``failed`` pairs a family with why it has no fit."""
+
+    fits: tuple[ParametricFit, ...]
+    failed: tuple[tuple[str, str], ...] = ()
+
+    def to_frame(self) -> pd.DataFrame:
+        """Family, log-likelihood, number of parameters and Akaike's criterion."""
+        rows = [(f.family, f.log_likelihood, len(f.parameters), f.aic) for f in self.fits]
+        return pd.DataFrame(rows, columns=["family", "log_likelihood", "parameters", "aic"])
+
+
 @result_kind("never_numb_fit")
 class NeverNumbFit(Serialisable):
     """A mixture of cases that never become numb and cases that do."""

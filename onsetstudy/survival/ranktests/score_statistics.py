@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import math
 import numbers
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -118,6 +118,80 @@ def pieces_of(scored: Scored, method: str) -> tuple[tuple[ScorePiece, ...], Unit
             )
         )
     return tuple(pieces), units
+
+
+def pool_score_pieces(
+    pieces: Iterable[ScorePiece],
+    *,
+    arms: Sequence[str] = (),
+    trend: Mapping[str, float] | None = None,
+    n: Counts | None = None,
+    method: str = "stratified score test from the pieces of strata",
+) -> HypothesisTest:
+    """Stratified test from pieces alone, of one practice or of several.
+
+    Equal to :func:`~onsetstudy.survival.ranktests.compare.compare_arms` (``"asymptotic"`` or ``"score"``) on the cases
+    of all of them with the practices as strata: observed minus expected and covariances of strata simply add up.
+
+    Parameters
+    ----------
+    pieces : iterable of ScorePiece
+        Of the same scores, the same method and the same arms in the same order.
+    arms : sequence of str
+        Names of the arms, reference arm first; default: ``arm 0``, ``arm 1`` and so on.
+    trend : mapping of arm to number, optional
+        Needs ``arms``.
+    n : Counts, optional
+        Cases and onsets; without it the onsets are not known and a caution says so.
+    method : str
+        Readable line for the result.
+
+    Raises
+    ------
+    OnsetStudyError
+        If pieces belong to different numbers of arms, or hold what is no covariance.
+    NotEstimable
+        If there is no piece, or the pieces have no variance.
+
+    Examples
+    --------
+    >>> from onsetstudy import Intervals
+    >>> from onsetstudy.survival.ranktests.score_statistics import pool_score_pieces, score_pieces
+    >>> times = Intervals([0, 2, 2, 4, 6, 8, 0, 0, 2, 2, 4, 6], [2, 4, 4, 6, 8, float("inf"), 2, 2, 4, 4, 6, 8])
+    >>> arm = ["plain"] * 6 + ["buffered"] * 6
+    >>> here = score_pieces(times, arm, reference_arm="plain")
+    >>> there = score_pieces(times.rescale(1.5), arm, reference_arm="plain")
+    >>> test = pool_score_pieces([*here, *there], arms=["plain", "buffered"])
+    >>> f"{test.contrast}: {test.statistic_name} = {test.statistic:.2f}, p = {test.p_value:.3f}"
+    'buffered - plain: Z = 1.35, p = 0.177'
+    """
+    pieces, names = tuple(pieces), tuple(arms)
+    lengths = {len(piece.observed_minus_expected) for piece in pieces}
+    k = len(names) or max(lengths, default=1) + 1
+    if lengths - {k - 1} or any(len(piece.variance) != (k - 1) ** 2 for piece in pieces):
+        what = f"the pieces are of {', '.join(str(m + 1) for m in sorted(lengths))} arms, not all of {k}"
+        mend = "pool only pieces with the same arms in the same order"
+        raise OnsetStudyError.of_key("pieces", what, mend, code="arms")
+    if broken := [piece.stratum for piece in pieces if not _adds_up(piece, k)]:
+        what = f"the piece of the stratum {broken[0]!r} holds no covariance of its scores"
+        raise OnsetStudyError.of_key("pieces", what, "give pieces as score_pieces makes them", code="variance")
+    names = names or tuple(f"arm {place}" for place in range(k))
+    direction = arm_direction(names, trend)
+    if n is not None:
+        return combine_pieces(pieces, names, direction, n, method, trend)
+    test = combine_pieces(pieces, names, direction, Counts(cases=sum(p.cases for p in pieces), onsets=0), method, trend)
+    text = "The pieces do not say how many onsets were seen; the count of onsets is left at 0."
+    return replace(test, caution=(Caution(code="onsets_unknown", text=text),))
+
+
+def _adds_up(piece: ScorePiece, k: int) -> bool:
+    """Whether the numbers of a piece of ``k`` arms are finite and its covariance is one, to its rounding."""
+    variance = np.array(piece.variance, dtype=np.float64).reshape(k - 1, k - 1)
+    if not (np.isfinite(variance).all() and np.isfinite(piece.observed_minus_expected).all()):
+        return False
+    rounding = 1e-8 * float(np.abs(variance).max(initial=0.0))
+    symmetric = bool(np.abs(variance - variance.T).max(initial=0.0) <= rounding)
+    return symmetric and float(np.linalg.eigvalsh(variance).min(initial=0.0)) >= -rounding
 
 
 def arm_direction(arms: Sequence[str], trend: Mapping[str, float] | None) -> FloatArray | None:

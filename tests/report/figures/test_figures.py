@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
 
-from onsetstudy.report.figures import canvas, curves, forest, key_rows, pain
+from onsetstudy.report.documents.practice import compose
+from onsetstudy.report.figures import canvas, curves, forest, key_rows, pain, schedule
 from onsetstudy.report.figures.canvas import HAIRLINE, INK, LOOKS, SECONDARY, look_of, spread
 from onsetstudy.report.figures.forest import Line
 from onsetstudy.report.sentences import short_value
@@ -31,6 +32,27 @@ def results():
 
 
 # Data -----------------------------------------------------------------------------------------------------------------
+
+
+def test_minutes_of_the_first_tests_are_shown_by_arm():
+    promised, found = study({"plain": ["fffnn"] * 5, "buffered": ["ffnn"] * 5}, protocol(plan={"sensitivity": ()}))
+    analysed = analyse(promised, found)
+    rows = schedule.data_for(analysed)
+    assert [row.median_min for row in rows if row.arm == "plain"] == [1, 2, 3, 4, 5]
+    assert [row.cases for row in rows if row.arm == "buffered"] == [5] * 4
+    (told,) = [
+        block
+        for section in compose(analysed).sections
+        for block in section.blocks
+        if getattr(block, "name", "") == "schedule"
+    ]
+    assert told.title == "Were the arms tested alike?"
+    assert "test 5: not buffered at 5.0 min (5 cases)." in told.alt
+    assert told.alt.startswith(
+        "Median minutes of the first tests by arm. test 1: not buffered at 1.0 min (5 cases), buffered at 1.0 min "
+    )
+    assert told.svg.count("<svg") == told.narrow.count("<svg") == 1
+    assert schedule.data_for(one_arm_missing()) == ()
 
 
 def test_curve_data_by_hand():
@@ -190,7 +212,12 @@ def test_drawings_are_the_same_each_time(results):
 def test_nothing_in_a_drawing_leaves_it(results):
     frame = curves.data_for(results)
     labels = dict.fromkeys(("plain", "buffered"), "buffered")
+    rows = [schedule.Row(arm, k, 30, k - 0.2, k, k + 0.5) for arm in labels for k in range(1, 6)]
     drawings = {
+        "schedule": schedule.draw_figure(rows, labels).titled("s", "t"),
+        "long names": schedule.draw_figure(rows, dict.fromkeys(labels, "buffered with bicarbonate, " * 3)).titled(
+            "l", "t"
+        ),
         "key": key_rows.draw_figure(results).titled("k", "t"),
         "curves": curves.draw_figure(results, frame, height=2.1).titled("c", "t"),
         "pain": pain.draw_figure(results.overall.pain, labels=labels, low=0, high=100, matters=10).titled("p", "t"),

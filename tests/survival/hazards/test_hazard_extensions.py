@@ -16,7 +16,7 @@ from onsetstudy.inference.likelihood import fall_to_lower_limit
 from onsetstudy.report.sections.appendix.statistician import _proportionality
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.hazards.frailty import AT_BOUND, WITHOUT_SPREAD, fit_shared_frailty
-from onsetstudy.survival.hazards.ph_curves import standardise_curves
+from onsetstudy.survival.hazards.ph_curves import predict_curves, standardise_curves
 from onsetstudy.survival.hazards.ph_fit import maximise, set_up
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.hazards.proportionality import check_proportionality
@@ -46,7 +46,9 @@ def study(seed, n=300, *, spread=0.0, clusters=12, shapes=(1.5, 1.5), effect=0.5
 def test_with_strong_data_the_predicted_curves_are_close_to_each_arms_own():
     times, arm, _, _ = study(1, n=4000)
     frame = pd.DataFrame({"arm": arm})
-    for name, curve in standardise_curves(times, frame, reference={"arm": "plain"}).items():
+    standard = standardise_curves(times, frame, reference={"arm": "plain"})
+    predicted = predict_curves(times, frame, pd.DataFrame({"arm": ["plain", "buffered"]}), reference={"arm": "plain"})
+    for name, curve in (*standard.items(), *zip(("plain", "buffered"), predicted, strict=True)):
         own = fit_npmle(times.take(arm == name))
         for t in (2.0, 4.0, 8.0):
             assert curve.at(t)[0] == pytest.approx(own.at(t)[0], abs=0.03)
@@ -57,9 +59,11 @@ def test_the_ratio_of_log_survival_is_the_hazard_ratio():
     times, arm, _, _ = study(2)
     ratio = fit_proportional_hazards(times, {"arm": arm}, reference={"arm": "plain"}).estimates[0].estimate
     curves = standardise_curves(times, {"arm": arm}, reference={"arm": "plain"})
-    for t in (1.0, 3.0, 7.0):
-        one, other = (curves[name].at(t)[0] for name in ("plain", "buffered"))
-        assert math.log(other) / math.log(one) == pytest.approx(ratio, rel=1e-6)
+    predicted = predict_curves(times, {"arm": arm}, pd.DataFrame({"arm": ["plain", "buffered"]}))
+    for pair in ((curves["plain"], curves["buffered"]), predicted):
+        for t in (1.0, 3.0, 7.0):
+            one, other = (curve.at(t)[0] for curve in pair)
+            assert math.log(other) / math.log(one) == pytest.approx(ratio, rel=1e-6)
 
 
 def test_standardised_curves_average_the_predicted_ones_over_the_cases():
@@ -80,6 +84,43 @@ def test_standardised_curves_average_the_predicted_ones_over_the_cases():
         plain, buffered = (standard[name].at(t)[0] for name in ("plain", "buffered"))
         power = optimize.brentq(lambda h, s=plain: np.mean(np.exp(-h * np.exp(own))) - s, 1e-9, 50.0, xtol=1e-14)
         assert buffered == pytest.approx(np.mean(np.exp(-power * np.exp(own + arm_effect))), abs=1e-9)
+    every = predict_curves(times, frame, frame.assign(arm="buffered"), reference={"arm": "plain"})
+    for t in (2.0, 5.0):
+        assert standard["buffered"].at(t)[0] == pytest.approx(np.mean([c.at(t)[0] for c in every]), abs=1e-12)
+
+
+def test_without_other_covariates_standardising_changes_nothing():
+    times, arm, _, _ = study(4)
+    standard = standardise_curves(times, {"arm": arm})
+    (plain,) = predict_curves(times, {"arm": arm}, pd.DataFrame({"arm": ["plain"]}))
+    assert standard["plain"].mass == pytest.approx(plain.mass)
+
+
+def test_levels_are_told_apart_whatever_they_are_called_and_numbers_as_numbers():
+    times, arm, _, _ = study(4)
+    own = standardise_curves(times, {"arm": arm})
+    named = np.where(arm == "plain", "arm: a / per unit", "b / c")
+    for given, words in ((named, ["arm: a / per unit", "b / c"]), (np.where(arm == "plain", 0, 1), [0, 1])):
+        found = predict_curves(times, {"arm": given}, pd.DataFrame({"arm": words, "size": [1.5, 2.5]}))
+        standard = standardise_curves(times, {"arm": given})
+        for one, other, name in zip(found, standard.values(), ("plain", "buffered"), strict=True):
+            assert one.mass == pytest.approx(own[name].mass, abs=1e-7)
+            assert other.mass == pytest.approx(own[name].mass, abs=1e-7)
+
+
+@pytest.mark.parametrize(
+    ("pattern", "words"),
+    [
+        ({"size": [1.0]}, "no value for arm"),
+        ({"arm": ["warm"], "size": [1.0]}, "no case has arm warm"),
+        ({"arm": ["plain"], "size": [np.nan]}, "size is nan"),
+        ({"arm": ["plain"], "size": ["large"]}, "size is 'large'"),
+    ],
+)
+def test_patterns_that_no_case_has(pattern, words):
+    times, arm, _, _ = study(5, n=60)
+    with pytest.raises(OnsetStudyError, match=rf"(?i){words}"):
+        predict_curves(times, {"arm": arm, "size": np.arange(60) % 7}, pd.DataFrame(pattern))
 
 
 def test_a_factor_that_is_not_there():

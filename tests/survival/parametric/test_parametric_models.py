@@ -21,8 +21,10 @@ from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.hazards.grouped import _curvature, _gradient, _kinds, fit_grouped_hazards
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.parametric import accelerated_time
+from onsetstudy.survival.parametric import families as comparison
 from onsetstudy.survival.parametric.accelerated_time import FAMILIES, fit_accelerated_time
 from onsetstudy.survival.parametric.cure import fit_never_numb
+from onsetstudy.survival.parametric.families import compare_families, fitted_against_curve
 from onsetstudy.survival.parametric.time_models import log_survival, polish
 from onsetstudy.survival.testing.schedule_checks import check_schedule, summarise_testing
 from tests.survival.hazards.test_regression import OPEN_DATA, open_data
@@ -150,6 +152,42 @@ def test_the_generalised_gamma_contains_weibull_and_lognormal():
     value = {f.family: f.log_likelihood for f in fits}
     assert value["generalised_gamma"] >= max(value["weibull"], value["lognormal"]) - 1e-7
     assert all(from_dict(fit.to_dict()).to_dict() == fit.to_dict() for fit in fits)
+    table = compare_families(times, {"arm": group}, reference={"arm": base})
+    assert not table.failed
+    assert {f.family: f.log_likelihood for f in table.fits} == value
+    frame = table.to_frame()
+    assert frame["aic"].is_monotonic_increasing
+    assert frame["aic"].tolist() == pytest.approx((2 * frame["parameters"] - 2 * frame["log_likelihood"]).tolist())
+    assert dict(zip(frame["family"], frame["parameters"], strict=True)) == dict(
+        zip(FAMILIES, (3, 3, 3, 4), strict=True)
+    )
+    assert from_dict(table.to_dict()).to_dict() == table.to_dict()
+
+
+def test_families_that_cannot_be_fitted_are_named_with_the_reason(monkeypatch):
+    times, arm = study(3, n=60)
+
+    def fails_for_some(*args, family, **kwargs):
+        if family in ("lognormal", "generalised_gamma"):
+            raise NotEstimable("time_ratio", f"no {family} settles", code="not_converged")
+        return fit_accelerated_time(*args, family=family, **kwargs)
+
+    monkeypatch.setattr(comparison, "fit_accelerated_time", fails_for_some)
+    found = compare_families(times, {"arm": arm})
+    assert found.failed == (
+        ("lognormal", "no lognormal settles"),
+        ("generalised_gamma", "no generalised_gamma settles"),
+    )
+    assert {fit.family for fit in found.fits} == {"weibull", "loglogistic"}
+    with pytest.raises(NotEstimable, match="no lognormal settles") as caught:
+        compare_families(times, {"arm": arm}, families=("lognormal",))
+    assert caught.value.code == "not_converged"
+    with pytest.raises(OnsetStudyError, match="no family is named"):
+        compare_families(times, families=())
+    with pytest.raises(OnsetStudyError, match="'gumbel' is not known"):
+        compare_families(times, families=("gumbel",))
+    with pytest.raises(NotEstimable, match="fewer than two onsets"):
+        compare_families(Intervals([5, 5], [INF, INF]))
 
 
 def test_a_left_end_of_nought_and_exact_times_are_admitted():
@@ -239,11 +277,39 @@ def test_what_determines_no_model_gives_no_number():
 def test_the_fit_beside_the_curve():
     times, _ = study(3, n=2000, ratio=1.0)
     fit = fit_accelerated_time(times)
+    frame = fitted_against_curve(fit, times, np.array([0.0, 2.0, 5.0, 10.0]))
+    assert frame["fitted"].iloc[0] == 1.0
+    assert np.all((frame["fitted"] > frame["low"] - 0.03) & (frame["fitted"] < frame["high"] + 0.03))
     value, minutes = {name: v for name, v, _ in fit.parameters}, np.array([2.0, 5.0, 10.0])
     w = (np.log(minutes) - value["location"]) / np.exp(value["log scale"])
     fitted = np.exp(log_survival(fit.family, w, 1.0))
     low, high = fit_npmle(times).at(minutes)
     assert np.all((fitted > low - 0.03) & (fitted < high + 0.03))
+    assert frame.iloc[1:, 1:].to_numpy() == pytest.approx(np.column_stack((fitted, low, high)))
+    with pytest.raises(OnsetStudyError, match="without covariates"):
+        fitted_against_curve(fit_accelerated_time(times, {"x": np.arange(2000) % 2}), times, np.array([1.0]))
+    with pytest.raises(OnsetStudyError, match="is of 2000 cases"):
+        fitted_against_curve(fit, times.take(np.arange(1999)), [1.0])
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_every_family_begins_at_one_and_falls_as_its_own_law_does(family):
+    times, _ = study(3, n=300, ratio=1.0)
+    fit = fit_accelerated_time(times, family=family)
+    frame = fitted_against_curve(fit, times, [0.0, 0.5, 3.0, 9.0, INF])
+    location, scale = fit.parameters[0][1], math.exp(fit.parameters[1][1])
+    own = {
+        "weibull": lambda: stats.weibull_min(1 / scale, scale=math.exp(location)),
+        "lognormal": lambda: stats.lognorm(scale, scale=math.exp(location)),
+        "loglogistic": lambda: stats.fisk(1 / scale, scale=math.exp(location)),
+        "generalised_gamma": lambda: generalised_gamma(location, scale, fit.parameters[2][1]),
+    }[family]()
+    assert frame["fitted"].tolist() == pytest.approx(own.sf(frame["minute"]).tolist(), abs=1e-12)
+
+
+def generalised_gamma(location, scale, q):
+    """Stacy's law in scipy's parameters: shape one over q squared, power q over the scale."""
+    return stats.gengamma(q**-2, q / scale, scale=math.exp(location) * q ** (2 * scale / q))
 
 
 # Never numb -----------------------------------------------------------------------------------------------------------

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -10,11 +12,16 @@ from scipy.stats import kruskal, pearsonr
 
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Counts, HypothesisTest
+from onsetstudy.core.results import Counts, HypothesisTest, ScorePiece
 from onsetstudy.core.serialise import from_dict
 from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.ranktests.rank_scores import SCORE_FAMILY
-from onsetstudy.survival.ranktests.score_statistics import arm_direction, combine_pieces, score_pieces
+from onsetstudy.survival.ranktests.score_statistics import (
+    arm_direction,
+    combine_pieces,
+    pool_score_pieces,
+    score_pieces,
+)
 from tests.examples import examples
 from tests.survival.build import cases, grid, inf, interval_rows
 
@@ -232,7 +239,8 @@ def test_strata_add_up_and_can_be_pooled_from_pieces_alone(arms, method):
     practice = np.repeat([f"p{i}" for i in range(4)], [len(t) for t, _ in practices])
     whole = compare_arms(times, arm, reference_arm="arm0", stratum=practice, method=method)
     apart = [piece for t, a in practices for piece in score_pieces(t, a, reference_arm="arm0", method=method)]
-    pooled = combine_pieces(apart, whole.arms, arm_direction(whole.arms, None), whole.n, method, None)
+    pooled = pool_score_pieces(apart, arms=whole.arms, n=whole.n, method=method)
+    assert pooled == combine_pieces(apart, whole.arms, arm_direction(whole.arms, None), whole.n, method, None)
     assert pooled.statistic == pytest.approx(whole.statistic, rel=1e-10)
     assert pooled.p_value == pytest.approx(whole.p_value, rel=1e-10)
     assert pooled.df == whole.df == (1 if arms == 2 else arms - 1)
@@ -240,9 +248,10 @@ def test_strata_add_up_and_can_be_pooled_from_pieces_alone(arms, method):
     assert pooled.variance == pytest.approx(whole.variance, rel=1e-10)
     assert [p.stratum for p in whole.pieces] == ["p0", "p1", "p2", "p3"]
     # The way through JSON is exact.
-    kept = from_dict(whole.to_dict()).pieces
-    again = combine_pieces(kept, whole.arms, arm_direction(whole.arms, None), whole.n, method, None)
+    again = pool_score_pieces(from_dict(whole.to_dict()).pieces)
     assert again.statistic == pytest.approx(whole.statistic, rel=1e-12)
+    assert {c.code for c in again.caution} == {"onsets_unknown"}
+    assert (again.n.cases, pooled.n, pooled.caution) == (whole.n.cases, whole.n, ())
 
 
 def test_a_trend_can_be_pooled_from_pieces():
@@ -250,7 +259,8 @@ def test_a_trend_can_be_pooled_from_pieces():
     times, arm = random_cases(5, 80, arms=3)
     practice = np.arange(80) % 2
     whole = compare_arms(times, arm, reference_arm="arm0", stratum=practice, trend=order)
-    pooled = combine_pieces(whole.pieces, whole.arms, arm_direction(whole.arms, order), whole.n, "score", order)
+    pooled = pool_score_pieces(whole.pieces, arms=whole.arms, trend=order)
+    assert pooled.contrast == "trend over arm0 = 0, arm1 = 1, arm2 = 2"
     assert (pooled.statistic, pooled.p_value) == pytest.approx((whole.statistic, whole.p_value), rel=1e-12)
 
 
@@ -409,3 +419,35 @@ def test_words_of_errors(kwargs, words):
     with pytest.raises(OnsetStudyError) as found:
         compare_arms(times, **given_)
     assert str(found.value) == words
+
+
+def test_pieces_of_unlike_tests_are_refused():
+    two = ScorePiece(stratum="a", cases=10, observed_minus_expected=(1.0,), variance=(2.0,))
+    three = ScorePiece(stratum="b", cases=10, observed_minus_expected=(1.0, 0.0), variance=(2.0, 0.0, 0.0, 2.0))
+    with pytest.raises(OnsetStudyError) as found:
+        pool_score_pieces([two, three])
+    assert str(found.value) == (
+        "key pieces: the pieces are of 2, 3 arms, not all of 3. Pool only pieces with the same arms in the same order."
+    )
+    with pytest.raises(NotEstimable):
+        pool_score_pieces([])
+    with pytest.raises(OnsetStudyError, match="not all of 3"):
+        pool_score_pieces([two], arms=("a", "b", "c"))
+
+
+@pytest.mark.parametrize(
+    ("observed", "variance"),
+    [
+        ((1.0,), (-2.0,)),
+        ((1.0,), (inf,)),
+        ((math.nan,), (2.0,)),
+        ((1.0, 0.0), (2.0, 0.5, 0.0, 2.0)),
+        ((1.0, 0.0), (1.0, 2.0, 2.0, 1.0)),
+    ],
+)
+def test_pieces_that_hold_no_covariance_are_refused(observed, variance):
+    bad = ScorePiece(stratum="b", cases=10, observed_minus_expected=observed, variance=variance)
+    sound = tuple(np.eye(len(observed)).ravel().tolist())
+    good = ScorePiece(stratum="a", cases=10, observed_minus_expected=(1.0,) * len(observed), variance=sound)
+    with pytest.raises(OnsetStudyError, match="the stratum 'b' holds no covariance of its scores"):
+        pool_score_pieces([good, bad])

@@ -13,7 +13,8 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.results import shut
 from onsetstudy.report.cells import NONE, reason_of, spanned, value_text
 from onsetstudy.report.claims_told import looks_note
-from onsetstudy.report.document import Heading, Pairs, Section, Table
+from onsetstudy.report.document import Figure, Heading, Pairs, Section, Table
+from onsetstudy.report.figures import schedule
 from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import aligned, capital, decimal, level, p_equals, p_text, tidy
 from onsetstudy.report.sections.blocks import curves_block
@@ -75,6 +76,7 @@ def statistician_section(results: StudyResults) -> Section:
         _methods_table(results),
         _assumptions_table(results),
         _diagnostics_table(results.diagnostics) if results.diagnostics is not None else None,
+        _minutes_of_tests(results),
         _certificate_table(results),
         Heading(text="Where the numbers come from"),
         Pairs(rows=origin),
@@ -232,6 +234,16 @@ def _diagnostics_table(found: Diagnostics) -> Table:
         else f"Minutes of the first tests compared between the arms: p {p_equals(alike.test.p_value)}.",
     )
     return Table.of("Assumptions looked at", ("question", "what was found"), zip(asked, told, strict=True), align="ll")
+
+
+def _minutes_of_tests(results: StudyResults) -> Figure | None:
+    """When the first tests of each arm were done, where the arms could be compared."""
+    rows, protocol = schedule.data_for(results), results.protocol
+    if not rows:
+        return None
+    labels = {code: protocol.label(code) for code in protocol.arm_codes}
+    caption = "Median and middle half of the minutes of each arm's first tests, among the cases that reached them."
+    return schedule.draw_figure(rows, labels).titled("schedule", "Were the arms tested alike?", caption)
 
 
 def _proportionality(check: ProportionalityCheck) -> str:
