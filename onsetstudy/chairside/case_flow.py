@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from onsetstudy.protocol.ledger import Standing
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.chair.case_questions import NEW_QUESTIONS, asked_after, asked_before
 from onsetstudy.records.chair.event import Event, in_force
@@ -131,7 +132,7 @@ class RunningLog:
 
     def __init__(self) -> None:
         self.last = 0
-        self.paused = ""
+        self.standing = Standing()
         self._screened: dict[str | None, Event] = {}
         self._practised: set[str] = set()
         self._cases: dict[str, list[Event]] = {}
@@ -156,7 +157,7 @@ class RunningLog:
                 self.clocks[event.clock] = axis_s - event.at_monotonic
                 continue
             if event.kind in ("paused", "resumed"):
-                self.paused = str(event.payload["reason"]) if event.kind == "paused" else ""
+                self.standing = Standing(kind=event.kind, reason=str(event.payload["reason"]))
             if event.case_id is not None:
                 self._cases.setdefault(event.case_id, []).append(event)
             if event.kind == "closed":

@@ -11,12 +11,13 @@ from pathlib import Path
 from typing import Any
 
 from onsetstudy.chairside import views
-from onsetstudy.chairside.case_flow import RunningLog, visit_fault, visits_of, washout_fault
+from onsetstudy.chairside.case_flow import CaseState, RunningLog, visit_fault, visits_of, washout_fault
 from onsetstudy.chairside.clock import ServerClock
 from onsetstudy.chairside.sessions import ALONE, MAY, MIXER, TESTER, TREATING
-from onsetstudy.chairside.slips import open_slip_for
-from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.chairside.slips import open_slip_for, opened_slip
+from onsetstudy.core.errors import OnsetStudyError, RecordsError
 from onsetstudy.files.store import EventStore
+from onsetstudy.protocol.ledger import STOPS, Standing
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.agreement import agreement_on, latest_sequence, next_step, training_answers, who_finished
@@ -63,9 +64,15 @@ def event_from_json(value: Any) -> Event | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LedgerDoor:
-    """How what happens is entered in the ledgers: an ``event`` of the study; that slips of a file were ``opened``."""
+    """How the ledger of the study is reached.
+
+    ``event`` enters what happens; ``standing`` tells whether the study is under way; ``refuse_cut`` raises where the
+    log of a sealed file lacks openings that the ledger holds; ``opened`` enters the openings of a file.
+    """
 
     event: Callable[[str, Mapping[str, str]], object]
+    standing: Callable[[], Standing]
+    refuse_cut: Callable[[Path], object]
     opened: Callable[[Path], object]
 
 
@@ -165,6 +172,18 @@ class Recorder:
             body |= {"case": str(event.case_id), "slip": str(slips[-1] or "none") if slips else "none"}
         self.ledger.event(event.kind, body)
 
+    def _slip_of(self, state: CaseState) -> views.SlipView | None:
+        """What the slip says that was opened for a case; ``None`` where none was, or none is known here."""
+        return None if self.sealed is None else opened_slip(self.sealed, self.protocol, state.case_id, state.opened)
+
+    def _slips_of(self, states: Sequence[CaseState]) -> dict[str, str]:
+        """Slips that were opened for cases that wait; none are told from a log that was changed."""
+        try:
+            found = {s.case_id: self._slip_of(s) for s in states if s.phase == "waiting"}
+        except RecordsError:
+            return {}
+        return {case_id: slip.slip for case_id, slip in found.items() if slip is not None}
+
     def _refusal(self, role: str, event: Event) -> str:
         """Why an entry is not stored; empty if it is."""
         corrected = None if event.corrects is None else self.store.event(event.corrects)
@@ -177,18 +196,30 @@ class Recorder:
         of_all = event.kind in ("anchor", "prepared", "drilled")
         if (needed and needed not in MAY[role]) or not (of_all or "chair" in MAY[role]):
             faults.append("this role may not do that")
+        if event.kind in STOPS and self.store.event(event.id) is None:
+            faults.append(self._standing().turn_fault(event.kind))
         if event.kind == "case_opened" and not faults:
             before = self._log.opened_by(str(event.case_id))
             if before not in (None, event.id):
                 faults.append("a case of this code is there already")
-            if self._log.paused and before is None:
-                faults.append(f"the study is paused: {self._log.paused}")
+            if before is None:
+                faults.append(self._standing().halt)
             if not str(event.case_id).startswith(f"{self.practice}-"):
                 faults.append("the code of the case does not begin with that of the practice")
             if before is None and self.protocol.study.paired:
                 day = dt.date.fromisoformat(event.at_wall[:10])
                 faults.append(visit_fault(self._log.states(self.protocol), event.payload, day, self._washout_days()))
         return "; ".join(filter(None, faults))
+
+    def _standing(self) -> Standing:
+        """How the study stands by its ledger, for invented patients by their own entries.
+
+        Over a ledger that cannot be read no further case begins; those that are open go on.
+        """
+        try:
+            return self._log.standing if self.ledger is None else self.ledger.standing()
+        except OnsetStudyError as error:
+            return Standing(kind="paused", reason=str(error))
 
     def _washout_days(self) -> int:
         rule = self.protocol.allocation
@@ -208,12 +239,12 @@ class Recorder:
     def chair(self, after: int) -> views.ChairView:
         """Entries behind a place in the store."""
         with self._lock:
-            return views.chair_view(self._log, after)
+            return views.chair_view(self._log, after, paused=self._standing().halt)
 
     def overview(self, today: dt.date) -> views.Overview:
         """Completeness and pace."""
         with self._lock:
-            return views.overview(self._log, self.protocol, today)
+            return views.overview(self._log, self.protocol, today, paused=self._standing().halt)
 
     def training(self, assessor: str = "", sequence: str = "") -> views.TrainingView:
         """A sequence to train on; by default the one that was answered last, so that everybody gets the same.
@@ -263,10 +294,9 @@ class Recorder:
         """Cases that wait for their cartridge, and how each arm is prepared."""
         with self._lock:
             states = self._log.states(self.protocol)
-            paused = self._log.paused
-        told = {str(e.case_id): str(e.payload.get("allocation_slip") or "") for e in self._prepared()}
+            paused = self._standing().halt
         return views.MixingView(
-            waiting=views.waiting_cases(states, told),
+            waiting=views.waiting_cases(states, self._slips_of(states)),
             arms=tuple((a.code, self.protocol.label(a.code), a.preparation, a.mix_mode) for a in self.protocol.arms),
             sealed=self.sealed is not None,
             randomised=self.protocol.study.randomised,
@@ -288,10 +318,13 @@ class Recorder:
             raise OnsetStudyError("there is no sealed file here; open the paper envelope and enter its number")
         with self._lock:
             waiting = {s.case_id: s for s in self._log.states(self.protocol) if s.phase == "waiting"}
-            if self._log.paused:
-                raise OnsetStudyError(f"the study is paused: {self._log.paused}")
+            halt = self._standing().halt
         if case_id not in waiting:
             raise OnsetStudyError(f"{case_id} does not wait for a cartridge; nothing was opened")
+        if halt and self._slip_of(waiting[case_id]) is None:
+            raise OnsetStudyError(f"{halt}; nothing was opened")
+        if self.ledger is not None:
+            self.ledger.refuse_cut(self.sealed)
         told = open_slip_for(
             self.sealed, self.protocol, case_id, waiting[case_id].opened, by=by, now=now, passphrase=passphrase
         )

@@ -63,7 +63,10 @@ class SetupView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChairView:
-    """Entries for the tester and for whoever treats; ``clocks`` ties their page loads to the computer's clock."""
+    """Entries for the tester and for whoever treats; ``clocks`` ties their page loads to the computer's clock.
+
+    ``paused`` says that no further case begins, and why; empty while the study is under way.
+    """
 
     entries: tuple[Event, ...]
     clocks: Mapping[str, float]
@@ -217,11 +220,11 @@ def setup_view(
     )
 
 
-def chair_view(log: RunningLog, after: int) -> ChairView:
+def chair_view(log: RunningLog, after: int, *, paused: str) -> ChairView:
     """Entries behind a place in the store, for a page of the chair."""
     entries = tuple(log.entries(after))
     clocks = {clock: log.clocks[clock] for clock in sorted({e.clock for e in entries} & log.clocks.keys())}
-    return ChairView(entries=entries, clocks=clocks, last=log.last, paused=log.paused)
+    return ChairView(entries=entries, clocks=clocks, last=log.last, paused=paused)
 
 
 def slip_view(
@@ -249,7 +252,7 @@ def waiting_cases(states: Sequence[CaseState], slips: Mapping[str, str]) -> tupl
     )
 
 
-def overview(log: RunningLog, protocol: Protocol, today: dt.date) -> Overview:
+def overview(log: RunningLog, protocol: Protocol, today: dt.date, *, paused: str) -> Overview:
     """Completeness of all cases, pace of the quarter, and how many were assessed and not included."""
     states, screening, quarter = log.states(protocol), log.screening(), Quarter.of(today)
     after = [s for s in states if s.injected]
@@ -268,7 +271,7 @@ def overview(log: RunningLog, protocol: Protocol, today: dt.date) -> Overview:
         follow_up_due=tuple(s.case_id for s in states if s.follow_up_due),
         tests_answered=sum(s.tests for s in after),
         tests_not_done=sum(s.tests_not_done for s in after),
-        paused=log.paused,
+        paused=paused,
         assessed=screening.assessed,
         not_included=tuple((SCREENED[code], n) for code, n in screening.reasons),
         decides=what_decides(protocol),

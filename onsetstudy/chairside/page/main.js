@@ -1,6 +1,6 @@
 // Start of the page: who it is for, and what to say when something is in the way.
 import { anchor, keep, keepUp, kept, onChange, request, start, state, watchClock } from "/log.js";
-import { $, button, h, row } from "/parts.js";
+import { $, button, h, row, sentence } from "/parts.js";
 import { refresh, startChair } from "/chair.js";
 import { drawMixing as drawChairMixing } from "/at_hand.js";
 import { pinButtons, pinScreen, watchAlone } from "/pin.js";
@@ -24,7 +24,7 @@ function trouble() {
     if (!worker) said.push("Do not reload this page until the computer is back.");
   } else if (state.waiting && state.why) said.push(`${state.why} It is kept on this device and sent again.`);
   if (state.jumped) said.push(JUMPED);
-  if (state.paused) said.push(`The study is paused (${state.paused}): no new cases.`);
+  if (state.paused) said.push(`${sentence(state.paused)} No new cases; those that are open go on.`);
   const bar = $("trouble"), parts = said.map((s) => h("span", {}, s, " "));
   for (const { kind, why } of state.refused) {
     parts.push(h("span", {}, `An entry (${kind.replaceAll("_", " ")}) was refused: ${why}. `));

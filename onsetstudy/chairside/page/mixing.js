@@ -1,6 +1,6 @@
 // The mixer's page: the slip, and what was mixed. It is kept with the opening and never reaches the page of a tester.
 import { entryNow, now, request, send, state, utc, written } from "/log.js";
-import { button, choices, h, row, textField } from "/parts.js";
+import { button, choices, h, row, sentence, textField } from "/parts.js";
 
 let told = null, work = null, redraw = () => {}, note = "";
 const STEPS = [
@@ -24,7 +24,10 @@ export async function pullMixing() {
   if (!work && !(asked && asksWho())) redraw();
 }
 
-const asksWho = () => !!told && !told.paused && told.sealed && !localStorage.mixer;
+/** Cases to prepare: while the study stands still, only those whose slip was opened before. */
+const open = () => told.waiting.filter((w) => !told.paused || w.opened_slip);
+const halted = () => told.paused && !open().length && !work;
+const asksWho = () => !!told && !halted() && told.sealed && !localStorage.mixer;
 
 /** What waits, with what was tapped here a moment ago. */
 export const freshMixing = () => send().then(pullMixing);
@@ -34,7 +37,7 @@ export function mixingFor(again) {
   redraw = again;
   if (!told) { pullMixing(); return [h("h1", {}, "One moment.")]; }
   const said = note ? h("p", { class: "mark", role: "alert" }, note) : null;
-  if (told.paused) return [h("h1", {}, `The study is paused: ${told.paused}`)];
+  if (halted()) return [h("h1", {}, sentence(told.paused))];
   if (asksWho()) {
     return [
       h("h1", {}, "Who prepares?"),
@@ -43,8 +46,8 @@ export function mixingFor(again) {
     ];
   }
   if (!work) {
-    if (!told.waiting.length) return [h("h1", {}, "Nothing waits to be prepared."), said].filter(Boolean);
-    const waiting = told.waiting.map((w) => [w, `${w.case_id}, ${w.technique}`]);
+    if (!open().length) return [h("h1", {}, "Nothing waits to be prepared."), said].filter(Boolean);
+    const waiting = open().map((w) => [w, `${w.case_id}, ${w.technique}`]);
     const take = (w) => {
       work = { w, began: now() };
       note = "";
