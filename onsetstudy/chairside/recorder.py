@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import KW_ONLY, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -13,6 +13,7 @@ from typing import Any
 from onsetstudy.chairside import views
 from onsetstudy.chairside.case_flow import CaseState, RunningLog, visit_fault, visits_of, washout_fault
 from onsetstudy.chairside.clock import ServerClock
+from onsetstudy.chairside.preparations import Known, held_to_case, preparation_faults, received
 from onsetstudy.chairside.sessions import ALONE, MAY, MIXER, TESTER, TREATING
 from onsetstudy.chairside.slips import open_slip_for, opened_slip
 from onsetstudy.core.errors import OnsetStudyError, RecordsError
@@ -168,21 +169,29 @@ class Recorder:
             return
         body = {"reason": str(event.payload["reason"])}
         if event.kind == "unblinded":
-            slips = [e.payload.get("allocation_slip") for e in self._prepared() if e.case_id == event.case_id]
-            body |= {"case": str(event.case_id), "slip": str(slips[-1] or "none") if slips else "none"}
+            opened = [slip.slip for slip in self._slips_of(self._state(event.case_id)).values()]
+            given = self._last_prepared(event.case_id)
+            typed = [] if given is None else [str(given.payload.get("allocation_slip") or "")]
+            body |= {"case": str(event.case_id), "slip": next(filter(None, (*opened, *typed)), "none")}
         self.ledger.event(event.kind, body)
 
     def _slip_of(self, state: CaseState) -> views.SlipView | None:
         """What the slip says that was opened for a case; ``None`` where none was, or none is known here."""
         return None if self.sealed is None else opened_slip(self.sealed, self.protocol, state.case_id, state.opened)
 
-    def _slips_of(self, states: Sequence[CaseState]) -> dict[str, str]:
-        """Slips that were opened for cases that wait; none are told from a log that was changed."""
+    def _slips_of(self, states: Iterable[CaseState]) -> dict[str, views.SlipView]:
+        """Slips that were opened for cases; none from a log that was changed, which keeps nobody from unblinding."""
         try:
-            found = {s.case_id: self._slip_of(s) for s in states if s.phase == "waiting"}
+            found = {s.case_id: self._slip_of(s) for s in states}
         except RecordsError:
             return {}
-        return {case_id: slip.slip for case_id, slip in found.items() if slip is not None}
+        return {case_id: slip for case_id, slip in found.items() if slip is not None}
+
+    def _state(self, case_id: str | None) -> list[CaseState]:
+        return [s for s in self._log.states(self.protocol) if s.case_id == case_id]
+
+    def _last_prepared(self, case_id: str | None) -> Event | None:
+        return next((e for e in reversed(self._prepared()) if e.case_id == case_id), None)
 
     def _refusal(self, role: str, event: Event) -> str:
         """Why an entry is not stored; empty if it is."""
@@ -291,12 +300,16 @@ class Recorder:
     # The mixer --------------------------------------------------------------------------------------------------------
 
     def mixing(self) -> views.MixingView:
-        """Cases that wait for their cartridge, and how each arm is prepared."""
+        """Cases that wait for their cartridge, those that have it and run, and how each arm is prepared."""
         with self._lock:
             states = self._log.states(self.protocol)
             paused = self._standing().halt
+        states = [s for s in states if s.phase in ("waiting", *views.PREPARED)]
+        slips = {str(e.case_id): str(e.payload.get("allocation_slip") or "") for e in self._prepared()}
+        slips |= {case_id: slip.slip for case_id, slip in self._slips_of(states).items()}
         return views.MixingView(
-            waiting=views.waiting_cases(states, self._slips_of(states)),
+            waiting=views.cases_in(("waiting",), states, slips),
+            prepared=views.cases_in(views.PREPARED, states, slips),
             arms=tuple((a.code, self.protocol.label(a.code), a.preparation, a.mix_mode) for a in self.protocol.arms),
             sealed=self.sealed is not None,
             randomised=self.protocol.study.randomised,
@@ -341,17 +354,11 @@ class Recorder:
         kept, told = event_from_json(values.get("preparation")), event_from_json(values.get("prepared"))
         if kept is None or told is None or (kept.kind, told.kind) != ("preparation", "prepared"):
             return [_refused("", "this is no preparation")]
-        faults = entry_faults(kept, self.protocol)
-        if kept.payload.get("arm") not in {a.code for a in self.protocol.arms} or kept.case_id != told.case_id:
-            faults.append("the arm is not one of this study")
-        if kept.payload.get("volume_ml") is None:
-            faults.append("the volume is missing")
-        way, added = kept.payload.get("mix_mode") not in (None, "none"), kept.payload.get("bicarbonate_ml")
-        if kept.payload.get("arm") != self.protocol.reference_arm:
-            if not (way and added):
-                faults.append("say how the bicarbonate was mixed in, and how much")
-        elif way or added:
-            faults.append("nothing is mixed into this cartridge")
+        faults = preparation_faults(kept, self.protocol)
+        if kept.case_id != told.case_id:
+            faults.append("the two entries are of different cases")
+        if not faults:
+            kept, faults = held_to_case(kept, self._known_of(kept.case_id))
         if faults:
             return [_refused(kept.id, "; ".join(faults))]
         state = self.preparations.append([kept])[0]
@@ -359,18 +366,30 @@ class Recorder:
             return [_refused(kept.id, TAKEN)]
         return [Answer(id=kept.id, state=state), *self.add(role, [values["prepared"]])]
 
+    def _known_of(self, case_id: str | None) -> Known:
+        """What a preparation is held to."""
+        with self._lock:
+            states, halt = self._state(case_id), self._standing().halt
+        return Known(
+            phase=states[0].phase if states else "",
+            slip=self._slip_of(states[0]) if states else None,
+            slip_needed=self.sealed is not None and self.protocol.study.randomised,
+            before=self._last_prepared(case_id),
+            halt=halt,
+        )
+
     def unblind(self, role: str, value: Any) -> tuple[Answer, views.SlipView | None]:
-        """Log an emergency unblinding with its reason, and only then say what the case received."""
+        """Log an emergency unblinding with its reason, and only then say what the case received and its slip says.
+
+        Where nothing was entered as prepared, what the slip says is told alone.
+        """
         answer = self.add(role, [value])[0]
         if answer.state == "refused" or value.get("kind") != "unblinded":
             return answer, None
         case_id = str(value["case_id"])
-        last = [e for e in self._prepared() if e.case_id == case_id]
-        if not last:
-            return answer, None
-        told = last[-1].payload
-        slip = str(told.get("allocation_slip") or "")
-        return answer, views.slip_view(self.protocol, case_id, str(told["arm"]), slip=slip)
+        with self._lock:
+            slip = self._slips_of(self._state(case_id)).get(case_id)
+        return answer, received(self.protocol, self._last_prepared(case_id), slip)
 
 
 def roles_offered(protocol: Protocol) -> tuple[str, ...]:

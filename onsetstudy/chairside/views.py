@@ -28,7 +28,8 @@ from onsetstudy.records.teeth import TEETH
 
 PADDED_TO = 4096
 SERIOUS = {"yes": "Yes", "no": "No", "not_recorded": "Not known yet"}
-RUNNING = ("opened", "waiting", "prepared", "injected", "treated")
+PREPARED = ("prepared", "injected", "treated")
+RUNNING = ("opened", "waiting", *PREPARED)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,7 +122,7 @@ class DrillView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WaitingCase:
-    """A case for which a cartridge is to be prepared."""
+    """A case for which a cartridge is to be prepared, or was."""
 
     case_id: str
     technique: str
@@ -132,9 +133,10 @@ class WaitingCase:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MixingView:
-    """The mixer's page: what waits, the arms, and how each is prepared."""
+    """The mixer's page: what waits, what was prepared and may be corrected, the arms, and how each is prepared."""
 
     waiting: tuple[WaitingCase, ...]
+    prepared: tuple[WaitingCase, ...]
     arms: tuple[tuple[str, str, str, str], ...]
     sealed: bool
     randomised: bool
@@ -143,7 +145,7 @@ class MixingView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SlipView:
-    """What the slip of a case says, for the mixer alone."""
+    """What the slip of a case says, for the mixer, or what it received; ``differs`` tells what to mind about it."""
 
     case_id: str
     slip: str
@@ -152,6 +154,7 @@ class SlipView:
     preparation: str
     side: str
     again: bool
+    differs: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -237,8 +240,8 @@ def slip_view(
     )
 
 
-def waiting_cases(states: Sequence[CaseState], slips: Mapping[str, str]) -> tuple[WaitingCase, ...]:
-    """Cases that wait for their cartridge."""
+def cases_in(phases: Sequence[str], states: Sequence[CaseState], slips: Mapping[str, str]) -> tuple[WaitingCase, ...]:
+    """Cases in some phases, as whoever mixes sees them."""
     return tuple(
         WaitingCase(
             case_id=s.case_id,
@@ -248,7 +251,7 @@ def waiting_cases(states: Sequence[CaseState], slips: Mapping[str, str]) -> tupl
             opened_slip=slips.get(s.case_id, ""),
         )
         for s in states
-        if s.phase == "waiting"
+        if s.phase in phases
     )
 
 

@@ -149,6 +149,7 @@ export function toldScreen() {
   const away = "The computer does not answer, or nothing was prepared. Open the sealed envelope of the case.";
   return [
     h("h1", {}, t ? `${t.case_id}: ${t.label}` : "Nothing was told."),
+    t?.differs ? h("p", { class: "mark" }, `${t.differs}.`) : null,
     h("p", {}, t ? `${t.preparation}. Do not tell whoever tests.` : state.why || away),
     backRow(),
   ];

@@ -32,6 +32,8 @@ PREPARED_COLUMNS = (
 """Columns that tell the arm, or could: they stand in preparations and never in an entry of the chair."""
 SOONEST_SUPPLEMENT_MIN = next(c.low or 0.0 for c in CASES if c.name == "rescue_min")
 FLAG = "clocks disagreed: times of this case are wider than tapped"
+TWO_ARMS = "two preparations tell different arms; enter the one that was injected"
+OTHERWISE = "prepared otherwise than expected"
 ADVERSE_COLUMNS = ("case_id", "number", "kind", "serious", "minute", "note")
 
 
@@ -88,7 +90,7 @@ def fold_events(events: Sequence[Event], preparations: Sequence[Event], facts: S
     for event in in_force(events):
         if event.case_id is not None:
             by_case.setdefault(event.case_id, []).append(event)
-    prepared = {str(e.case_id): dict(e.payload) for e in in_force(preparations)}
+    prepared = _prepared(preparations)
     every = [_Case(case_id, entries, moments, facts) for case_id, entries in by_case.items()]
     folded = [case for case in every if case.zero is not None]
     cases = [case.row(prepared.get(case.case_id, {})) for case in folded]
@@ -104,6 +106,24 @@ def fold_events(events: Sequence[Event], preparations: Sequence[Event], facts: S
         widened=widened,
         clocks=_clocks_table([case.case_id for case in folded], widened, case_drift(events)),
     )
+
+
+def _prepared(preparations: Sequence[Event]) -> dict[str, dict[str, Any]]:
+    """What was mixed for each case, with what has to be noted of it.
+
+    Earlier recorders kept a second preparation beside the first. Where they tell different arms, none is taken.
+    """
+    found: dict[str, dict[str, Any]] = {}
+    for event in in_force(preparations):
+        before = found.get(str(event.case_id), {})
+        told = found[str(event.case_id)] = dict(event.payload)
+        if before and before.get("arm") != told.get("arm"):
+            told.update(arm=None, notes=TWO_ARMS)
+    for event in preparations:
+        if reason := event.payload.get("reason"):
+            told = found.get(str(event.case_id), {})
+            told["notes"] = "; ".join(filter(None, (told.get("notes"), f"{OTHERWISE}: {reason}")))
+    return found
 
 
 def _clocks_table(case_ids: Sequence[str], widened: Sequence[str], drift: Sequence[CaseDrift]) -> pd.DataFrame:
@@ -179,8 +199,8 @@ class _Case:
         told.update({k: v for k, v in prepared.items() if k in PREPARED_COLUMNS})
         if mixed and (between := self._mixed_to_injection()) is not None:
             told["mixed_to_injection_min"] = between
-        if self.flagged:
-            told["notes"] = "; ".join(filter(None, (str(told.get("notes") or ""), FLAG)))
+        noted = (str(told.get("notes") or ""), str(prepared.get("notes") or ""), FLAG if self.flagged else "")
+        told["notes"] = "; ".join(filter(None, noted))
         names = [c.name for c in CASES]
         return {k: _text(v) for k, v in told.items() if k in names and v is not None and v != ""}
 
