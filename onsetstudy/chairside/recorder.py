@@ -205,9 +205,10 @@ class Recorder:
         of_all = event.kind in ("anchor", "prepared", "drilled")
         if (needed and needed not in MAY[role]) or not (of_all or "chair" in MAY[role]):
             faults.append("this role may not do that")
-        if event.kind in STOPS and self.store.event(event.id) is None:
-            faults.append(self._standing().turn_fault(event.kind))
-        if event.kind == "case_opened" and not faults:
+        if not faults and self.store.event(event.id) is None:
+            faults.append(self._standing().turn_fault(event.kind) if event.kind in STOPS else "")
+            faults.append(self._log.place_fault(event, self.protocol.schedule.clock_zero))
+        if event.kind == "case_opened" and not any(faults):
             before = self._log.opened_by(str(event.case_id))
             if before not in (None, event.id):
                 faults.append("a case of this code is there already")
@@ -216,7 +217,7 @@ class Recorder:
             if not str(event.case_id).startswith(f"{self.practice}-"):
                 faults.append("the code of the case does not begin with that of the practice")
             if before is None and self.protocol.study.paired:
-                day = dt.date.fromisoformat(event.at_wall[:10])
+                day = dt.date.fromisoformat(self._log.day(event))
                 faults.append(visit_fault(self._log.states(self.protocol), event.payload, day, self._washout_days()))
         return "; ".join(filter(None, faults))
 

@@ -411,6 +411,7 @@ def test_a_store_that_is_held_is_said_and_the_entry_can_be_sent_again(study):
 
 def test_a_full_disk_is_said_and_the_entry_can_be_sent_again(study):
     tester = study.browser("tester")
+    tester.tap("case_opened", OPENED)
     pages = study.store._db.execute("pragma page_count").fetchone()[0]
     study.store._db.execute(f"pragma max_page_count = {pages}")
     entries = [tester.entry("recorded", {"notes": "x" * 190}) for _ in range(90)]
@@ -420,7 +421,7 @@ def test_a_full_disk_is_said_and_the_entry_can_be_sent_again(study):
     study.store._db.execute("pragma max_page_count = 1000000")
     states = {a["state"] for a in tester.post("/api/entries", {"entries": entries}).json()["entries"]}
     assert states <= {"written", "known"}
-    assert study.store.last() == 90
+    assert study.store.last() == 91
 
 
 @pytest.fixture
@@ -711,3 +712,76 @@ def test_unblinding_tells_what_the_slip_says_where_nothing_was_entered_as_prepar
     told = treating.post("/api/unblind", {"entry": treating.entry("unblinded", {"reason": "x"}, key="unblind-1")})
     assert (told.json()["arm"], told.json()["slip"]) == (slip["arm"], slip["slip"])
     assert "Nothing was entered as prepared" in told.json()["differs"]
+
+
+# Entries held to their place in a case --------------------------------------------------------------------------------
+
+
+def anchored(browser, at_s=0.0):
+    """Tie the page of a browser to the computer, its clock so far on; later entries are of that moment."""
+    told = browser.post("/api/clock", {}).json()
+    browser.tap(
+        "anchor",
+        {**{name: told[name] for name in ("boot", "server_s", "server_wall_s")}, "half_s": 0.001},
+        case_id=None,
+        at_monotonic=at_s,
+        key=f"anchor-{at_s:.0f}",
+    )
+
+
+COLD = {"planned_min": 1, "tooth_role": "target", "response": "not_felt"}
+
+
+def test_of_a_case_that_was_never_opened_nothing_is_entered(study):
+    tester, treating, mixer = (study.browser(role) for role in ("tester", "treating", "mixer"))
+    for browser, kind, payload in (
+        (tester, "test", COLD),
+        (tester, "recorded", {"tooth": "46"}),
+        (treating, "unblinded", {"reason": "x"}),
+        (mixer, "prepared", {}),
+    ):
+        assert browser.tap(kind, payload)["why"] == "no case of this code was opened"
+    assert study.store.last() == 0
+
+
+def test_a_cold_test_waits_for_what_its_minutes_count_from(study):
+    tester, treating = study.browser("tester"), study.browser("treating")
+    ready(tester)
+    treating.tap("injection_start", key="treating-in")
+    assert "count from the injection end" in tester.tap("test", COLD)["why"]
+    treating.tap("injection_end", key="treating-out")
+    assert tester.tap("test", COLD)["state"] == "written"
+
+
+def test_after_a_case_is_closed_no_test_is_taken_but_one_that_was_tapped_before(study):
+    tester, treating = study.browser("tester"), study.browser("treating")
+    anchored(treating)
+    ready(tester)
+    treating.tap("injection_end", key="treating-out", at_monotonic=100.0)
+    treating.tap("closed", key="treating-closed", at_monotonic=500.0)
+    assert tester.tap("test", COLD, at_monotonic=499.0)["state"] == "written"
+    assert tester.tap("test", COLD, at_monotonic=501.0)["why"] == "the case was closed before"
+    entry = {"reason": "other tooth", "instead": {**COLD, "response": "felt"}}
+    last = study.store.events()[-1].id
+    assert tester.tap("correction", entry, corrects=last, at_monotonic=900.0)["state"] == "written"
+
+
+@pytest.mark.parametrize("reason", ["", "  ", "\u00a0"])
+def test_a_reason_of_blanks_is_none(study, reason):
+    tester, treating = study.browser("tester"), study.browser("treating")
+    ready(tester)
+    told = {"tooth_role": "target", "response": "not_felt"}
+    assert tester.tap("correction", {"reason": reason, "instead": told}, corrects="entry-00002")["state"] == "refused"
+    assert treating.tap("paused", {"reason": reason}, case_id=None, key="pause-1")["state"] == "refused"
+
+
+def test_a_washout_counts_by_the_computers_days_whatever_date_a_page_tells(crossover):
+    tester = crossover.browser("tester")
+    anchored(tester)
+    assert visit(tester, 1, 29) == ""  # by the page; by the computer it is the third of April
+    crossover.clock.wait(8 * 86400)
+    tester = crossover.browser("tester")
+    anchored(tester, at_s=8 * 86400.0)
+    later = {"case_id": new_case_code("P01", lambda n: 11 % n), "key": "second-one"}
+    opened = {**OPENED, "period": "2"}
+    assert tester.tap("case_opened", opened, at_monotonic=8 * 86400.0, **later)["state"] == "written"

@@ -16,6 +16,9 @@ const AWAY = "The computer does not answer. Go on; what is tapped is kept on thi
 const JUMPED = "This device's clock stood still or was changed while the computer was away: "
   + "times of this case are kept, and marked as wider.";
 
+const APART = "This device's date or time of day is not that of the computer. Set the wrong one right: "
+  + "cases get the computer's, and a note of it.";
+
 function trouble() {
   const said = [];
   if (!state.session) said.push(NO_SESSION);
@@ -24,6 +27,7 @@ function trouble() {
     if (!worker) said.push("Do not reload this page until the computer is back.");
   } else if (state.waiting && state.why) said.push(`${state.why} It is kept on this device and sent again.`);
   if (state.jumped) said.push(JUMPED);
+  if (Math.abs(state.apart) > 60) said.push(APART);
   if (state.paused) said.push(`${sentence(state.paused)} No new cases; those that are open go on.`);
   const bar = $("trouble"), parts = said.map((s) => h("span", {}, s, " "));
   for (const { kind, why } of state.refused) {
