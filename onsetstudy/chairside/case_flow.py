@@ -4,15 +4,20 @@ from __future__ import annotations
 
 import bisect
 import datetime as dt
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from onsetstudy.protocol.ledger import Standing
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.chair.case_questions import NEW_QUESTIONS, asked_after, asked_before
+from onsetstudy.records.chair.case_questions import NEW_QUESTIONS, asked_after, asked_before, words
 from onsetstudy.records.chair.event import Event, in_force
+from onsetstudy.records.chair.event_clock import SOME_TIME, Moment, local_time
 from onsetstudy.records.chair.screening import Screening, screening_of
 from onsetstudy.records.schema import LIP_BLOCKS
+
+TIMED = ("baseline", "injection_start", "injection_end", "test")
+"""What belongs to a case that runs."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,7 +40,14 @@ class CaseState:
     follow_up_due: bool
 
 
-def case_state(case_id: str, entries: Iterable[Event], protocol: Protocol) -> CaseState:
+def own_day(event: Event) -> str:
+    """Day of an entry by the page's own wall clock."""
+    return event.at_wall[:10]
+
+
+def case_state(
+    case_id: str, entries: Iterable[Event], protocol: Protocol, *, day_of: Callable[[Event], str] = own_day
+) -> CaseState:
     """State of a case from its entries in force."""
     events = list(entries)
     kinds = {e.kind: e for e in reversed(events)}  # of each kind the first
@@ -59,7 +71,7 @@ def case_state(case_id: str, entries: Iterable[Event], protocol: Protocol) -> Ca
         phase=_phase(kinds, baseline, protocol),
         injected=injected,
         opened=told,
-        day="" if first is None else first.at_wall[:10],
+        day="" if first is None else day_of(first),
         missing=tuple(n for n in wanted if told.get(n) in (None, "") and n not in skipped),
         tests=len(answered),
         tests_not_done=sum(1 for m in planned if m not in answered),
@@ -131,7 +143,7 @@ class RunningLog:
 
     def __init__(self) -> None:
         self.last = 0
-        self.paused = ""
+        self.standing = Standing()
         self._screened: dict[str | None, Event] = {}
         self._practised: set[str] = set()
         self._cases: dict[str, list[Event]] = {}
@@ -156,7 +168,7 @@ class RunningLog:
                 self.clocks[event.clock] = axis_s - event.at_monotonic
                 continue
             if event.kind in ("paused", "resumed"):
-                self.paused = str(event.payload["reason"]) if event.kind == "paused" else ""
+                self.standing = Standing(kind=event.kind, reason=str(event.payload["reason"]))
             if event.case_id is not None:
                 self._cases.setdefault(event.case_id, []).append(event)
             if event.kind == "closed":
@@ -179,7 +191,34 @@ class RunningLog:
 
     def states(self, protocol: Protocol) -> list[CaseState]:
         """States of all cases, in the order in which they were opened."""
-        return [case_state(case_id, self.case(case_id), protocol) for case_id in self._cases]
+        return [case_state(case_id, self.case(case_id), protocol, day_of=self.day) for case_id in self._cases]
+
+    def moment(self, event: Event) -> Moment:
+        """When an entry was made on the axis of all clocks, by the last anchor of its page."""
+        if event.clock not in self.clocks:
+            return SOME_TIME
+        at_s = self.clocks[event.clock] + event.at_monotonic
+        return Moment(low_s=at_s, high_s=at_s)
+
+    def day(self, event: Event) -> str:
+        """Day of an entry, by the computer's clock where its page was tied to it."""
+        return local_time(event, self.moment(event)).date().isoformat()
+
+    def place_fault(self, event: Event, zero: str) -> str:
+        """Why an entry of a case cannot stand where it would; empty if it can. Tests count from the entry ``zero``."""
+        there = {e.kind: e for e in self.case(str(event.case_id))}
+        if event.case_id is None or event.kind in ("case_opened", "correction"):
+            return ""
+        if "case_opened" not in there:
+            return "no case of this code was opened"
+        if event.kind == "test" and zero not in there:
+            return f"the minutes of tests count from the {words(zero)}: enter that first"
+        if event.kind in TIMED and "closed" in there:
+            # What was tapped before and comes late, from a page that was away, is taken.
+            return (
+                "the case was closed before" if self.moment(event).low_s > self.moment(there["closed"]).high_s else ""
+            )
+        return ""
 
     def screening(self) -> Screening:
         """Counts of the screening log."""

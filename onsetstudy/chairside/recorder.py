@@ -5,18 +5,20 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import KW_ONLY, dataclass, field
 from pathlib import Path
 from typing import Any
 
 from onsetstudy.chairside import views
-from onsetstudy.chairside.case_flow import RunningLog, visit_fault, visits_of, washout_fault
+from onsetstudy.chairside.case_flow import CaseState, RunningLog, visit_fault, visits_of, washout_fault
 from onsetstudy.chairside.clock import ServerClock
+from onsetstudy.chairside.preparations import Known, held_to_case, preparation_faults, received
 from onsetstudy.chairside.sessions import ALONE, MAY, MIXER, TESTER, TREATING
-from onsetstudy.chairside.slips import open_slip_for
-from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.chairside.slips import open_slip_for, opened_slip
+from onsetstudy.core.errors import OnsetStudyError, RecordsError
 from onsetstudy.files.store import EventStore
+from onsetstudy.protocol.ledger import STOPS, Standing
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.agreement import agreement_on, latest_sequence, next_step, training_answers, who_finished
@@ -63,9 +65,15 @@ def event_from_json(value: Any) -> Event | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LedgerDoor:
-    """How what happens is entered in the ledgers: an ``event`` of the study; that slips of a file were ``opened``."""
+    """How the ledger of the study is reached.
+
+    ``event`` enters what happens; ``standing`` tells whether the study is under way; ``refuse_cut`` raises where the
+    log of a sealed file lacks openings that the ledger holds; ``opened`` enters the openings of a file.
+    """
 
     event: Callable[[str, Mapping[str, str]], object]
+    standing: Callable[[], Standing]
+    refuse_cut: Callable[[Path], object]
     opened: Callable[[Path], object]
 
 
@@ -161,9 +169,29 @@ class Recorder:
             return
         body = {"reason": str(event.payload["reason"])}
         if event.kind == "unblinded":
-            slips = [e.payload.get("allocation_slip") for e in self._prepared() if e.case_id == event.case_id]
-            body |= {"case": str(event.case_id), "slip": str(slips[-1] or "none") if slips else "none"}
+            opened = [slip.slip for slip in self._slips_of(self._state(event.case_id)).values()]
+            given = self._last_prepared(event.case_id)
+            typed = [] if given is None else [str(given.payload.get("allocation_slip") or "")]
+            body |= {"case": str(event.case_id), "slip": next(filter(None, (*opened, *typed)), "none")}
         self.ledger.event(event.kind, body)
+
+    def _slip_of(self, state: CaseState) -> views.SlipView | None:
+        """What the slip says that was opened for a case; ``None`` where none was, or none is known here."""
+        return None if self.sealed is None else opened_slip(self.sealed, self.protocol, state.case_id, state.opened)
+
+    def _slips_of(self, states: Iterable[CaseState]) -> dict[str, views.SlipView]:
+        """Slips that were opened for cases; none from a log that was changed, which keeps nobody from unblinding."""
+        try:
+            found = {s.case_id: self._slip_of(s) for s in states}
+        except RecordsError:
+            return {}
+        return {case_id: slip for case_id, slip in found.items() if slip is not None}
+
+    def _state(self, case_id: str | None) -> list[CaseState]:
+        return [s for s in self._log.states(self.protocol) if s.case_id == case_id]
+
+    def _last_prepared(self, case_id: str | None) -> Event | None:
+        return next((e for e in reversed(self._prepared()) if e.case_id == case_id), None)
 
     def _refusal(self, role: str, event: Event) -> str:
         """Why an entry is not stored; empty if it is."""
@@ -177,18 +205,31 @@ class Recorder:
         of_all = event.kind in ("anchor", "prepared", "drilled")
         if (needed and needed not in MAY[role]) or not (of_all or "chair" in MAY[role]):
             faults.append("this role may not do that")
-        if event.kind == "case_opened" and not faults:
+        if not faults and self.store.event(event.id) is None:
+            faults.append(self._standing().turn_fault(event.kind) if event.kind in STOPS else "")
+            faults.append(self._log.place_fault(event, self.protocol.schedule.clock_zero))
+        if event.kind == "case_opened" and not any(faults):
             before = self._log.opened_by(str(event.case_id))
             if before not in (None, event.id):
                 faults.append("a case of this code is there already")
-            if self._log.paused and before is None:
-                faults.append(f"the study is paused: {self._log.paused}")
+            if before is None:
+                faults.append(self._standing().halt)
             if not str(event.case_id).startswith(f"{self.practice}-"):
                 faults.append("the code of the case does not begin with that of the practice")
             if before is None and self.protocol.study.paired:
-                day = dt.date.fromisoformat(event.at_wall[:10])
+                day = dt.date.fromisoformat(self._log.day(event))
                 faults.append(visit_fault(self._log.states(self.protocol), event.payload, day, self._washout_days()))
         return "; ".join(filter(None, faults))
+
+    def _standing(self) -> Standing:
+        """How the study stands by its ledger, for invented patients by their own entries.
+
+        Over a ledger that cannot be read no further case begins; those that are open go on.
+        """
+        try:
+            return self._log.standing if self.ledger is None else self.ledger.standing()
+        except OnsetStudyError as error:
+            return Standing(kind="paused", reason=str(error))
 
     def _washout_days(self) -> int:
         rule = self.protocol.allocation
@@ -208,12 +249,12 @@ class Recorder:
     def chair(self, after: int) -> views.ChairView:
         """Entries behind a place in the store."""
         with self._lock:
-            return views.chair_view(self._log, after)
+            return views.chair_view(self._log, after, paused=self._standing().halt)
 
     def overview(self, today: dt.date) -> views.Overview:
         """Completeness and pace."""
         with self._lock:
-            return views.overview(self._log, self.protocol, today)
+            return views.overview(self._log, self.protocol, today, paused=self._standing().halt)
 
     def training(self, assessor: str = "", sequence: str = "") -> views.TrainingView:
         """A sequence to train on; by default the one that was answered last, so that everybody gets the same.
@@ -260,13 +301,16 @@ class Recorder:
     # The mixer --------------------------------------------------------------------------------------------------------
 
     def mixing(self) -> views.MixingView:
-        """Cases that wait for their cartridge, and how each arm is prepared."""
+        """Cases that wait for their cartridge, those that have it and run, and how each arm is prepared."""
         with self._lock:
             states = self._log.states(self.protocol)
-            paused = self._log.paused
-        told = {str(e.case_id): str(e.payload.get("allocation_slip") or "") for e in self._prepared()}
+            paused = self._standing().halt
+        states = [s for s in states if s.phase in ("waiting", *views.PREPARED)]
+        slips = {str(e.case_id): str(e.payload.get("allocation_slip") or "") for e in self._prepared()}
+        slips |= {case_id: slip.slip for case_id, slip in self._slips_of(states).items()}
         return views.MixingView(
-            waiting=views.waiting_cases(states, told),
+            waiting=views.cases_in(("waiting",), states, slips),
+            prepared=views.cases_in(views.PREPARED, states, slips),
             arms=tuple((a.code, self.protocol.label(a.code), a.preparation, a.mix_mode) for a in self.protocol.arms),
             sealed=self.sealed is not None,
             randomised=self.protocol.study.randomised,
@@ -288,10 +332,13 @@ class Recorder:
             raise OnsetStudyError("there is no sealed file here; open the paper envelope and enter its number")
         with self._lock:
             waiting = {s.case_id: s for s in self._log.states(self.protocol) if s.phase == "waiting"}
-            if self._log.paused:
-                raise OnsetStudyError(f"the study is paused: {self._log.paused}")
+            halt = self._standing().halt
         if case_id not in waiting:
             raise OnsetStudyError(f"{case_id} does not wait for a cartridge; nothing was opened")
+        if halt and self._slip_of(waiting[case_id]) is None:
+            raise OnsetStudyError(f"{halt}; nothing was opened")
+        if self.ledger is not None:
+            self.ledger.refuse_cut(self.sealed)
         told = open_slip_for(
             self.sealed, self.protocol, case_id, waiting[case_id].opened, by=by, now=now, passphrase=passphrase
         )
@@ -308,17 +355,11 @@ class Recorder:
         kept, told = event_from_json(values.get("preparation")), event_from_json(values.get("prepared"))
         if kept is None or told is None or (kept.kind, told.kind) != ("preparation", "prepared"):
             return [_refused("", "this is no preparation")]
-        faults = entry_faults(kept, self.protocol)
-        if kept.payload.get("arm") not in {a.code for a in self.protocol.arms} or kept.case_id != told.case_id:
-            faults.append("the arm is not one of this study")
-        if kept.payload.get("volume_ml") is None:
-            faults.append("the volume is missing")
-        way, added = kept.payload.get("mix_mode") not in (None, "none"), kept.payload.get("bicarbonate_ml")
-        if kept.payload.get("arm") != self.protocol.reference_arm:
-            if not (way and added):
-                faults.append("say how the bicarbonate was mixed in, and how much")
-        elif way or added:
-            faults.append("nothing is mixed into this cartridge")
+        faults = preparation_faults(kept, self.protocol)
+        if kept.case_id != told.case_id:
+            faults.append("the two entries are of different cases")
+        if not faults:
+            kept, faults = held_to_case(kept, self._known_of(kept.case_id))
         if faults:
             return [_refused(kept.id, "; ".join(faults))]
         state = self.preparations.append([kept])[0]
@@ -326,18 +367,30 @@ class Recorder:
             return [_refused(kept.id, TAKEN)]
         return [Answer(id=kept.id, state=state), *self.add(role, [values["prepared"]])]
 
+    def _known_of(self, case_id: str | None) -> Known:
+        """What a preparation is held to."""
+        with self._lock:
+            states, halt = self._state(case_id), self._standing().halt
+        return Known(
+            phase=states[0].phase if states else "",
+            slip=self._slip_of(states[0]) if states else None,
+            slip_needed=self.sealed is not None and self.protocol.study.randomised,
+            before=self._last_prepared(case_id),
+            halt=halt,
+        )
+
     def unblind(self, role: str, value: Any) -> tuple[Answer, views.SlipView | None]:
-        """Log an emergency unblinding with its reason, and only then say what the case received."""
+        """Log an emergency unblinding with its reason, and only then say what the case received and its slip says.
+
+        Where nothing was entered as prepared, what the slip says is told alone.
+        """
         answer = self.add(role, [value])[0]
         if answer.state == "refused" or value.get("kind") != "unblinded":
             return answer, None
         case_id = str(value["case_id"])
-        last = [e for e in self._prepared() if e.case_id == case_id]
-        if not last:
-            return answer, None
-        told = last[-1].payload
-        slip = str(told.get("allocation_slip") or "")
-        return answer, views.slip_view(self.protocol, case_id, str(told["arm"]), slip=slip)
+        with self._lock:
+            slip = self._slips_of(self._state(case_id)).get(case_id)
+        return answer, received(self.protocol, self._last_prepared(case_id), slip)
 
 
 def roles_offered(protocol: Protocol) -> tuple[str, ...]:

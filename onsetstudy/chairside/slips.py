@@ -9,8 +9,10 @@ from typing import Any
 
 from onsetstudy.chairside.views import SlipView, slip_view
 from onsetstudy.core.errors import DesignError
-from onsetstudy.files.sealed.opening import open_next
+from onsetstudy.files.sealed.opening import open_next, recover_arms
+from onsetstudy.files.sealed.opening_log import lines_of_case, log_path, log_so_far
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.derived.allocation import ARMS_JOIN
 
 
 def open_slip_for(
@@ -46,8 +48,7 @@ def open_slip_for(
     """
     strata = () if protocol.allocation is None else protocol.allocation.strata
     levels = {name: str(opened[name]) for name in strata if name != "practice_id" and opened.get(name)}
-    whose = str(opened.get("patient_id", "")) if protocol.study.paired else case_id
-    period = int(opened.get("period") or 1) if protocol.study.paired else 1
+    whose, period = _whose(protocol, case_id, opened)
     told = open_next(
         sealed, case_id=whose, levels=levels, opened_by=by, now=now, passphrase=passphrase, study=protocol.study
     )
@@ -55,3 +56,27 @@ def open_slip_for(
         raise DesignError(f"the slip {told.slip} has {len(told.arms)} injections, and this is the {period}th")
     side = told.sides[period - 1] if len(told.sides) >= period else ""
     return slip_view(protocol, case_id, told.arms[period - 1], slip=told.slip, side=side, again=told.again)
+
+
+def opened_slip(sealed: Path, protocol: Protocol, case_id: str, opened: Mapping[str, Any]) -> SlipView | None:
+    """What the slip says that was opened for a case, by the log beside the sealed file; ``None`` where none was.
+
+    Raises
+    ------
+    RecordsError
+        If there is a log that was changed.
+    """
+    whose, period = _whose(protocol, case_id, opened)
+    lines = lines_of_case(log_so_far(log_path(sealed)), whose)
+    for slip, told in recover_arms(lines, sealed)[["slip", "arms"]].astype(str).itertuples(index=False):
+        arms = told.split(ARMS_JOIN)
+        if period <= len(arms) and arms[period - 1]:
+            return slip_view(protocol, case_id, arms[period - 1], slip=slip, again=True)
+    return None
+
+
+def _whose(protocol: Protocol, case_id: str, opened: Mapping[str, Any]) -> tuple[str, int]:
+    """Whose slip it is (the patient's, where each has both arms), and which of its injections."""
+    if protocol.study.paired:
+        return str(opened.get("patient_id", "")), int(opened.get("period") or 1)
+    return case_id, 1

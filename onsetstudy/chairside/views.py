@@ -28,7 +28,8 @@ from onsetstudy.records.teeth import TEETH
 
 PADDED_TO = 4096
 SERIOUS = {"yes": "Yes", "no": "No", "not_recorded": "Not known yet"}
-RUNNING = ("opened", "waiting", "prepared", "injected", "treated")
+PREPARED = ("prepared", "injected", "treated")
+RUNNING = ("opened", "waiting", *PREPARED)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +64,10 @@ class SetupView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChairView:
-    """Entries for the tester and for whoever treats; ``clocks`` ties their page loads to the computer's clock."""
+    """Entries for the tester and for whoever treats; ``clocks`` ties their page loads to the computer's clock.
+
+    ``paused`` says that no further case begins, and why; empty while the study is under way.
+    """
 
     entries: tuple[Event, ...]
     clocks: Mapping[str, float]
@@ -118,7 +122,7 @@ class DrillView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WaitingCase:
-    """A case for which a cartridge is to be prepared."""
+    """A case for which a cartridge is to be prepared, or was."""
 
     case_id: str
     technique: str
@@ -129,9 +133,10 @@ class WaitingCase:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MixingView:
-    """The mixer's page: what waits, the arms, and how each is prepared."""
+    """The mixer's page: what waits, what was prepared and may be corrected, the arms, and how each is prepared."""
 
     waiting: tuple[WaitingCase, ...]
+    prepared: tuple[WaitingCase, ...]
     arms: tuple[tuple[str, str, str, str], ...]
     sealed: bool
     randomised: bool
@@ -140,7 +145,7 @@ class MixingView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SlipView:
-    """What the slip of a case says, for the mixer alone."""
+    """What the slip of a case says, for the mixer, or what it received; ``differs`` tells what to mind about it."""
 
     case_id: str
     slip: str
@@ -149,6 +154,7 @@ class SlipView:
     preparation: str
     side: str
     again: bool
+    differs: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -217,11 +223,11 @@ def setup_view(
     )
 
 
-def chair_view(log: RunningLog, after: int) -> ChairView:
+def chair_view(log: RunningLog, after: int, *, paused: str) -> ChairView:
     """Entries behind a place in the store, for a page of the chair."""
     entries = tuple(log.entries(after))
     clocks = {clock: log.clocks[clock] for clock in sorted({e.clock for e in entries} & log.clocks.keys())}
-    return ChairView(entries=entries, clocks=clocks, last=log.last, paused=log.paused)
+    return ChairView(entries=entries, clocks=clocks, last=log.last, paused=paused)
 
 
 def slip_view(
@@ -234,8 +240,8 @@ def slip_view(
     )
 
 
-def waiting_cases(states: Sequence[CaseState], slips: Mapping[str, str]) -> tuple[WaitingCase, ...]:
-    """Cases that wait for their cartridge."""
+def cases_in(phases: Sequence[str], states: Sequence[CaseState], slips: Mapping[str, str]) -> tuple[WaitingCase, ...]:
+    """Cases in some phases, as whoever mixes sees them."""
     return tuple(
         WaitingCase(
             case_id=s.case_id,
@@ -245,11 +251,11 @@ def waiting_cases(states: Sequence[CaseState], slips: Mapping[str, str]) -> tupl
             opened_slip=slips.get(s.case_id, ""),
         )
         for s in states
-        if s.phase == "waiting"
+        if s.phase in phases
     )
 
 
-def overview(log: RunningLog, protocol: Protocol, today: dt.date) -> Overview:
+def overview(log: RunningLog, protocol: Protocol, today: dt.date, *, paused: str) -> Overview:
     """Completeness of all cases, pace of the quarter, and how many were assessed and not included."""
     states, screening, quarter = log.states(protocol), log.screening(), Quarter.of(today)
     after = [s for s in states if s.injected]
@@ -268,7 +274,7 @@ def overview(log: RunningLog, protocol: Protocol, today: dt.date) -> Overview:
         follow_up_due=tuple(s.case_id for s in states if s.follow_up_due),
         tests_answered=sum(s.tests for s in after),
         tests_not_done=sum(s.tests_not_done for s in after),
-        paused=log.paused,
+        paused=paused,
         assessed=screening.assessed,
         not_included=tuple((SCREENED[code], n) for code, n in screening.reasons),
         decides=what_decides(protocol),

@@ -16,6 +16,7 @@ from onsetstudy.files.ledger.side_files import read_arms
 from onsetstudy.files.output import rejects_path, write_escaped
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.records.chair.event_clock import WALL_APART_S
 from onsetstudy.records.checks.no_records import no_records
 from onsetstudy.records.derived import flow
 from onsetstudy.records.derived.allocation import NO_ALLOCATION, KeptList
@@ -117,10 +118,23 @@ def _say_records(records: Records, rejects: Path | None) -> None:
     for repair in records.repairs:
         often = "once" if repair.count == 1 else f"{repair.count} times"
         click.echo(f"Column {repair.column}: {repair.text} ({often}).", err=True)
+    _say_clocks(records)
     click.echo(f"Cases: {cases} read, {len(records.cases)} accepted, {refused} refused.")
     click.echo(f"Cold tests: {tests} read, {len(records.readings)} accepted, {tests_refused} refused.")
     if rejects is not None:
         click.echo(f"Refused rows, with reasons: {rejects}")
+
+
+def _say_clocks(records: Records) -> None:
+    """Cases of the recorder on whose page it was another time of day than on the computer."""
+    if (clocks := records.open_tables.clocks) is None:
+        return
+    apart = clocks.loc[clocks["wall_apart_s"].abs() > WALL_APART_S, "case_id"].astype(str).tolist()
+    if apart:
+        say.please_look(
+            f"the time of day of a page and of the computer were more than a minute apart in {len(apart)} of "
+            f"{len(clocks)} cases ({say.first_of(apart)}): their dates are the computer's. Look whether they are right."
+        )
 
 
 def slips_told(

@@ -9,7 +9,7 @@ from typing import Any
 
 from onsetstudy.core.errors import DesignError, OnsetStudyError
 from onsetstudy.files.ledger.ledger import Proposed, enter, ledger_path, verified_ledger
-from onsetstudy.protocol.ledger import LedgerEntry, of_kind, short_head
+from onsetstudy.protocol.ledger import LedgerEntry, Standing, of_kind, short_head, standing_of
 from onsetstudy.protocol.lock_results import ProtocolLock
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.privacy import looks_like_a_person, may_be_a_name, reason_fault
@@ -83,8 +83,25 @@ def enter_lock(protocol: Path, lock: ProtocolLock) -> None:
 
 
 def enter_event(ledger: Path, kind: str, body: Mapping[str, Any]) -> LedgerEntry:
-    """Enter one event and return its entry."""
-    return enter(ledger_path(ledger), lambda _: [(kind, body)], at=moment())[-1]
+    """Enter one event and return its entry.
+
+    Raises
+    ------
+    OnsetStudyError
+        If a study that is paused would be paused again, one under way go on, or one that is closed do either.
+    """
+
+    def proposed(entries: tuple[LedgerEntry, ...]) -> list[Proposed]:
+        if fault := standing_of(entries).turn_fault(kind):
+            raise OnsetStudyError(f"{fault}; nothing was entered")
+        return [(kind, body)]
+
+    return enter(ledger_path(ledger), proposed, at=moment())[-1]
+
+
+def standing(protocol: Path) -> Standing:
+    """How the study of a protocol stands, by the ledger beside it."""
+    return standing_of(verified_ledger(ledger_path(protocol)))
 
 
 def entered(protocol: Path, kind: str) -> tuple[LedgerEntry, ...]:

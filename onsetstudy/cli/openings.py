@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from onsetstudy.cli.ledger_entries import enter_missing
+from onsetstudy.cli.ledger_entries import enter_missing, standing
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.ledger.ledger import ledger_path, practice_ledger_path, verified_ledger
 from onsetstudy.files.sealed.coordinator import ASKED_JOIN
-from onsetstudy.files.sealed.opening_log import Opened, log_path, read_opening_log, read_sealed
+from onsetstudy.files.sealed.opening_log import Opened, has_slip, log_path, read_opening_log, read_sealed
 from onsetstudy.protocol.ledger import of_kind
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import UNMIXED_ARM
@@ -37,12 +37,14 @@ class Openings:
     """Openings of a practice's slips: their log, and the ledger that holds that they took place.
 
     ``by_keeper`` tells whether whoever keeps the list opens them: the ledger then holds who asked, never the arm.
+    ``beside`` is the ledger of a sealed file alone, which may hold openings from before the study's own was named.
     """
 
     log: Path
     practice: str
     ledger: Path
     by_keeper: bool
+    beside: Path | None = None
 
     @property
     def kind(self) -> str:
@@ -58,19 +60,33 @@ class Openings:
             With the slips that are missing.
         """
         lines = set(read_opening_log(self.log)[0]["chain"].astype(str)) if self.log.exists() else set()
-        held = of_kind(verified_ledger(self.ledger), self.kind)
-        if lost := [
-            e.body["slip"] for e in held if e.body["practice"] == self.practice and e.body["line"] not in lines
-        ]:
+        ledgers = {self.ledger, self.beside or self.ledger}
+        held = [e.body for ledger in ledgers for e in of_kind(verified_ledger(ledger), self.kind)]
+        lost = {body["slip"] for body in held if body["practice"] == self.practice and body["line"] not in lines}
+        if lost:
+            slips = ", ".join(sorted(lost)[:5])
             mend = (
                 "Restore the log from your backup, or name the folder that it is in"
                 if self.by_keeper
                 else "The log was cut, deleted or written anew; restore it from your backup"
             )
             raise OnsetStudyError(
-                f"the ledger holds openings that the log {self.log.name} does not show: {', '.join(lost[:5])}. {mend}. "
-                "Nothing was opened"
+                f"the ledger holds openings that the log {self.log.name} does not show: {slips}. {mend}. Nothing was "
+                "opened"
             )
+
+    def refuse_halted(self, protocol: Path, case_id: str) -> None:
+        """Stop before a further case is allocated in a study that is paused or closed; a case with its slip goes on.
+
+        Raises
+        ------
+        OnsetStudyError
+            With how it goes on.
+        """
+        now = standing(protocol)
+        if now.halt and not has_slip(self.log, case_id):
+            onward = f" Go on with: onsetstudy pause {protocol} --resume --reason WHY" if now.kind == "paused" else ""
+            raise OnsetStudyError(f"{now.halt}. Nothing was opened; a case that has its slip may go on.{onward}")
 
     def enter(self) -> None:
         """Enter every opening of the log that the ledger does not hold: one that a power cut kept out comes in too."""
@@ -91,7 +107,9 @@ class Openings:
 def openings_of_practice(sealed: Path, protocol: Path | None = None) -> Openings:
     """Openings of a sealed file, entered beside the protocol, or beside the file where none is named."""
     ledger = practice_ledger_path(sealed) if protocol is None else ledger_path(protocol)
-    return Openings(log=log_path(sealed), practice=str(read_sealed(sealed)["practice"]), ledger=ledger, by_keeper=False)
+    practice = str(read_sealed(sealed)["practice"])
+    beside = practice_ledger_path(sealed)
+    return Openings(log=log_path(sealed), practice=practice, ledger=ledger, by_keeper=False, beside=beside)
 
 
 def enter_opening(sealed: Path, protocol: Path | None = None) -> None:

@@ -47,14 +47,14 @@ def hold_to_order(path: Path, promised: Protocol) -> None:
     say.please_look(f"{fault} A study that is not invented would stop here.")
 
 
-def hold_to_order_beside(sealed: Path) -> Protocol | None:
+def hold_to_order_beside(sealed: Path) -> Path | None:
     """:func:`hold_to_order` for a sealed file whose protocol was not named: the one beside it, or in the folder above.
 
     Where there is none, that is said: whether the promises came first is then not known.
 
     Returns
     -------
-    Protocol or None
+    Path or None
         The one that was found.
     """
     if not sealed.exists():
@@ -68,6 +68,6 @@ def hold_to_order_beside(sealed: Path) -> Protocol | None:
             continue
         if promised.study.id == study:
             hold_to_order(path, promised)
-            return promised
+            return path
     say.please_look("without --protocol, nothing shows whether the protocol was locked before this slip is opened.")
     return None

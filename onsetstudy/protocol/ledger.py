@@ -31,6 +31,8 @@ FIELDS = {"at": str, "body": dict, "digest": str, "kind": str, "previous": str, 
 LONGEST_LINE = 20_000
 DEEPEST = 12
 SHORT = 16
+STOPS = ("paused", "resumed", "closed")
+"""Kinds by which a study stands still, goes on or ends."""
 NEVER = ("arm", "arms", "arm_allocated", "allocated_arm")
 
 
@@ -253,6 +255,31 @@ class Withdrawn:
     unmatched: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """Whether a study is under way: its last entry of :data:`STOPS`, and the reason of that."""
+
+    kind: str = "resumed"
+    reason: str = ""
+
+    @property
+    def halt(self) -> str:
+        """That no further case begins, and why; empty while the study is under way."""
+        return "" if self.kind == "resumed" else f"the study is {self.kind}: {self.reason.rstrip('.')}"
+
+    def turn_fault(self, kind: str) -> str:
+        """Why it cannot be paused, go on or be closed; empty if it can, and for any other kind."""
+        if kind not in STOPS or (kind != self.kind and self.kind != "closed"):
+            return ""
+        return f"the study is {'under way' if self.kind == 'resumed' else self.kind} already"
+
+
+def standing_of(entries: Sequence[LedgerEntry]) -> Standing:
+    """How a study stands by its ledger."""
+    last = next((e for e in reversed(entries) if e.kind in STOPS), None)
+    return Standing() if last is None else Standing(kind=last.kind, reason=str(last.body["reason"]))
+
+
 def withdrawals(entries: Sequence[LedgerEntry]) -> dict[str, str]:
     """Each code whose consent was taken back, as first entered, and whether its data are ``kept`` or ``removed``.
 
@@ -283,7 +310,7 @@ def events_told(entries: Sequence[LedgerEntry], withdrawn: Withdrawn | None = No
         told.append(f"Emergency unblinding: {_cases(len(opened))}.")
     if gone:
         told.append(_withdrawn_told(gone, withdrawn))
-    stopped = [e for e in entries if e.kind in ("paused", "resumed", "closed")]
+    stopped = [e for e in entries if e.kind in STOPS]
     told += [f"{e.at[:10]}, {_told(e.kind, e.body)}" for e in stopped]
     return tuple(told)
 

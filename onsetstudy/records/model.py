@@ -56,7 +56,8 @@ class OpenTables:
         One row an injection, an event, a person screened; columns of ``records.checks.open_tables.OPEN_TABLES``.
     clocks : DataFrame or None
         One row a case of the recorder's store: ``case_id``, ``apart_s`` (s, float, by how much a page's clock ran from
-        the computer's) and ``widened`` (bool, whether its interval was).
+        the computer's), ``wall_apart_s`` (s, float, by how much its time of day was) and ``widened`` (bool, whether its
+        interval was).
     """
 
     injections: pd.DataFrame | None = None

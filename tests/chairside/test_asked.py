@@ -104,7 +104,7 @@ def audited(folder, **opened):
     browser = study.browser("alone")
     sent = browser.post("/api/entries", {"entries": [{name: getattr(e, name) for name in NAMES} for e in page.events]})
     assert {answer["state"] for answer in sent.json()["entries"]} == {"written"}
-    kept = browser.entry("preparation", {"arm": "plain", "volume_ml": 1.8}, case_id=case)
+    kept = browser.entry("preparation", {"arm": "plain", "volume_ml": 1.8, "reason": "entered late"}, case_id=case)
     ready = browser.entry("prepared", case_id=case)
     assert browser.post("/api/mixing/prepared", {"preparation": kept, "prepared": ready}).status == 200
     overview = browser.get("/api/overview").json()

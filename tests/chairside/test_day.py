@@ -96,7 +96,9 @@ def test_a_day_of_forty_cases_on_three_chairs(tmp_path):
             assert set(states) <= {"written", "known"}
     for n, code in enumerate(code for c in chairs for code in c.truth):
         arm = {"arm": "plain"} if n % 2 else {"arm": "buffered", "mix_mode": "replace", "bicarbonate_ml": 0.18}
-        kept = mixer.entry("preparation", {**arm, "volume_ml": 1.8}, case_id=code, key=f"kept-{n:04d}")
+        kept = mixer.entry(
+            "preparation", {**arm, "volume_ml": 1.8, "reason": "entered late"}, case_id=code, key=f"kept-{n:04d}"
+        )
         again = mixer.entry("prepared", case_id=code, key=f"told-{n:04d}")
         answers = mixer.post("/api/mixing/prepared", {"preparation": kept, "prepared": again}).json()["entries"]
         assert [a["state"] for a in answers] == ["written", "written"]

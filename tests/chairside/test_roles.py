@@ -19,7 +19,7 @@ from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.recorded import read_store
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.files.store import EventStore
-from tests.chairside.chair import Chair, look_at, quick_block
+from tests.chairside.chair import SIZES, Chair, look_at, quick_block
 from tests.clean_process import run_command
 
 
@@ -116,6 +116,40 @@ def test_the_pages_of_mixer_and_treating_are_readable_and_axe_is_content(block, 
     stranger = device(re.sub("/enter.*", "/", server.addresses["mixer"]))
     stranger.expect("Open the address")
     look_at(stranger.page)
+
+
+def test_what_was_prepared_is_corrected_with_its_reason_and_what_was_typed_stands(block, serve, context):
+    server = serve(block, "--practice", "P01")
+    tester, treating, mixer = three_devices(server, context)
+    case = tester.open_case(tooth="46", operator="P01-A")
+    for _ in range(2):
+        tester.answer("felt")
+    mixer.page.locator("#mixer").fill("P01-M")
+    mixer.button("Next").click()
+    mixer.page.get_by_role("button", name=case).click()
+    mixer.button("Open the next slip").click()
+    mixer.page.wait_for_selector("ol")
+    label = mixer.heading.split(": ")[1]
+    mixer.button("Prepared").click()
+    mixer.expect("Nothing waits")
+    treating.expect("Prepared.")
+    treating.inject()
+    mixer.button("Correct what was prepared").click()
+    mixer.page.get_by_role("button", name=case).click()
+    other = "not buffered" if label == "buffered" else "buffered"
+    mixer.page.locator(".choices button", has_text=re.compile(rf"^\d?{other}$")).click()
+    mixer.page.locator("#volume").fill("1.6")
+    look_at(mixer.page, SIZES[:1])
+    mixer.button("Prepared").click()
+    mixer.page.get_by_role("alert").filter(has_text="say why").wait_for()
+    assert mixer.page.locator("#volume").input_value() == "1.6"
+    mixer.page.locator("#reason").fill("the syringes were mixed up")
+    mixer.button("Prepared").click()
+    mixer.expect("Nothing waits")
+    row = read_store(server.store).cases.frame.iloc[0]
+    assert (row["arm"] == "buffered", row["volume_ml"]) == (other == "buffered", "1.6")
+    assert "the syringes were mixed up" in row["notes"]
+    assert mixer.errors == []
 
 
 def test_an_unlocked_randomised_protocol_does_not_start_and_a_changed_one_neither(tmp_path):

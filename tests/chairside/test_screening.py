@@ -123,11 +123,15 @@ def test_the_exported_log_has_days_and_reasons_and_codes_of_cases_alone(study, t
     assert len(read_store(study.path).cases.frame) == 1
 
 
+STARTED_S = 1_775_224_800.0
+"""The computer's time of day when its clock began: that of the entries of a browser here."""
+
+
 def tested_case(study):
     """One case, injected at second 1000 and tested at the protocol's minutes."""
     tester = study.browser("tester")
     for second in (0.0, 2000.0):
-        told = {"boot": "boot-1", "server_s": second, "server_wall_s": 1.7e9 + second, "half_s": 0.001}
+        told = {"boot": "boot-1", "server_s": second, "server_wall_s": STARTED_S + second, "half_s": 0.001}
         assert tester.tap("anchor", told, case_id=None, at_monotonic=second)["state"] == "written"
     ready(tester)
     prepare(study.browser("mixer"), "plain")
@@ -170,17 +174,18 @@ def test_every_reason_at_the_chair_has_its_word_in_the_open_table():
 
 
 def test_the_drift_of_the_clock_is_written_down_with_its_case(plain, tmp_path):
-    told = {"boot": "boot-1", "server_s": 0.0, "server_wall_s": 1.7e9, "half_s": 0.001}
+    told = {"boot": "boot-1", "server_s": 0.0, "server_wall_s": STARTED_S, "half_s": 0.001}
     tester = plain.browser("tester")
     for page_s, server_s in ((0.0, 0.0), (1000.0, 1000.1)):  # the page loses a tenth of a second in a thousand
         tester.tap("anchor", {**told, "server_s": server_s}, case_id=None, at_monotonic=page_s)
     ready(tester)
     export_store(plain.path, tmp_path / "open")
     with (tmp_path / "open" / "clock_drift.csv").open(encoding="utf-8-sig") as file:
-        ((case_id, clock, drift, apart),) = list(csv.reader(file))[1:]
+        ((case_id, clock, drift, apart, wall_apart),) = list(csv.reader(file))[1:]
     assert (case_id, clock) == (CASE, "clock-1")
     assert float(drift) == pytest.approx(100, abs=0.1)
     assert 0 < float(apart) < 0.1  # of the tenth of a second, what fell to the case
+    assert 0 < abs(float(wall_apart)) < 100  # its entries came ten seconds after each other, all at one time of day
 
 
 # The card -------------------------------------------------------------------------------------------------------------

@@ -411,6 +411,7 @@ def test_a_store_that_is_held_is_said_and_the_entry_can_be_sent_again(study):
 
 def test_a_full_disk_is_said_and_the_entry_can_be_sent_again(study):
     tester = study.browser("tester")
+    tester.tap("case_opened", OPENED)
     pages = study.store._db.execute("pragma page_count").fetchone()[0]
     study.store._db.execute(f"pragma max_page_count = {pages}")
     entries = [tester.entry("recorded", {"notes": "x" * 190}) for _ in range(90)]
@@ -420,7 +421,7 @@ def test_a_full_disk_is_said_and_the_entry_can_be_sent_again(study):
     study.store._db.execute("pragma max_page_count = 1000000")
     states = {a["state"] for a in tester.post("/api/entries", {"entries": entries}).json()["entries"]}
     assert states <= {"written", "known"}
-    assert study.store.last() == 90
+    assert study.store.last() == 91
 
 
 @pytest.fixture
@@ -566,12 +567,17 @@ def test_a_preparation_that_contradicts_itself_is_refused_and_not_told(study, ar
 def test_an_emergency_unblinding_is_logged_before_it_is_told(study):
     tester, treating, mixer = (study.browser(role) for role in ("tester", "treating", "mixer"))
     ready(tester)
-    prepare(mixer, "buffered")
+    slip = mixer.post("/api/mixing/slip", {"case_id": CASE, "by": "P01-M"}).json()
+    prepare(mixer, "buffered", allocation_slip=slip["slip"], reason="the other syringe was taken")
     unblinding = treating.entry("unblinded", {"reason": "allergic reaction"}, key="unblind-1")
     without = {**unblinding, "payload": {}, "id": "unblind-0"}
     assert treating.post("/api/unblind", {"entry": without}).status == 409
     got = treating.post("/api/unblind", {"entry": unblinding})
     assert got.json()["arm"] == "buffered"
+    differs = (
+        "" if slip["arm"] == "buffered" else f"This is what was prepared. Its slip {slip['slip']} says: not buffered"
+    )
+    assert got.json()["differs"] == differs
     assert [e.payload for e in study.store.events() if e.kind == "unblinded"] == [{"reason": "allergic reaction"}]
     assert b"replace" not in tester.get("/api/chair?after=0").body
 
@@ -616,3 +622,166 @@ def test_every_file_of_the_page_is_installed_served_and_kept_for_when_the_server
         assert f'"/{file.name}"' in kept or file.name in ("sw.js", "index.html")
     # One name that is not there, and the browser keeps none of them.
     assert {name for name in re.findall('"/([^"]*)"', kept) if name} <= {file.name for file in page.iterdir()}
+
+
+# Preparations held to case and slip -----------------------------------------------------------------------------------
+
+
+def opened_slip(study):
+    """A case with its slip; returns the mixer's browser and what the slip said."""
+    tester, mixer = study.browser("tester"), study.browser("mixer")
+    ready(tester)
+    return mixer, mixer.post("/api/mixing/slip", {"case_id": CASE, "by": "P01-M"}).json()
+
+
+def hand_over(mixer, key, arm, **told):
+    """What was answered to a preparation of its own name."""
+    mix = {} if arm == "plain" else {"mix_mode": "replace", "bicarbonate_ml": 0.18}
+    kept = mixer.entry("preparation", {"arm": arm, "volume_ml": 1.8, **mix, **told}, key=f"kept-{key}")
+    sent = {"preparation": kept, "prepared": mixer.entry("prepared", key=f"told-{key}")}
+    return mixer.post("/api/mixing/prepared", sent).json()["entries"][0]
+
+
+def other_arm(slip):
+    return "plain" if slip["arm"] == "buffered" else "buffered"
+
+
+def test_another_arm_or_slip_than_the_opened_one_is_kept_with_a_reason_alone_and_noted(study):
+    mixer, slip = opened_slip(study)
+    other = other_arm(slip)
+    for told in ({}, {"allocation_slip": "P01-1-007"}, {"allocation_slip": slip["slip"], "reason": "  "}):
+        assert hand_over(mixer, "refused", other, **told)["state"] == "refused"
+    why = hand_over(mixer, "refused", other, allocation_slip=slip["slip"])["why"]
+    assert f"the slip opened for this case is {slip['slip']}, and it says: {slip['label']}" in why
+    assert "say why" in why
+    assert hand_over(mixer, "refused", slip["arm"], allocation_slip="P01-1-007")["state"] == "refused"
+    assert study.preparations.last() == 0
+    good = hand_over(mixer, "good", other, allocation_slip=slip["slip"], reason="syringes were mixed up")
+    assert good["state"] == "written"
+    study.browser("treating").tap("injection_end", key="injected-1")
+    row = read_store(study.path).cases.frame.iloc[0]
+    assert (row["arm"], row["allocation_slip"]) == (other, slip["slip"])
+    assert row["notes"] == "prepared otherwise than expected: syringes were mixed up"
+
+
+def test_a_preparation_is_for_a_case_that_was_opened_and_of_a_slip_that_was(study):
+    mixer = study.browser("mixer")
+    assert hand_over(mixer, "none", "plain")["why"] == "no case of this code was opened"
+    ready(study.browser("tester"))
+    assert "no slip was opened for this case" in hand_over(mixer, "none", "plain")["why"]
+    assert study.preparations.last() == 0
+
+
+def test_a_later_preparation_turns_no_arm_but_as_a_correction_with_its_reason(study):
+    mixer, slip = opened_slip(study)
+    right, treating = {"allocation_slip": slip["slip"]}, study.browser("treating")
+    assert hand_over(mixer, "first", slip["arm"], **right)["state"] == "written"
+    assert [w["case_id"] for w in mixer.get("/api/mixing").json()["prepared"]] == [CASE]
+    for kind in ("injection_end", "treatment_start", "closed"):
+        treating.tap(kind, key=f"treating-{kind[:9]}".replace("_", "-"))
+    why = hand_over(mixer, "second", other_arm(slip), **right)["why"]
+    assert "does not wait for a cartridge" in why
+    assert "another preparation is kept of this case" in why
+    assert read_store(study.path).cases.frame["arm"].tolist() == [slip["arm"]]
+    told = {**right, "reason": "found when counting cartridges"}
+    count = mixer.count
+    for state in ("written", "known"):  # the same entry, sent again where the answer was lost
+        mixer.count = count
+        assert hand_over(mixer, "second", other_arm(slip), **told)["state"] == state
+    first, second = study.preparations.events()
+    assert (second.kind, second.corrects) == ("correction", first.id)
+    row = read_store(study.path).cases.frame.iloc[0]
+    assert row["arm"] == other_arm(slip)
+    assert "found when counting cartridges" in row["notes"]
+
+
+def test_two_preparations_of_an_earlier_recorder_that_tell_different_arms_leave_no_arm(study):
+    mixer, slip = opened_slip(study)
+    hand_over(mixer, "first", slip["arm"], allocation_slip=slip["slip"])
+    study.browser("treating").tap("injection_end", key="injected-1")
+    (first,) = study.preparations.events()
+    study.preparations.append([dataclasses.replace(first, id="kept-later", payload={"arm": other_arm(slip)})])
+    row = read_store(study.path).cases.frame.iloc[0]
+    assert row["arm"] is None
+    assert "two preparations tell different arms" in row["notes"]
+
+
+def test_unblinding_tells_what_the_slip_says_where_nothing_was_entered_as_prepared(study):
+    _, slip = opened_slip(study)
+    treating = study.browser("treating")
+    told = treating.post("/api/unblind", {"entry": treating.entry("unblinded", {"reason": "x"}, key="unblind-1")})
+    assert (told.json()["arm"], told.json()["slip"]) == (slip["arm"], slip["slip"])
+    assert "Nothing was entered as prepared" in told.json()["differs"]
+
+
+# Entries held to their place in a case --------------------------------------------------------------------------------
+
+
+def anchored(browser, at_s=0.0):
+    """Tie the page of a browser to the computer, its clock so far on; later entries are of that moment."""
+    told = browser.post("/api/clock", {}).json()
+    browser.tap(
+        "anchor",
+        {**{name: told[name] for name in ("boot", "server_s", "server_wall_s")}, "half_s": 0.001},
+        case_id=None,
+        at_monotonic=at_s,
+        key=f"anchor-{at_s:.0f}",
+    )
+
+
+COLD = {"planned_min": 1, "tooth_role": "target", "response": "not_felt"}
+
+
+def test_of_a_case_that_was_never_opened_nothing_is_entered(study):
+    tester, treating, mixer = (study.browser(role) for role in ("tester", "treating", "mixer"))
+    for browser, kind, payload in (
+        (tester, "test", COLD),
+        (tester, "recorded", {"tooth": "46"}),
+        (treating, "unblinded", {"reason": "x"}),
+        (mixer, "prepared", {}),
+    ):
+        assert browser.tap(kind, payload)["why"] == "no case of this code was opened"
+    assert study.store.last() == 0
+
+
+def test_a_cold_test_waits_for_what_its_minutes_count_from(study):
+    tester, treating = study.browser("tester"), study.browser("treating")
+    ready(tester)
+    treating.tap("injection_start", key="treating-in")
+    assert "count from the injection end" in tester.tap("test", COLD)["why"]
+    treating.tap("injection_end", key="treating-out")
+    assert tester.tap("test", COLD)["state"] == "written"
+
+
+def test_after_a_case_is_closed_no_test_is_taken_but_one_that_was_tapped_before(study):
+    tester, treating = study.browser("tester"), study.browser("treating")
+    anchored(treating)
+    ready(tester)
+    treating.tap("injection_end", key="treating-out", at_monotonic=100.0)
+    treating.tap("closed", key="treating-closed", at_monotonic=500.0)
+    assert tester.tap("test", COLD, at_monotonic=499.0)["state"] == "written"
+    assert tester.tap("test", COLD, at_monotonic=501.0)["why"] == "the case was closed before"
+    entry = {"reason": "other tooth", "instead": {**COLD, "response": "felt"}}
+    last = study.store.events()[-1].id
+    assert tester.tap("correction", entry, corrects=last, at_monotonic=900.0)["state"] == "written"
+
+
+@pytest.mark.parametrize("reason", ["", "  ", "\u00a0"])
+def test_a_reason_of_blanks_is_none(study, reason):
+    tester, treating = study.browser("tester"), study.browser("treating")
+    ready(tester)
+    told = {"tooth_role": "target", "response": "not_felt"}
+    assert tester.tap("correction", {"reason": reason, "instead": told}, corrects="entry-00002")["state"] == "refused"
+    assert treating.tap("paused", {"reason": reason}, case_id=None, key="pause-1")["state"] == "refused"
+
+
+def test_a_washout_counts_by_the_computers_days_whatever_date_a_page_tells(crossover):
+    tester = crossover.browser("tester")
+    anchored(tester)
+    assert visit(tester, 1, 29) == ""  # by the page; by the computer it is the third of April
+    crossover.clock.wait(8 * 86400)
+    tester = crossover.browser("tester")
+    anchored(tester, at_s=8 * 86400.0)
+    later = {"case_id": new_case_code("P01", lambda n: 11 % n), "key": "second-one"}
+    opened = {**OPENED, "period": "2"}
+    assert tester.tap("case_opened", opened, at_monotonic=8 * 86400.0, **later)["state"] == "written"

@@ -7,7 +7,7 @@ const RETRY_S = 2;
 
 const clock = crypto.randomUUID();
 const device = localStorage.device ??= crypto.randomUUID();
-export const state = { waiting: 0, away: false, session: true, why: "", refused: [], paused: "", jumped: false, version: 0 };
+export const state = { waiting: 0, away: false, session: true, why: "", refused: [], paused: "", jumped: false, apart: 0, version: 0 };
 
 const entries = new Map(); // id -> { entry, n }
 let clocks = {};
@@ -230,6 +230,7 @@ export async function anchor() {
   ownAnchors.push({ page_s: best.page_s, offset: axis_s - best.page_s });
   jumps = jumps.filter((j) => j.page_s > best.page_s);
   state.jumped = false;
+  state.apart = best.ms / 1000 - server_wall_s;
   anchoredAt = now();
   const payload = { boot, server_s, server_wall_s, half_s: best.half };
   add(entryNow("anchor", payload, null, { at_monotonic: best.page_s, at_wall: wall(best.ms) }));

@@ -1,6 +1,6 @@
 // Start of the page: who it is for, and what to say when something is in the way.
 import { anchor, keep, keepUp, kept, onChange, request, start, state, watchClock } from "/log.js";
-import { $, button, h, row } from "/parts.js";
+import { $, button, h, row, sentence } from "/parts.js";
 import { refresh, startChair } from "/chair.js";
 import { drawMixing as drawChairMixing } from "/at_hand.js";
 import { pinButtons, pinScreen, watchAlone } from "/pin.js";
@@ -16,6 +16,9 @@ const AWAY = "The computer does not answer. Go on; what is tapped is kept on thi
 const JUMPED = "This device's clock stood still or was changed while the computer was away: "
   + "times of this case are kept, and marked as wider.";
 
+const APART = "This device's date or time of day is not that of the computer. Set the wrong one right: "
+  + "cases get the computer's, and a note of it.";
+
 function trouble() {
   const said = [];
   if (!state.session) said.push(NO_SESSION);
@@ -24,7 +27,8 @@ function trouble() {
     if (!worker) said.push("Do not reload this page until the computer is back.");
   } else if (state.waiting && state.why) said.push(`${state.why} It is kept on this device and sent again.`);
   if (state.jumped) said.push(JUMPED);
-  if (state.paused) said.push(`The study is paused (${state.paused}): no new cases.`);
+  if (Math.abs(state.apart) > 60) said.push(APART);
+  if (state.paused) said.push(`${sentence(state.paused)} No new cases; those that are open go on.`);
   const bar = $("trouble"), parts = said.map((s) => h("span", {}, s, " "));
   for (const { kind, why } of state.refused) {
     parts.push(h("span", {}, `An entry (${kind.replaceAll("_", " ")}) was refused: ${why}. `));

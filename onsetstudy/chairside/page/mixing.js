@@ -1,8 +1,8 @@
 // The mixer's page: the slip, and what was mixed. It is kept with the opening and never reaches the page of a tester.
 import { entryNow, now, request, send, state, utc, written } from "/log.js";
-import { button, choices, h, row, textField } from "/parts.js";
+import { button, choices, h, row, sentence, textField } from "/parts.js";
 
-let told = null, work = null, redraw = () => {}, note = "";
+let told = null, work = null, correcting = false, redraw = () => {}, note = "";
 const STEPS = [
   "Take a cartridge, a syringe and the bicarbonate, whichever arm it is.",
   "Move alike and take the same minutes for either arm, out of sight of whoever tests.",
@@ -24,7 +24,10 @@ export async function pullMixing() {
   if (!work && !(asked && asksWho())) redraw();
 }
 
-const asksWho = () => !!told && !told.paused && told.sealed && !localStorage.mixer;
+/** Cases to prepare: while the study stands still, only those whose slip was opened before. */
+const open = () => told.waiting.filter((w) => !told.paused || w.opened_slip);
+const halted = () => told.paused && !open().length && !work;
+const asksWho = () => !!told && !halted() && told.sealed && !localStorage.mixer;
 
 /** What waits, with what was tapped here a moment ago. */
 export const freshMixing = () => send().then(pullMixing);
@@ -34,7 +37,7 @@ export function mixingFor(again) {
   redraw = again;
   if (!told) { pullMixing(); return [h("h1", {}, "One moment.")]; }
   const said = note ? h("p", { class: "mark", role: "alert" }, note) : null;
-  if (told.paused) return [h("h1", {}, `The study is paused: ${told.paused}`)];
+  if (halted()) return [h("h1", {}, sentence(told.paused))];
   if (asksWho()) {
     return [
       h("h1", {}, "Who prepares?"),
@@ -43,14 +46,20 @@ export function mixingFor(again) {
     ];
   }
   if (!work) {
-    if (!told.waiting.length) return [h("h1", {}, "Nothing waits to be prepared."), said].filter(Boolean);
-    const waiting = told.waiting.map((w) => [w, `${w.case_id}, ${w.technique}`]);
+    const correct = told.prepared.length
+      ? row(button("Correct what was prepared", () => { correcting = !correcting; redraw(); }, { class: "quiet" })) : null;
+    if (correcting && correct) {
+      const chosen = (w) => { work = { w, began: now(), asks: true }; correcting = false; note = ""; redraw(); };
+      return [h("h1", {}, "Correct what was prepared for"), choices(told.prepared.map((w) => [w, w.case_id]), chosen), correct];
+    }
+    if (!open().length) return [h("h1", {}, "Nothing waits to be prepared."), said, correct].filter(Boolean);
+    const waiting = open().map((w) => [w, `${w.case_id}, ${w.technique}`]);
     const take = (w) => {
       work = { w, began: now() };
       note = "";
       redraw();
     };
-    return [h("h1", {}, "Prepare a cartridge for"), said, choices(waiting, take)].filter(Boolean);
+    return [h("h1", {}, "Prepare a cartridge for"), said, choices(waiting, take), correct].filter(Boolean);
   }
   const leave = row(button("Not this case", () => { work = null; redraw(); }, { class: "quiet" }));
   if (!work.arm) return [h("h1", {}, work.w.case_id), said, ...source(), leave].filter(Boolean);
@@ -59,6 +68,7 @@ export function mixingFor(again) {
 
 function source() {
   const arms = (slip) => choices(told.arms.map(([code, label]) => [code, label]), (arm) => take({ arm, slip }));
+  if (work.asks) return [h("p", {}, "What was prepared?"), arms(work.w.opened_slip)];
   if (!told.randomised) return [h("p", {}, "What will be injected?"), arms("")];
   const paper = work.paper
     ? [
@@ -104,19 +114,29 @@ function recipe() {
     h("ol", {}, STEPS.map((s) => h("li", {}, s))),
     ...(mixed ? mixture(last) : []),
     ...input("volume", "Volume to be injected, buffer included, mL", volume(mixed, last)),
+    ...(work.asks ? reasonField() : []),
     row(button("Prepared", () => prepared(label, mixed), { class: "full" })),
   ].filter(Boolean);
 }
 
 const input = (name, text, value) => [
   h("label", { for: name }, text),
-  h("input", { type: "number", id: name, step: "any", min: 0, value, inputmode: "decimal" }),
+  h("input", { type: "number", id: name, step: "any", min: 0, value: typedBefore(name) ?? value, inputmode: "decimal", oninput }),
 ];
+// What was typed stands again where the computer asks for a reason, and the page is drawn anew.
+const typedBefore = (name) => work.typed?.[name];
+const oninput = ({ target }) => { (work.typed ??= {})[target.id] = target.value; };
 
 function typedNumber(name) {
   const v = document.getElementById(name)?.value ?? "";
   return v === "" ? null : Number(v);
 }
+
+/** Why it is another cartridge than the slip or an earlier entry says; the computer keeps it. */
+const reasonField = () => [
+  h("label", { for: "reason" }, "Why? It is kept; no names"),
+  h("input", { type: "text", id: "reason", maxlength: 120, value: typedBefore("reason"), oninput }),
+];
 
 const WAYS = [["replace", "in place of the same volume"], ["add", "on top"]];
 
@@ -139,6 +159,7 @@ function volume(mixed, last) {
 function prepared(label, mixed) {
   const payload = { arm: work.arm, volume_ml: typedNumber("volume"), mix_mode: mixed ? work.way : "none" };
   if (work.slip) payload.allocation_slip = work.slip;
+  if (typedBefore("reason")?.trim()) payload.reason = typedBefore("reason").trim();
   if (mixed) {
     const bicarbonate = typedNumber("bicarbonate"), percent = typedNumber("percent");
     const mixing_min = Math.round((now() - work.began) / 0.6) / 100;
@@ -156,8 +177,8 @@ export const preparedLast = () => (localStorage.prepared ? JSON.parse(localStora
 /** Hand over the same again, where only what was adopted is watched. */
 export function prepareAsLast(case_id, again) {
   redraw = again;
-  const { allocation_slip, mixing_min, ...payload } = JSON.parse(localStorage.prepared).payload;
-  work = { sent: handed(payload, case_id) };
+  const { allocation_slip, mixing_min, reason, ...payload } = JSON.parse(localStorage.prepared).payload;
+  work = { sent: handed(payload, case_id), w: { case_id } };
   return hand();
 }
 
@@ -165,7 +186,10 @@ async function hand() {
   const answer = await request("/api/mixing/prepared", work.sent);
   const wrong = answer?.entries.find((a) => a.state === "refused");
   if (answer && !wrong) { written(work.sent.prepared); work = null; note = "Handed on as prepared."; await pullMixing(); }
-  else note = wrong?.why ?? (state.why || "The computer does not answer; nothing was handed on. Tap Prepared again.");
+  else {
+    work.asks = !!wrong;
+    note = wrong?.why ?? (state.why || "The computer does not answer; nothing was handed on. Tap Prepared again.");
+  }
   redraw();
 }
 

@@ -1,6 +1,6 @@
 // What stands under More: the device, the overview, a pause, unblinding, pairing, training and drills.
 import { entryNow, request, send, state, tap, utc } from "/log.js";
-import { button, choices, cues, h, row } from "/parts.js";
+import { button, choices, cues, h, row, sentence } from "/parts.js";
 import { mixingFor } from "/mixing.js";
 import { pinButtons, pinScreen as setPin } from "/pin.js";
 import { training } from "/training.js";
@@ -119,10 +119,11 @@ export function studyScreen() {
       backRow(),
     ];
   }
+  const closed = state.paused.startsWith("the study is closed");
   return [
-    h("h1", {}, state.paused ? `Paused: ${state.paused}` : "The study is running."),
+    h("h1", {}, state.paused ? sentence(state.paused) : "The study is running."),
     row(
-      state.paused ? button("Go on", goOn) : button("Pause: no new cases", () => go("study", { ask: "pause" })),
+      closed ? null : state.paused ? button("Go on", goOn) : button("Pause: no new cases", () => go("study", { ask: "pause" })),
       c && setup.role !== "alone" ? button("Emergency unblinding", () => go("study", { ask: "unblind" })) : null),
     backRow(),
   ];
@@ -148,6 +149,7 @@ export function toldScreen() {
   const away = "The computer does not answer, or nothing was prepared. Open the sealed envelope of the case.";
   return [
     h("h1", {}, t ? `${t.case_id}: ${t.label}` : "Nothing was told."),
+    t?.differs ? h("p", { class: "mark" }, `${t.differs}.`) : null,
     h("p", {}, t ? `${t.preparation}. Do not tell whoever tests.` : state.why || away),
     backRow(),
   ];

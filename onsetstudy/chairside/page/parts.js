@@ -17,6 +17,8 @@ export function h(tag, told = {}, ...inside) {
 
 export const button = (text, onclick, told = {}) => h("button", { type: "button", onclick, ...told }, text);
 
+export const sentence = (text) => `${text[0].toUpperCase()}${text.slice(1)}.`;
+
 export const row = (...inside) => h("div", { class: "row" }, ...inside);
 
 /** Choices with the keys 1 to 9. */

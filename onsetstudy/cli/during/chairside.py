@@ -100,7 +100,7 @@ def chairside(
         port=port,
         practising=practise,
         share=share,
-        ledger=None if practise else _ledger_door(protocol),
+        ledger=None if practise else ledger_door(protocol),
     )
     _serve(promised, store, options, say=_sayer(no_browser))
 
@@ -161,12 +161,18 @@ def _sealed_beside(store: Path) -> Path | None:
     return found[0] if len(found) == 1 else None
 
 
-def _ledger_door(protocol: Path) -> LedgerDoor:
+def ledger_door(protocol: Path) -> LedgerDoor:
+    """How a recorder reaches the ledger of its study."""
     from onsetstudy.chairside.recorder import LedgerDoor
-    from onsetstudy.cli.ledger_entries import enter_event
-    from onsetstudy.cli.openings import enter_opening
+    from onsetstudy.cli.ledger_entries import enter_event, standing
+    from onsetstudy.cli.openings import enter_opening, openings_of_practice
 
-    return LedgerDoor(event=lambda kind, body: enter_event(protocol, kind, body), opened=enter_opening)
+    return LedgerDoor(
+        event=lambda kind, body: enter_event(protocol, kind, body),
+        standing=lambda: standing(protocol),
+        refuse_cut=lambda sealed: openings_of_practice(sealed, protocol).refuse_cut(),
+        opened=lambda sealed: enter_opening(sealed, protocol),
+    )
 
 
 def _set_up(protocol: Path, *, no_browser: bool) -> bool:

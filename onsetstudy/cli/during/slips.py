@@ -36,13 +36,16 @@ def open_slip(
 
     by = ledger_entries.plain_code(by, "who opens")
     promised = None if protocol is None else read_protocol(protocol)
-    found = promised
     if protocol is None or promised is None:
-        found = order.hold_to_order_beside(sealed)
+        home = order.hold_to_order_beside(sealed)
     else:
+        home = protocol
         order.hold_to_order(protocol, promised)
     if sealed.exists():
-        openings.openings_of_practice(sealed, protocol).refuse_cut()
+        of_practice = openings.openings_of_practice(sealed, protocol)
+        of_practice.refuse_cut()
+        if home is not None:
+            of_practice.refuse_halted(home, case_id)
     opened = open_next(
         sealed,
         case_id=case_id,
@@ -61,7 +64,7 @@ def open_slip(
                 "if the plan changed after opening, record the case as it was treated. If this is another case, give "
                 "its own code."
             )
-    click.echo(openings.said(opened, case_id, found))
+    click.echo(openings.said(opened, case_id, None if home is None else read_protocol(home)))
     click.echo(f"Enter {opened.slip} as allocation_slip. Logged: {log_path(sealed)}")
     if protocol is None:
         click.echo(
@@ -100,6 +103,7 @@ def open_for(
     log = coordinator_log(folder, practice)
     of_practice = openings.Openings(log=log, practice=practice, ledger=ledger_path(protocol), by_keeper=True)
     of_practice.refuse_cut()
+    of_practice.refuse_halted(protocol, case_id)
     opened = open_from_list(
         folder,
         practice=practice,

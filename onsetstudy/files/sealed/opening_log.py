@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -104,8 +105,18 @@ def changed_log(path: Path, slip: str) -> RecordsError:
 
 
 def lines_of_case(log: pd.DataFrame, case_id: str) -> pd.DataFrame:
-    """What was opened for a case, however its code is written: "P01-0003" and "p01-0003" are one case."""
-    return log[log["case_id"].astype(str).str.strip().str.casefold() == case_id.casefold()]
+    """What was opened for a case, however its code is written: "P01-0003", "p01-0003" and "P01 0003" are one case."""
+    return log[log["case_id"].astype(str).map(_spoken) == _spoken(case_id)]
+
+
+def has_slip(path: Path, case_id: str) -> bool:
+    """Whether a log tells that a slip was opened for a case."""
+    return path.exists() and len(lines_of_case(read_opening_log(path)[0], case_id)) > 0
+
+
+def _spoken(code: str) -> str:
+    """A code as it is read out: capitals, and which sign stands between its parts, do not count."""
+    return re.sub(r"[\W_]+", "-", code.strip().casefold())
 
 
 def log_line(opened: Opened | Slip, *, opened_at: str, case_id: str, opened_by: str) -> dict[str, str]:

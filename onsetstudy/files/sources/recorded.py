@@ -16,6 +16,7 @@ from onsetstudy.records.chair.event_clock import case_drift
 from onsetstudy.records.chair.event_log import FoldedLog, StudyFacts, fold_events
 from onsetstudy.records.chair.screening import COLUMNS, screening_log
 
+DRIFT_COLUMNS = ("case_id", "clock", "drift_ppm", "apart_s", "wall_apart_s")
 FACTS = ("study_id", "practice_id", "allocation", "clock_zero")
 
 
@@ -67,17 +68,21 @@ def read_store(path: Path, protocol: Protocol | None = None) -> FoldedLog:
 def export_store(path: Path, folder: Path) -> list[Path]:
     """Write the open tables of a store: ``cases.csv``, ``cold_tests.csv``, ``adverse_events.csv``, for their owner.
 
-    ``clock_drift.csv`` beside them tells how far each page's clock ran apart from the computer's, by case.
+    ``clock_drift.csv`` beside them tells how far each page's clock ran apart from the computer's, by case, and how far
+    its time of day was apart.
 
     Cells that a spreadsheet would take for a formula get an apostrophe in front.
     """
     folded = read_store(path)
-    drift = [(d.case_id, d.clock, _told(d.drift_ppm, 1), _told(d.apart_s, 3)) for d in case_drift(_kept(path)[1])]
+    drift = [
+        (d.case_id, d.clock, _told(d.drift_ppm, 1), _told(d.apart_s, 3), _told(d.wall_apart_s, 0))
+        for d in case_drift(_kept(path)[1])
+    ]
     tables = {
         "cases": folded.cases.frame.dropna(axis=1, how="all"),
         "cold_tests": folded.cold_tests.frame,
         "adverse_events": folded.adverse_events,
-        "clock_drift": pd.DataFrame(drift, columns=["case_id", "clock", "drift_ppm", "apart_s"], dtype=object),
+        "clock_drift": pd.DataFrame(drift, columns=list(DRIFT_COLUMNS), dtype=object),
     }
     return [write_escaped(folder / f"{name}.csv", frame) for name, frame in tables.items()]
 

@@ -9,6 +9,7 @@ the same story; otherwise the entry is only known to lie between two moments, an
 from __future__ import annotations
 
 import bisect
+import datetime as dt
 import itertools
 import math
 from collections.abc import Iterable, Mapping
@@ -22,6 +23,8 @@ RESTART_S = 2.0
 """What the battery clock of a computer that was restarted is trusted to (own choice: it is read to the second)."""
 WATCHED_S = 60.0
 """A page watched for less tells nothing of its clock's rate."""
+WALL_APART_S = 60.0
+"""Times of day that differ by more are told (own choice: by less, a case hardly ever changes its day)."""
 MOST_DRIFT = 1e-3
 """A clock that is out by more than a thousandth stood still (own choice: ten times what quartz clocks are out by)."""
 
@@ -51,6 +54,15 @@ class Moment:
     low_s: float
     high_s: float
     flagged: bool = False
+
+
+def local_time(event: Event, moment: Moment) -> dt.datetime:
+    """Date and time of day of an entry: of its moment, by the page's offset from UTC.
+
+    A page's own wall clock decides only where its moment leaves that open.
+    """
+    at_s = min(max(event.wall_s, moment.low_s), moment.high_s)
+    return dt.datetime.fromtimestamp(round(at_s, 3), dt.datetime.fromisoformat(event.at_wall).tzinfo)
 
 
 SOME_TIME = Moment(low_s=-math.inf, high_s=math.inf, flagged=True)
@@ -240,25 +252,30 @@ class CaseDrift:
 
     ``drift_ppm`` in parts per million, ``apart_s`` in seconds from the first to the last entry of the case on that
     page; ``None`` where it could not be measured (:func:`largest_drift`). One second in ten minutes is 1667.
+    ``wall_apart_s`` are seconds by which the page's time of day was before (below 0) or behind the computer's, the most
+    of these entries: 0 where their moments are not known better than by that time of day.
     """
 
     case_id: str
     clock: str
     drift_ppm: float | None
     apart_s: float | None
+    wall_apart_s: float
 
 
 def case_drift(events: Iterable[Event]) -> list[CaseDrift]:
-    """How each page's clock that timed a case ran apart from the computer's, by case and page."""
-    held = list(events)
-    measured = largest_drift(held)
-    entered: dict[tuple[str, str], list[float]] = {}
+    """How each page's clocks that timed a case ran apart from the computer's, by case and page."""
+    held = sorted(events, key=lambda e: e.seq)
+    measured, moments = largest_drift(held), place_events(held)
+    entered: dict[tuple[str, str], list[Event]] = {}
     for event in held:
         if event.case_id is not None:
-            entered.setdefault((event.case_id, event.clock), []).append(event.at_monotonic)
+            entered.setdefault((event.case_id, event.clock), []).append(event)
     found = []
-    for (case_id, clock), at in sorted(entered.items()):
-        drift = measured.get(clock)
+    for (case_id, clock), entries in sorted(entered.items()):
+        drift, at = measured.get(clock), [e.at_monotonic for e in entries]
         apart = None if drift is None else abs(drift) * 1e-6 * (max(at) - min(at))
-        found.append(CaseDrift(case_id=case_id, clock=clock, drift_ppm=drift, apart_s=apart))
+        wall = max((e.wall_s - local_time(e, moments[e.id]).timestamp() for e in entries), key=abs)
+        told = CaseDrift(case_id=case_id, clock=clock, drift_ppm=drift, apart_s=apart, wall_apart_s=wall)
+        found.append(told)
     return found

@@ -112,8 +112,12 @@ def entry_faults(event: Event, protocol: Protocol, *, corrected: Event | None = 
     if event.kind == "case_opened" and event.case_id and (unfit := protocol.study.code_fault(event.case_id)):
         faults.append(unfit)
     if event.kind in ("case_opened", "recorded", "preparation"):
-        columns = PREPARED if event.kind == "preparation" else ENTERED
-        return faults + [f for k, v in event.payload.items() for f in _column_faults(k, v, columns, protocol)]
+        mixed = event.kind == "preparation"
+        given = {k: v for k, v in event.payload.items() if not (mixed and k == "reason")}
+        if mixed and "reason" in event.payload:  # why it is another than was to be expected
+            faults += _payload_faults({"reason": event.payload["reason"]}, {"reason": _REASON})
+        columns = PREPARED if mixed else ENTERED
+        return faults + [f for k, v in given.items() for f in _column_faults(k, v, columns, protocol)]
     if event.kind == "trained":
         faults += moment_faults(event.payload)
     return faults + _payload_faults(event.payload, KINDS[event.kind])
@@ -154,13 +158,17 @@ def _ident(value: object) -> bool:
 
 
 def _payload_faults(payload: Mapping[str, Any], keys: Mapping[str, Key]) -> list[str]:
-    faults = [f"{name} is missing" for name, key in keys.items() if key.compulsory and payload.get(name) in (None, "")]
+    faults = [f"{name} is missing" for name, key in keys.items() if key.compulsory and _blank(payload.get(name))]
     for name, value in payload.items():
         if (key := keys.get(name)) is None:
             faults.append(f"{_shown(name)} does not belong here")
         elif value is not None:
             faults += _value_faults(name, value, key)
     return faults
+
+
+def _blank(value: object) -> bool:
+    return value is None or (isinstance(value, str) and not value.strip())
 
 
 def _column_faults(name: str, value: Any, columns: Mapping[str, Column], protocol: Protocol) -> list[str]:

@@ -16,7 +16,14 @@ from typing import Any
 import pandas as pd
 
 from onsetstudy.records.chair.event import Event, in_force
-from onsetstudy.records.chair.event_clock import CaseDrift, Moment, case_drift, place_events
+from onsetstudy.records.chair.event_clock import (
+    WALL_APART_S,
+    CaseDrift,
+    Moment,
+    case_drift,
+    local_time,
+    place_events,
+)
 from onsetstudy.records.model import RawTable
 from onsetstudy.records.schema import CASES, COLD_TESTS, Column
 
@@ -32,6 +39,10 @@ PREPARED_COLUMNS = (
 """Columns that tell the arm, or could: they stand in preparations and never in an entry of the chair."""
 SOONEST_SUPPLEMENT_MIN = next(c.low or 0.0 for c in CASES if c.name == "rescue_min")
 FLAG = "clocks disagreed: times of this case are wider than tapped"
+TWO_ARMS = "two preparations tell different arms; enter the one that was injected"
+OTHERWISE = "prepared otherwise than expected"
+WALL_FLAG = "the times of day of a page and of the computer were apart: date and times are the computer's"
+EARLY_FLAG = "cold tests tapped before clock zero are left out"
 ADVERSE_COLUMNS = ("case_id", "number", "kind", "serious", "minute", "note")
 
 
@@ -54,7 +65,8 @@ class FoldedLog:
     cases whose clocks could not be reconciled, and ``widened`` those of them whose tests are only known to lie between
     two moments; ``not_injected`` cases were opened and never injected, and are in no table. ``clocks`` has a row for
     each case: ``case_id``, ``apart_s`` (seconds by which a page's clock ran from the computer's while it timed the
-    case, the most of its pages; missing where it was not measured) and ``widened``.
+    case, the most of its pages; missing where it was not measured), ``wall_apart_s`` (the same of the time of day) and
+    ``widened``.
     """
 
     cases: RawTable
@@ -88,10 +100,12 @@ def fold_events(events: Sequence[Event], preparations: Sequence[Event], facts: S
     for event in in_force(events):
         if event.case_id is not None:
             by_case.setdefault(event.case_id, []).append(event)
-    prepared = {str(e.case_id): dict(e.payload) for e in in_force(preparations)}
+    prepared = _prepared(preparations)
+    drift = case_drift(events)
+    wrong_day = {d.case_id for d in drift if abs(d.wall_apart_s) > WALL_APART_S}
     every = [_Case(case_id, entries, moments, facts) for case_id, entries in by_case.items()]
     folded = [case for case in every if case.zero is not None]
-    cases = [case.row(prepared.get(case.case_id, {})) for case in folded]
+    cases = [case.row(prepared.get(case.case_id, {}), apart=case.case_id in wrong_day) for case in folded]
     tests = [row for case in folded for row in case.tests()]
     adverse = [row for case in folded for row in case.adverse()]
     widened = tuple(case.case_id for case in folded if case.widened)
@@ -102,17 +116,37 @@ def fold_events(events: Sequence[Event], preparations: Sequence[Event], facts: S
         flagged=tuple(case.case_id for case in folded if case.flagged),
         not_injected=tuple(case.case_id for case in every if case.zero is None),
         widened=widened,
-        clocks=_clocks_table([case.case_id for case in folded], widened, case_drift(events)),
+        clocks=_clocks_table([case.case_id for case in folded], widened, drift),
     )
+
+
+def _prepared(preparations: Sequence[Event]) -> dict[str, dict[str, Any]]:
+    """What was mixed for each case, with what has to be noted of it.
+
+    Earlier recorders kept a second preparation beside the first. Where they tell different arms, none is taken.
+    """
+    found: dict[str, dict[str, Any]] = {}
+    for event in in_force(preparations):
+        before = found.get(str(event.case_id), {})
+        told = found[str(event.case_id)] = dict(event.payload)
+        if before and before.get("arm") != told.get("arm"):
+            told.update(arm=None, notes=TWO_ARMS)
+    for event in preparations:
+        if reason := event.payload.get("reason"):
+            told = found.get(str(event.case_id), {})
+            told["notes"] = "; ".join(filter(None, (told.get("notes"), f"{OTHERWISE}: {reason}")))
+    return found
 
 
 def _clocks_table(case_ids: Sequence[str], widened: Sequence[str], drift: Sequence[CaseDrift]) -> pd.DataFrame:
     apart: dict[str, float] = {}
+    wall = dict.fromkeys(case_ids, 0.0)
     for told in drift:
+        wall[told.case_id] = max(told.wall_apart_s, wall.get(told.case_id, 0.0), key=abs)
         if told.apart_s is not None:
             apart[told.case_id] = max(told.apart_s, apart.get(told.case_id, 0.0))
-    rows = [(case_id, apart.get(case_id, math.nan), case_id in widened) for case_id in case_ids]
-    return pd.DataFrame(rows, columns=["case_id", "apart_s", "widened"])
+    rows = [(case_id, apart.get(case_id, math.nan), wall[case_id], case_id in widened) for case_id in case_ids]
+    return pd.DataFrame(rows, columns=["case_id", "apart_s", "wall_apart_s", "widened"])
 
 
 class _Case:
@@ -129,6 +163,10 @@ class _Case:
         self.zero_event = self.first.get(facts.clock_zero)
         self.zero = None if self.zero_event is None else moments[self.zero_event.id]
         self.flagged, self.widened = False, False
+        tests = [event for event in entries if event.kind == "test"]
+        # Before the injection has ended no test tells of onset, whatever was felt.
+        self.early = [] if self.zero is None else [e for e in tests if moments[e.id].high_s < self.zero.low_s]
+        self.timed = [event for event in tests if event not in self.early]
 
     def minute(self, event: Event) -> tuple[float, float] | None:
         """Earliest and latest minute after clock zero; ``None`` where nothing bounds it."""
@@ -146,11 +184,11 @@ class _Case:
 
     def tests(self) -> list[dict[str, str]]:
         """Rows of cold tests; those that could not be done are none."""
-        felt = {e.payload.get("planned_min"): e.payload.get("response") for e in self.entries if _is_target(e)}
+        felt = {e.payload.get("planned_min"): e.payload.get("response") for e in self.timed if _is_target(e)}
         rows = []
-        for event in self.entries:
+        for event in self.timed:
             response = event.payload.get("response")
-            if event.kind != "test" or response not in ("felt", "not_felt"):
+            if response not in ("felt", "not_felt"):
                 continue
             minute = self.minute(event)
             self.widened |= self.moments[event.id].flagged or self.zero is None or self.zero.flagged
@@ -165,8 +203,8 @@ class _Case:
             rows.append(dict(zip((c.name for c in COLD_TESTS), row, strict=True)))
         return sorted(rows, key=lambda row: float(row["minute"]))
 
-    def row(self, prepared: Mapping[str, Any]) -> dict[str, str]:
-        """Row of the table of cases."""
+    def row(self, prepared: Mapping[str, Any], *, apart: bool) -> dict[str, str]:
+        """Row of the table of cases; ``apart`` where a page's time of day was not the computer's."""
         told: dict[str, Any] = {"case_id": self.case_id, "practice_id": self.facts.practice_id}
         told["allocation"] = self.facts.allocation
         for event in self.entries:
@@ -179,16 +217,17 @@ class _Case:
         told.update({k: v for k, v in prepared.items() if k in PREPARED_COLUMNS})
         if mixed and (between := self._mixed_to_injection()) is not None:
             told["mixed_to_injection_min"] = between
-        if self.flagged:
-            told["notes"] = "; ".join(filter(None, (str(told.get("notes") or ""), FLAG)))
+        noted = [str(told.get("notes") or ""), str(prepared.get("notes") or ""), FLAG if self.flagged else ""]
+        noted += [WALL_FLAG if apart else "", EARLY_FLAG if self.early else ""]
+        told["notes"] = "; ".join(filter(None, noted))
         names = [c.name for c in CASES]
         return {k: _text(v) for k, v in told.items() if k in names and v is not None and v != ""}
 
     def _times(self) -> dict[str, Any]:
-        """Clock times by the wall clock of the device at clock zero; the others counted from there."""
+        """Date and clock time at clock zero by the computer's clock, with the page's offset; the others from there."""
         assert self.zero_event is not None
         assert self.zero is not None
-        zero_wall = dt.datetime.fromisoformat(self.zero_event.at_wall)
+        zero_wall = local_time(self.zero_event, self.zero)
         told: dict[str, Any] = {"case_date": zero_wall.date().isoformat()}
         for column in ("injection_start", "injection_end", "treatment_end_time", "seated_time", "dismissed_time"):
             event = self.first.get(column.removesuffix("_time"))
@@ -196,7 +235,7 @@ class _Case:
                 told[column] = (zero_wall + dt.timedelta(seconds=round(after))).strftime("%H:%M:%S")
         if (minute := self.first_minute("treatment_start")) is not None:
             told["treatment_start_min"] = f"{minute:.3f}"
-        if ends := [m[1] for e in self.entries if e.kind == "test" and (m := self.minute(e)) is not None]:
+        if ends := [m[1] for e in self.timed if (m := self.minute(e)) is not None]:
             told["observation_end_min"] = f"{max(ends):.3f}"
         return told
 
@@ -244,7 +283,7 @@ class _Case:
 
 
 def _is_target(event: Event) -> bool:
-    return event.kind == "test" and event.payload.get("tooth_role") == "target"
+    return event.payload.get("tooth_role") == "target"
 
 
 def _text(value: object) -> str:

@@ -7,7 +7,7 @@ import pytest
 from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
-from onsetstudy.core.errors import ProtocolError
+from onsetstudy.core.errors import OnsetStudyError, ProtocolError
 from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
 from onsetstudy.protocol.ledger import of_kind
 
@@ -187,3 +187,40 @@ def test_a_second_list_of_a_study_is_drawn_with_a_word_about_the_first(mine):
     assert again.exit_code == 0, again.exception
     assert second in again.stderr
     assert "--after" in again.stderr
+
+
+@pytest.mark.parametrize("more", [(), ("--close",)], ids=["paused", "closed"])
+def test_a_study_that_stands_still_opens_no_further_slip_and_tells_one_that_was_opened(mine, more):
+    run("lock", mine)
+    into, _ = drawn_before(mine)
+    sealed, protocol = into / "sealed-P01.json", ("--protocol", mine)
+    said = run("open-slip", sealed, "--case", "P01-0001", *LEVEL, *protocol).output
+    run("pause", mine, "--reason", "solution recalled", *more)
+    log = (into / "opened-P01.csv").read_bytes()
+    for named in (protocol, ()):  # the protocol in the folder above is found as well
+        with pytest.raises(OnsetStudyError, match=r"study is (paused|closed): solution recalled\. Nothing was opened"):
+            raise run("open-slip", sealed, "--case", "P01-0002", *LEVEL, *named).exception
+    assert (into / "opened-P01.csv").read_bytes() == log
+    again = run("open-slip", sealed, "--case", "P01-0001", *LEVEL, *protocol).output
+    assert said.splitlines()[-2] in again
+    went_on = run("pause", mine, "--resume", "--reason", "new lot")
+    opened = run("open-slip", sealed, "--case", "P01-0002", *LEVEL, *protocol)
+    assert (went_on.exit_code == 0, opened.exit_code == 0) == ((True, True) if not more else (False, False))
+
+
+def test_a_code_written_with_another_sign_between_its_parts_has_no_second_slip(mine):
+    run("lock", mine)
+    into, _ = drawn_before(mine)
+    first, *others = (
+        run("open-slip", into / "sealed-P01.json", "--case", case, *LEVEL, "--protocol", mine).output
+        for case in ("P01-0001", "P01 0001", "p01_0001", "P01 - 0001")
+    )
+    slip = first.split()[1]
+    assert all(
+        f"Opened before for {case}: slip {slip}." in told
+        for case, told in zip(("P01 0001", "p01_0001", "P01 - 0001"), others, strict=True)
+    )
+    assert (
+        f"Slip {slip} "
+        not in run("open-slip", into / "sealed-P01.json", "--case", "P01-1-001", *LEVEL, "--protocol", mine).output
+    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 import itertools
 import math
@@ -14,7 +15,7 @@ from onsetstudy.records.chair.case_codes import ALPHABET, check_sign, is_case_co
 from onsetstudy.records.chair.event import Event
 from onsetstudy.records.chair.event_clock import TOLERANCE_S, largest_drift, place_events
 from onsetstudy.records.chair.event_kinds import ENTERED
-from onsetstudy.records.chair.event_log import PREPARED_COLUMNS, StudyFacts, fold_events
+from onsetstudy.records.chair.event_log import EARLY_FLAG, PREPARED_COLUMNS, WALL_FLAG, StudyFacts, fold_events
 from tests.case_codes import new_case_code
 
 FACTS = StudyFacts(study_id="s", practice_id="P01", allocation="randomised", clock_zero="injection_end")
@@ -508,3 +509,75 @@ def test_a_supplement_at_the_moment_of_the_injection_is_not_written_as_if_none_w
     page.tap("supplement", {"technique": "long_buccal"})
     row = fold_events(page.events, prepared(), FACTS).cases.frame.iloc[0]
     assert float(row["rescue_min"]) > 0
+
+
+@pytest.mark.parametrize("days", [-67, 40])
+def test_a_page_of_a_wrong_date_puts_its_case_into_no_other_quarter_and_is_told(days):
+    page = Page()
+    page.wall_shift = days * 86400.0
+    injected(page)
+    page.wait(60)
+    page.test(1, "not_felt")
+    folded = fold_events(page.events, prepared(), FACTS)
+    row = folded.cases.frame.iloc[0]
+    assert (row["case_date"], row["injection_start"], row["injection_end"]) == ("2026-04-03", "14:00:30", "14:02:00")
+    assert row["notes"] == WALL_FLAG
+    assert folded.clocks["wall_apart_s"].tolist() == pytest.approx([days * 86400.0])
+    assert folded.flagged == ()
+
+
+@pytest.mark.parametrize("year", ["1970", "2099"])
+def test_one_entry_of_an_impossible_date_is_noted_and_dates_no_case(year):
+    page = Page()
+    injected(page)
+    page.events[-1] = dataclasses.replace(page.events[-1], at_wall=f"{year}-01-01T00:00:00+00:00")
+    page.wait(60)
+    page.test(1, "not_felt")
+    page.anchor()
+    row = fold_events(page.events, prepared(), FACTS).cases.frame.iloc[0]
+    assert row["case_date"] == "2026-04-03"
+    assert WALL_FLAG in row["notes"]
+
+
+def test_times_of_day_are_the_pages_own_by_its_offset_from_utc():
+    page = Page()
+    injected(page)
+    east = dt.timezone(dt.timedelta(hours=11))
+    page.events = [
+        dataclasses.replace(e, at_wall=dt.datetime.fromisoformat(e.at_wall).astimezone(east).isoformat())
+        for e in page.events
+    ]
+    row = fold_events(page.events, prepared(), FACTS).cases.frame.iloc[0].dropna()
+    assert (row["case_date"], row["injection_end"]) == ("2026-04-04", "01:02:00")
+    assert "notes" not in row
+
+
+def test_less_than_a_minute_between_the_clocks_is_no_matter():
+    page = Page()
+    page.wall_shift = 59.0
+    injected(page)
+    assert "notes" not in fold_events(page.events, prepared(), FACTS).cases.frame.iloc[0].dropna()
+
+
+def test_a_case_over_midnight_has_the_times_of_both_days_and_the_date_of_its_clock_zero():
+    page = Page()
+    page.true = 10 * 3600.0 - 90  # the needle is in at half a minute to midnight, and out a minute and a half later
+    injected(page)
+    row = fold_events(page.events, prepared(), FACTS).cases.frame.iloc[0]
+    assert (row["injection_start"], row["injection_end"], row["case_date"]) == ("23:59:00", "00:00:30", "2026-04-04")
+
+
+def test_a_test_before_the_injection_has_ended_is_no_test_of_onset():
+    page = Page()
+    page.anchor()
+    page.tap("case_opened", {"tooth": "46", "technique": "ianb"})
+    page.tap("injection_start")
+    page.wait(30)
+    page.test(0.5, "not_felt")
+    page.wait(30)
+    page.tap("injection_end")
+    page.wait(60)
+    page.test(1, "felt")
+    folded = fold_events(page.events, prepared(), FACTS)
+    assert folded.cold_tests.frame[["minute", "response"]].values.tolist() == [["1.000", "felt"]] * 2
+    assert folded.cases.frame.iloc[0]["notes"] == EARLY_FLAG
