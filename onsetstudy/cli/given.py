@@ -12,14 +12,14 @@ import click
 from onsetstudy.cli import say
 from onsetstudy.cli.withdrawals import withdrawn_codes
 from onsetstudy.core.errors import OnsetStudyError, Problem, RecordsError
-from onsetstudy.files.ledger.side_files import read_arms
+from onsetstudy.files.ledger.side_files import against_ledger, read_arms
 from onsetstudy.files.output import rejects_path, write_escaped
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.chair.event_clock import WALL_APART_S
 from onsetstudy.records.checks.no_records import no_records
 from onsetstudy.records.derived import flow
-from onsetstudy.records.derived.allocation import NO_ALLOCATION, KeptList
+from onsetstudy.records.derived.allocation import LOG_FAULTS, NO_ALLOCATION, TEXTS, KeptList
 from onsetstudy.records.derived.opened_slips import OpenedSlips, opened_slips
 from onsetstudy.records.derived.withdrawn import without_cases
 from onsetstudy.records.model import Records
@@ -55,7 +55,9 @@ class GivenArms:
     logs: tuple[Path, ...]
     without_list: str | None
 
-    def read(self, promised: Protocol, beside: Sequence[Path]) -> tuple[KeptList | None, KeptList | None]:
+    def read(
+        self, promised: Protocol, protocol: Path, beside: Sequence[Path]
+    ) -> tuple[KeptList | None, KeptList | None]:
         """The list or log that was named, or the logs that lie beside the records; nothing where a reason is given.
 
         The second is what tells which slips were opened: the log that the arms are taken from, else the one beside the
@@ -72,7 +74,7 @@ class GivenArms:
             raise click.UsageError("Give the list or log, or --without-list with the reason why there is none.")
         kept = None
         if self.without_list is None and (promised.study.randomised or named):
-            kept = read_arms(allocation=self.allocation, logs=self.logs, beside=beside)
+            kept = against_ledger(read_arms(allocation=self.allocation, logs=self.logs, beside=beside), protocol)
         log = kept
         if promised.study.randomised and (kept is None or kept.log is None):
             with contextlib.suppress(OnsetStudyError):
@@ -92,15 +94,37 @@ class GivenArms:
             mend += "why there is none (--without-list REASON): every page then says so"
             raise RecordsError.of_key("allocation", NO_ALLOCATION, mend, code="no_allocation")
 
+    def trust(self, kept: KeptList | None) -> None:
+        """Stop before counts leave a practice whose arms an opening log tells that is not as it was written.
+
+        Raises
+        ------
+        RecordsError
+            With what is wrong in it, and what to do.
+        """
+        if kept is None or kept.source != "log" or not (faults := kept.log_faults):
+            return
+        what = "the opening log, which tells the arms, cannot be believed"
+        last = "if that cannot be, --without-list REASON sends arms as injected, and every page says so"
+        raise RecordsError(
+            [
+                Problem(
+                    what=f"{what}: {len(slips)} {TEXTS[code]} ({say.first_of(slips)})",
+                    mend=f"{LOG_FAULTS[code]}; {last}",
+                    code=code,
+                )
+                for code, slips in faults.items()
+            ]
+        )
+
     def say(self, kept: KeptList | None) -> None:
         """What tells the allocated arm, in a line."""
         if kept is not None:
             slips = kept.listed["slip"].nunique()
             told = f"the list of {slips} slips" if kept.source == "list" else f"opening logs of {slips} slips"
             click.echo(f"Arms as allocated, from {told}.")
-            if kept.broken_lines:
-                named = ", ".join(kept.broken_lines[:5])
-                say.please_look(f"the opening log was changed at {named}; ask for its backup.")
+            for code, named in kept.log_faults.items():
+                say.please_look(f"{len(named)} {TEXTS[code]} ({say.first_of(named)}): {LOG_FAULTS[code]}.")
         elif (self.without_list or "").strip():
             click.echo(f"Arms as injected; allocation not checked: {self.without_list}", err=True)
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from onsetstudy.cli.ledger_entries import enter_missing, standing
 from onsetstudy.core.errors import OnsetStudyError
-from onsetstudy.files.ledger.ledger import ledger_path, practice_ledger_path, verified_ledger
+from onsetstudy.files.ledger.ledger import SUFFIX, ledger_path, practice_ledger_path, verified_ledger
 from onsetstudy.files.sealed.coordinator import ASKED_JOIN
 from onsetstudy.files.sealed.opening_log import Opened, has_slip, log_path, read_opening_log, read_sealed
 from onsetstudy.protocol.ledger import of_kind
@@ -52,13 +52,14 @@ class Openings:
         return "slip_opened_for" if self.by_keeper else "slip_opened"
 
     def refuse_cut(self) -> None:
-        """Stop before a slip is opened where the log lacks openings that the ledger holds.
+        """Stop before a slip is opened where the log lacks openings that the ledger holds, or the ledger is gone.
 
         Raises
         ------
         OnsetStudyError
             With the slips that are missing.
         """
+        refuse_lost(self.ledger)
         lines = set(read_opening_log(self.log)[0]["chain"].astype(str)) if self.log.exists() else set()
         ledgers = {self.ledger, self.beside or self.ledger}
         held = [e.body for ledger in ledgers for e in of_kind(verified_ledger(ledger), self.kind)]
@@ -102,6 +103,24 @@ class Openings:
             for row in read_opening_log(self.log)[0].astype(str).to_dict("records")
         ]
         enter_missing(self.ledger, self.kind, bodies, lambda body: (body["slip"], body["line"]))
+
+
+def refuse_lost(ledger: Path) -> None:
+    """Stop before anything is entered where a lock stands and the ledger that began with it does not.
+
+    Raises
+    ------
+    OnsetStudyError
+        With what to do.
+    """
+    protocol = ledger.name.removesuffix(SUFFIX)
+    lock = ledger.with_name(f"{protocol}.lock.json")
+    if lock.exists() and not ledger.exists():
+        raise OnsetStudyError(
+            f"{lock.name} stands, and the ledger {ledger.name} beside it is gone. Restore it from your backup. If you "
+            f"have none, onsetstudy lock {protocol}.toml begins another, and pages that quote the lost one disagree "
+            "with it. Nothing was opened"
+        )
 
 
 def openings_of_practice(sealed: Path, protocol: Path | None = None) -> Openings:

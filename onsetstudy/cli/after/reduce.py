@@ -63,8 +63,9 @@ def reduce(
 
     promised = read_protocol(protocol)
     through = promised.quarter(quarter)
-    kept, opened = arms.read(promised, (folder,))
+    kept, opened = arms.read(promised, protocol, (folder,))
     arms.require(promised, kept)
+    arms.trust(kept)
     work = work or into / "work"
     private_folder(work)
     mapper = chosen_mapper(workers, cluster)

@@ -53,7 +53,7 @@ def report(
     from onsetstudy.study.practice.analyse import analyse
 
     promised = read_protocol(protocol)
-    kept, log = arms.read(promised, records.paths)
+    kept, log = arms.read(promised, protocol, records.paths)
     beside = read_companions(protocol, kept)
     checked = records.read(promised, protocol)
     beside = replace(beside, slips_recorded=recorded_slips(checked), slips_log=log)

@@ -165,8 +165,10 @@ def ledger_door(protocol: Path) -> LedgerDoor:
     """How a recorder reaches the ledger of its study."""
     from onsetstudy.chairside.recorder import LedgerDoor
     from onsetstudy.cli.ledger_entries import enter_event, standing
-    from onsetstudy.cli.openings import enter_opening, openings_of_practice
+    from onsetstudy.cli.openings import enter_opening, openings_of_practice, refuse_lost
+    from onsetstudy.files.ledger.ledger import ledger_path
 
+    refuse_lost(ledger_path(protocol))
     return LedgerDoor(
         event=lambda kind, body: enter_event(protocol, kind, body),
         standing=lambda: standing(protocol),

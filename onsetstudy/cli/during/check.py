@@ -28,23 +28,23 @@ def check(protocol: Path, records: GivenRecords, arms: GivenArms) -> int:
     the store of the page at the chair (.sqlite). Everything that is wrong is listed at once, with its row and how to
     correct it.
 
-    Ends with exit code 1 if a row was refused, if no case could be reported, or if more than one in ten opened slips
-    have no record.
+    Ends with exit code 1 if a row was refused, if no case could be reported, if the opening log is not as it was
+    written or as the ledger holds it, or if more than one in ten opened slips have no record.
     """
     from onsetstudy.cli import given
     from onsetstudy.files.sources.protocol_toml import read_protocol
-    from onsetstudy.records.derived.allocation import as_allocated, review_allocation
+    from onsetstudy.records.derived.allocation import LOG_FAULTS, as_allocated, review_allocation
     from onsetstudy.records.derived.opened_slips import recorded_slips
 
     promised = read_protocol(protocol)
     checked = records.read(promised, protocol)
     refused = len(checked.rejects) > 0
-    kept, log = arms.read(promised, records.paths)
+    kept, log = arms.read(promised, protocol, records.paths)
     arms.say(kept)
     if kept is not None:
-        # Slips without a record are told below, with how many were opened.
+        # Slips without a record are told below, with how many were opened; what is wrong in the log is said above.
         deviations = review_allocation(checked.cases, promised, kept).deviations
-        for deviation in (d for d in deviations if d.code != "opened_for_nobody"):
+        for deviation in (d for d in deviations if d.code not in ("opened_for_nobody", *LOG_FAULTS)):
             say.please_look(f"{deviation.count} {deviation.text} ({say.first_of(deviation.where)}).")
         checked = as_allocated(checked, kept)
     elif promised.study.randomised and arms.without_list is None:
@@ -59,11 +59,12 @@ def check(protocol: Path, records: GivenRecords, arms: GivenArms) -> int:
     lost = slips is not None and bool(slips.without)
     shut = _say_doubts(checked, promised)
     _say_missing(checked, promised)
-    if not refused:
+    doubted = kept is not None and bool(kept.log_faults)
+    if not refused and not doubted:
         row = "No row has to be corrected, but the report will show no answer about onset before this is settled."
         opened = "No row has to be corrected, but slips were opened without a record: see above."
         click.echo(row if shut else opened if lost else "Nothing has to be corrected.")
-    return 1 if refused or (slips is not None and slips.too_many) else 0
+    return 1 if refused or doubted or (slips is not None and slips.too_many) else 0
 
 
 def _say_missing(checked: Records, promised: Protocol) -> None:

@@ -11,9 +11,10 @@ from onsetstudy.core.errors import OnsetStudyError, ReportError
 from onsetstudy.files.ledger.lock import read_lock
 from onsetstudy.files.output import told_of_disk
 from onsetstudy.files.sealed.envelopes import folder_faults
-from onsetstudy.files.sealed.opening_log import read_opening_log
+from onsetstudy.files.sealed.opening_log import openings_entered, read_opening_log, unlike_ledger
 from onsetstudy.files.sources.results import read_results
 from onsetstudy.protocol.ledger import LedgerEntry, head_stands, of_kind
+from onsetstudy.records.derived.allocation import LOG_FAULTS
 from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.practice.interim_on_record import looks_told_otherwise
 
@@ -23,6 +24,7 @@ SUFFIXES = (".html", ".json", ".csv")
 MOST_BYTES = 100_000_000
 LIST_FILE = re.compile(r"(?:list\.(?:csv|json)|commitments\.json|passphrases\.csv|sealed-.*\.json|nonces-.*\.csv)")
 """Files that are drawn with a list, or written as its slips are opened."""
+OPENED = re.compile(r"opened-.+\.csv")
 NAMED = 8
 
 
@@ -82,7 +84,7 @@ def held_against_nothing(entries: Sequence[LedgerEntry], others: Sequence[Path])
         As of :func:`faults_of`.
     """
     drawn = drawn_files(entries)
-    practices = {f"opened-{e.body['practice']}.csv" for e in _openings(entries)}
+    practices = {f"opened-{e.body['practice']}.csv" for e in openings_entered(entries)}
     lists, silent, spoken = [], [], False
     for file in _files(others):
         if file.name in drawn or file.name in practices or file.name.endswith(".lock.json"):
@@ -102,17 +104,17 @@ def held_against_nothing(entries: Sequence[LedgerEntry], others: Sequence[Path])
     return tuple(told), bool(told) and not spoken
 
 
-def _openings(entries: Sequence[LedgerEntry]) -> tuple[LedgerEntry, ...]:
-    return (*of_kind(entries, "slip_opened"), *of_kind(entries, "slip_opened_for"))
-
-
 def _log_faults(file: Path, entries: Sequence[LedgerEntry]) -> Iterator[str]:
-    """Openings of a practice that were entered, and that its log does not show as they were."""
-    if not (entered := [e for e in _openings(entries) if file.stem == f"opened-{e.body['practice']}"]):
+    """What an opening log was changed in, and where it and the ledger do not tell the same openings; what to do."""
+    if not OPENED.fullmatch(file.name):
         return
-    lines = set(read_opening_log(file)[0]["chain"].astype(str))
-    if lost := sorted({str(e.body["slip"]) for e in entered if e.body["line"] not in lines}):
-        yield f"{file.name} does not show the openings of {_some(lost)} as they were entered."
+    log, broken = read_opening_log(file)
+    lost, alone = unlike_ledger(log, entries, practice=file.stem.removeprefix("opened-"))
+    told = ("was changed at {}", "does not show the openings of {} as they were entered",
+            "shows the openings of {}, which the ledger does not hold")  # fmt: skip
+    for mend, words, slips in zip(LOG_FAULTS.values(), told, (broken, lost, alone), strict=True):
+        if slips:
+            yield f"{file.name} {words.format(_some(slips))}: {mend}."
 
 
 def _some(names: Sequence[str]) -> str:

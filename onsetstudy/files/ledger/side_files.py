@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
+from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
 from onsetstudy.files.ledger.lock import changes_since_lock, read_lock
 from onsetstudy.files.sealed.kept_allocation import find_opening_logs, read_kept_list, read_kept_logs
+from onsetstudy.files.sealed.opening_log import unlike_ledger
 from onsetstudy.files.sources.dated_tables import read_dose_limits, read_published_ranges
 from onsetstudy.records.derived.allocation import KeptList
 from onsetstudy.study.sets.side_files import Companions
@@ -30,16 +33,30 @@ def read_arms(
     return read_kept_logs(found) if found else None
 
 
+def against_ledger(arms: KeptList | None, protocol: str | Path) -> KeptList | None:
+    """What tells the allocated arm, with the slips that its log and the ledger beside the protocol tell otherwise.
+
+    Raises
+    ------
+    ProtocolError
+        If the chain of the ledger does not hold.
+    """
+    if arms is None or arms.log is None:
+        return arms
+    lost, alone = unlike_ledger(arms.log, verified_ledger(ledger_path(Path(protocol))))
+    return replace(arms, not_in_log=lost, not_in_ledger=alone)
+
+
 def read_companions(protocol: str | Path, arms: KeptList | None = None) -> Companions:
     """Lock beside the protocol file, the dated tables, and what tells the allocated arm (see :func:`read_arms`).
 
     Raises
     ------
     ProtocolError
-        If the lock cannot be read.
+        If the lock cannot be read, or the chain of the ledger does not hold.
     """
     return Companions(
-        allocation=arms,
+        allocation=against_ledger(arms, protocol),
         lock=read_lock(protocol),
         lock_changes=changes_since_lock(protocol),
         lock_known=True,

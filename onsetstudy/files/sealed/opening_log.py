@@ -6,7 +6,7 @@ import csv
 import datetime as dt
 import io
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,7 +19,9 @@ from onsetstudy.design.allocation.seal import chain_step
 from onsetstudy.files.guard import problem_in, read_json, read_text
 from onsetstudy.files.output import write_csv
 from onsetstudy.files.sealed.sealed_check import sealed_faults
+from onsetstudy.protocol.ledger import LedgerEntry, of_kind
 from onsetstudy.records.derived.allocation import ARMS_JOIN, LOG_COLUMNS, OLD_LOG_COLUMNS
+from onsetstudy.records.derived.opened_slips import practices_of
 
 MOST_TOLD = 20
 NONCE_COLUMNS = ("slip", "nonce", "sides")
@@ -176,12 +178,55 @@ def read_opening_log(path: Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
     link = read_sealed(sealed)["protocol"] if sealed.exists() else None
     broken = []
     for row in frame.to_dict("records"):
-        # A line without arms was written when logs kept none: its link does not hold them either.
-        plain = {name: str(row[name]) for name in LOG_COLUMNS[:-1] if name != "arms" or row[name]}
-        if link is not None and chain_step(link, plain) != row["chain"]:
+        if link is not None and _link(link, row) != row["chain"]:
             broken.append(str(row["slip"]))
         link = str(row["chain"])
     return frame, tuple(broken)
+
+
+def _link(before: str, row: Mapping[Any, Any]) -> str:
+    """What a line's link has to be. One without arms was written when logs kept none: its link holds none either."""
+    return chain_step(before, {name: str(row[name]) for name in LOG_COLUMNS[:-1] if name != "arms" or row[name]})
+
+
+def openings_entered(entries: Sequence[LedgerEntry]) -> tuple[LedgerEntry, ...]:
+    """Entries of opened slips, whoever opened them."""
+    return (*of_kind(entries, "slip_opened"), *of_kind(entries, "slip_opened_for"))
+
+
+def unlike_ledger(
+    log: pd.DataFrame, entries: Sequence[LedgerEntry], *, practice: str = ""
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Slips whose opening a ledger holds and the log does not show so, and those that the log alone shows.
+
+    Parameters
+    ----------
+    log : DataFrame
+        Opening logs, each from its first line.
+    entries : sequence of LedgerEntry
+        A practice of which these hold no opening is not asked about: its slips are entered elsewhere.
+    practice : str
+        Whose log it is, if it may be empty; by default it is asked of its lines.
+    """
+    whose = practices_of(log)
+    here = {practice} if practice else set(whose) or {str(e.body["practice"]) for e in openings_entered(entries)}
+    names = ("slip", "case_id", "opened_at", "chain")
+    entered = {
+        tuple(str(e.body[name]) for name in ("slip", "case", "opened_at", "line")): str(e.body["practice"])
+        for e in openings_entered(entries)
+        if e.body["practice"] in here
+    }
+    rows = log[whose.isin(set(entered.values())).to_numpy()].astype(str)
+    shown = list(rows[list(names)].itertuples(index=False, name=None))
+    lost = dict.fromkeys(line[0] for line in entered if line not in shown)
+    # The first line of a log is chained to the protocol that its list was drawn under.
+    begun = {str(e.body["protocol"]) for e in of_kind(entries, "list_drawn")}
+    for row in rows[~whose[rows.index].duplicated()].to_dict("records") if begun else ():
+        # Arms that were recovered from the sealed file stand in no link.
+        if row["chain"] not in {_link(link, told) for link in begun for told in (row, {**row, "arms": ""})}:
+            lost[str(row["slip"])] = None
+    alone = dict.fromkeys(line[0] for line in shown if line not in entered and line[0] not in lost)
+    return tuple(lost), tuple(alone)
 
 
 def read_plain_table(

@@ -40,7 +40,16 @@ TEXTS = {
     "opened_for_nobody": "slips opened, but no case was recorded with them",
     "opened_late": "with a slip that was opened after the day of the injection",
     "log_broken": "lines of the opening log that were changed or taken out",
+    "not_in_log": "openings of the ledger that the log does not show as they were entered",
+    "not_in_ledger": "openings of the log that the ledger does not hold",
 }
+LOG_FAULTS = {
+    "log_broken": "restore the log from your backup",
+    "not_in_log": "give the log to which open-slip writes, or restore it from your backup",
+    "not_in_ledger": "open-slip with --protocol, asked for one of their cases, enters what a failure kept out; if the "
+    "ledger was cut, restore it from your backup",
+}
+"""What makes an opening log doubtful, of :data:`TEXTS`, and what to do."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -55,6 +64,8 @@ class KeptList:
         Columns :data:`LOG_COLUMNS`, if slips were opened with a log.
     broken_lines : tuple of str
         Slips of log lines whose chain does not hold.
+    not_in_log, not_in_ledger : tuple of str
+        Slips whose opening the ledger of the study holds otherwise than the log, or the log alone shows.
     commitment : str
         SHA-256 of the list's seed.
     source : str
@@ -64,6 +75,8 @@ class KeptList:
     listed: pd.DataFrame
     log: pd.DataFrame | None = None
     broken_lines: tuple[str, ...] = ()
+    not_in_log: tuple[str, ...] = ()
+    not_in_ledger: tuple[str, ...] = ()
     commitment: str = ""
     source: str = "list"
 
@@ -72,6 +85,12 @@ class KeptList:
         """SHA-256 of what every slip says."""
         told = self.listed[["slip", "period", "arm"]].astype(str).sort_values(["slip", "period"])
         return hashlib.sha256(told.to_csv(index=False).encode("utf-8")).hexdigest()
+
+    @property
+    def log_faults(self) -> dict[str, tuple[str, ...]]:
+        """What makes the log doubtful, by the codes of :data:`LOG_FAULTS`, each with its slips."""
+        told = zip(LOG_FAULTS, (self.broken_lines, self.not_in_log, self.not_in_ledger), strict=True)
+        return {code: slips for code, slips in told if slips}
 
 
 def as_allocated(records: Records, kept: KeptList) -> Records:
@@ -208,7 +227,7 @@ def review_allocation(cases: pd.DataFrame, protocol: Protocol, kept: KeptList) -
     if kept.source == "log":
         # The log knows no other slips than those it shows as opened: "not opened" says it.
         deviations.pop("unknown_slip")
-    deviations["log_broken"] = pd.Series(list(kept.broken_lines), dtype=object)
+    deviations |= {code: pd.Series(list(slips), dtype=object) for code, slips in kept.log_faults.items()}
     counts = pd.DataFrame({"allocated": allocated, "received": cases["arm"]}).dropna().value_counts()
     return AllocationReview(
         cases=len(cases),

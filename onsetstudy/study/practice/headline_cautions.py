@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from onsetstudy.core.results import Caution, Estimate
 from onsetstudy.outcomes.scores.pain_moment_results import MomentOfPain
+from onsetstudy.records.derived.allocation import LOG_FAULTS
 from onsetstudy.records.derived.opened_slips import MOST_MISSING
 from onsetstudy.records.derived.results import AllocationReview
 from onsetstudy.records.validity.gates import LEVEL
@@ -33,6 +34,7 @@ def headline_cautions(results: StudyResults) -> tuple[Caution, ...]:
     """
     protocol, tested = results.protocol, results.diagnostics
     found = (
+        log_doubted(results.allocation),
         opened_late(results.allocation),
         none_numb(results),
         None if tested is None else all_numb_at_first(tested.fineness),
@@ -40,6 +42,20 @@ def headline_cautions(results: StudyResults) -> tuple[Caution, ...]:
         main_outcome_missing(results),
     )
     return tuple(caution for caution in found if caution is not None)
+
+
+def log_doubted(review: AllocationReview | None) -> Caution | None:
+    """Arms taken from an opening log that was changed, or that the ledger does not hold so."""
+    if review is None or review.source != "log":
+        return None
+    if not (found := [d for d in review.deviations if d.code in LOG_FAULTS]):
+        return None
+    told = "; ".join(f"{d.count} {d.text}" for d in found)
+    text = (
+        f"Alarm: the arms are those of an opening log that cannot be believed: {told}. Restore log and ledger from "
+        "your backup before anything is concluded."
+    )
+    return Caution(code="log_doubted", text=text)
 
 
 def opened_late(review: AllocationReview | None) -> Caution | None:

@@ -141,6 +141,8 @@ def test_a_log_that_was_shortened_changed_or_taken_from_elsewhere_opens_nothing(
     log.unlink()
     assert "does not show" in refused(ask(kept, "P01-0001"), OnsetStudyError)
     ledger_path(kept[0]).unlink()
+    assert "is gone" in refused(ask(kept, "P01-0003"), OnsetStudyError)
+    assert CliRunner().invoke(onsetstudy, ["lock", str(kept[0])]).exit_code == 0
     for changed in (f"{head}\n{second}\n", whole.replace("P01-0001", "P01-0009"), whole.replace("N1 > C1", "N2 > C1")):
         log.write_text(changed, encoding="utf-8")
         assert "was changed" in refused(ask(kept, "P01-0003"), RecordsError)
