@@ -13,7 +13,7 @@ from onsetstudy.protocol import keys
 from onsetstudy.protocol.earlier_names import EARLIER_KEYS, todays_outcome, todays_strategy
 from onsetstudy.protocol.governance import AdoptionRule, Conduct, Governance
 from onsetstudy.protocol.keys import Keys, Minute, Share, Text, coded, one_of
-from onsetstudy.protocol.vocabulary import CODES, MILD, SENSITIVITY
+from onsetstudy.protocol.vocabulary import CODES, MILD, PAIRED, SENSITIVITY
 
 
 @result_kind("arm")
@@ -58,7 +58,7 @@ class StudyIdentity:
     @property
     def paired(self) -> bool:
         """Whether each patient receives both arms."""
-        return self.design in ("crossover", "split_mouth")
+        return self.design in PAIRED
 
     def code_fault(self, code: str, practice: str = "") -> str:
         """Why a code is none of this practice's, or of any that the protocol names; empty if it is one."""

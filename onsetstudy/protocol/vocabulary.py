@@ -106,6 +106,8 @@ CODES: dict[str, tuple[str, ...]] = {
 }
 """Admitted codes by field."""
 
+PAIRED = ("crossover", "split_mouth")
+"""Designs in which a patient has both arms, by one slip."""
 FIRST_CASES = 5
 SENSITIVITY: dict[str, tuple[str, str]] = {
     "confirmations_1": ("one test confirms", "one not-felt test makes an onset"),

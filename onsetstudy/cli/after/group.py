@@ -77,6 +77,7 @@ def group(
     from onsetstudy.report.numbers import counted
     from onsetstudy.report.sections.group.completeness import gate_words
     from onsetstudy.report.sections.group.first_page import missing_words
+    from onsetstudy.study.answer.cautions import deviants_told
     from onsetstudy.study.group.analyse_group import analyse_group
 
     promised = read_protocol(protocol)
@@ -94,6 +95,7 @@ def group(
     say.please_look(*results.notes, *gate_words(results, None), *missing_words(results, None, coordinator=True))
     sent = sorted(results.practices, key=lambda p: p.code)
     say.each(f"{p.code}: {', '.join(p.quarters)}; {', '.join(p.files)}" for p in sent)
+    say.please_look(*(f"{e.practice}: {told}" for _, e in read if (told := deviants_told(e.arms))))
     codes = {p.letter: p.code for p in results.practices}
     for letter, opened, without in results.slips:
         if without:

@@ -19,13 +19,18 @@ TEST_THE_TOOTH = Caution(
 )
 NOT_RANDOMISED = Caution(code="not_randomised", text="Not randomised: the arms may differ in ways not measured.")
 SOURCES = {"list": "list of slips", "log": "opening log"}
+SLIPS_OF_A_HAND = 2
+"""So many cases that received another arm are no sign of anything else, however few there are."""
 BEFORE = "made before files told which arm chance had chosen"
 
 
 def arms_caution(arms: ArmStanding | None) -> Caution | None:
-    """What a reader of a randomised study must know of its arms; ``None`` where every arm was verified."""
-    if arms is None or not arms.cases or (arms.source != "none" and arms.verified == arms.cases):
+    """What a reader of a randomised study must know of its arms; ``None`` where all are known and most were given."""
+    if arms is None or not arms.cases:
         return None
+    deviants = deviants_told(arms)
+    if arms.source != "none" and arms.verified == arms.cases:
+        return Caution(code="arms", text=deviants) if deviants else None
     if arms.source == "none":
         return Caution(code="arms", text=f"Randomised, but {NOT_CHECKED}: {arms.reason}.")
     source = SOURCES[arms.source]
@@ -37,7 +42,17 @@ def arms_caution(arms: ArmStanding | None) -> Caution | None:
         else f"{arms.verified} of {arms.cases} randomised cases were verified against the {source}; the other {rest} "
         f"{'counts' if rest == 1 else 'count'} in the arm that was injected."
     )
-    return Caution(code="arms", text=text)
+    return Caution(code="arms", text=" ".join((text, deviants)).rstrip())
+
+
+def deviants_told(arms: ArmStanding | None) -> str:
+    """That many cases received another arm than chance had chosen; empty where few did."""
+    if arms is None or arms.other_arm <= max(SLIPS_OF_A_HAND, MOST_MISSING * arms.verified):
+        return ""
+    return (
+        f"{arms.other_arm} of {arms.verified} verified cases received another arm than chance had chosen. Compared as "
+        "allocated, arms then look more alike than they are, or the wrong way round: ask why."
+    )
 
 
 def ethics_caution(study: StudyIdentity) -> Caution:
@@ -105,4 +120,6 @@ def group_arms_caution(arms: Sequence[ArmStanding | None]) -> Caution | None:
         parts.append(f"Elsewhere {cases - rest} of {cases} cases were verified; the others count in the arm injected.")
     if other := sum(a.other_arm for a in told):
         parts.append(f"Compared as allocated: {other} of {cases} cases received another arm.")
+    if many := sum(bool(deviants_told(a)) for a in told):
+        parts.append(f"In {many} of {len(arms)} files they are more than one in ten: ask why.")
     return Caution(code="arms", text=" ".join(parts)) if parts else None

@@ -16,11 +16,13 @@ import pandas as pd
 
 from onsetstudy.core.errors import Problem
 from onsetstudy.core.quantities import QUANTITIES
+from onsetstudy.core.results import Estimate
 from onsetstudy.core.serialise import to_dict
 from onsetstudy.core.type_check import mismatches
 from onsetstudy.protocol.keys import pattern_fault
-from onsetstudy.protocol.vocabulary import CODES
+from onsetstudy.protocol.vocabulary import CODES, PAIRED
 from onsetstudy.records.checks.privacy import REASON_NAMES, looks_like_a_person
+from onsetstudy.records.derived.opened_slips import MOST_MISSING
 from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.records.validity.gates import COUNTED
 from onsetstudy.study.counts.aggregate_counts import CONTROLS, ENDS
@@ -137,6 +139,11 @@ def _estimates(exchange: Exchange) -> Iterator[Problem]:
             yield _problem("it holds an estimate of a quantity that is not known here", "quantity")
         elif any(len(text) > LONGEST_TEXT or REASON_NAMES.search(text) for text in _texts(to_dict(told))):
             yield _problem(f"the wording of its {told.quantity} is none of ours", "text")
+        span = told.interval if isinstance(told, Estimate) else told.bound
+        if span is not None and not span.low <= span.high:
+            yield _problem(f"estimates: the interval of {told.quantity} begins above its end", "range")
+        elif isinstance(told, Estimate) and not told.interval.low <= told.estimate <= told.interval.high:
+            yield _problem(f"estimates: {told.quantity} lies outside its own interval", "range")
 
 
 def _texts(value: Any) -> Iterator[str]:
@@ -356,7 +363,17 @@ def strange_words(exchange: Exchange) -> list[Problem]:
 
 
 def _slips(exchange: Exchange) -> Iterator[Problem]:
-    """Opened slips and those without a record: both told or neither, and never more of them than were opened."""
+    """Opened slips and those without a record: both told or neither, never more of them than were opened.
+
+    The others are those of the cases that were verified. Of few cases they need not be: two may have been given one
+    slip, or the slip was opened after the quarter.
+    """
     opened, without = exchange.slips_opened, exchange.slips_without_record
     if (opened is None) != (without is None) or not 0 <= (without or 0) <= (opened or 0) <= MOST_CASES:
         yield _problem("the counts of opened slips cannot be", "range")
+    elif opened is not None and without is not None and exchange.arms is not None:
+        verified, recorded = exchange.arms.verified, opened - without
+        most = recorded if json.loads(dict(exchange.terms).get("study.design", '""')) not in PAIRED else 2 * recorded
+        if verified - most > MOST_MISSING * verified:
+            what = f"slips_opened less slips_without_record is {recorded}, and arms.verified counts {verified} cases"
+            yield _problem(what, "sum")

@@ -144,6 +144,41 @@ def test_more_randomised_than_recorded_cannot_be():
     assert {p.code for p in check_exchange(arms(cases=5, kept=-1))} == {"range"}
 
 
+@pytest.mark.parametrize(("opened", "without", "fits"), [(23, 0, True), (21, 0, True), (25, 4, True), (20, 0, False),
+                                                         (40, 20, False), (10, 0, False)])  # fmt: skip
+def test_cases_by_slip_are_those_of_opened_slips_with_a_record(opened, without, fits):
+    told = dataclasses.replace(arms(cases=23, verified=23), slips_opened=opened, slips_without_record=without)
+    found = check_exchange(told)
+    assert ([p.code for p in found] == []) == fits
+    assert all("slips_opened less slips_without_record" in p.what and "arms.verified" in p.what for p in found)
+
+
+def test_where_patients_have_both_arms_a_slip_is_of_two_cases():
+    terms = tuple((key, '"crossover"' if key == "study.design" else text) for key, text in FILE.terms)
+    told = dataclasses.replace(arms(cases=22, verified=22), terms=terms, slips_without_record=0)
+    assert not check_exchange(dataclasses.replace(told, slips_opened=11))
+    assert [p.code for p in check_exchange(dataclasses.replace(told, slips_opened=9))] == ["sum"]
+
+
+def test_an_interval_goes_upwards_and_holds_its_estimate():
+    told = next(e for e in FILE.estimates if isinstance(e, Estimate))
+
+    def edited(**span):
+        changed = dataclasses.replace(told, interval=dataclasses.replace(told.interval, **span))
+        return [p.what for p in check_exchange(dataclasses.replace(FILE, estimates=(changed,)))]
+
+    assert edited() == edited(low=told.estimate) == edited(high=math.inf) == []
+    turned = edited(low=told.interval.high, high=told.interval.low)
+    assert turned == [f"estimates: the interval of {told.quantity} begins above its end"]
+    outside = [f"estimates: {told.quantity} lies outside its own interval"]
+    assert edited(low=told.estimate + 0.1) == edited(high=told.estimate - 0.1, low=-math.inf) == outside
+    gone = NotAvailable(quantity=told.quantity, contrast=None, code="x", reason="", unit="", method="", n=told.n)
+    for low, fits in ((0.0, True), (2.0, False)):
+        bound = dataclasses.replace(told.interval, low=low, high=1.0)
+        found = check_exchange(dataclasses.replace(FILE, estimates=(dataclasses.replace(gone, bound=bound),)))
+        assert (not found) == fits
+
+
 def test_files_are_put_together_by_practice_and_like_rows_added():
     files = [("b", sent("P02")), ("a", sent("P01")), ("c", sent("P01", 1))]
     found = gather(files, PROTOCOL)

@@ -111,6 +111,9 @@ def test_a_group_says_which_files_were_not_checked_and_is_silent_where_all_were(
     some = group_arms_caution([FOUND, dataclasses.replace(FOUND, verified=3)]).text
     assert "8 of 10 cases were verified" in some
     assert "Randomised, but" not in some
+    assert "more than one in ten" not in told + some
+    many = group_arms_caution([FOUND, dataclasses.replace(FOUND, cases=10, verified=10, other_arm=3)]).text
+    assert "In 1 of 2 files they are more than one in ten: ask why." in many
 
 
 def test_the_groups_caution_of_arms_stands_where_the_study_is_randomised():

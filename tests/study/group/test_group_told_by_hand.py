@@ -26,6 +26,11 @@ def test_arms_are_told_unless_every_one_was_verified():
     all_found = ArmStanding(source="log", cases=5, verified=5, other_arm=1)
     assert arms_caution(None) is None
     assert arms_caution(all_found) is None
+    assert arms_caution(dataclasses.replace(all_found, cases=20, verified=20, other_arm=2)) is None
+    many = dataclasses.replace(all_found, cases=20, verified=20, other_arm=3)
+    assert arms_caution(many).text.startswith("3 of 20 verified cases received another arm than chance had chosen")
+    assert "4 of 5 rand" in arms_caution(dataclasses.replace(all_found, verified=4, other_arm=4)).text
+    assert "4 of 4 veri" in arms_caution(dataclasses.replace(all_found, verified=4, other_arm=4)).text
     assert arms_caution(dataclasses.replace(all_found, cases=0, verified=0)) is None
     assert "4 of 5" in arms_caution(dataclasses.replace(all_found, verified=4)).text
     assert "the other 1 counts" in arms_caution(dataclasses.replace(all_found, verified=4)).text
