@@ -307,7 +307,7 @@ def events_told(entries: Sequence[LedgerEntry], withdrawn: Withdrawn | None = No
     gone = withdrawals(entries)
     told = []
     if opened:
-        told.append(f"Emergency unblinding: {_cases(len(opened))}.")
+        told.append(f"Emergency unblinding: {_cases(len({str(e.body['case']).casefold() for e in opened}))}.")
     if gone:
         told.append(_withdrawn_told(gone, withdrawn))
     stopped = [e for e in entries if e.kind in STOPS]

@@ -169,8 +169,12 @@ def test_events_are_told_with_numbers():
     entries = [make_entry((), "consent_withdrawn", gone, at=AT)]
     entries.append(make_entry(entries, "consent_withdrawn", {**gone, "case": "P01-0002", "data": "kept"}, at=AT))
     entries.append(make_entry(entries, "unblinded", {"slip": "s", "case": "c", "reason": "r."}, at=AT))
+    again = {"slip": "s", "case": "C", "reason": "asked again."}
+    entries.append(make_entry(entries, "unblinded", again, at=AT))
     told = events_told(entries)
     assert told[0] == "Emergency unblinding: 1 case."
+    entries.append(make_entry(entries, "unblinded", {**again, "case": "d"}, at=AT))
+    assert events_told(entries)[0] == "Emergency unblinding: 2 cases."
     assert told[1].startswith("Consent taken back: 2 cases entered, 1 of them with all data to be removed")
     assert events_told(()) == ()
 

@@ -70,12 +70,14 @@ def withdraw(protocol: Path, case_id: str, remove_data: bool, reason: str, recor
     known = withdrawals.codes_found(promised, protocol, records)
     if known is not None and case_id.casefold() not in known:
         _say_unknown(case_id, known)
-    alike = (
+    alike = [
         e
         for e in ledger_entries.entered(protocol, "consent_withdrawn")
-        if e.body["case"].casefold() == case_id.casefold() and e.body["data"] == body["data"]
-    )
-    if (before := next(alike, None)) is not None:
+        if e.body["case"].casefold() == case_id.casefold() and e.body["data"] in (body["data"], "removed")
+    ]
+    if alike:
+        # Once their removal was asked for, no data stay.
+        before = max(alike, key=lambda e: e.body["data"] == "removed")
         click.echo(f"Entered before: {sentence(before)}")
         return
     click.echo(sentence(ledger_entries.enter_event(protocol, "consent_withdrawn", body)))

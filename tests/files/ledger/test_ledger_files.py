@@ -103,6 +103,11 @@ def test_withdrawal_pause_and_closing(mine):
     assert "its data up to then stay" in run("withdraw", mine, "--case", "P01-0001").output
     assert "Entered before" in run("withdraw", mine, "--case", "p01-0001").output
     assert "left out and counted" in run("withdraw", mine, "--case", "P01-0001", "--remove-data").output
+    # Once their removal was asked for, no data stay.
+    told = run("withdraw", mine, "--case", "P01-0001").output
+    assert "Entered before" in told
+    assert "left out and counted" in told
+    assert "stay" not in told
     assert isinstance(run("withdraw", mine, "--case", "Maria Muster").exception, OnsetStudyError)
     assert "paused" in run("pause", mine, "--reason", "a syringe failed").output
     assert "paused already" in str(run("pause", mine, "--reason", "again").exception)
