@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import copy
 import itertools
+import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
 from pydantic import ValidationError
 
 from onsetstudy.protocol.layout import ProtocolFile
-from onsetstudy.protocol.model import AllocationRule, Quarter
-from onsetstudy.protocol.vocabulary import MILD, SCALES
+from onsetstudy.protocol.model import AllocationRule, LookRule, Quarter
+from onsetstudy.protocol.vocabulary import MILD, PAIRED, SCALES
 
 Contradiction = tuple[str, str, str]
 """Key, what is wrong, and how to correct it."""
@@ -40,6 +41,7 @@ TOGETHER = {
     "testing": {"arms"},
     "onset": {"testing"},
     "analysis": {"onset", "pain", "anxiety"},
+    "looks": {"analysis"},
     "allocation": {"study", "arms"},
     "adoption": {"pain"},
 }
@@ -54,10 +56,21 @@ def contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
     """Keys that are right alone but not together: (key, what, mend)."""
     for told in (_adoption, _tests, _arms, _outcomes, _treatment, _scores, _plan, _secondary, _pain):
         yield from told(read)
-    if read.looks is not None and read.looks.futility != "none" and read.looks.boundary in ("anytime", "none"):
-        yield "looks.futility", "a futility rule needs a boundary by spending", 'write futility = "none"'
+    if read.looks is not None:
+        yield from _looks(read.looks, read.analysis.conf_level)
     if read.allocation is not None:
         yield from _allocation(read, read.allocation)
+
+
+def _looks(rule: LookRule, level: float) -> Iterator[Contradiction]:
+    """Rules of interim analyses that need another one, and an error rate that the limits do not share."""
+    if rule.futility != "none" and rule.boundary in ("anytime", "none"):
+        yield "looks.futility", "a futility rule needs a boundary by spending", 'write futility = "none"'
+    fits = any(math.isclose(level, 1 - times * rule.alpha) for times in range(1, 4 - rule.sided))
+    if rule.boundary != "none" and not fits:
+        what = f"looks that err in {rule.alpha:g} do not belong to limits of conf_level {level:g}"
+        mend = f"write alpha = {1 - level:.6g}, or conf_level = {1 - rule.alpha:g} under [analysis]"
+        yield "looks.alpha", what, mend
 
 
 def _tests(read: ProtocolFile) -> Iterator[Contradiction]:
@@ -149,6 +162,12 @@ def _plan(read: ProtocolFile) -> Iterator[Contradiction]:
     if read.study.design == "audit" and read.study.allocation == "randomised":
         mend = 'write design = "parallel" for a randomised study, or how arms came about'
         yield "study.allocation", "an audit does not randomise", mend
+    known = [code.casefold() for code in read.study.practices]
+    if len(set(known)) < len(known):
+        what = "two practices have one code, as capitals do not tell codes apart"
+        yield "study.practices", what, "give every practice its own code, and write it once"
+    if both := [name for name in plan.covariates if name in plan.strata]:
+        yield "analysis.covariates", f"{both[0]} is one of the strata already", "take it out of the covariates"
     for name in ("strata", "covariates", "sensitivity", "secondary", "estimate_strata"):
         values = getattr(plan, name)
         if len(set(values)) < len(values):
@@ -185,7 +204,7 @@ def _allocation(read: ProtocolFile, rule: AllocationRule) -> Iterator[Contradict
         what = f"arms are not randomised here but come about by {read.study.allocation}"
         mend = 'take the table [allocation] out, or write allocation = "randomised" under [study]'
         yield "allocation", what, mend
-    paired = design in ("crossover", "split_mouth")
+    paired = design in PAIRED
     if paired != (rule.method == "paired"):
         mend = 'write method = "paired"' if paired else 'write method = "permuted_blocks" or "minimisation"'
         yield "allocation.method", f"{rule.method} does not belong to the design {design}", mend

@@ -92,6 +92,10 @@ def test_every_key_of_a_shipped_protocol_is_explained(path):
         ("analysis.multiplicity", "bonferoni", "analysis.multiplicity", "Write one of holm, hochberg"),
         ("looks.boundary", "anytime", "looks.futility", "needs a boundary by spending"),
         ("looks.planned_information", 2, "looks.planned_information", "Write a number of at least 4"),
+        ("looks.alpha", 0.01, "looks.alpha", "Write alpha = 0.05, or conf_level = 0.99 under [analysis]"),
+        ("analysis.conf_level", 0.99, "looks.alpha", "looks that err in 0.05 do not belong to limits of"),
+        ("study.practices", ["P01", "p01"], "study.practices", "two practices have one code"),
+        ("analysis.covariates", ["technique"], "analysis.covariates", "technique is one of the strata already"),
         ("allocation.block_sizes", [2, 3], "allocation.block_sizes", "a block of 3 cannot hold the arms"),
         ("allocation.ratio", [1, 1, 1], "allocation.ratio", "3 numbers for 2 arms"),
         ("allocation.method", "paired", "allocation.method", "paired does not belong to the design parallel"),
@@ -120,6 +124,13 @@ def test_what_cannot_be_kept_is_named_with_its_mend(path, value, key, words):
     assert any(str(p).startswith(f"mine.toml, key {key}:") and words in str(p) for p in caught.value.problems), str(
         caught.value
     )
+
+
+def test_looks_at_one_side_may_err_in_what_lies_beyond_one_limit_or_both():
+    for alpha in (0.05, 0.025):
+        content = changed("looks.alpha", alpha)
+        content["looks"]["sided"] = 1
+        assert check_protocol(content).looks.alpha == alpha
 
 
 def test_all_problems_come_at_once():
