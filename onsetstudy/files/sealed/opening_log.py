@@ -217,7 +217,7 @@ def unlike_ledger(
         if e.body["practice"] in here
     }
     rows = log[whose.isin(set(entered.values())).to_numpy()].astype(str)
-    shown = list(rows[list(names)].itertuples(index=False, name=None))
+    shown = dict.fromkeys(rows[list(names)].itertuples(index=False, name=None))
     lost = dict.fromkeys(line[0] for line in entered if line not in shown)
     # The first line of a log is chained to the protocol that its list was drawn under.
     begun = {str(e.body["protocol"]) for e in of_kind(entries, "list_drawn")}
