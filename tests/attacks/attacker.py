@@ -27,6 +27,7 @@ from tests.few_slips import short_list
 
 ARMS = ("plain", "buffered")
 OPENED = 4
+EARLIER = "2001-01-01T00:00:00"
 
 
 @dataclass(frozen=True)
@@ -162,9 +163,20 @@ def delete_log(mine: Practice) -> str:
 
 def change_an_arm(mine: Practice) -> str:
     """Write the other arm into the log, and compute its chain anew."""
-    with open(mine.log, encoding="utf-8", newline="") as file:
-        rows = list(csv.DictReader(file))
+    rows = logged(mine)
     rows[1]["arms"] = next(a for a in ARMS if a != rows[1]["arms"])
+    write_log_anew(mine, rows)
+    return mine.verified()
+
+
+def logged(mine: Practice) -> list[dict[str, str]]:
+    """Lines of the log."""
+    with open(mine.log, encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def write_log_anew(mine: Practice, rows: list[dict[str, str]]) -> None:
+    """Write the log with these lines, its chain computed anew."""
     link = json.loads(mine.sealed.read_text())["protocol"]
     for row in rows:
         link = row["chain"] = chain_step(link, {k: v for k, v in row.items() if k != "chain"})
@@ -172,7 +184,6 @@ def change_an_arm(mine: Practice) -> str:
         out = csv.DictWriter(file, rows[0], lineterminator="\n")
         out.writeheader()
         out.writerows(rows)
-    return mine.verified()
 
 
 def set_clock_back(mine: Practice) -> str:
@@ -203,12 +214,19 @@ def cut_ledger_and_log(mine: Practice) -> str:
 def recompute_ledger(mine: Practice) -> str:
     """Write the ledger anew from its beginning, with other content."""
     path = ledger_path(mine.protocol)
-    new = []
+    lines, new = {row["slip"]: row["chain"] for row in logged(mine)}, []
     for entry in read_ledger(path):
-        body = {**entry.body, "opened_at": "2001-01-01T00:00:00"} if entry.kind == "slip_opened" else entry.body
+        told = {"opened_at": EARLIER, "line": lines[entry.body["slip"]]} if entry.kind == "slip_opened" else {}
+        body = {**entry.body, **told}
         new.append(make_entry(new, entry.kind, {k: v for k, v in body.items() if k != "clock_back"}, at=entry.at))
     path.write_text("".join(map(entry_line, new)))
     return mine.verified()
+
+
+def recompute_ledger_and_log(mine: Practice) -> str:
+    """Write ledger and log anew, each with the same other times of opening."""
+    write_log_anew(mine, [{**row, "opened_at": EARLIER} for row in logged(mine)])
+    return recompute_ledger(mine)
 
 
 def break_an_envelope(mine: Practice) -> str:
@@ -240,7 +258,8 @@ ATTACKS = (
     Attack(set_clock_back, True),
     Attack(edit_ledger, True),
     Attack(cut_ledger_and_log, False, "head"),
-    Attack(recompute_ledger, False, "head"),
+    Attack(recompute_ledger, True, "head"),
+    Attack(recompute_ledger_and_log, False, "head"),
     Attack(break_an_envelope, False, "whoever looks at the envelopes"),
 )
 
