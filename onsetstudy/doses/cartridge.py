@@ -20,9 +20,9 @@ RANGES = (
     ("dilution", "as n of the dilution 1:n", 20_000.0, 400_000.0),
 )
 USUAL_DILUTION = {"epinephrine": 100_000.0, "levonordefrin": 20_000.0}
+"""Usual in cartridges (label of mepivacaine with levonordefrin for the second)."""
 USUAL_PERCENT = {"lidocaine": 2.0, "articaine": 4.0, "mepivacaine": 2.0, "prilocaine": 4.0, "bupivacaine": 0.5}
 """Strength on the labels of dental cartridges, % (bupivacaine's from memory)."""
-"""Usual in cartridges (label of mepivacaine with levonordefrin for the second)."""
 MG_PER_ML_OF_PERCENT = 10.0
 UG_PER_G = 1e6
 # 8.4 % is labelled as 1 mEq/mL, that is 84 mg to the mmol (the exact mass, 84.007, differs in the fifth digit).

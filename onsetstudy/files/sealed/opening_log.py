@@ -118,7 +118,7 @@ def has_slip(path: Path, case_id: str) -> bool:
 
 def _spoken(code: str) -> str:
     """A code as it is read out: capitals, and which sign stands between its parts, do not count."""
-    return re.sub(r"[\W_]+", "-", code.strip().casefold())
+    return re.sub(r"[ _-]+", "-", code.strip().casefold())
 
 
 def log_line(opened: Opened | Slip, *, opened_at: str, case_id: str, opened_by: str) -> dict[str, str]:

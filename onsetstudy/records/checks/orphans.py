@@ -19,12 +19,19 @@ choice)."""
 
 
 def tests_without_case(records: Records) -> int:
-    """How many cold tests, refused all of them, have a code that no case has, or none."""
+    """How many cold tests, refused all of them, may be missing from a case that is there.
+
+    They have no code, or one that no case has and that does not go on in the next row: rows in a row with one code are
+    of a case that was not entered, and no other lacks them.
+    """
     refused = records.rejects[~records.rejects["code"].isin(NO_RECORD)]
-    code = refused["case_id"].astype("string").str.strip().str.casefold()
+    code = refused["case_id"].astype("string").str.strip().str.casefold().fillna("")
     of_test = refused["table"] == "cold_tests"
-    known = {*code[~of_test].dropna(), *records.cases["case_id"].str.casefold()}
-    return int((of_test & ~code.isin(known)).sum())
+    known = {*code[~of_test], *records.cases["case_id"].str.casefold()} - {""}
+    alone = code[of_test & ~code.isin(known)]
+    row = refused.loc[alone.index, "source_row"].astype(int)
+    goes_on = (alone == alone.shift()) & (row == row.shift() + 1)
+    return int((~(goes_on | goes_on.shift(-1, fill_value=False)) | (alone == "")).sum())
 
 
 def refuse_many_without_case(alone: int, read: int, where: Where, also: tuple[Problem, ...] = ()) -> None:

@@ -46,6 +46,14 @@ def test_a_line_of_headings_or_sums_among_the_tests_holds_no_case_back():
     assert len(found.cases) == 4
 
 
+def test_a_whole_case_that_was_not_entered_is_no_reason_to_refuse_the_others():
+    cases, readings = clean()
+    found = records([c for c in cases if c["case_id"] != "P01-0003"], readings, PROMISED)
+    assert "no_case" in {p.code for p in found.problems}
+    assert len(readings) / 4 > 0.1 * len(readings)
+    assert len(found.cases) >= 2
+
+
 def test_many_tests_of_no_case_are_not_passed_over():
     cases, readings = clean()
     for row in (0, 8, 16, 24):
