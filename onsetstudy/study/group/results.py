@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 
 from onsetstudy.core.claims import Claims
@@ -62,6 +63,11 @@ class GroupGate:
     verdict: str
     doubts: tuple[Doubt, ...]
     left_out: bool
+
+
+def none_can_answer(gates: tuple[GroupGate, ...]) -> bool:
+    """Whether no practice's cold tests can bear a claim."""
+    return bool(gates) and all(gate.verdict == "shut" for gate in gates)
 
 
 @result_kind("group_harm")
@@ -179,10 +185,14 @@ class GroupResults(Serialisable):
     slips: tuple[tuple[str, int, int], ...] = ()
     one_practice: tuple[str, ...] = ()
 
+    def with_looks(self, looks: LooksTaken | None) -> GroupResults:
+        """The same with these interim analyses."""
+        return replace(self, looks=looks)
+
     @property
     def shut(self) -> bool:
         """Whether no practice's cold tests can bear a claim, so that there is no answer."""
-        return bool(self.gates) and all(gate.verdict == "shut" for gate in self.gates)
+        return none_can_answer(self.gates)
 
     @property
     def answering(self) -> tuple[GroupPractice, ...]:
