@@ -321,13 +321,24 @@ def _of_whom(quantity: Quantity, answer: EstimateLike) -> str:
     return f"{n} {what if n == 1 else what + 's'}"
 
 
+def _of_gated(taken: LooksTaken, last: int) -> int:
+    """Place of the first of the gated looks up to ``last`` beyond its boundary; ``last`` if there is none."""
+    open_ones = [k for k in range(last + 1) if taken.verdicts[k].code not in ("gated", "descriptive")]
+    looks = list(zip(taken.verdicts, taken.seen, strict=False))
+    gated = range(open_ones[-1] + 1 if open_ones else 0, last)
+    return next((k for k in gated if abs(looks[k][1].z) >= looks[k][0].boundary), last)
+
+
 def deciding_look(taken: LooksTaken | None) -> Look | None:
-    """The deciding interim analysis: the first that crossed or ended, else the last that was one."""
+    """The deciding interim analysis: the first that crossed or ended, else the last that was one.
+
+    Among gated ones that are the last, it is the one at which an open study would have ended.
+    """
     if taken is None:
         return None
     verdicts = taken.verdicts
     last = next((k for k in range(len(verdicts) - 1, -1, -1) if verdicts[k].code != "descriptive"), len(verdicts) - 1)
-    over = next((k for k, v in enumerate(verdicts) if v.code in ("crossed", "ended")), last)
+    over = next((k for k, v in enumerate(verdicts) if v.code in ("crossed", "ended")), _of_gated(taken, last))
     v = verdicts[over]
     return Look(
         number=over + 1,

@@ -38,7 +38,7 @@ from onsetstudy.study.group.harms import group_harms, practices_without_harms
 from onsetstudy.study.group.interim import OF_SCORES, group_looks
 from onsetstudy.study.group.pool_files import Gathered, cut, gather, last_quarter, sent_less, until
 from onsetstudy.study.group.reconcile import not_reproduced, reconcile, unlike_rows
-from onsetstudy.study.group.results import GroupGate, GroupOverall, GroupPractice, GroupResults
+from onsetstudy.study.group.results import GroupGate, GroupOverall, GroupPractice, GroupResults, none_can_answer
 from onsetstudy.study.group.stratified_ipd import expected_failures, failures_by, pool_in_one_stage, subgroups_by
 from onsetstudy.study.results import Provenance
 from onsetstudy.study.sets.analysis_set import PRACTICE
@@ -116,7 +116,7 @@ def analyse_group(
         cumulative=cumulative,
         subgroups=subgroups,
         funnels=tuple(funnels),
-        looks=group_looks(counts, group.quarter),
+        looks=group_looks(counts, group.quarter, shut=none_can_answer(group.gates)),
         harms=group_harms(whole.safety, protocol),
         unrecorded=tuple((letters[code], n) for code, n in practices_without_harms(whole.safety)),
         missing=missing,

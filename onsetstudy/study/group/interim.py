@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Caution, Counts, EstimateLike, HypothesisTest
 from onsetstudy.protocol.model import Quarter
 from onsetstudy.study.counts.counted_estimates import difference_of_counts
@@ -21,7 +22,7 @@ OF_SCORES = {"pain_difference": "pain", "treatment_success_difference": "success
 """What carries no quarter in the files."""
 
 
-def group_looks(counts: Gathered, this: Quarter) -> LooksTaken | None:
+def group_looks(counts: Gathered, this: Quarter, *, shut: bool = False) -> LooksTaken | None:
     """The looks up to a quarter; ``None`` where the protocol has no plan by spending.
 
     Notes
@@ -29,7 +30,7 @@ def group_looks(counts: Gathered, this: Quarter) -> LooksTaken | None:
     The score of the rate is the log-rank test with practices as strata, that of a difference the one within practices
     that the report answers with, over its standard error: as in a report of the same cases from their rows. Scores
     carry no quarter in the files, so that of pain and of treatments only this quarter's look can be taken, as
-    the first; a caution says so.
+    the first; a caution says so. Where no practice's cold tests can bear an answer (``shut``), the looks are gated.
     """
     protocol = counts.protocol
     quarters = [q for q in protocol.quarters if q.first_day <= this.first_day]
@@ -43,7 +44,8 @@ def group_looks(counts: Gathered, this: Quarter) -> LooksTaken | None:
         data = replace(counts, cells=until(counts.cells, quarter.label), values=values).counted
         return primary_result(data) if len(data) else None, data.counts()
 
-    return looks_over(protocol, quarters, result, "the cases did not determine the outcome", caution)
+    shut = shut and quantity_of(primary).rests_on == "cold_tests"
+    return looks_over(protocol, quarters, result, "the cases did not determine the outcome", caution, shut=shut)
 
 
 def primary_result(data: CountedSet) -> HypothesisTest | EstimateLike:
