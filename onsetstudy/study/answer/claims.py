@@ -64,6 +64,7 @@ def claims_among(
     population: str,
     known: Counts,
     subset: str = "",
+    strictest: float = 0.0,
 ) -> tuple[Claim, ...]:
     """The claims about quantities of the same cases, in their order; the plan's primary one leads, but of no subset.
 
@@ -73,16 +74,22 @@ def claims_among(
         By the key of the table of quantities; see :func:`claim_of`.
     shut : tuple of Doubt
         Why the cold tests cannot bear a claim: what rests on them has no number then.
+    strictest : float
+        Critical value to which all are held but the claim that leads, where another look may have decided.
     """
     claims = []
+    beside = look
+    if look is not None and strictest > look.critical:
+        beside = dataclasses.replace(look, critical=strictest, other=True)
     for key, (answer, arms, test) in found.items():
         if shut and quantity_of(key).rests_on == "cold_tests":
             reason = "the cold tests cannot bear it: " + "; ".join(DOUBTED[d.code] for d in shut)
             answer, arms, test = without_number(answer, "withheld", reason), (), None
+        leads = not subset and key == protocol.plan.primary
         claims.append(
             claim_of(
-                key, answer, protocol, arms=arms, test=test, look=look, population=population, known=known,
-                leads=not subset and key == protocol.plan.primary, subset=subset,
+                key, answer, protocol, arms=arms, test=test, look=look if leads else beside, population=population,
+                known=known, leads=leads, subset=subset,
             )
         )  # fmt: skip
     return tuple(claims)
