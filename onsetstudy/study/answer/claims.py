@@ -330,10 +330,11 @@ def _of_whom(quantity: Quantity, answer: EstimateLike) -> str:
 
 def _of_gated(taken: LooksTaken, last: int) -> int:
     """Place of the first of the gated looks up to ``last`` beyond its boundary; ``last`` if there is none."""
-    open_ones = [k for k in range(last + 1) if taken.verdicts[k].code not in ("gated", "descriptive")]
-    looks = list(zip(taken.verdicts, taken.seen, strict=False))
-    gated = range(open_ones[-1] + 1 if open_ones else 0, last)
-    return next((k for k in gated if abs(looks[k][1].z) >= looks[k][0].boundary), last)
+    if taken.verdicts[last].code != "gated":
+        return last
+    judged = [k for k in range(last) if taken.verdicts[k].code not in ("gated", "descriptive")]
+    gated = range(judged[-1] + 1 if judged else 0, last)
+    return next((k for k in gated if abs(taken.seen[k].z) >= taken.verdicts[k].boundary), last)
 
 
 def deciding_look(taken: LooksTaken | None) -> Look | None:
