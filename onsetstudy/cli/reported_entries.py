@@ -77,8 +77,7 @@ def with_ledger(found: Found, protocol: Path, *, by: str, withdrawn: Withdrawn |
         )
     told: list[Caution] = [Caution(code="on_record", text=text) for text in events_told(entries, withdrawn)]
     return replace(
-        found,
-        looks=as_taken(looks, found.protocol, entries, by=by, quarter=quarter),
+        found.with_looks(as_taken(looks, found.protocol, entries, by=by, quarter=quarter)),
         caution=(*found.caution, *told),
         provenance=replace(found.provenance, ledger_head=short_head(entries)),
     )

@@ -65,7 +65,8 @@ class Look:
     ``number`` of ``planned`` analyses decides, at the quarter ``label`` with ``counted`` of ``planned_count`` ``unit``;
     ``code`` is that of the verdict. ``side`` is 1 where its boundary was crossed in favour of the other arm, -1 against
     it, else 0. ``stopped`` says that a boundary was crossed or the planned size reached; ``later`` that further cases
-    came after. ``critical`` is the boundary on the z scale, infinite where none was reached for.
+    came after. ``critical`` is the boundary on the z scale, infinite where none was reached for; ``other`` says that
+    it is of another analysis, at which the records may have decided.
     """
 
     number: int
@@ -78,6 +79,7 @@ class Look:
     unit: str
     critical: float
     later: bool = False
+    other: bool = False
 
     @property
     def stopped(self) -> bool:

@@ -145,7 +145,7 @@ def compare_chair_time(
         difference=difference,
         wait_used=tuple(_used(records.wait_used[by_arm[a]], of("wait_used", a, "proportion")) for a in arms),
         visit_difference=_difference(records.visit_min, records, arms, of("visit_time_difference")),
-        **_hours_and_money(_saved(difference), prices, mixes=mixed_arm == contrast_arm),
+        **hours_and_money(difference, prices, mixes=mixed_arm == contrast_arm),
         cases_per_month=prices.cases_per_month,
         currency=prices.currency,
         stages=_stages(records, arm, arms),
@@ -216,11 +216,23 @@ def _saved(difference: EstimateLike) -> EstimateLike:
     return replace(difference, contrast=contrast, estimate=seen.value, interval=span)
 
 
-def _hours_and_money(saved: EstimateLike, prices: Prices, *, mixes: bool) -> dict[str, Any]:
+def hours_and_money(difference: EstimateLike, prices: Prices, *, mixes: bool) -> dict[str, Any]:
     """Hours in a month and a year, cost of a minute saved, net value of a case, and the break-even.
 
-    ``mixes``: the material is what the compared arm uses; otherwise it is not weighed against the minutes.
+    Parameters
+    ----------
+    difference : Estimate or NotAvailable
+        Minutes a case, compared arm minus reference arm; its limits are carried.
+    prices : Prices
+    mixes : bool
+        The material is what the compared arm uses; otherwise it is not weighed against the minutes.
+
+    Returns
+    -------
+    dict
+        By the names of the fields of :class:`~onsetstudy.outcomes.chair_results.ChairTime`.
     """
+    saved = _saved(difference)
     material, chair = prices.material_cost if mixes else None, prices.chair_hour_cost
     not_stated = "no material cost is stated" if mixes else "the material is used by the arm that is compared with"
     both = "costs of material and chair are not both stated" if mixes else not_stated

@@ -229,12 +229,11 @@ def _look_told(body: Mapping[str, Any]) -> str:
     boundary = verdict["boundary"]
     # A look that only describes has none: infinity, which JSON holds as a text.
     against = "without a boundary" if isinstance(boundary, str) else f"against a boundary of {boundary:.2f}"
-    told = f"z {float(seen['z']):+.2f} {against}"
+    gated = seen.get("kind") == "gated_look"
+    z = "gated, as the cold tests could not bear an answer" if gated else f"z {float(seen['z']):+.2f}"
     if body["beside"]:
-        return (
-            f"Look at {body['quarter']} over changed data, beside entry {body['beside']} which stands: z "
-            f"{float(seen['z']):+.2f}."
-        )
+        return f"Look at {body['quarter']} over changed data, beside entry {body['beside']} which stands: {z}."
+    told = f"{z}; its alpha counts as spent, {against}" if gated else f"{z} {against}"
     late = " Retrospective: this quarter was first looked at before there was a ledger, or not at its time."
     return f"Look at {body['quarter']} taken ({body['by']}): {told}.{late if body['retrospective'] else ''}"
 

@@ -142,6 +142,8 @@ def verdict_clause(claim: Claim) -> str:
         return f"{place} the boundary set beforehand was crossed{so}: "
     if look.code == "ended":
         return f"{place} the planned size was reached and no difference was shown: "
+    if look.code == "gated":
+        return f"{place} the cold tests could not bear an answer, so that nothing was decided: "
     if look.code == "descriptive":
         return f"the analysis of {look.label} was not planned and decides nothing: "
     goes = "; the planned difference is unlikely to be shown" if look.code == "unlikely" else ""
@@ -307,6 +309,8 @@ def _no_answer(claim: Claim, answer: NotAvailable, protocol: Protocol) -> Answer
     if answer.code == "withheld":
         head = "No answer is shown" if claim.leads else f"The {claim.quantity.name} is not shown"
         look = "Look into the testing first; what was computed stands in the appendix."
+        if claim.leads and claim.looks is not None:
+            look += " This interim analysis counts all the same."
         return Answer(seen=f"{head}: {reason}.", allows=look)
     if claim.leads:
         return Answer(seen=f"There is no answer yet: {reason}.", allows=known or _what_is_known(claim.n, protocol))

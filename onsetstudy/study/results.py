@@ -19,8 +19,7 @@ from onsetstudy.core.results import (
     estimates_frame,
 )
 from onsetstudy.core.serialise import result_kind
-from onsetstudy.design.interim.interim_analyses import LookSeen
-from onsetstudy.design.interim.results import LookPlan, LookVerdict, StoppedEstimate
+from onsetstudy.design.interim.results import LookPlan, LookSeen, LookVerdict, StoppedEstimate
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.results import MissingField

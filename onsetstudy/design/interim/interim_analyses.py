@@ -14,7 +14,6 @@ from scipy import special
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.results import Caution
-from onsetstudy.core.serialise import result_kind
 from onsetstudy.design.interim.boundaries import (
     Bounds,
     drift_for_power,
@@ -24,35 +23,13 @@ from onsetstudy.design.interim.boundaries import (
 )
 from onsetstudy.design.interim.conditional import conditional_powers
 from onsetstudy.design.interim.crossing import crossing_chances
-from onsetstudy.design.interim.results import ConditionalPower, LookPlan, LookVerdict, PlannedLook
+from onsetstudy.design.interim.results import ConditionalPower, GatedLook, LookPlan, LookSeen, LookVerdict, PlannedLook
 
 # A look with less new information than this share of the plan tells nothing new.
 LEAST_STEP = 1e-4
 STANDS_STILL = 1e-9
 LEAST_GAIN = 1e-3
 """A look with less more information than this share of what there was finds what the one before it found."""
-
-
-@result_kind("look_seen")
-class LookSeen:
-    """One look as it happened.
-
-    Parameters
-    ----------
-    label : str
-        The quarter.
-    z : float
-        Test of onset; positive: the arm against the reference was sooner.
-    counted : float
-        Onsets or cases so far, in the plan's unit: the error rate is spent on these.
-    information : float or None
-        Variance of the score, if the test has one: it fixes how the looks are correlated. ``None``: ``counted``.
-    """
-
-    label: str
-    z: float
-    counted: float
-    information: float | None = None
 
 
 def plan_looks(
@@ -188,7 +165,8 @@ def judge_looks(plan: LookPlan, seen: Sequence[LookSeen], *, last: bool = False)
     -----
     A look with no more information than the one before, one after the boundary was crossed, and one after the
     planned information was reached, are descriptive: their error rate has been spent. Efficacy boundaries are as if
-    futility were not acted on, unless the rule is binding.
+    futility were not acted on, unless the rule is binding. A gated look spends what it would have spent, and neither
+    crosses nor ends.
 
     Information is estimated anew at each look and may fall. Where that happens at the last look of all, what is left of
     the error rate is spent there by a boundary that a single score passes with just that chance. The chance to pass it
@@ -215,6 +193,8 @@ def judge_looks(plan: LookPlan, seen: Sequence[LookSeen], *, last: bool = False)
         else:
             counted.append(look)
             verdict = _judge(plan, counted, closing, verdict, verdicts)
+        if isinstance(look, GatedLook):
+            verdict = _gated(verdict)
         verdicts.append(verdict)
         over = over or _over(plan, verdict)
     return tuple(verdicts)
@@ -227,6 +207,19 @@ def _over(plan: LookPlan, verdict: LookVerdict) -> str:
     if verdict.code == "ended" or (verdict.code == "unlikely" and plan.futility == "binding"):
         return f"the study ended at {verdict.label}"
     return ""
+
+
+def _gated(verdict: LookVerdict) -> LookVerdict:
+    """The same without what its statistic says."""
+    return replace(
+        verdict,
+        code="descriptive" if verdict.code == "descriptive" else "gated",
+        direction="",
+        z=math.nan,
+        naive_claim=False,
+        futility=None,
+        conditional=None,
+    )
 
 
 def _beyond(plan: LookPlan, z: float, bound: float) -> bool:
@@ -292,7 +285,8 @@ def _decided(plan: LookPlan, look: LookVerdict, bound: float, *, spent: float, c
 def _informed(counted: list[LookSeen], look: LookSeen) -> bool:
     if look.information is None:
         return True
-    before = counted[-1].information if counted else 0.0
+    known = (s.information for s in reversed(counted) if s.information is not None or not isinstance(s, GatedLook))
+    before = next(known, 0.0)
     return before is not None and look.information > before * (1 + 1e-6) and look.information > 0
 
 

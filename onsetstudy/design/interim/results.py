@@ -66,12 +66,44 @@ class ConditionalPower:
     predictive: float
 
 
+@result_kind("look_seen")
+class LookSeen:
+    """One look as it happened.
+
+    Parameters
+    ----------
+    label : str
+        The quarter.
+    z : float
+        Test of onset; positive: the arm against the reference was sooner.
+    counted : float
+        Onsets or cases so far, in the plan's unit: the error rate is spent on these.
+    information : float or None
+        Variance of the score, if the test has one: it fixes how the looks are correlated. ``None``: ``counted``.
+    """
+
+    label: str
+    z: float
+    counted: float
+    information: float | None = None
+
+
+@result_kind("gated_look")
+class GatedLook(LookSeen):
+    """A look whose tests could not bear an answer: it spends its error rate and decides nothing.
+
+    ``z`` is what was computed all the same, as nothing else tells at which look an open study would have ended; no page
+    shows it.
+    """
+
+
 @result_kind("look_verdict")
 class LookVerdict:
     """What one look allows.
 
-    ``code`` is ``continue``, ``crossed``, ``unlikely``, ``ended`` (planned information reached, boundary not crossed)
-    or ``descriptive`` (an extra look: after the end, or before it without new information). ``direction`` is
+    ``code`` is ``continue``, ``crossed``, ``unlikely``, ``ended`` (planned information reached, boundary not crossed),
+    ``gated`` (the tests could not bear an answer: ``z`` is ``nan``, the error rate is spent) or ``descriptive`` (an
+    extra look: after the end, or before it without new information). ``direction`` is
     ``sooner``, ``later`` or empty, of the effect that was crossed. ``fraction`` is of the planned information;
     ``boundary`` on the Z scale.
     ``naive_claim`` says whether a reader who knew of one look only would have called it a difference.

@@ -21,7 +21,8 @@ def draw(taken: LooksTaken, ax: canvas.Axes, *, look: ArmLook) -> None:
     """The boundary as planned (line) and as applied (ticks), the naive one dotted, the scores as the arm's markers."""
     planned, two_sided = taken.plan.looks, taken.plan.sided == 2
     x, upper = [p.fraction for p in planned], np.minimum([p.upper for p in planned], TOP)
-    at, z = [v.fraction for v in taken.verdicts], [v.z for v in taken.verdicts]
+    told = [v for v in taken.verdicts if np.isfinite(v.z)]
+    at, z = [v.fraction for v in told], [v.z for v in told]
     single = round(taken.plan.single_look, 2)
     bounded = [v for v in taken.verdicts if np.isfinite(v.boundary)]
     ax.axhline(0, color=INK, linewidth=1.0, zorder=1)
@@ -32,10 +33,10 @@ def draw(taken: LooksTaken, ax: canvas.Axes, *, look: ArmLook) -> None:
         ax.plot([v.fraction for v in bounded], applied, "_", color=INK, markersize=16, markeredgewidth=1.8, zorder=3)
     ax.plot(at, z, color=look.colour, linewidth=1.2, linestyle=look.line, zorder=3)
     look.dots(ax, at, z, size=7, edge=1.5, zorder=4)
-    reach = max(1.0, *at)
+    reach = max(1.0, *(v.fraction for v in taken.verdicts))
     _names(taken.verdicts, ax, reach, look.colour)
     # Half a unit beyond the highest bar, so that none is cut by the frame.
-    low = -TOP - 0.5 if two_sided else min(-1.0, min(z) - 0.5)
+    low = -TOP - 0.5 if two_sided else min(-1.0, min(z, default=0.0) - 0.5)
     ax.set(xlim=(0, 1.06 * reach), ylim=(low, max(TOP, *z) + 0.5))
     canvas.beside(ax, "boundary", (x[0], upper[0]), (-4, 0), ha="right", va="center")
     canvas.signed(ax.yaxis)
@@ -59,7 +60,8 @@ def alt_text(verdicts: Sequence[LookVerdict]) -> str:
     told = []
     for v in verdicts:
         limit = f"boundary {v.boundary:.2f}" if np.isfinite(v.boundary) else "no boundary of its own"
-        told.append(f"{v.label}: z {v.z:.2f}, {limit}")
+        z = f"z {v.z:.2f}" if np.isfinite(v.z) else "no z statistic, as the cold tests could not bear an answer"
+        told.append(f"{v.label}: {z}, {limit}")
     return f"Z statistic of the primary outcome at each interim analysis. {'; '.join(told)}.".replace(" -", " minus ")
 
 

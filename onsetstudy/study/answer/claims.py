@@ -64,6 +64,7 @@ def claims_among(
     population: str,
     known: Counts,
     subset: str = "",
+    strictest: float = 0.0,
 ) -> tuple[Claim, ...]:
     """The claims about quantities of the same cases, in their order; the plan's primary one leads, but of no subset.
 
@@ -73,16 +74,22 @@ def claims_among(
         By the key of the table of quantities; see :func:`claim_of`.
     shut : tuple of Doubt
         Why the cold tests cannot bear a claim: what rests on them has no number then.
+    strictest : float
+        Critical value to which all are held but the claim that leads, where another look may have decided.
     """
     claims = []
+    beside = look
+    if look is not None and strictest > look.critical:
+        beside = dataclasses.replace(look, critical=strictest, other=True)
     for key, (answer, arms, test) in found.items():
         if shut and quantity_of(key).rests_on == "cold_tests":
             reason = "the cold tests cannot bear it: " + "; ".join(DOUBTED[d.code] for d in shut)
             answer, arms, test = without_number(answer, "withheld", reason), (), None
+        leads = not subset and key == protocol.plan.primary
         claims.append(
             claim_of(
-                key, answer, protocol, arms=arms, test=test, look=look, population=population, known=known,
-                leads=not subset and key == protocol.plan.primary, subset=subset,
+                key, answer, protocol, arms=arms, test=test, look=look if leads else beside, population=population,
+                known=known, leads=leads, subset=subset,
             )
         )  # fmt: skip
     return tuple(claims)
@@ -321,13 +328,25 @@ def _of_whom(quantity: Quantity, answer: EstimateLike) -> str:
     return f"{n} {what if n == 1 else what + 's'}"
 
 
+def _of_gated(taken: LooksTaken, last: int) -> int:
+    """Place of the first of the gated looks up to ``last`` beyond its boundary; ``last`` if there is none."""
+    if taken.verdicts[last].code != "gated":
+        return last
+    judged = [k for k in range(last) if taken.verdicts[k].code not in ("gated", "descriptive")]
+    gated = range(judged[-1] + 1 if judged else 0, last)
+    return next((k for k in gated if abs(taken.seen[k].z) >= taken.verdicts[k].boundary), last)
+
+
 def deciding_look(taken: LooksTaken | None) -> Look | None:
-    """The deciding interim analysis: the first that crossed or ended, else the last that was one."""
+    """The deciding interim analysis: the first that crossed or ended, else the last that was one.
+
+    Among gated ones that are the last, it is the one at which an open study would have ended.
+    """
     if taken is None:
         return None
     verdicts = taken.verdicts
     last = next((k for k in range(len(verdicts) - 1, -1, -1) if verdicts[k].code != "descriptive"), len(verdicts) - 1)
-    over = next((k for k, v in enumerate(verdicts) if v.code in ("crossed", "ended")), last)
+    over = next((k for k, v in enumerate(verdicts) if v.code in ("crossed", "ended")), _of_gated(taken, last))
     v = verdicts[over]
     return Look(
         number=over + 1,

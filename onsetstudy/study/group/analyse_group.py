@@ -35,10 +35,10 @@ from onsetstudy.study.group.controls import controls_untold, group_controls
 from onsetstudy.study.group.gates import gates_of, left_out, without
 from onsetstudy.study.group.given_away import techniques_of_one_practice
 from onsetstudy.study.group.harms import group_harms, practices_without_harms
-from onsetstudy.study.group.interim import OF_SCORES, group_looks
+from onsetstudy.study.group.interim import OF_SCORES, group_looks, strictest_open
 from onsetstudy.study.group.pool_files import Gathered, cut, gather, last_quarter, sent_less, until
 from onsetstudy.study.group.reconcile import not_reproduced, reconcile, unlike_rows
-from onsetstudy.study.group.results import GroupGate, GroupOverall, GroupPractice, GroupResults
+from onsetstudy.study.group.results import GroupGate, GroupOverall, GroupPractice, GroupResults, none_can_answer
 from onsetstudy.study.group.stratified_ipd import expected_failures, failures_by, pool_in_one_stage, subgroups_by
 from onsetstudy.study.results import Provenance
 from onsetstudy.study.sets.analysis_set import PRACTICE
@@ -103,6 +103,7 @@ def analyse_group(
     if not counts.operators.empty:
         funnels.append(_operators(counts, letters))
     told(4, 5, "looks")
+    looks = group_looks(counts, group.quarter, shut=none_can_answer(group.gates))
     practices = tuple(_practice(code, whole, letters) for code in whole.practices)
     missing, shorter = sent_less(whole)
     results = GroupResults(
@@ -116,7 +117,8 @@ def analyse_group(
         cumulative=cumulative,
         subgroups=subgroups,
         funnels=tuple(funnels),
-        looks=group_looks(counts, group.quarter),
+        looks=looks,
+        strictest=strictest_open(counts, group.quarter, looks),
         harms=group_harms(whole.safety, protocol),
         unrecorded=tuple((letters[code], n) for code, n in practices_without_harms(whole.safety)),
         missing=missing,

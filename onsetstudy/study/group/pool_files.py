@@ -201,9 +201,15 @@ def _problem(name: str, what: str, mend: str, code: str) -> Problem:
     return Problem(what=what, where=Where(file=name), mend=mend, code=code)
 
 
-def until(cells: pd.DataFrame, label: str) -> pd.DataFrame:
-    """Cells up to a quarter; periods that were joined count with their last quarter."""
-    return cells[last_quarter(cells["quarter"]) <= label].reset_index(drop=True)
+def until(cells: pd.DataFrame, label: str, *, early: bool = False) -> pd.DataFrame:
+    """Cells up to a quarter; periods that were joined count with their last quarter, or ``early`` with their first."""
+    quarter = first_quarter(cells["quarter"]) if early else last_quarter(cells["quarter"])
+    return cells[quarter <= label].reset_index(drop=True)
+
+
+def first_quarter(quarter: pd.Series) -> pd.Series:
+    """The first quarter of periods, some of which were joined."""
+    return quarter.astype(str).str.split("+").str[0]
 
 
 def last_quarter(quarter: pd.Series) -> pd.Series:

@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 
 from onsetstudy.core.claims import Claims
 from onsetstudy.core.quantities import quantity_of, read_earlier
-from onsetstudy.core.results import Caution, Counts, EstimateLike, HypothesisTest, NotAvailable, complement_of
+from onsetstudy.core.results import Caution, Counts, Estimate, EstimateLike, HypothesisTest, NotAvailable, complement_of
 from onsetstudy.core.serialise import Serialisable, result_kind
 from onsetstudy.inference.estimate_or_reason import not_asked
 from onsetstudy.outcomes.harm_results import ArmEvents
 from onsetstudy.pool.results import CommonOdds, Funnel, Pooled, Step, Subgroups
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.results import ArmStanding, Doubt
-from onsetstudy.study.answer.claims import Told, cases_told, claims_among, deciding_look, shown_test, shutting
+from onsetstudy.study.answer.claims import (
+    Told,
+    allowed_for_looks,
+    cases_told,
+    claims_among,
+    deciding_look,
+    shown_test,
+    shutting,
+)
 from onsetstudy.study.results import ArmCurve, LooksTaken, NegativeControl, Provenance
 from onsetstudy.survival.results import SharedFrailty
 
@@ -27,6 +36,9 @@ COMPARED = (
     "chair_time_difference",
     "treatment_success_difference",
 )
+
+LOOKS_NOT_KNOWN = frozenset({"first_look", "beyond"})
+"""Reasons of ``unlike_rows`` for which the files do not tell at which looks the records may have decided."""
 
 
 @result_kind("group_practice")
@@ -62,6 +74,11 @@ class GroupGate:
     verdict: str
     doubts: tuple[Doubt, ...]
     left_out: bool
+
+
+def none_can_answer(gates: tuple[GroupGate, ...]) -> bool:
+    """Whether no practice's cold tests can bear a claim."""
+    return bool(gates) and all(gate.verdict == "shut" for gate in gates)
 
 
 @result_kind("group_harm")
@@ -146,7 +163,8 @@ class GroupResults(Serialisable):
     those whose control teeth are not among it, because a file of theirs does not count them or goes on after the
     quarter. ``slips`` holds
     for each practice whose files tell its letter, the slips opened and those of them without a record; ``one_practice``
-    names techniques of which one practice alone has cases, where there are others.
+    names techniques of which one practice alone has cases, where there are others. ``strictest`` is the critical value
+    to which claims beside the verdict are held, as the records may have decided at another look; 0 where they cannot.
     """
 
     protocol: Protocol
@@ -178,11 +196,16 @@ class GroupResults(Serialisable):
     controls_untold: tuple[str, ...] = ()
     slips: tuple[tuple[str, int, int], ...] = ()
     one_practice: tuple[str, ...] = ()
+    strictest: float = 0.0
+
+    def with_looks(self, looks: LooksTaken | None) -> GroupResults:
+        """The same with these interim analyses."""
+        return replace(self, looks=looks)
 
     @property
     def shut(self) -> bool:
         """Whether no practice's cold tests can bear a claim, so that there is no answer."""
-        return bool(self.gates) and all(gate.verdict == "shut" for gate in self.gates)
+        return none_can_answer(self.gates)
 
     @property
     def answering(self) -> tuple[GroupPractice, ...]:
@@ -196,7 +219,7 @@ class GroupResults(Serialisable):
         overall, protocol = self.overall, self.protocol
         lead, look = protocol.plan.primary, deciding_look(self.looks)
         shut = shutting(d for gate in self.gates for d in gate.doubts) if self.shut else ()
-        told = partial(claims_among, protocol=protocol, look=look)
+        told = partial(claims_among, protocol=protocol, look=look, strictest=self.strictest)
         of_all = partial(told, population=cases_told(overall.n.cases, len(self.answering)), known=overall.n)
         arms: dict[str, tuple[EstimateLike, ...]] = {
             "success_difference": overall.by_target,
@@ -228,6 +251,23 @@ class GroupResults(Serialisable):
                 whose, n = cases_told(m.result.n.cases), m.result.n
                 claims += told({key: (m.result, (), None)}, shut=shut, population=whose, known=n, subset=m.label)
         return Claims(lead=lead, claims=tuple(claims))
+
+    @property
+    def hanging(self) -> tuple[str, ...]:
+        """Keys of what is claimed beside the verdict and would not be had the first planned look decided.
+
+        Only where it cannot be known from the files which look of the records may have; where quarters were joined and
+        no more, ``strictest`` allows for it.
+        """
+        if self.looks is None or not LOOKS_NOT_KNOWN & set(self.unlike_rows):
+            return ()
+        first, found = self.looks.plan.looks[0].upper, []
+        for claim in self.claims.page_one()[1:]:
+            if isinstance(claim.answer, Estimate) and claim.alone is not None and claim.bears and claim.bears.side:
+                wide = allowed_for_looks(replace(claim.answer, interval=claim.alone), claim.quantity, first).interval
+                if not claim.quantity.side(wide.low, wide.high):
+                    found.append(claim.quantity.key)
+        return tuple(found)
 
     def answer(self, key: str) -> EstimateLike | None:
         """The answer for a quantity: combined within practices where that is given, else the mean of practices.

@@ -8,8 +8,10 @@ import pandas as pd
 
 from onsetstudy.core.errors import RecordsError, require
 from onsetstudy.core.parallel import Progress
+from onsetstudy.core.quantities import quantity_of
 from onsetstudy.doses.limits import LimitsTable
 from onsetstudy.doses.results import DoseSummary
+from onsetstudy.protocol.estimands import questions_of
 from onsetstudy.protocol.lock import lock_standing
 from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol, Quarter
@@ -17,8 +19,10 @@ from onsetstudy.records.derived.allocation import arm_standing, resolve_arms, re
 from onsetstudy.records.derived.flow import case_flow, untold_baseline
 from onsetstudy.records.derived.onset import Onsets
 from onsetstudy.records.derived.opened_slips import OpenedSlips, opened_slips, recorded_slips
+from onsetstudy.records.derived.results import Doubt
 from onsetstudy.records.model import Records
 from onsetstudy.records.validity.gates import doubts_of
+from onsetstudy.study.answer.claims import shutting
 from onsetstudy.study.answer.more_needed import more_needed
 from onsetstudy.study.practice.assumptions import diagnose
 from onsetstudy.study.practice.cautions import study_cautions
@@ -26,7 +30,7 @@ from onsetstudy.study.practice.interim import looks_taken
 from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.practice.sensitivity import run_sensitivity
 from onsetstudy.study.practice.subsets import analyse_population
-from onsetstudy.study.results import Population, Provenance
+from onsetstudy.study.results import LooksTaken, Population, Provenance
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.sets.side_files import Companions
@@ -101,6 +105,7 @@ def analyse(
     data, onset = prepare(protocol, records, through=this, onsets=onsets)
     arms = arm_standing(data.frame, known)
     answer = _answer(records, data, onset, this, progress)
+    doubts = doubts_of(_only(records, data), protocol)
     sensitivity = run_sensitivity(protocol, records, data, through=this, arms=arms, onsets=onsets, progress=progress)
     comfort = comfort_of(data, answer.overall)
     results = dataclasses.replace(
@@ -110,11 +115,10 @@ def analyse(
         allocation=review,
         standing=standing_of(protocol, records, beside),
         arms=arms,
-        doubts=doubts_of(_only(records, data), protocol),
+        doubts=doubts,
         chair_time=chair_time_of(data),
         safety=safety_of(data, records.open_tables),
         watch=watch_of(data),
-        looks=looks_taken(data, this),
         anytime=anytime_looks(data, kept, this),
         comfort=comfort,
         fair=fair_comparison(data, answer.overall, comfort, progress=progress),
@@ -127,6 +131,7 @@ def analyse(
         if beside.published is None
         else context_of((answer.overall, *answer.by_technique), data.frame, protocol, beside.published),
     )
+    results = results.with_looks(_looks(protocol, records, data, this, doubts, onsets))
     untold = untold_baseline(data.frame, protocol)
     return dataclasses.replace(results, caution=study_cautions(results, slips, untold_baseline=untold))
 
@@ -169,6 +174,18 @@ def _answer(
         caution=(),
         provenance=Provenance.of(protocol, records.digest, PACKAGES),
     )
+
+
+def _looks(
+    protocol: Protocol, records: Records, data: AnalysisSet, this: Quarter, doubts: tuple[Doubt, ...], onsets: Onsets
+) -> LooksTaken | None:
+    """The interim analyses; where the cold tests cannot bear an answer they are gated, and count all the same."""
+    if not shutting(doubts) or quantity_of(protocol.plan.primary).rests_on != "cold_tests":
+        return looks_taken(data, this)
+    # Their z is that of the target alone, as the control tooth leaves nothing to compute it of.
+    asked = questions_of(protocol, choice="control_ignored")
+    alone, _ = prepare(protocol, records, through=this, asked=asked, onsets=onsets, work=data.work)
+    return looks_taken(alone, this, shut=True)
 
 
 def _slips_of(records: Records, beside: Companions, this: Quarter) -> OpenedSlips | None:

@@ -11,8 +11,8 @@ from onsetstudy.core.claims import within_patients
 from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Caution, Counts, Estimate, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.design.interim.after_stopping import estimate_after_stopping
-from onsetstudy.design.interim.interim_analyses import LookSeen, judge_looks
-from onsetstudy.design.interim.results import LookPlan, LookVerdict, StoppedEstimate
+from onsetstudy.design.interim.interim_analyses import judge_looks
+from onsetstudy.design.interim.results import GatedLook, LookPlan, LookSeen, LookVerdict, StoppedEstimate
 from onsetstudy.inference.means import error_toward_null
 from onsetstudy.inference.strata import LEAST_OF_AN_ARM
 from onsetstudy.protocol.model import Protocol, Quarter
@@ -34,7 +34,7 @@ SCALES = {
 }
 
 
-def looks_taken(data: AnalysisSet, this: Quarter) -> LooksTaken | None:
+def looks_taken(data: AnalysisSet, this: Quarter, *, shut: bool = False) -> LooksTaken | None:
     """The looks up to and including a quarter; ``None`` where the protocol has no plan by spending.
 
     Notes
@@ -43,7 +43,8 @@ def looks_taken(data: AnalysisSet, this: Quarter) -> LooksTaken | None:
     score of the primary outcome is its test statistic, or its estimate over the error that its interval stands for;
     the information is the variance of the score or one over the squared error. A quarter whose cases do not determine
     the outcome is no look, and is named; nor is one, where means are compared, in which an arm has few cases. Where
-    each patient has both arms, cases of patients with both are counted.
+    each patient has both arms, cases of patients with both are counted. Where the cold tests cannot bear an answer
+    (``shut``) the looks are gated.
     """
 
     def result(quarter: Quarter) -> tuple[HypothesisTest | EstimateLike, Counts]:
@@ -51,7 +52,7 @@ def looks_taken(data: AnalysisSet, this: Quarter) -> LooksTaken | None:
         return primary_result(part), part.in_pairs().counts()
 
     quarters = [q for q in data.protocol.quarters if q.first_day <= this.first_day]
-    return looks_over(data.protocol, quarters, result)
+    return looks_over(data.protocol, quarters, result, shut=shut)
 
 
 def looks_over(
@@ -60,6 +61,8 @@ def looks_over(
     result: Callable[[Quarter], tuple[object, Counts]],
     reason: str = "",
     caution: tuple[Caution, ...] = (),
+    *,
+    shut: bool = False,
 ) -> LooksTaken | None:
     """The looks at the ends of quarters; ``None`` where the protocol has no plan by spending.
 
@@ -71,6 +74,8 @@ def looks_over(
         Why a result without a z statistic is no look; by default its own.
     caution : tuple of Caution
         Those that come before the ones of single looks.
+    shut : bool
+        The tests cannot bear an answer: the looks are gated, and one without a z statistic is one all the same.
     """
     plan, rule = plan_of(protocol), protocol.looks
     if plan is None or rule is None:
@@ -79,6 +84,8 @@ def looks_over(
     for quarter in quarters:
         found, n = result(quarter)
         score = score_of(found, protocol.plan.primary)
+        if score is None and shut and n.cases:
+            score = 0.0, None
         if score is None:
             own = found.reason if isinstance(found, NotAvailable) else "the outcome has no standard error"
             told.append(Caution(code="no_look", text=f"{quarter.label} was no look: {reason or own}."))
@@ -89,7 +96,8 @@ def looks_over(
             told.append(Caution(code="no_look", text=f"{quarter.label} was no look: {few} {LEAST_OF_AN_ARM}."))
             continue
         counted = float(n.onsets if rule.information == "onsets" else n.cases)
-        seen.append(LookSeen(label=quarter.label, z=score[0], counted=counted, information=score[1]))
+        kind = GatedLook if shut else LookSeen
+        seen.append(kind(label=quarter.label, z=score[0], counted=counted, information=score[1]))
     return judge_seen(protocol, plan, seen, told)
 
 

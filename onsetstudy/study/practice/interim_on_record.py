@@ -10,8 +10,7 @@ from typing import Any, TypeVar
 from onsetstudy.core.errors import OnsetStudyError, ProtocolError
 from onsetstudy.core.results import Caution
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.design.interim.interim_analyses import LookSeen
-from onsetstudy.design.interim.results import LookVerdict
+from onsetstudy.design.interim.results import GatedLook, LookSeen, LookVerdict
 from onsetstudy.protocol.ledger import LedgerEntry, of_kind
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.practice.interim import judge_seen
@@ -96,7 +95,7 @@ def _back(entry: LedgerEntry, field: str, kind: type[T]) -> T:
 
 
 def _same(one: LookSeen, other: LookSeen | None) -> bool:
-    if other is None or (one.information is None) != (other.information is None):
+    if other is None or type(one) is not type(other) or (one.information is None) != (other.information is None):
         return False
     pairs = ((one.z, other.z), (one.counted, other.counted), (one.information or 0.0, other.information or 0.0))
     return all(math.isclose(a, b, rel_tol=SAME, abs_tol=SAME) for a, b in pairs)
@@ -111,11 +110,15 @@ def looks_told_otherwise(told: LooksTaken | None, entries: Sequence[LedgerEntry]
 
 def _changed_text(entry: LedgerEntry, today: LookSeen | None) -> str:
     label, then = entry.body["quarter"], _seen(entry)
-    now = "give no z statistic" if today is None else f"give {today.z:+.2f}, over {today.counted:g} counted"
+    now = "give no z statistic" if today is None else f"give {_z_told(today)}, over {today.counted:g} counted"
     return (
-        f"{label} was taken with z {then.z:+.2f}, over {then.counted:g} counted, and stands so (entry "
+        f"{label} was taken with {_z_told(then)}, over {then.counted:g} counted, and stands so (entry "
         f"{entry.seq} of the ledger). The records were changed since: they {now}."
     )
+
+
+def _z_told(look: LookSeen) -> str:
+    return "cold tests that cannot bear an answer" if isinstance(look, GatedLook) else f"z {look.z:+.2f}"
 
 
 def new_looks(

@@ -50,6 +50,7 @@ from onsetstudy.study.results import (
     Provenance,
     Variation,
 )
+from onsetstudy.study.topics.outcomes import carried
 from onsetstudy.watch.results import Watch
 
 
@@ -129,6 +130,14 @@ class StudyResults(Serialisable):
         )
         return Claims(lead=protocol.plan.primary, claims=claims)
 
+    def with_looks(self, looks: LooksTaken | None) -> StudyResults:
+        """The same with these interim analyses; hours and money follow the minutes with the allowance for them."""
+        found = dataclasses.replace(self, looks=looks)
+        claim = found.claims.get("chair_time_difference")
+        if found.chair_time is None or claim is None:
+            return found
+        return dataclasses.replace(found, chair_time=carried(found.chair_time, claim.answer, self.protocol))
+
     @property
     def over(self) -> bool:
         """Whether this is the closing page: a boundary crossed, the planned size reached, or the last quarter come."""
@@ -144,17 +153,16 @@ class StudyResults(Serialisable):
             return None
         if rule.none_because is not None:
             return Adoption(verdict="", none_because=rule.none_because)
-        pain, chair = self.overall.pain, self.chair_time
-        gains: dict[str, tuple[str, object, float]] = {
-            "net_min": ("chair_time_difference", None if chair is None else chair.difference, rule.net_min or 0.0),
-            "pain_margin": (
-                "pain_shift", pain.shift if isinstance(pain, PainComparison) else None, -(rule.pain_margin or 0.0),
-            ),
-            "not_numb_margin": (
-                "not_numb_difference", self.overall.never_numb_difference, -(rule.not_numb_margin or 0.0),
-            ),
-        }  # fmt: skip
-        codes = {name: side_of_margin(*gain) for name, gain in gains.items()} | {"stopping_harms": _harms(self, rule)}
+        claims = self.claims
+        gains = {
+            "net_min": ("chair_time_difference", rule.net_min or 0.0),
+            "pain_margin": ("pain_shift", -(rule.pain_margin or 0.0)),
+            "not_numb_margin": ("not_numb_difference", -(rule.not_numb_margin or 0.0)),
+        }
+        # As they are claimed: what a page withholds decides nothing here.
+        answers = {key: None if (claim := claims.get(key)) is None else claim.answer for key, _ in gains.values()}
+        codes = {name: side_of_margin(key, answers[key], least) for name, (key, least) in gains.items()}
+        codes["stopping_harms"] = _harms(self, rule)
         parts = tuple(AdoptionPart(name=name, code=code) for name, code in codes.items())
         return Adoption(verdict=verdict_of(parts), parts=parts)
 

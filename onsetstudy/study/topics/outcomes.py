@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from onsetstudy.core.results import Caution, Counts, Estimate, HypothesisTest, NotAvailable
+from onsetstudy.core.results import Caution, Counts, Estimate, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.outcomes.chair_results import ChairTime
-from onsetstudy.outcomes.chair_time import ChairRecords, Prices, compare_chair_time
+from onsetstudy.outcomes.chair_time import ChairRecords, Prices, compare_chair_time, hours_and_money
 from onsetstudy.outcomes.harm_results import Safety
 from onsetstudy.outcomes.harms import EventRecorded, SafetyRecords, summarise_safety
 from onsetstudy.outcomes.scores.multiplicity import share_error
@@ -22,6 +22,7 @@ from onsetstudy.outcomes.scores.ordered_bands import BANDS, proportional_odds
 from onsetstudy.outcomes.scores.pain_moment_results import Anxiety, Comfort, MomentOfPain, SharedError
 from onsetstudy.outcomes.scores.pain_moments import PainRecords, anxiety_change, moment_of_pain
 from onsetstudy.outcomes.scores.pain_results import PainComparison
+from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import MIXED_ARM, PAIN_MOMENTS
 from onsetstudy.records.model import OpenTables
 from onsetstudy.study.results import Population
@@ -35,16 +36,28 @@ NO_OPEN_TABLES = OpenTables()
 def chair_time_of(data: AnalysisSet) -> ChairTime | None:
     """Chair time of the plan's two arms; ``None`` where the protocol states no caseload."""
     protocol = data.protocol
-    rule = protocol.chair_time
-    if rule is None:
+    prices = _prices(protocol)
+    if prices is None:
         return None
     return compare_chair_time(
         chair_records(data),
-        Prices(**dataclasses.asdict(rule)),
+        prices,
         reference_arm=protocol.reference_arm,
         contrast_arm=protocol.contrast_arm,
         conf_level=protocol.plan.conf_level,
     )
+
+
+def _prices(protocol: Protocol) -> Prices | None:
+    return None if protocol.chair_time is None else Prices(**dataclasses.asdict(protocol.chair_time))
+
+
+def carried(chair: ChairTime, difference: EstimateLike, protocol: Protocol) -> ChairTime:
+    """Chair time whose hours and money carry the limits of this difference, such as those of its claim."""
+    prices = _prices(protocol)
+    if prices is None:
+        return chair
+    return dataclasses.replace(chair, **hours_and_money(difference, prices, mixes=protocol.contrast_arm == MIXED_ARM))
 
 
 def chair_records(data: AnalysisSet, *, of_a_part: bool = False) -> ChairRecords:

@@ -25,7 +25,8 @@ from onsetstudy.design.interim.boundaries import (
 )
 from onsetstudy.design.interim.conditional import conditional_power, predictive_power
 from onsetstudy.design.interim.crossing import crossing_chances
-from onsetstudy.design.interim.interim_analyses import LookSeen, judge_looks, plan_looks
+from onsetstudy.design.interim.interim_analyses import judge_looks, plan_looks
+from onsetstudy.design.interim.results import LookSeen
 from tests.reference import load_reference
 
 PRINTED = load_reference("jennison_turnbull_2000_looks")

@@ -1,10 +1,14 @@
 """The section about time says what the numbers say, and no more."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 
-from onsetstudy.outcomes.chair_time import compare_chair_time
+from onsetstudy.core.claims import Look
+from onsetstudy.outcomes.chair_time import compare_chair_time, hours_and_money
 from onsetstudy.report.figures import visit
+from onsetstudy.report.numbers import MINUS
 from onsetstudy.report.sections.main.chair_time import chair_section
 from onsetstudy.study.answer.claims import claim_of
 from tests.outcomes.test_chair_time import PRICES, drawn, seen
@@ -88,3 +92,27 @@ def test_costs_that_nobody_stated_are_not_in_the_table():
 def test_the_table_says_where_the_limits_of_hours_and_money_come_from():
     table = next(b for b in section_of(chair(drawn(20))).blocks if b.kind == "table")
     assert "hours and money carry the limits of the minutes saved" in table.notes[-1]
+
+
+def test_hours_and_money_say_no_direction_that_the_minutes_withhold():
+    once = chair(drawn(200, gain=2.0))
+    narrow = claim_of("chair_time_difference", once.difference, PROMISED, population="200 cases", known=once.n)
+    assert narrow.bears.side == 1
+    assert "hours a month (" in words(chair_section(once, PROMISED, narrow))
+    look = Look(
+        number=1, planned=4, label="2026Q1", code="continue", side=0, counted=50, planned_count=350, unit="onsets",
+        critical=30.0,
+    )  # fmt: skip
+    wide = claim_of("chair_time_difference", once.difference, PROMISED, population="200 cases", known=once.n, look=look)
+    assert wide.bears.side == 0
+    found = dataclasses.replace(once, **hours_and_money(wide.answer, PRICES, mixes=True))
+    factor = found.cases_per_month / 60
+    low, high = wide.answer.interval.low, wide.answer.interval.high
+    np.testing.assert_allclose(
+        (found.hours_month.interval.low, found.hours_month.interval.high), (-high * factor, -low * factor)
+    )
+    section = chair_section(found, PROMISED, wide)
+    assert f"that is from {high * factor:.1f} hours lost to {-low * factor:.1f} hours saved a month" in words(section)
+    table = next(b for b in section.blocks if b.kind == "table")
+    assert f"{-high:.1f} to {-low:.1f}".replace("-", MINUS) in str(table)
+    assert "the other limits not allowing for the interim analyses" in str(table)

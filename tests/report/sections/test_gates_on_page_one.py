@@ -5,16 +5,22 @@ from __future__ import annotations
 import dataclasses
 import re
 
+import numpy as np
 import pytest
 
+from onsetstudy.design.interim.results import GatedLook
+from onsetstudy.protocol.ledger import make_entry
+from onsetstudy.protocol.ledger import sentence as sentence_of
 from onsetstudy.records.derived.results import SHUTS
 from onsetstudy.records.validity.gates import COUNTED
 from onsetstudy.report.claims_told import answer_line
 from onsetstudy.report.documents.practice import compose
+from onsetstudy.report.sections.appendix.interim import looks_section
 from onsetstudy.report.sections.main.records import REASONS, WORDS, doubt_words
 from onsetstudy.report.sentences import sentence
 from onsetstudy.study.answer.claims import DOUBTED
 from onsetstudy.study.practice.analyse import analyse
+from onsetstudy.study.practice.interim_on_record import as_taken, new_looks
 from tests.study import demo
 
 pytestmark = pytest.mark.usefixtures("unpainted")
@@ -80,6 +86,63 @@ def test_a_curve_that_page_one_keeps_back_stands_with_the_statistician(honest, s
 
     assert curves(shut) == ["statistician"]
     assert curves(honest) == ["answer"]
+
+
+BESIDE = ("pain_difference", "pain_shift", "chair_time_difference")
+
+
+def test_a_shut_gate_makes_no_other_claim_bolder(honest, shut):
+    for key in BESIDE:
+        open_one, beside = (found.claims.get(key) for found in (honest, shut))
+        spans = [claim.answer.interval for claim in (open_one, beside)]
+        assert spans[1].low <= spans[0].low + 1e-3, key
+        assert spans[1].high >= spans[0].high - 1e-3, key
+        assert abs(beside.bears.side) <= abs(open_one.bears.side)
+        assert beside.alone == open_one.alone
+
+
+@pytest.mark.parametrize("gate", ["honest", "shut"])
+def test_hours_follow_the_minutes_with_the_allowance_for_interim_analyses(gate, request):
+    found = request.getfixturevalue(gate)
+    minutes, hours = found.claims.get("chair_time_difference").answer.interval, found.chair_time.hours_month.interval
+    factor = found.chair_time.cases_per_month / 60
+    assert (hours.low, hours.high) == pytest.approx((-minutes.high * factor, -minutes.low * factor))
+    assert found.with_looks(found.looks) == found
+    alone = found.with_looks(None).chair_time.hours_month.interval
+    assert hours.low < alone.low < alone.high < hours.high
+
+
+def test_a_gated_look_counts_and_decides_nothing(honest, shut):
+    assert [v.label for v in shut.looks.verdicts] == [v.label for v in honest.looks.verdicts]
+    assert {v.code for v in shut.looks.verdicts} == {"gated"}
+    assert all(v.alpha_spent > 0 and np.isnan(v.z) and not v.direction for v in shut.looks.verdicts)
+    assert not any(isinstance(look, GatedLook) for look in honest.looks.seen)
+    text = str(looks_section(shut.looks, PROTOCOL))
+    assert "its part of the error rate is spent" in text
+    assert all(f"z {look.z:.2f}" not in text for look in shut.looks.seen)
+    assert page_one(shut).startswith("No answer is shown")
+    assert "This interim analysis counts all the same." in page_one(shut)
+
+
+def test_a_gated_look_is_entered_as_gated_and_stands_once_the_records_are_right(honest, shut):
+    quarter, entries = shut.quarter, ()
+
+    def entered(found):
+        told = new_looks(found.looks, PROTOCOL, entries, by="practice", records="r", quarter=quarter)
+        return (*entries, *(make_entry(entries, kind, body, at="2026-10-01T09:00:00+00:00") for kind, body in told))
+
+    entries = entered(shut)
+    assert [e.body["quarter"] for e in entries] == [v.label for v in shut.looks.verdicts]
+    last = sentence_of(entries[-1])
+    assert "gated, as the cold tests could not bear an answer; its alpha counts as spent" in last
+    assert "z " not in last
+    assert entered(shut) == entries
+    kept = as_taken(honest.looks, PROTOCOL, entries, by="practice", quarter=quarter)
+    assert {v.code for v in kept.verdicts} == {"gated"}
+    assert "cold tests that cannot bear an answer" in " ".join(c.text for c in kept.caution)
+    later = honest.with_looks(kept).claims.primary()
+    assert later.bears.side == 0
+    assert "the cold tests could not bear an answer, so that nothing was decided" in sentence(later, PROTOCOL).seen
 
 
 def test_what_only_qualifies_stands_beside_the_number(honest):

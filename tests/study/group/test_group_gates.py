@@ -192,6 +192,12 @@ def test_where_all_are_shut_no_number_of_the_cold_tests_is_on_page_one(all_shut)
     assert all_shut.harms
 
 
+def test_where_all_are_shut_the_looks_are_gated_and_other_claims_allow_for_them(all_shut):
+    assert {v.code for v in all_shut.looks.verdicts} <= {"gated", "descriptive"}
+    pain = all_shut.claims.get("pain_difference")
+    assert pain.answer.interval.low < pain.alone.low < pain.alone.high < pain.answer.interval.high
+
+
 def _sentence(claim):
     from onsetstudy.report.sentences import sentence
 

@@ -51,5 +51,5 @@ def test_without_counts_of_harms_nothing_is_adopted_and_a_rare_serious_one_stops
 
 def test_without_times_of_the_chair_that_part_is_open():
     assert dataclasses.replace(closing(RULE), chair_time=None).adoption.parts[0].code == "open"
-    saved = SimpleNamespace(difference=between("chair_time_difference", -3.0, -1.5))
+    saved = SimpleNamespace(difference=between("chair_time_difference", -3.0, -1.5), spent=())
     assert dataclasses.replace(closing(RULE), chair_time=saved).adoption.parts[0].code == "met"

@@ -12,7 +12,8 @@ from scipy import stats
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.results import Counts, Estimate, Interval
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.design.interim.interim_analyses import LookSeen, plan_looks
+from onsetstudy.design.interim.interim_analyses import plan_looks
+from onsetstudy.design.interim.results import LookSeen
 from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
 from onsetstudy.report.figures import interim as figure
 from onsetstudy.report.figures.canvas import NARROW, WIDE, Sheet, canvas, look_of

@@ -6,7 +6,7 @@ import pytest
 
 from onsetstudy.core.errors import ProtocolError
 from onsetstudy.core.serialise import to_dict
-from onsetstudy.design.interim.interim_analyses import LookSeen
+from onsetstudy.design.interim.results import LookSeen
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.ledger import make_entry
 from onsetstudy.study.planning.power import plan_of

@@ -103,6 +103,8 @@ VERDICTS = {
     "crossed": "boundary crossed. With all interim analyses allowed for, {difference}.",
     "ended": "the planned size is reached and the boundary was not crossed. No difference in the {outcome} was shown.",
     "descriptive": "an extra analysis, descriptive only. {why}",
+    "gated": "the cold tests could not bear an answer, so that no boundary was held against them. It counts all the "
+    "same: its part of the error rate is spent, and intervals on these pages allow for it.",
     "unlikely": "unlikely to show it. {chances}",
     "continue": "continue; the boundary is not reached.{naive} {chances}",
 }
@@ -196,6 +198,7 @@ CODES = {
     "unlikely": "unlikely to show it",
     "ended": "ended, not crossed",
     "descriptive": "extra analysis",
+    "gated": "gated, counted as taken",
 }
 
 
@@ -204,7 +207,7 @@ def _table(taken: LooksTaken) -> Table:
         (
             v.label,
             f"{v.counted:g}",
-            decimal(v.z, 2),
+            decimal(v.z, 2) if math.isfinite(v.z) else "—",
             decimal(v.boundary, 2) if math.isfinite(v.boundary) else "—",
             "—" if v.futility is None else decimal(v.futility, 2),
             f"{100 * v.alpha_spent:.2f}" if math.isfinite(v.alpha_spent) else "—",

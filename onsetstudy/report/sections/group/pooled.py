@@ -54,9 +54,11 @@ OTHER_LOOKS = frozenset({"quarters_merged", "first_look", "beyond"})
 """Reasons for which an interim analysis of the files may fall on other cases than one of the records."""
 BINDING = (
     "The files do not hold every case under its quarter, so that an analysis of the records may cross a boundary where "
-    "this one does not, or at another time. That which the coordinator's ledger holds first binds the study; the other "
-    "is told beside it and changes nothing."
+    "this one does not, or at another time. The first in the coordinator's ledger binds the study; the other stands "
+    "beside it."
 )
+
+HELD = "Other claims are held to the strictest boundary that may have decided."
 
 
 def pooled_section(results: GroupResults, own: str | None) -> Section:
@@ -230,8 +232,11 @@ def compared_within(results: GroupResults) -> str:
 
 def binding_words(results: GroupResults) -> list[str]:
     """Which interim analysis binds, where those of files and of records may differ; nothing elsewhere."""
-    differ = results.looks is not None and OTHER_LOOKS & set(results.unlike_rows)
-    return [BINDING] if differ else []
+    if results.looks is None or not OTHER_LOOKS & set(results.unlike_rows):
+        return []
+    names = [f"the {quantity_of(key).name}" for key in results.hanging]
+    hanging = f"With the boundary of the first planned analysis no direction would be told of {listed(names)}."
+    return [" ".join((BINDING, *([HELD] if results.strictest else ()), *([hanging] if names else ())))]
 
 
 def statistician_section(results: GroupResults) -> Section:

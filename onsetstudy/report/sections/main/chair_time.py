@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from onsetstudy.core.claims import Claim
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
@@ -11,7 +13,7 @@ from onsetstudy.report.cells import level_of, limits_cell, share_limits, two_cel
 from onsetstudy.report.document import Section, Table, notes_of
 from onsetstudy.report.figures import visit
 from onsetstudy.report.numbers import counted, decimal, interval, percent
-from onsetstudy.report.sentences import sentence
+from onsetstudy.report.sentences import ALLOWED, NOT_ALLOWED, sentence
 
 
 def chair_section(chair: ChairTime | None, protocol: Protocol, claim: Claim | None) -> Section | None:
@@ -29,32 +31,48 @@ def chair_section(chair: ChairTime | None, protocol: Protocol, claim: Claim | No
         "chair",
         "Whether time was given back",
         sentence(claim, protocol).text,
-        _hours(chair, protocol),
+        _hours(chair, protocol, claim),
         drawn,
-        _table(chair, protocol) if found else None,
+        _table(chair, protocol, claim) if found else None,
         notes_of(chair.caution),
     )
 
 
-def _hours(chair: ChairTime, protocol: Protocol) -> str:
+def _hours(chair: ChairTime, protocol: Protocol, claim: Claim) -> str:
     month, year = chair.hours_month, chair.hours_year
     if isinstance(month, NotAvailable) or isinstance(year, NotAvailable) or month.interval.low == month.interval.high:
         return ""
+    if not math.isfinite(month.interval.low):
+        return ""
+    if claim.bears is not None and claim.bears.side:
+        told = (
+            f"{decimal(month.estimate)} hours a month ({interval(month.interval.low, month.interval.high)}) and "
+            f"{decimal(year.estimate, 0)} a year ({interval(year.interval.low, year.interval.high, 0)})"
+        )
+    else:
+        told = f"{_span(month, 1)} a month, and {_span(year, 0)} a year"
     return (
         f"At {chair.cases_per_month:g} such cases a month, all {protocol.label(protocol.contrast_arm)}, that is "
-        f"{decimal(month.estimate)} hours a month ({interval(month.interval.low, month.interval.high)}) and "
-        f"{decimal(year.estimate, 0)} a year ({interval(year.interval.low, year.interval.high, 0)}), if the minutes "
-        "saved can be used."
+        f"{told}, if the minutes saved can be used."
     )
 
 
-def _table(chair: ChairTime, protocol: Protocol) -> Table:
+def _span(e: Estimate, places: int) -> str:
+    """Limits of hours saved, with the direction of both."""
+    word = QUANTITIES["chair_time_difference"].word
+    low, high = (
+        f"{decimal(abs(v), places)} hours {word(1 if v > 0 else -1)}" for v in (e.interval.low, e.interval.high)
+    )
+    return f"from {low} to {high}"
+
+
+def _table(chair: ChairTime, protocol: Protocol, claim: Claim) -> Table:
     money = (("cost of a minute saved", chair.cost_per_minute), ("value of a case, material paid", chair.net_value))
     rows = [
         *((f"wait spent, {protocol.label(str(e.contrast))}", *two_cells(e, unit=" min")) for e in chair.spent),
         ("mixing", *two_cells(chair.mixing, unit=" min")),
         ("saved before mixing is paid for", *_saved(chair.difference_before_mixing)),
-        ("saved", *_saved(chair.difference)),
+        ("saved", *_saved(claim.answer)),
         ("saved, whole visit from seated to dismissed", *_saved(chair.visit_difference)),
         *((f"waits used for another task, {protocol.label(str(e.contrast))}", *_share(e)) for e in chair.wait_used),
     ]
@@ -68,6 +86,7 @@ def _table(chair: ChairTime, protocol: Protocol) -> Table:
         rows,
         f"Waits are known of {by_arm} {counted(chair.n.cases, 'case').split()[-1]}.",
         "Caseload and costs are as the protocol states them; hours and money carry the limits of the minutes saved.",
+        "" if claim.looks is None else f"Limits of these are those {ALLOWED}, the other limits {NOT_ALLOWED}.",
     )
 
 
