@@ -27,6 +27,15 @@ LEAST = 2
 """Fewest values of an arm (and stratum) that have a spread."""
 
 
+ROUNDING = 1e-9
+"""Part of the largest value below which a spread is what computing left of none."""
+
+
+def does_not_vary(spread: float, values: ArrayLike) -> bool:
+    """Whether a spread of values (range, standard deviation, standard error) is rounding on their scale."""
+    return bool(spread <= ROUNDING * np.max(np.abs(values), initial=0.0))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Moments:
     """Number, mean and variance of values; ``variance`` is ``nan`` below two of them."""
@@ -48,8 +57,8 @@ class Moments:
             return cls(n=0, mean=math.nan, variance=math.nan)
         mean = float(w @ v / n)
         squares = float(w @ (v - mean) ** 2)
-        # Equal values differ from their mean by rounding only.
-        squares = 0.0 if v.size and np.all(v == v[0]) else squares
+        # Equal values differ from each other and from their mean by rounding only.
+        squares = 0.0 if does_not_vary(float(np.ptp(v)), v) else squares
         return cls(n=round(n), mean=mean, variance=squares / (n - 1) if n >= LEAST else math.nan)
 
     @property

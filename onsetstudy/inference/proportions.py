@@ -12,10 +12,12 @@ from collections.abc import Callable
 import numpy as np
 from scipy import optimize, special, stats
 
-from onsetstudy.core.arrays import require_level
+from onsetstudy.core.arrays import FloatArray, require_level
 from onsetstudy.core.errors import OnsetStudyError, Problem
 
 Limits = tuple[float, float]
+EDGE = 1e-12
+"""A mean of shares closer to none or to all than this is that: what is left is rounding."""
 
 
 def normal_quantile(conf_level: float) -> float:
@@ -146,31 +148,30 @@ def mover_ratio(first: Limits, first_limits: Limits, second: Limits, second_limi
     return low, high
 
 
-def mover_weighted_sum(
-    weight: np.ndarray, bounds: np.ndarray, limits: np.ndarray
-) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Bounds and limits of a weighted sum of independent quantities.
+def cases_of_mean(weight: FloatArray, share: FloatArray, n: FloatArray) -> FloatArray:
+    """Cases of one single share that has the variance of a weighted mean of independent shares.
 
     Parameters
     ----------
-    weight : ndarray of float, shape (k,)
-        Not negative.
-    bounds, limits : ndarray of float, shape (k, 2)
-        Each quantity's estimate as ``(low, high)`` and its confidence limits.
+    weight, share, n : ndarray of float, shape (..., k)
+        Weights that add up to 1, shares, and the cases of each, above 0.
 
     Returns
     -------
-    tuple
-        The sum's estimate as ``(low, high)`` and its limits.
+    ndarray of float, shape (...)
 
-    References
-    ----------
-    .. [1] G. Y. Zou, W. Huang, X. Zhang, Comput Stat Data Anal 2009;53:1080-1085.
-    .. [2] X. Yan, X. G. Su, Stat Biopharm Res 2010;2:329-335, for stratified shares.
+    Notes
+    -----
+    Variances are those within strata. A stratum of few cases shows too little of its own: what it lacks on average
+    beside the mean is made up from the variance of the mean. So strata that are alike count as one share, of
+    ``1 / sum(weight**2 / n)`` cases, and a single stratum as itself.
     """
-    total = weight @ bounds
-    margin = np.sqrt(weight**2 @ (limits - bounds) ** 2)
-    return (float(total[0]), float(total[1])), (float(total[0] - margin[0]), float(total[1] + margin[1]))
+    mean, alike = (weight * share).sum(axis=-1), (weight**2 / n).sum(axis=-1)
+    spread = np.where((mean > EDGE) & (mean < 1.0 - EDGE), mean * (1.0 - mean), 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        lacking = np.clip((1.0 / n - alike[..., None]) / (1.0 - alike[..., None]), 0.0, 1.0)
+        variance = (weight**2 * (share * (1.0 - share) + lacking * spread[..., None]) / n).sum(axis=-1)
+        return np.asarray(np.where((spread > 0.0) & (alike < 1.0), spread / variance, 1.0 / alike))
 
 
 def newcombe_difference(

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special, stats
@@ -11,6 +14,10 @@ from onsetstudy.core.arrays import FloatArray, IndexArray
 
 EXACT_TOTAL = 100
 DIRECT_PAIRS = 4_000_000
+DIGITS = 9
+"""Decimals of differences that count: further ones are what subtracting left, and would break ties."""
+INSET = 0.1
+"""Share of the way to the next value tried at which a limit is drawn that lies at no shift, ruled out itself."""
 
 
 def ordered_differences(x: FloatArray, y: FloatArray, ranks: NDArray[np.int64]) -> FloatArray:
@@ -87,17 +94,115 @@ def rank_sum_p_value(x: FloatArray, y: FloatArray) -> tuple[float, float, str]:
         result = stats.mannwhitneyu(x, y, alternative="two-sided", method="asymptotic")
         return u, float(result.pvalue), "normal approximation, corrected for ties and continuity"
     doubled = np.rint(2 * ranks).astype(np.int64)
-    total = int(doubled.sum())
-    # ways[k, s]: subsets of k of the ranks seen so far with doubled rank sum s.
-    ways = np.zeros((m + 1, total + 1))
+    # ways[k, s]: subsets of k of the ranks seen so far with doubled rank sum s, which is at most that of all of them.
+    ways = np.zeros((m + 1, int(doubled.sum()) + 1))
     ways[0, 0] = 1.0
-    for rank in doubled:
-        ways[1:, rank:] += ways[:-1, : total + 1 - rank].copy()
+    total = 0
+    for seen, rank in enumerate(np.sort(doubled)):
+        most = min(seen, m - 1)
+        ways[1 : most + 2, rank : total + rank + 1] += ways[: most + 1, : total + 1].copy()
+        total += int(rank)
     chance = ways[m] / ways[m].sum()
     expected = m * (m + n + 1)
     far = abs(int(doubled[:m].sum()) - expected)
     p = float(chance[np.abs(np.arange(total + 1) - expected) >= far].sum())
     return u, min(1.0, p), "exact permutation distribution given the ties"
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """Values of a shift at which a test of ranks is asked, in order, to be turned round into limits.
+
+    Points at which ranks change stand at odd places, what lies between and beyond at even ones; no shift is a point.
+    """
+
+    value: FloatArray
+
+    @classmethod
+    def of(cls, points: FloatArray) -> Tried:
+        """Of the points, in any order."""
+        points = np.union1d(points, 0.0) + 0.0
+        value = np.empty(2 * points.size + 1)
+        value[1::2] = points
+        value[2:-1:2] = (points[1:] + points[:-1]) / 2
+        value[[0, -1]] = points[0] - 1, points[-1] + 1
+        return cls(value)
+
+    @property
+    def none(self) -> int:
+        """Place of no shift."""
+        return int(np.flatnonzero(self.value == 0)[0])
+
+    def ends(self, first: int, last: int) -> tuple[float, float]:
+        """Ends of what is not rejected, from the first place to the last; an open end is told with its point."""
+        return float(self.value[first - 1 + first % 2]), float(self.value[last + 1 - last % 2])
+
+    def beside_none(self, low: float, high: float) -> tuple[float, float]:
+        """Limits of which one lies at no shift, which is ruled out: drawn close beside it."""
+        if low == 0:
+            return INSET * float(self.value[self.none + 2]), high
+        return low, INSET * float(self.value[self.none - 2])
+
+
+def rank_sum_limits(x: FloatArray, y: FloatArray, alpha: float) -> tuple[float, float] | None:
+    """Limits of the shift of ``x`` against ``y``: the rank-sum test turned round, ties and all.
+
+    Returns
+    -------
+    tuple of float, or None
+        They leave out no shift where :func:`rank_sum_p_value` is below ``alpha``, and nowhere else. ``None`` where
+        the test rejects no shift, however large.
+
+    Notes
+    -----
+    Differences are tried, at which ranks change, and a value between each two neighbours. The ends of what is not
+    rejected are sought by bisection outwards from no shift or, where that is rejected, from where the arms are most
+    alike, never across no shift. Where no shift is rejected and what lies between it and the next difference is not,
+    the limit is drawn close beside it. Where a single difference is not rejected, or none is, scores are too coarse to
+    tell a smaller shift: limits are drawn out to the differences on either side.
+    """
+    x, y = np.round(x, DIGITS), np.round(y, DIGITS)
+    # Of very many different values every few are tried; the test itself is of all.
+    thin = -(-max(np.unique(x).size, np.unique(y).size) // int(DIRECT_PAIRS**0.5))
+    ux, uy = (np.union1d(np.unique(values)[::thin], values.max()) for values in (x, y))
+    tried = Tried.of(np.round(np.subtract.outer(ux, uy), DIGITS))
+    places = range(tried.value.size)
+
+    def moved(place: int) -> FloatArray:
+        return np.asarray(np.round(x - tried.value[place], DIGITS + 2))
+
+    def excess(place: int) -> float:
+        ranks = stats.rankdata(np.concatenate((moved(place), y)))[: x.size]
+        return float(ranks.sum()) - x.size * (x.size + y.size + 1) / 2
+
+    def rejected(place: int) -> bool:
+        return rank_sum_p_value(moved(place), y)[1] < alpha
+
+    def outwards(start: int, end: int) -> int:
+        """The last place on the way that is not rejected."""
+        step = 1 if end > start else -1
+        return start + step * bisect_left(range(1, abs(end - start)), True, key=lambda k: rejected(start + step * k))
+
+    first = last = none = tried.none
+    below, above = places[0], places[-1]
+    if ruled_out := rejected(none):
+        alike = (
+            bisect_left(places, True, key=lambda k: excess(k) < 0) - 1,
+            bisect_left(places, True, key=lambda k: excess(k) <= 0),
+        )
+        # Where all are rejected, what lies between the two points at which the direction changes is told.
+        kept = sorted(k for k in alike if not rejected(k)) or [k for k in alike if k % 2 == 0]
+        first, last = kept[0], kept[-1]
+        below, above = (none, above) if none < first else (below, none)
+    if rejected(places[0]) and rejected(places[-1]):
+        first, last = outwards(first, below), outwards(last, above)
+        if first == last and first % 2 and max(ux.size, uy.size) > 1:
+            first, last = max(first - 1, 1), min(last + 1, places[-1] - 1)
+        low, high = tried.ends(first, last)
+        if ruled_out and 0 in (low, high):
+            low, high = tried.beside_none(low, high)
+        return low, high
+    return None
 
 
 def superiority_limits(theta: float, m: int, n: int, conf_level: float) -> tuple[float, float]:

@@ -13,12 +13,12 @@ from statsmodels.stats.proportion import confint_proportions_2indep, proportion_
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.inference.proportions import (
     _shares_given_difference,
+    cases_of_mean,
     clopper_pearson_limits,
     mcnemar_exact,
     miettinen_nurminen_limits,
     mover_difference,
     mover_ratio,
-    mover_weighted_sum,
     newcombe_difference,
     newcombe_paired_difference,
     wilson_limits,
@@ -170,10 +170,19 @@ def test_ratio_has_no_upper_limit_where_the_reference_may_be_zero():
     assert mover_ratio((0.0, 0.0), (0.0, 0.2), (0.5, 0.5), (0.3, 0.7))[0] == 0.0
 
 
-def test_weighted_sum_of_one_quantity_is_that_quantity():
-    bounds, limits = mover_weighted_sum(np.array([1.0]), np.array([[0.3, 0.4]]), np.array([[0.1, 0.7]]))
-    assert bounds == pytest.approx((0.3, 0.4))
-    assert limits == pytest.approx((0.1, 0.7))
+@given(st.integers(1, 40), st.floats(0, 1))
+def test_the_mean_of_one_stratum_is_that_stratum(n, share):
+    assert cases_of_mean(np.ones(1), np.array([share]), np.array([n])) == pytest.approx(n, rel=1e-9)
+
+
+def test_strata_that_are_alike_count_as_one_share_and_unlike_ones_as_more():
+    half, ten = np.full(2, 0.5), np.full(2, 10.0)
+    assert cases_of_mean(half, np.full(2, 0.3), ten) == pytest.approx(20, rel=0.06)
+    # Nobody and everybody, over and over: the mean is known without error but for what few cases do not show.
+    assert cases_of_mean(half, np.array([0.0, 1.0]), ten) == pytest.approx(20 / (1 / 10 - 1 / 20) * (1 - 1 / 20))
+    assert cases_of_mean(half, np.zeros(2), np.array([10.0, 30.0])) == pytest.approx(4 / (1 / 10 + 1 / 30))
+    # Single cases show nothing of their strata, and count as one share of all of them.
+    assert cases_of_mean(np.full(20, 0.05), np.repeat([0.0, 1.0], 10), np.ones(20)) == pytest.approx(20)
 
 
 def test_a_share_of_nothing_is_unknown_and_nonsense_is_refused():

@@ -20,6 +20,7 @@ from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.inference.means import error_toward_null
+from onsetstudy.inference.proportions import cases_of_mean
 from onsetstudy.inference.strata import LEAST_OF_AN_ARM, merge_small
 from onsetstudy.survival.summaries.batched_waits import ManyWaits, many_waits
 from onsetstudy.survival.summaries.rmst import estimate_rmst
@@ -193,8 +194,9 @@ def share_scores(
 
     Notes
     -----
-    As :func:`~onsetstudy.survival.summaries.success.success_by` has it of cases that are all decided: Wilson's limits,
-    strata and arms combined by recovery of variances, and the error that the limit toward no difference stands for.
+    As :func:`~onsetstudy.survival.summaries.success.success_by` has it of cases that are all decided: Wilson's limits
+    of the mean of strata, arms combined by recovery of variances, and the error that the limit toward no difference
+    stands for.
     Cases that are not decided weigh in the mix of strata and nowhere else; the report shares them out by the curve of
     their arm, which tells hardly more of a share than the decided ones do.
     """
@@ -204,13 +206,15 @@ def share_scores(
     n, count = counted(*codes, weights=known), counted(*codes, weights=succeeded & known)
     with np.errstate(divide="ignore", invalid="ignore"):
         value = count / n
-        low, high = proportion_confint(count, n, alpha=1 - conf_level, method="wilson")
         size = everybody.sum(axis=2)
-        share = (size / size.sum(axis=1, keepdims=True))[..., None]
-        there = size[..., None] > 0
-        mean = np.where(there, share * value, 0.0).sum(axis=1)
-        down = np.where(there, (share * (value - low)) ** 2, 0.0).sum(axis=1)
-        up = np.where(there, (share * (high - value)) ** 2, 0.0).sum(axis=1)
+        share = size / size.sum(axis=1, keepdims=True)
+        there = size > 0
+        # A code that no case has is no stratum: one case that weighs nothing.
+        value, n = (np.where(there[..., None], x, 1.0).swapaxes(1, 2) for x in (value, n))
+        mean = (share[:, None] * value).sum(axis=-1)
+        cases = cases_of_mean(share[:, None], value, n)
+        low, high = proportion_confint(mean * cases, cases, alpha=1 - conf_level, method="wilson")
+        down, up = (mean - low) ** 2, (high - mean) ** 2
         apart = mean[:, 1] - mean[:, 0]
         below, above = np.sqrt(down[:, 1] + up[:, 0]), np.sqrt(up[:, 1] + down[:, 0])
         half = np.where(apart > 0, below, np.where(apart < 0, above, (below + above) / 2))

@@ -6,11 +6,11 @@ import itertools
 from collections.abc import Mapping, Sequence
 
 import numpy as np
-from scipy import special
 
 from onsetstudy.core.arrays import StrArray
 from onsetstudy.core.results import Assumption, Counts, EstimateLike
 from onsetstudy.inference.parameter import Parameter
+from onsetstudy.inference.proportions import newcombe_paired_difference
 from onsetstudy.outcomes.scores.paired_results import Blinding, GuessLine
 
 SOURCE = "Bang H, Ni L, Davis CE. Controlled Clinical Trials 2004;25:143-156 (from memory)"
@@ -41,7 +41,8 @@ def blinding_index(
 
     Notes
     -----
-    Limits by the normal approximation of a multinomial; below five guesses there is no index.
+    Limits are Newcombe's for the difference of two shares of the same cases, here of right and of wrong guesses, which
+    no case has both; the standard error is that of a multinomial. Below five guesses there is no index.
     """
     lines = []
     for (who, said), code in itertools.product(guesses.items(), arms):
@@ -65,11 +66,10 @@ def _index(right: int, wrong: int, unsure: int, contrast: str, level: float) -> 
         return of.absent(f"{n} guesses are too few; it takes {FEW}", code="too_few", method=METHOD)
     index = (right - wrong) / n
     spread = float(np.sqrt(((right + wrong) / n - index**2) / n))
-    half = float(-special.ndtri((1 - level) / 2)) * spread
     return of.estimate(
         index,
-        (max(-1.0, index - half), min(1.0, index + half)),
-        by="normal",
+        newcombe_paired_difference(0, right, wrong, unsure, level),
+        by="Newcombe, paired shares",
         std_error=spread,
         method=METHOD,
         assumptions=(Assumption(name="independent guesses", detail="nobody told anybody"),),

@@ -8,10 +8,16 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from onsetstudy.core.arrays import FloatArray, real_numbers, require_level
-from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.results import Assumption, Caution, Counts, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.inference.parameter import Parameter
-from onsetstudy.inference.ranks import ordered_differences, rank_sum_p_value, shift_rank, superiority_limits
+from onsetstudy.inference.ranks import (
+    ordered_differences,
+    rank_sum_limits,
+    rank_sum_p_value,
+    shift_rank,
+    superiority_limits,
+)
 from onsetstudy.outcomes.scores.pain_results import PainComparison, PainScores
 
 SHIFT_SOURCE = "Hollander & Wolfe 1999, Nonparametric Statistical Methods, chapter 4"
@@ -135,30 +141,37 @@ def _contrasts(
 
 
 def _shift(x: FloatArray, y: FloatArray, of: Parameter) -> EstimateLike:
-    found = hodges_lehmann(x, y, of.conf_level)
-    if found is None:
-        reason = f"{x.size} and {y.size} scores are too few for an interval at {100 * of.conf_level:g} %"
-        return of.absent(reason, code="too_few_scores", method="Hodges-Lehmann shift")
-    shift, *limits = found
+    try:
+        shift, low, high = hodges_lehmann(x, y, of.conf_level)
+    except NotEstimable as error:
+        return of.absent(error.reason, code=error.code, method="Hodges-Lehmann shift")
+    if low == high:
+        return of.absent("the scores of each arm are all alike", code="scores_alike", method="Hodges-Lehmann shift")
     return of.estimate(
         shift,
-        (limits[0], limits[1]),
-        by="ordered differences, Wilcoxon distribution",
+        (low, high),
+        by="Mann-Whitney test turned round, ties as in the test",
         method="Hodges-Lehmann shift (median of all differences between arms)",
         assumptions=(INDEPENDENT, SAME_SHAPE, MISSING),
         source=SHIFT_SOURCE,
     )
 
 
-def hodges_lehmann(x: FloatArray, y: FloatArray, level: float) -> tuple[float, float, float] | None:
-    """Shift of ``x`` against ``y`` and its limits; ``None`` where there are too few values for limits at this level."""
+def hodges_lehmann(x: FloatArray, y: FloatArray, level: float) -> tuple[float, float, float]:
+    """Shift of ``x`` against ``y`` and its limits, within which it lies.
+
+    Raises
+    ------
+    NotEstimable
+        If there are too few values for limits at this level.
+    """
     pairs = x.size * y.size
-    rank = shift_rank(x.size, y.size, level) if pairs else 0
-    if rank == 0:
-        return None
-    middle = np.array([(pairs + 1) // 2, pairs // 2 + 1])
-    low, high, *median = ordered_differences(x, y, np.array([rank, pairs + 1 - rank, *middle]))
-    return float(np.mean(median)), float(low), float(high)
+    limits = rank_sum_limits(x, y, 1 - level) if pairs and shift_rank(x.size, y.size, level) else None
+    if limits is None:
+        reason = f"{x.size} and {y.size} scores are too few for an interval at {100 * level:g} %"
+        raise NotEstimable("pain_shift", reason, code="too_few_scores")
+    middle = np.mean(ordered_differences(x, y, np.array([(pairs + 1) // 2, pairs // 2 + 1])))
+    return float(np.clip(middle, *limits)), *limits
 
 
 def _superiority(theta: float, m: int, n: int, of: Parameter) -> EstimateLike:

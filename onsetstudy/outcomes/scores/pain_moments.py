@@ -16,7 +16,7 @@ import statsmodels.api as sm
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray, StrArray
 from onsetstudy.core.results import Assumption, Counts, Estimate, EstimateLike
 from onsetstudy.inference.clusters import too_few_clusters, too_narrow
-from onsetstudy.inference.means import Moments, contrast_of_means
+from onsetstudy.inference.means import Moments, contrast_of_means, does_not_vary
 from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.proportions import p_of_limits
 from onsetstudy.outcomes.scores.pain import compare_pain
@@ -157,7 +157,7 @@ def _adjusted(records: PainRecords, known: BoolArray, arms: Sequence[str], of: P
         robust = {"cov_type": "cluster", "cov_kwds": {"groups": patient}}
     fit = sm.OLS(records.score[rows], design).fit(use_t=True, **robust)
     error = float(fit.bse["arm"])
-    if not math.isfinite(error) or error == 0:
+    if not math.isfinite(error) or does_not_vary(error, records.score[rows]):
         return gone("the scores do not vary", code="no_spread")
     few = repeats and too_few_clusters(patients.size)
     return of.estimate(
@@ -270,6 +270,6 @@ def anxiety_change(
 
 
 def _mean(values: FloatArray, of: Parameter, method: str) -> EstimateLike:
-    if values.size < LEAST or values.std() == 0:
+    if values.size < LEAST or does_not_vary(float(values.std()), values):
         return of.absent("too few scores, or all alike", code="too_few", method="mean")
     return mean_of(values, of, by="t", method=method)

@@ -10,14 +10,11 @@ from scipy import special, stats
 
 from onsetstudy.core.arrays import FloatArray, IntArray
 from onsetstudy.core.errors import NotEstimable
+from onsetstudy.inference.ranks import DIGITS, Tried
 
 EXACT_PAIRS = 50
 MOST_POINTS = 2000
 """More values of the middle than these are not tried one by one; limits are then drawn out to the next tried."""
-DIGITS = 9
-"""Decimals of differences that count: further ones are what subtracting left, and would break ties."""
-INSET = 0.1
-"""Share of the way to the next mean of two at which a limit is drawn that lies at no difference, ruled out itself."""
 
 
 class SignedRanks(NamedTuple):
@@ -60,7 +57,7 @@ def signed_ranks(difference: FloatArray, conf_level: float = 0.95) -> SignedRank
     p_value = tried.p_of_none()
     low, high = tried.limits(1 - conf_level)
     if p_value < 1 - conf_level and low <= 0 <= high:
-        low, high = tried.beside_none(low, high)
+        low, high = tried.tried.beside_none(low, high)
     return SignedRanks(middle=min(max(low, middle), high), low=low, high=high, p_value=p_value)
 
 
@@ -76,9 +73,9 @@ def limit_rank(n: int, level: float) -> int:
 
 @dataclass(frozen=True, slots=True)
 class _Tried:
-    """Values of the middle in order, P of each; means of two at odd places, what lies between and beyond at even."""
+    """Values of the middle, and P of each: ranks change at means of two."""
 
-    value: FloatArray
+    tried: Tried
     p_value: FloatArray
 
     @classmethod
@@ -87,29 +84,18 @@ class _Tried:
             reason = f"{n} pairs are too few for an interval at {100 * conf_level:g} %"
             raise NotEstimable("pain_shift", reason, code="too_few_pairs")
         means = np.unique(np.round(_walsh(difference), DIGITS + 1))
-        means = np.union1d(means[:: -(-means.size // MOST_POINTS)], [means[-1], 0.0])
-        value = np.empty(2 * means.size + 1)
-        value[1::2] = means
-        value[2:-1:2] = (means[1:] + means[:-1]) / 2
-        value[[0, -1]] = means[0] - 1, means[-1] + 1
-        return cls(value, p_values(difference, value))
+        tried = Tried.of(np.append(means[:: -(-means.size // MOST_POINTS)], means[-1]))
+        return cls(tried, p_values(difference, tried.value))
 
     def p_of_none(self) -> float:
         """Largest P on the side of no difference on which it is smaller; at no difference, if ties do not matter."""
-        none = int(np.flatnonzero(self.value == 0)[0])
+        none = self.tried.none
         return float(min(self.p_value[: none + 1].max(), self.p_value[none:].max()))
 
     def limits(self, alpha: float) -> tuple[float, float]:
         """Ends of what is not rejected; the end of an open stretch is told with it."""
         kept = np.flatnonzero(self.p_value >= alpha)
-        first, last = int(kept[0]), int(kept[-1])
-        return float(self.value[first - 1 + first % 2]), float(self.value[last + 1 - last % 2])
-
-    def beside_none(self, low: float, high: float) -> tuple[float, float]:
-        """Limits of which one lies at no difference, which is ruled out: drawn close beside it."""
-        means = self.value[1::2]
-        none = int(np.flatnonzero(means == 0)[0])
-        return (INSET * float(means[none + 1]), high) if low == 0 else (low, INSET * float(means[none - 1]))
+        return self.tried.ends(int(kept[0]), int(kept[-1]))
 
 
 def _middle(difference: FloatArray) -> float:

@@ -12,12 +12,13 @@ from scipy import stats
 from onsetstudy.core.arrays import FloatArray, IntArray, StrArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.results import PATIENTS, Assumption, Counts, EstimateLike, HypothesisTest, NotAvailable
-from onsetstudy.inference.means import LEAST, Moments
+from onsetstudy.inference.means import LEAST, Moments, does_not_vary
 from onsetstudy.inference.parameter import Parameter
+from onsetstudy.inference.ranks import DIGITS
 from onsetstudy.outcomes.scores.pain import MISSING, hodges_lehmann
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.outcomes.scores.paired_results import OrderEffects, PairedComparison
-from onsetstudy.outcomes.scores.signed_ranks import DIGITS, EXACT_PAIRS, p_values, rank_sum, signed_ranks
+from onsetstudy.outcomes.scores.signed_ranks import EXACT_PAIRS, p_values, rank_sum, signed_ranks
 
 SOURCE = "Hollander & Wolfe 1999, Nonparametric Statistical Methods, chapter 3"
 ORDER_SOURCE = (
@@ -100,7 +101,7 @@ def mean_within_patients(score: FloatArray, pairs: IntArray, of: Parameter) -> E
     if found.n < LEAST:
         reason = f"it takes {LEAST} patients with a score in both arms"
         return of.absent(reason, code="too_few", method=MEAN)
-    if found.variance == 0:
+    if does_not_vary(math.sqrt(found.variance), score[pairs][~np.isnan(score[pairs])]):
         return of.absent("the differences within patients do not vary", code="no_spread", method=MEAN)
     error = math.sqrt(found.error2)
     half = float(stats.t.isf((1 - of.conf_level) / 2, found.n - 1)) * error
@@ -197,14 +198,14 @@ def order_effects(
 
 
 def _between_orders(reference: FloatArray, other: FloatArray, of: Parameter, *, scale: float) -> EstimateLike:
-    found = hodges_lehmann(other, reference, of.conf_level)
-    if found is None:
-        return of.absent("too few patients in one of the orders", code="too_few", method="signed ranks")
-    shift, low, high = found
+    try:
+        shift, low, high = hodges_lehmann(other, reference, of.conf_level)
+    except NotEstimable as error:
+        return of.absent(error.reason, code=error.code, method="Hodges-Lehmann shift")
     return of.estimate(
         scale * shift,
         (scale * low, scale * high),
-        by="ordered differences",
+        by="Mann-Whitney test turned round",
         method="Hodges-Lehmann shift between the orders",
         assumptions=(PATIENTS,),
         source=ORDER_SOURCE,

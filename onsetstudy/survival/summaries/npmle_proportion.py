@@ -46,8 +46,8 @@ class Share:
         Confidence limits; they enclose ``low`` to ``high``.
     n, undecided : int
         Cases (not rows), and those tested neither numb before nor not numb after the minute (never tested among them).
-    effective_n : float
-        Decided cases that would carry as much information (the poorer of the two sides).
+    effective : tuple of float
+        Decided cases that would carry as much information: below, above.
     """
 
     low: float
@@ -56,12 +56,17 @@ class Share:
     limits: tuple[float, float]
     n: int
     undecided: int
-    effective_n: float
+    effective: tuple[float, float]
 
     @property
     def bounds(self) -> tuple[float, float]:
         """``(low, high)``."""
         return self.low, self.high
+
+    @property
+    def effective_n(self) -> float:
+        """The poorer of the two sides."""
+        return min(self.effective)
 
 
 def decided(times: Intervals, minute: float) -> tuple[BoolArray, BoolArray]:
@@ -138,10 +143,11 @@ def share_numb_by(
     count = _total(many[numb])
     undecided = n - count - _total(many[not_numb])
     if n == 0:
-        return Share(low=0.0, high=1.0, estimate=0.0, limits=(0.0, 1.0), n=cases, undecided=cases, effective_n=0.0)
+        return Share(low=0.0, high=1.0, estimate=0.0, limits=(0.0, 1.0), n=cases, undecided=cases, effective=(0.0, 0.0))
+    effective = float(n), float(n)
     if undecided == 0:
         low = high = estimate = count / n
-        ends, effective = limits_of(count, n, conf_level), float(n)
+        ends = limits_of(count, n, conf_level)
     else:
         curves = curves or Curves()
         profile = _Profile(times, many, minute, curves.fit(times, weight=many), curves)
@@ -149,17 +155,11 @@ def share_numb_by(
         estimate = min(max(spread_evenly(profile.curve, minute), low), high)
         below = profile.effective_n(low, conf_level, upwards=False)
         above = profile.effective_n(high, conf_level, upwards=True)
+        effective = below, above
         lower, upper = limits_of(low * below, below, conf_level)[0], limits_of(high * above, above, conf_level)[1]
-        ends, effective = (min(low, lower), max(high, upper)), min(below, above)
-    return Share(
-        low=low,
-        high=high,
-        estimate=estimate,
-        limits=ends,
-        n=cases,
-        undecided=undecided + cases - n,
-        effective_n=effective,
-    )
+        ends = min(low, lower), max(high, upper)
+    undecided += cases - n
+    return Share(low=low, high=high, estimate=estimate, limits=ends, n=cases, undecided=undecided, effective=effective)
 
 
 def _total(many: FloatArray) -> int:

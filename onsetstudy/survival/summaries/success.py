@@ -14,11 +14,13 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Caution
 from onsetstudy.inference.proportions import (
+    EDGE,
+    SHARE_LIMITS,
     Limits,
+    cases_of_mean,
     miettinen_nurminen_limits,
     mover_difference,
     mover_ratio,
-    mover_weighted_sum,
     normal_quantile,
 )
 from onsetstudy.survival.curve.npmle import Curves
@@ -133,6 +135,8 @@ def success_by(
     is true at either bound, and a caution names the numbers.
     Wilson's limits of one share fall short of their level where the true share is near 0.2/n or 1 - 0.2/n
     (84 % instead of 95 %); exact limits do not.
+    Strata count as one share, of as many cases as have the variance of their mean
+    (:func:`~onsetstudy.inference.proportions.cases_of_mean`).
     The standard error of the difference is Wald's; an arm whose Wald error is 0 enters with the half width of
     its limits over the normal quantile.
 
@@ -141,8 +145,7 @@ def success_by(
     .. [1] R. G. Newcombe, Stat Med 1998;17:873-890.
     .. [2] G. Y. Zou, A. Donner, Stat Med 2008;27:1693-1702.
     .. [3] A. Donner, G. Y. Zou, Stat Methods Med Res 2012;21:347-359 (ratio).
-    .. [4] X. Yan, X. G. Su, Stat Biopharm Res 2010;2:329-335 (strata).
-    .. [5] O. Miettinen, M. Nurminen, Stat Med 1985;4:213-226.
+    .. [4] O. Miettinen, M. Nurminen, Stat Med 1985;4:213-226.
 
     Examples
     --------
@@ -219,6 +222,11 @@ class _Asked:
             raise OnsetStudyError.of_key("limits", f"limits is {self.limits!r}", f"write {' or '.join(_NAMES)}")
 
     @property
+    def share_limits(self) -> str:
+        """Which limits a single share has."""
+        return "exact" if self.limits == "exact" else "wilson"
+
+    @property
     def quantities(self) -> tuple[str, str, str]:
         """Keys of the share, of the difference and of the ratio."""
         if self.numb:
@@ -247,7 +255,7 @@ def _compared(cases: ArmedCases, asked: _Asked, grace_min: float | None, curves:
     def per_arm(arm: str) -> Value:
         share = shares[arm]
         how = name + (" for the effective number of decided cases" if share.undecided else "")
-        how += ", strata combined by recovery of variances" if cases.stratified else ""
+        how += ", strata as one share of as many cases as have its variance" if cases.stratified else ""
         return Value(share.estimate, share.limits, how, share.wald)
 
     def difference(arm: str, reference_arm: str) -> Value:
@@ -272,7 +280,7 @@ def _arm_share(cases: ArmedCases, arm: str, asked: _Asked, curves: Curves) -> _A
             cases.times.take(rows),
             asked.minute,
             asked.conf_level,
-            "exact" if asked.limits == "exact" else "wilson",
+            asked.share_limits,
             weight=cases.weight[rows],
             curves=curves,
         )
@@ -281,32 +289,46 @@ def _arm_share(cases: ArmedCases, arm: str, asked: _Asked, curves: Curves) -> _A
     if all(part.low < 1e-12 and part.high > 1 - 1e-12 and part.undecided for part in parts):
         reason = f"no case of the arm {arm} shows whether it was numb at {asked.minute:g} min or not"
         raise NotEstimable(asked.quantities[0], reason, code="undecided", bound=(0.0, 1.0))
-    share = _standardised(parts, cases.mix)
+    share = _standardised(parts, cases.mix, asked)
     return share if asked.numb else share.turned()
 
 
-def _standardised(parts: tuple[Share, ...], weight: FloatArray) -> _ArmShare:
+def _standardised(parts: tuple[Share, ...], weight: FloatArray, asked: _Asked) -> _ArmShare:
     """An arm's share as the weighted mean of its shares in the strata."""
-    bounds, limits = mover_weighted_sum(
-        weight, np.array([part.bounds for part in parts]), np.array([part.limits for part in parts])
-    )
-    if len(parts) == 1:
-        limits = parts[0].limits
+    low, high = (_bound_and_limit(parts, weight, asked, side) for side in (0, 1))
     estimates = np.array([part.estimate for part in parts])
     information = np.array([part.effective_n for part in parts])
+    estimate, wald = float(weight @ estimates), None
     # Without information a stratum has no Wald error; neither has a share of none or of all.
-    spread = estimates * (1 - estimates)
-    wald = None
-    if np.all(information > 0):
-        variance = float(weight**2 @ (spread / np.where(information > 0, information, 1.0)))
-        wald = math.sqrt(variance) if variance > 0 else None
+    if np.all(information > 0) and 0 < estimate < 1:
+        wald = math.sqrt(estimate * (1 - estimate) / float(cases_of_mean(weight, estimates, information)))
     return _ArmShare(
-        estimate=float(weight @ estimates),
-        bounds=bounds,
-        limits=(max(0.0, limits[0]), min(1.0, limits[1])),
+        estimate=estimate,
+        bounds=(low[0], high[0]),
+        limits=(max(0.0, low[1]), min(1.0, high[1])),
         wald=wald,
         parts=parts,
     )
+
+
+def _bound_and_limit(parts: tuple[Share, ...], weight: FloatArray, asked: _Asked, side: int) -> Limits:
+    """Lower (0) or upper (1) bound of the weighted mean, and the limit beyond it.
+
+    Strata whose cases tell something count as one share; one whose cases do not keeps its own limit, joined by recovery
+    of variances.
+    """
+    bounds, limits, n = np.array([(p.bounds[side], p.limits[side], p.effective[side]) for p in parts]).T
+    told = n > 0
+    margins = (weight * (limits - bounds))[~told]
+    if told.any():
+        among = weight[told].sum()
+        cases = float(cases_of_mean(weight[told] / among, bounds[told], n[told]))
+        mean = min(float(weight[told] @ bounds[told] / among), 1.0)
+        mean = mean if EDGE < mean < 1 - EDGE else round(mean)
+        limit = SHARE_LIMITS[asked.share_limits](mean * cases, cases, asked.conf_level)[side]
+        margins = np.append(margins, among * (limit - mean))
+    bound, margin = float(weight @ bounds), float(np.linalg.norm(margins))
+    return bound, bound + margin if side else bound - margin
 
 
 def _ratio(share: _ArmShare, reference: _ArmShare) -> Value | None:

@@ -56,6 +56,14 @@ def test_by_hand():
     assert loose.noticeably_less == ()
 
 
+@pytest.mark.parametrize("scores", [(2, 7), (0.1, 0.3), (3.3, 3.3), (0, 0)])
+def test_scores_that_do_not_vary_have_no_adjusted_difference(scores):
+    """Whatever rounding leaves of their spread: P would be 0."""
+    arm, clinic = np.repeat(ARMS, 30), np.tile(["a", "b", "b"], 20)
+    found = moment(recorded(np.repeat(scores, 30), arm, covariates={"clinic": clinic}))
+    assert found.adjusted.code == found.missing.mean_difference.code == "no_spread"
+
+
 def test_the_adjusted_difference_is_that_of_statsmodels():
     records = drawn()
     x = sm.add_constant(

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import math
 from itertools import combinations
 
 import numpy as np
@@ -83,6 +84,59 @@ def test_swapping_the_arms_turns_the_sign():
     assert (one.shift.interval.low, one.shift.interval.high) == (-other.shift.interval.high, -other.shift.interval.low)
     assert one.superiority.estimate == pytest.approx(1 - other.superiority.estimate)
     assert one.test.p_value == other.test.p_value
+
+
+tied = st.lists(st.integers(0, 3), min_size=5, max_size=14)
+
+
+@given(tied, tied, st.sampled_from([0.8, 0.9, 0.95]))
+def test_limits_leave_out_no_shift_where_the_test_rejects_and_nowhere_else(x, y, level):
+    found = compare(x, y, conf_level=level)
+    if isinstance(found.shift, NotAvailable):
+        assert len(set(x)) == len(set(y)) == 1
+        return
+    low, high = found.shift.interval.low, found.shift.interval.high
+    assert (low <= 0 <= high) == (found.test.p_value >= 1 - level)
+    assert low <= found.shift.estimate <= high
+    assert low < high
+    turned = compare(y, x, conf_level=level).shift
+    assert (turned.interval.low, turned.interval.high) == (-high, -low)
+
+
+@pytest.mark.parametrize("n", [40, 70])
+def test_words_of_many_cases_agree_with_their_p(n):
+    rng = np.random.default_rng(n)
+    for _ in range(15):
+        found = compare(rng.choice(4, n, p=[0.3, 0.5, 0.15, 0.05]), rng.choice(4, n, p=[0.15, 0.55, 0.2, 0.1]))
+        span = found.shift.interval
+        assert (span.low <= 0 <= span.high) == (found.test.p_value >= 0.05)
+        assert span.low < span.high
+
+
+def test_a_shift_of_words_is_told_where_the_test_rejects_none():
+    """None, mild, moderate: a third and two thirds, half of all pairs alike."""
+    found = compare([0] * 12 + [1] * 26 + [2] * 2, [0] * 3 + [1] * 24 + [2] * 13)
+    assert found.test.p_value < 0.05
+    assert -1 <= found.shift.interval.low < found.shift.interval.high == -0.1
+    assert found.shift.estimate == -0.1
+
+
+def test_scores_that_are_all_alike_in_an_arm_have_no_certain_shift():
+    found = compare([2] * 10, [7] * 10)
+    assert found.shift.code == "scores_alike"
+    assert found.test.p_value == pytest.approx(2 / math.comb(20, 10))
+
+
+def test_many_scores_are_tried_in_part_and_agree(monkeypatch):
+    rng = np.random.default_rng(11)
+    x, y = rng.normal(0.4, 1, 80), rng.normal(size=90)
+    whole = module.rank_sum_limits(x, y, 0.05)
+    monkeypatch.setattr(module, "DIRECT_PAIRS", 400)
+    assert module.rank_sum_limits(x, y, 0.05) == pytest.approx(whole, abs=0.05)
+    # Without ties they are ordered differences, one beside those that a table without correction for steps names.
+    rank = module.shift_rank(80, 90, 0.95)
+    near = module.ordered_differences(x, y, np.array([rank - 1, rank + 1]))
+    assert near[0] <= whole[0] <= near[1]
 
 
 def test_missing_scores_are_counted_and_said():

@@ -9,11 +9,13 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
-from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
+from onsetstudy.core.results import Counts, Estimate, HypothesisTest, NotAvailable
 from onsetstudy.core.serialise import from_dict, to_dict
+from onsetstudy.inference.parameter import Parameter
+from onsetstudy.inference.proportions import newcombe_paired_difference
 from onsetstudy.outcomes.scores.blinding import blinding_index
 from onsetstudy.outcomes.scores.signed_ranks import _middle, _Tried, limit_rank, signed_ranks
-from onsetstudy.outcomes.scores.within_patient import compare_pairs, order_effects
+from onsetstudy.outcomes.scores.within_patient import compare_pairs, mean_within_patients, order_effects
 
 X = np.array([1.83, 0.50, 1.62, 2.48, 1.68, 1.88, 1.55, 3.06, 1.30])
 Y = np.array([0.878, 0.647, 0.598, 2.05, 1.06, 1.29, 1.06, 3.14, 1.29])
@@ -131,6 +133,32 @@ def test_the_index_by_hand():
     assert index(guesses(0, 20, 0)).index.estimate == -1
     assert index(guesses(0, 0, 20)).index.estimate == 0
     assert index(guesses(2, 1, 1)).index.code == "too_few"
+
+
+@pytest.mark.parametrize(("n", "least"), [(6, 0.87), (12, 0.9), (20, 0.91), (40, 0.92)])
+def test_limits_of_the_index_hold(n, least):
+    """Coverage of 95 % limits by counting, over a grid of chances of right and of wrong guesses."""
+    said = np.array([(r, w, n - r - w) for r in range(n + 1) for w in range(n + 1 - r)])
+    span = np.array([newcombe_paired_difference(0, *(int(k) for k in row)) for row in said])
+    covered = []
+    for right, wrong in ((r, w) for r in np.arange(0, 1.01, 0.1) for w in np.arange(0, 1.01 - r, 0.1)):
+        chance = stats.multinomial.pmf(said, n, [right, wrong, max(0.0, 1 - right - wrong)])
+        covered.append(chance[(span[:, 0] <= right - wrong + 1e-9) & (right - wrong - 1e-9 <= span[:, 1])].sum())
+    assert min(covered) > least
+    assert np.mean(covered) > 0.945
+    every = index(guesses(n, 0, 0)).index
+    assert (every.interval.low, every.interval.high) == newcombe_paired_difference(0, n, 0, 0)
+    assert every.interval.low < 0.9
+
+
+@pytest.mark.parametrize("step", [1.1, 0.1, 0.3])
+def test_differences_within_patients_that_rounding_tells_apart_do_not_vary(step):
+    reference = np.array([3.3, 4.7, 2.2, 5.1, 6.3, 1.2, 7.4])
+    of = Parameter(quantity="pain", contrast="x - y", unit="cm", n=Counts(cases=14, onsets=14), conf_level=0.95)
+    pairs = np.c_[np.arange(7), np.arange(7, 14)]
+    assert mean_within_patients(np.r_[reference, reference - step], pairs, of).code == "no_spread"
+    spread = mean_within_patients(np.r_[reference, reference - step - 1e-3 * np.arange(7)], pairs, of)
+    assert isinstance(spread, Estimate)
 
 
 def test_who_was_not_asked_does_not_count():
