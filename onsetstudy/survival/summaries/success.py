@@ -109,8 +109,9 @@ def success_by(
         two tests (median width of the gaps in which onset was seen). 0 switches this off.
     limits : str
         Of the share in each arm: ``"wilson"``, close to the level on average, or ``"exact"`` (Clopper and Pearson),
-        never below it for counts of one stratum. The difference and the ratio are built from them. ``"score"``: Wilson's, and of the
-        difference the score limits of Miettinen and Nurminen where every case is decided and there is one stratum.
+        never below it for counts of one stratum. The difference and the ratio are built from them. ``"score"``:
+        Wilson's, and of the difference the score limits of Miettinen and Nurminen where every case is decided and
+        there is one stratum.
     curves : Curves, optional
         Those of the work that this belongs to; default: fitted for this call only.
 
