@@ -206,7 +206,9 @@ class Recorder:
         if (needed and needed not in MAY[role]) or not (of_all or "chair" in MAY[role]):
             faults.append("this role may not do that")
         if not faults and self.store.event(event.id) is None:
-            faults.append(self._standing().turn_fault(event.kind) if event.kind in STOPS else "")
+            # A case is closed too, whatever becomes of the study.
+            turns = event.kind in STOPS and event.case_id is None
+            faults.append(self._standing().turn_fault(event.kind) if turns else "")
             faults.append(self._log.place_fault(event, self.protocol.schedule.clock_zero))
         if event.kind == "case_opened" and not any(faults):
             before = self._log.opened_by(str(event.case_id))

@@ -164,13 +164,17 @@ def cases_of_mean(weight: FloatArray, share: FloatArray, n: FloatArray) -> Float
     -----
     Variances are those within strata. A stratum of few cases shows too little of its own: what it lacks on average
     beside the mean is made up from the variance of the mean. So strata that are alike count as one share, of
-    ``1 / sum(weight**2 / n)`` cases, and a single stratum as itself.
+    ``1 / sum(weight**2 / n)`` cases, and a single stratum as itself. One of all or of none has at least the variance
+    of its share drawn to the mean by one case: chance has not gone where the largest stratum shows none.
     """
     mean, alike = (weight * share).sum(axis=-1), (weight**2 / n).sum(axis=-1)
     spread = np.where((mean > EDGE) & (mean < 1.0 - EDGE), mean * (1.0 - mean), 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         lacking = np.clip((1.0 / n - alike[..., None]) / (1.0 - alike[..., None]), 0.0, 1.0)
-        variance = (weight**2 * (share * (1.0 - share) + lacking * spread[..., None]) / n).sum(axis=-1)
+        own = share * (1.0 - share) + lacking * spread[..., None]
+        drawn = (n * share + mean[..., None]) / (n + 1.0)
+        own = np.where((share < EDGE) | (share > 1.0 - EDGE), np.maximum(own, drawn * (1.0 - drawn)), own)
+        variance = (weight**2 * own / n).sum(axis=-1)
         return np.asarray(np.where((spread > 0.0) & (alike < 1.0), spread / variance, 1.0 / alike))
 
 

@@ -112,6 +112,7 @@ def test_a_study_halted_by_the_command_opens_nothing_at_the_chair_and_open_cases
     assert fault == f"the study is {kind} already"
     goes = treating.tap("resumed", {"reason": "reviewed"}, case_id=None, key="resume-2")["state"]
     assert goes == ("written" if kind == "paused" else "refused")
+    assert treating.tap("closed", key="case-closed-1")["state"] == "written"
 
 
 def test_a_pause_is_entered_once_and_the_same_entry_sent_again_is_known(study, tmp_path):

@@ -178,8 +178,8 @@ def test_the_mean_of_one_stratum_is_that_stratum(n, share):
 def test_strata_that_are_alike_count_as_one_share_and_unlike_ones_as_more():
     half, ten = np.full(2, 0.5), np.full(2, 10.0)
     assert cases_of_mean(half, np.full(2, 0.3), ten) == pytest.approx(20, rel=0.06)
-    # Nobody and everybody, over and over: the mean is known without error but for what few cases do not show.
-    assert cases_of_mean(half, np.array([0.0, 1.0]), ten) == pytest.approx(20 / (1 / 10 - 1 / 20) * (1 - 1 / 20))
+    # Nobody and everybody: each as sure as one case in 22 the other way, half a case more of ten and one.
+    assert cases_of_mean(half, np.array([0.0, 1.0]), ten) == pytest.approx(20 * 0.25 / (1 / 22 * 21 / 22))
     assert cases_of_mean(half, np.zeros(2), np.array([10.0, 30.0])) == pytest.approx(4 / (1 / 10 + 1 / 30))
     # Single cases show nothing of their strata, and count as one share of all of them.
     assert cases_of_mean(np.full(20, 0.05), np.repeat([0.0, 1.0], 10), np.ones(20)) == pytest.approx(20)
@@ -191,3 +191,12 @@ def test_a_share_of_nothing_is_unknown_and_nonsense_is_refused():
         wilson_limits(5, 4)
     with pytest.raises(OnsetStudyError, match="confidence level 95 is not a share"):
         wilson_limits(1, 4, 95)
+
+
+@pytest.mark.parametrize("few", [2, 3])
+def test_a_large_stratum_that_is_all_numb_does_not_make_the_mean_certain(few):
+    """20 of 20 and 0 of 3: the large one alone counted as 510 cases."""
+    n = np.array([20.0, few])
+    weight, share = n / n.sum(), np.array([1.0, 0.0])
+    assert 1 < cases_of_mean(weight, share, n) / n.sum() < 5
+    assert cases_of_mean(weight, 1 - share, n) == pytest.approx(cases_of_mean(weight, share, n))

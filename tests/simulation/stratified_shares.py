@@ -6,11 +6,13 @@ Run ``python -m tests.simulation.stratified_shares`` (minutes); it writes ``stra
 same ratio; the chance of success is the same in both arms, ``low`` in the first stratum, ``high`` in the last and
 evenly between. Counts are drawn, and compared as ``success_by`` does. ``undecided``: onset is exponential, the target
 2 min, teeth are tested every minute to minute 5, and 15 % of tests are missed. Beside it stands Newcombe's interval
-without strata.
+without strata. ``unequal``: two strata of the cases named, counts as in ``decided``; the large one is nearly all numb,
+the small one hardly.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -32,6 +34,10 @@ DECIDED = [
     for share in SHARES
 ]
 DECIDED += [(4, 25, 1 / 5, 0.45, 0.45), (4, 25, 12 / 25, 0.33, 0.74)]
+UNEQUAL = [
+    ((20, 3), (20, 3), 0.9, 0.1), ((60, 9), (20, 3), 0.9, 0.1), ((30, 5), (30, 5), 0.95, 0.1),
+    ((20, 5), (20, 5), 0.9, 0.1), ((40, 6), (40, 6), 0.95, 0.1), ((40, 10), (40, 10), 0.95, 0.1),
+]  # fmt: skip
 UNDECIDED = [(5, 20, 1 / 2, 0.5, 0.5), (4, 24, 1 / 4, 0.45, 0.45), (6, 10, 1 / 2, 0.45, 0.45), (5, 20, 1 / 2, 0.1, 0.1)]
 
 
@@ -41,17 +47,17 @@ def cases_of(size: int, of_size: float) -> tuple[int, int]:
     return size - other, other
 
 
-def left_out(rng: np.random.Generator, strata: int, size: int, of_size: float, low: float, high: float) -> np.ndarray:
-    """Whether limits leave out no difference, within strata and without, of many studies."""
-    chance, arms = np.linspace(low, high, strata), cases_of(size, of_size)
-    counts = [rng.binomial(n, chance, (STUDIES["decided"], strata)) for n in arms]
+def left_out(rng: np.random.Generator, arms: tuple[np.ndarray, ...], low: float, high: float) -> np.ndarray:
+    """Whether limits leave out no difference, within strata and without, of many studies; arms by stratum."""
+    strata, studies = arms[0].size, STUDIES["decided"]
+    counts = [rng.binomial(n, np.linspace(low, high, strata), (studies, strata)) for n in arms]
+    weight = sum(arms) / np.sum(arms)
     found = []
     for pooled in (False, True):
         share, limits = [], []
         for count, n in zip(counts, arms, strict=True):
-            weight = np.full(strata, 1 / strata)
-            mean = (count / n) @ weight
-            cases = np.array(n * strata) if pooled else cases_of_mean(weight, count / n, np.full(strata, n))
+            mean = count.sum(axis=1) / n.sum() if pooled else (count / n) @ weight
+            cases = n.sum() if pooled else cases_of_mean(weight, count / n, n)
             share.append(mean)
             limits.append(proportion_confint(mean * cases, cases, method="wilson"))
         apart = share[1] - share[0]
@@ -81,30 +87,37 @@ def left_out_of_one(
     return within, without
 
 
-def line(kind: str, setting: tuple[int, int, float, float, float]) -> dict[str, object]:
+def told(kind: str, strata: int, arms: tuple[object, object], shares: tuple[float, ...], found: np.ndarray):
     """One line of the table."""
-    if kind == "decided":
-        found = left_out(stream(SEED, f"{kind}|{setting}"), *setting)
-    else:
-        drawn = []
-        for k in range(STUDIES[kind]):
-            try:
-                drawn.append(left_out_of_one(stream(SEED, f"{kind}|{setting}", k), *setting))
-            except NotEstimable:
-                continue
-        found = np.array(drawn).T
-    strata, size, of_size, low, high = setting
-    reference, other = cases_of(size, of_size)
     return {
-        "cases": kind, "strata": strata, "reference": reference, "other": other, "low": low, "high": high,
+        "cases": kind, "strata": strata, "reference": arms[0], "other": arms[1], "low": shares[0], "high": shares[1],
         "studies": found.shape[1], "within_strata": f"{found[0].mean():.4f}", "without": f"{found[1].mean():.4f}",
         "mc_error": f"{np.sqrt(0.05 * 0.95 / found.shape[1]):.4f}",
     }  # fmt: skip
 
 
+def lines() -> Iterator[dict[str, object]]:
+    for setting in DECIDED:
+        strata, size, of_size, *shares = setting
+        arms = cases_of(size, of_size)
+        found = left_out(stream(SEED, f"decided|{setting}"), tuple(np.full(strata, n) for n in arms), *shares)
+        yield told("decided", strata, arms, shares, found)
+    for setting in UNDECIDED:
+        drawn = []
+        for k in range(STUDIES["undecided"]):
+            try:
+                drawn.append(left_out_of_one(stream(SEED, f"undecided|{setting}", k), *setting))
+            except NotEstimable:
+                continue
+        yield told("undecided", setting[0], cases_of(*setting[1:3]), setting[3:], np.array(drawn).T)
+    for setting in UNEQUAL:
+        *arms, low, high = setting
+        found = left_out(stream(SEED, f"unequal|{setting}"), tuple(map(np.array, arms)), low, high)
+        yield told("unequal", 2, tuple("+".join(map(str, n)) for n in arms), (low, high), found)
+
+
 def main() -> None:
-    table = [line("decided", setting) for setting in DECIDED] + [line("undecided", setting) for setting in UNDECIDED]
-    pd.DataFrame(table).to_csv(Path(__file__).with_suffix(".csv"), index=False, lineterminator="\n")
+    pd.DataFrame(lines()).to_csv(Path(__file__).with_suffix(".csv"), index=False, lineterminator="\n")
 
 
 if __name__ == "__main__":

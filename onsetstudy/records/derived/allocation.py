@@ -266,7 +266,7 @@ def _order(cases: pd.DataFrame, slip: pd.Series, first: pd.DataFrame) -> dict[st
 
 def _against_log(cases: pd.DataFrame, slip: pd.Series, log: pd.DataFrame) -> dict[str, pd.Series]:
     opened = log.drop_duplicates("slip").set_index("slip")["opened_at"]
-    when = pd.to_datetime(slip.map(opened), errors="coerce").dt.normalize()
+    when = pd.to_datetime(slip.map(opened), format="ISO8601", errors="coerce").dt.normalize()
     name = cases["case_id"].astype(str)
     return {
         "not_opened": name[~slip.isin(opened.index)],

@@ -84,7 +84,7 @@ def opened_slips(
     whose = {code.casefold() for code in practices}
     practice = practices_of(log)
     own = practice.str.casefold().isin(whose)
-    when = pd.to_datetime(log["opened_at"], errors="coerce")
+    when = pd.to_datetime(log["opened_at"], format="ISO8601", errors="coerce")
     # A line whose time cannot be read was opened some day: it is counted rather than lost.
     counted = own & ~(when.dt.normalize() > pd.Timestamp(until))
     slips = log.loc[counted, "slip"].astype(str)

@@ -37,7 +37,7 @@ def draw(taken: LooksTaken, ax: canvas.Axes, *, look: ArmLook) -> None:
     _names(taken.verdicts, ax, reach, look.colour)
     # Half a unit beyond the highest bar, so that none is cut by the frame.
     low = -TOP - 0.5 if two_sided else min(-1.0, min(z, default=0.0) - 0.5)
-    ax.set(xlim=(0, 1.06 * reach), ylim=(low, max(TOP, *z) + 0.5))
+    ax.set(xlim=(0, 1.06 * reach), ylim=(low, max([TOP, *z]) + 0.5))
     canvas.beside(ax, "boundary", (x[0], upper[0]), (-4, 0), ha="right", va="center")
     canvas.signed(ax.yaxis)
     ax.xaxis.set_major_formatter(lambda v, _: f"{100 * v:.0f}")

@@ -15,6 +15,7 @@ from onsetstudy.records.derived.results import SHUTS
 from onsetstudy.records.validity.gates import COUNTED
 from onsetstudy.report.claims_told import answer_line
 from onsetstudy.report.documents.practice import compose
+from onsetstudy.report.figures import canvas, interim
 from onsetstudy.report.sections.appendix.interim import looks_section
 from onsetstudy.report.sections.main.records import REASONS, WORDS, doubt_words
 from onsetstudy.report.sentences import sentence
@@ -122,6 +123,14 @@ def test_a_gated_look_counts_and_decides_nothing(honest, shut):
     assert all(f"z {look.z:.2f}" not in text for look in shut.looks.seen)
     assert page_one(shut).startswith("No answer is shown")
     assert "This interim analysis counts all the same." in page_one(shut)
+
+
+def test_looks_that_were_all_gated_can_be_drawn(shut):
+    """Their boundaries are: no score stands beside them."""
+    drawn = interim.draw_figure(shut.looks, look=canvas.look_of("buffered", PROTOCOL.arm_codes))
+    with canvas.canvas(6.0, 3.0) as figure:
+        interim.draw(shut.looks, figure.add_subplot(), look=canvas.look_of("buffered", PROTOCOL.arm_codes))
+    assert "as the cold tests could not bear an answer" in drawn.alt
 
 
 def test_a_gated_look_is_entered_as_gated_and_stands_once_the_records_are_right(honest, shut):
