@@ -8,11 +8,10 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from onsetstudy.cli.ledger_entries import entered, keeps_ledger, moment
-from onsetstudy.core.canonical import canonical_json, digest_of_text
 from onsetstudy.core.results import Caution
 from onsetstudy.files.ledger.ledger import Proposed, enter, ledger_path, verified_ledger
 from onsetstudy.protocol.ledger import LedgerEntry, Withdrawn, events_told, of_kind, short_head, shorter_ledgers
-from onsetstudy.study.exchange_results import Exchange, as_sent
+from onsetstudy.study.exchange_results import Exchange, digests_as_sent
 from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.practice.interim_on_record import as_taken, new_looks
 from onsetstudy.study.practice.results import StudyResults
@@ -26,7 +25,7 @@ def enter_files(protocol: Path, read: Sequence[tuple[str, Exchange]]) -> tuple[s
     def missing(entries: tuple[LedgerEntry, ...]) -> list[Proposed]:
         held = {e.body["digest"] for e in of_kind(entries, "file_received")}
         return [
-            ("file_received", _received(name, found)) for name, found in read if held.isdisjoint(_digests_of(found))
+            ("file_received", _received(name, found)) for name, found in read if held.isdisjoint(digests_as_sent(found))
         ]
 
     return shorter_ledgers(enter(ledger_path(protocol), missing, at=moment()))
@@ -35,7 +34,7 @@ def enter_files(protocol: Path, read: Sequence[tuple[str, Exchange]]) -> tuple[s
 def _received(name: str, found: Exchange) -> dict[str, Any]:
     return {
         "file": name,
-        "digest": _digests_of(found)[0],
+        "digest": digests_as_sent(found)[0],
         "practice": found.practice,
         "made_with": found.made_with,
         "through": found.quarters[-1],
@@ -44,15 +43,9 @@ def _received(name: str, found: Exchange) -> dict[str, Any]:
     }
 
 
-def _digests_of(found: Exchange) -> tuple[str, str]:
-    """Digest of a file as it was sent, and the one under which earlier versions entered files without doubts."""
-    content = as_sent(found)
-    return digest_of_text(canonical_json(content)), digest_of_text(canonical_json({"doubts": None, **content}))
-
-
 def practices_sent_before(protocol: Path, read: Sequence[tuple[str, Exchange]]) -> tuple[str, ...]:
     """Practices of which the ledger holds another file than those that are read now."""
-    now = {digest for _, found in read for digest in _digests_of(found)}
+    now = {digest for _, found in read for digest in digests_as_sent(found)}
     held = entered(protocol, "file_received")
     return tuple(sorted({str(e.body["practice"]) for e in held if e.body["digest"] not in now}))
 

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from onsetstudy.core.canonical import canonical_json, digest_of_text
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.core.serialise import result_kind, to_dict
 from onsetstudy.records.derived.results import ArmStanding, Doubt
@@ -113,6 +114,12 @@ def as_sent(exchange: Exchange) -> dict[str, Any]:
     if exchange.controls is None:
         del content["held_back"]["controls_kept_back"]
     return {**content, **{name: json.loads(text) for name, text in exchange.newer}}
+
+
+def digests_as_sent(exchange: Exchange) -> tuple[str, str]:
+    """Digest of a file as it was sent, and the one under which earlier versions entered files without doubts."""
+    content = as_sent(exchange)
+    return digest_of_text(canonical_json(content)), digest_of_text(canonical_json({"doubts": None, **content}))
 
 
 def _plain(value: Any) -> Any:

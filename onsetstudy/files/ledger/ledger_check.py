@@ -7,7 +7,9 @@ import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from onsetstudy.core.errors import OnsetStudyError, ReportError
+from onsetstudy.core.errors import OnsetStudyError, RecordsError, ReportError
+from onsetstudy.files.exchange import SUFFIX as OF_EXCHANGE
+from onsetstudy.files.exchange import read_exchange
 from onsetstudy.files.ledger.lock import read_lock
 from onsetstudy.files.output import told_of_disk
 from onsetstudy.files.sealed.envelopes import folder_faults
@@ -15,6 +17,7 @@ from onsetstudy.files.sealed.opening_log import openings_entered, read_opening_l
 from onsetstudy.files.sources.results import read_results
 from onsetstudy.protocol.ledger import LedgerEntry, head_stands, of_kind
 from onsetstudy.records.derived.allocation import LOG_FAULTS
+from onsetstudy.study.exchange_results import digests_as_sent
 from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.practice.interim_on_record import looks_told_otherwise
 
@@ -57,7 +60,7 @@ def faults_of(
         if file.name in drawn and hashlib.sha256(content).hexdigest() not in drawn[file.name]:
             faults.append(f"{file.name} is not as it was when its list was drawn.")
         quoted = dict.fromkeys(QUOTED.findall(content.decode("utf-8", errors="replace")))
-        faults += [_disagrees(head, file.name) for head in quoted if not head_stands(entries, head)]
+        faults += _quoted_faults(file, [head for head in quoted if not head_stands(entries, head)], entries)
         if file.suffix == ".json" and RESULTS.search(content[:2000]) and any(head_stands(entries, h) for h in quoted):
             faults += _results_faults(file, entries)
     for folder in (other for other in others if other.is_dir()):
@@ -132,6 +135,28 @@ def _results_faults(file: Path, entries: Sequence[LedgerEntry]) -> Iterator[str]
     by = "group" if isinstance(found, GroupResults) else "practice"
     for quarter in looks_told_otherwise(found.looks, entries, by=by):
         yield f"{file.name} tells the look of {quarter} otherwise than the ledger holds it."
+
+
+def _quoted_faults(file: Path, elsewhere: Sequence[str], entries: Sequence[LedgerEntry]) -> Iterator[str]:
+    """What is wrong with heads that are not of this ledger: of a file that was received, they are of its practice's."""
+    received = [e.body for e in of_kind(entries, "file_received")] if file.name.endswith(OF_EXCHANGE) else []
+    for head in elsewhere:
+        digests = {body["digest"] for body in received if body["head"] == head}
+        if not digests:
+            yield _disagrees(head, file.name)
+        elif digests.isdisjoint(_digests_of(file)):
+            yield (
+                f"{file.name} is not the file that was received with the head {head} of its practice's ledger: it was "
+                "changed, or is another."
+            )
+
+
+def _digests_of(file: Path) -> tuple[str, ...]:
+    """Digests of an exchange file under which it may have been entered; of one that cannot be read, none."""
+    try:
+        return digests_as_sent(read_exchange(file))
+    except RecordsError:
+        return ()
 
 
 def _disagrees(head: str, where: str) -> str:

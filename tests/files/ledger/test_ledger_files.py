@@ -274,6 +274,19 @@ def test_the_group_enters_each_file_once_and_sees_a_ledger_that_became_shorter(m
         told = run(*once_more).output
     assert "P01: its ledger had 12 entries when it sent an earlier file, and 9" in told
 
+    # The head is of the practice's ledger, not of this one: the entry says so.
+    assert "The chain holds. It agrees with all" in run("ledger", mine, "--verify", "--against", files).output
+    held = path.read_bytes()
+    kept_back = dataclasses.replace(found.held_back, scores_kept_back=found.held_back.scores_kept_back + 1)
+    write_exchange(dataclasses.replace(read_exchange(path), held_back=kept_back), files)
+    for content in (path.read_bytes(), held.replace(b'"P01"', b'"P09"', 1)):
+        path.write_bytes(content)
+        told = run("ledger", mine, "--verify", "--against", files).output
+        assert f"{path.name} is not the file that was received with the head 9:{'b' * 16}" in told
+        assert "The chain holds" not in told
+    write_exchange(dataclasses.replace(found, ledger_head="13:" + "c" * 16), files)
+    assert "quotes the entry 13:cccccccccccccccc, which is not in" in run("ledger", mine, "--against", files).output
+
 
 def test_a_file_that_is_sent_carries_the_head(mine, tmp_path):
     run("lock", mine)
