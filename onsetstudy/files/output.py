@@ -77,7 +77,12 @@ def write_bytes(path: Path, content: bytes, *, private: bool = False) -> Path:
 
 def write_json(path: Path, content: object, *, indent: int = 1, private: bool = False) -> Path:
     """Write a file of JSON with sorted keys, as :func:`write_bytes` does."""
-    return write_bytes(path, (json.dumps(content, indent=indent, sort_keys=True) + "\n").encode(), private=private)
+    return write_bytes(path, json_bytes(content, indent=indent), private=private)
+
+
+def json_bytes(content: object, *, indent: int = 1) -> bytes:
+    """A file of JSON as it is written: with sorted keys."""
+    return (json.dumps(content, indent=indent, sort_keys=True) + "\n").encode()
 
 
 def write_csv(path: Path, table: pd.DataFrame, *, private: bool = False) -> Path:

@@ -12,6 +12,7 @@ from onsetstudy.files.exchange import SUFFIX as OF_EXCHANGE
 from onsetstudy.files.exchange import read_exchange
 from onsetstudy.files.ledger.lock import read_lock
 from onsetstudy.files.output import told_of_disk
+from onsetstudy.files.sealed.allocation_list import goes_on_from
 from onsetstudy.files.sealed.envelopes import folder_faults
 from onsetstudy.files.sealed.opening_log import openings_entered, read_opening_log, unlike_ledger
 from onsetstudy.files.sources.results import read_results
@@ -23,6 +24,12 @@ from onsetstudy.study.practice.interim_on_record import looks_told_otherwise
 
 QUOTED = re.compile(r'(?:ledger |last entry\W+(?:<[^>]*>\W*)*|"ledger_head": ?")(\d{1,7}:[0-9a-f]{16})\b')
 RESULTS = re.compile(rb'"kind": ?"(?:study|group)_results"')
+GOES_ON = re.compile(rb'"continues": ?true|"what": ?"Digest of every slip ')
+"""A sealed file that goes on from an earlier list, and commitments, which do not say so."""
+GONE_ON = (
+    ": it was changed, or is of a list that went on (allocate --after), which this ledger does not hold. Let the "
+    "list's keeper hold the file against the keeper's own ledger"
+)
 SUFFIXES = (".html", ".json", ".csv")
 MOST_BYTES = 100_000_000
 LIST_FILE = re.compile(r"(?:list\.(?:csv|json)|commitments\.json|passphrases\.csv|sealed-.*\.json|nonces-.*\.csv)")
@@ -57,8 +64,9 @@ def faults_of(
     for file in _files(others):
         faults += _log_faults(file, entries)
         content = _read(file)
-        if file.name in drawn and hashlib.sha256(content).hexdigest() not in drawn[file.name]:
-            faults.append(f"{file.name} is not as it was when its list was drawn.")
+        if (known := drawn.get(file.name)) and not _as_drawn(content, known) and not goes_on_from(file, known):
+            gone_on = GONE_ON if GOES_ON.search(content) else ""
+            faults.append(f"{file.name} is not as it was when its list was drawn{gone_on}.")
         quoted = dict.fromkeys(QUOTED.findall(content.decode("utf-8", errors="replace")))
         faults += _quoted_faults(file, [head for head in quoted if not head_stands(entries, head)], entries)
         if file.suffix == ".json" and RESULTS.search(content[:2000]) and any(head_stands(entries, h) for h in quoted):
@@ -88,10 +96,12 @@ def held_against_nothing(entries: Sequence[LedgerEntry], others: Sequence[Path])
     """
     drawn = drawn_files(entries)
     practices = {f"opened-{e.body['practice']}.csv" for e in openings_entered(entries)}
-    lists, silent, spoken = [], [], False
+    lists, silent, longer, spoken = [], [], [], False
     for file in _files(others):
         if file.name in drawn or file.name in practices or file.name.endswith(".lock.json"):
             spoken = True
+            if file.name in drawn and not _as_drawn(_read(file), drawn[file.name]):
+                longer.append(file.name)
         elif LIST_FILE.fullmatch(file.name):
             lists.append(file.name)
         elif QUOTED.search(_read(file).decode("utf-8", errors="replace")):
@@ -102,9 +112,19 @@ def held_against_nothing(entries: Sequence[LedgerEntry], others: Sequence[Path])
     if lists:
         why = "their names are those of no list that was entered" if drawn else "no list was entered"
         told.append(f"{_some(lists)}: held against nothing, for {why}.")
+    if longer:
+        told.append(
+            f"{_some(longer)}: the slips that were drawn are as they were; the further ones behind them (allocate "
+            "--after) are held against nothing, for this ledger does not hold their drawing. The list's "
+            "keeper can hold the file against the keeper's own ledger."
+        )
     if silent:
         told.append(f"{_some(silent)}: held against nothing, for no entry of a ledger is quoted there.")
     return tuple(told), bool(told) and not spoken
+
+
+def _as_drawn(content: bytes, digests: set[str]) -> bool:
+    return hashlib.sha256(content).hexdigest() in digests
 
 
 def _log_faults(file: Path, entries: Sequence[LedgerEntry]) -> Iterator[str]:

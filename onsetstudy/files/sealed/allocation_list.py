@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,7 @@ from onsetstudy.core.errors import DesignError, RecordsError
 from onsetstudy.design.allocation.lists import list_quality
 from onsetstudy.design.allocation.results import AllocationList, Slip
 from onsetstudy.design.allocation.seal import continue_slips, seal_slips
-from onsetstudy.files.output import write_bytes, write_csv, write_json
+from onsetstudy.files.output import json_bytes, write_bytes, write_csv, write_json
 from onsetstudy.files.sealed.described_list import COORDINATOR, newer_parts, read_commitments, read_description
 from onsetstudy.files.sealed.envelopes import KDF, passphrase_of, seal_envelope
 from onsetstudy.files.sealed.kept_allocation import read_slips
@@ -253,7 +254,32 @@ def _write_sealed(
     # Logs begin at the protocol under which the first list was drawn, and go on from there.
     begun = held.get("protocol", drawn.protocol_digest)
     body = {**kept, "study": drawn.study_id, "protocol": begun, "practice": practice, **content}
+    if held:
+        counts = {stratum: len(place["slips"]) for stratum, place in held["strata"].items()}
+        body["earlier"] = [*held.get("earlier", []), counts]
     return write_json(folder / f"sealed-{practice}.json", body, private=True)
+
+
+def goes_on_from(sealed: Path, digests: Collection[str]) -> bool:
+    """Whether a sealed file holds one with one of these digests as it was, and further slips behind its slips.
+
+    Of the further slips nothing is said: the digests do not know them.
+    """
+    try:
+        content = read_sealed(sealed)
+    except DesignError:
+        return False
+    now = ("strata", "earlier", "continues")
+    same = {name: value for name, value in content.items() if name not in now}
+    for k, counts in enumerate(content.get("earlier", [])):
+        there = [(s, place, counts[s]) for s, place in content["strata"].items() if s in counts]
+        same["strata"] = {s: {**place, "slips": place["slips"][:n]} for s, place, n in there}
+        going_on = {"earlier": content["earlier"][:k], "continues": True}
+        # Chained files say it only where they go on; those of earlier versions never said from where.
+        for told in (going_on,) if k else ({}, {"continues": False}, {"continues": True}):
+            if hashlib.sha256(json_bytes({**same, **told})).hexdigest() in digests:
+                return True
+    return False
 
 
 def write_minimisation(protocol: Protocol, folder: Path, *, seed: int) -> list[Path]:

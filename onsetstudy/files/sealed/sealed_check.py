@@ -56,6 +56,11 @@ def _mapping(value: Any) -> bool:
     return isinstance(value, dict) and 0 < len(value) <= MOST_STRATA
 
 
+def _counts(value: Any) -> bool:
+    """Slips of every stratum of an earlier list."""
+    return _mapping(value) and all(is_text(name) and type(n) is int and n >= 0 for name, n in value.items())
+
+
 ALWAYS: Mapping[str, Check] = {"study": is_text, "protocol": hexadecimal(64), "practice": _code, "kind": is_text}
 NEEDED: Mapping[str, Mapping[str, Check]] = {
     "list": {"strata": _mapping},
@@ -73,6 +78,7 @@ MAY: Mapping[str, Check] = {
     "columns": listed(is_text),
     "practices": listed(_code),
     "continues": lambda value: isinstance(value, bool),
+    "earlier": listed(_counts),
     "case_codes": lambda value: is_text(value) and not pattern_fault(value),
 }
 CHAINED: Mapping[str, Check] = {"slip": is_text, "sealed": hexadecimal(), "seal": hexadecimal(32)}

@@ -1,5 +1,6 @@
 """Lock, list, slip, in this order; and a ledger vouches for nothing that it does not hold."""
 
+import json
 import shutil
 from pathlib import Path
 
@@ -10,6 +11,7 @@ from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import OnsetStudyError, ProtocolError
 from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
 from onsetstudy.protocol.ledger import of_kind
+from tests.few_slips import short_list
 
 pytestmark = pytest.mark.usefixtures("unpainted")
 
@@ -224,3 +226,51 @@ def test_a_code_written_with_another_sign_between_its_parts_has_no_second_slip(m
         f"Slip {slip} "
         not in run("open-slip", into / "sealed-P01.json", "--case", "P01-1-001", *LEVEL, "--protocol", mine).output
     )
+
+
+@pytest.mark.parametrize("way", ["passphrases", "chain"])
+def test_a_list_that_goes_on_at_its_keeper_is_not_called_changed_at_the_practice(tmp_path, way):
+    mine = short_list(tmp_path / "mine.toml", practices=("P01",))
+    run("lock", mine)
+    draw = ["allocate", mine, "--way", way, "--slips", "4", "--into"]
+    first, second, third = (tmp_path / "keeper" / name for name in ("first", "second", "third"))
+    run(*draw, first)
+    there = tmp_path / "practice"
+    there.mkdir()
+    for name in ("mine.toml", "mine.lock.json", "mine.ledger.jsonl"):
+        shutil.copy(tmp_path / name, there)
+    run(*draw, second, "--after", first)
+    run(*draw, third, "--after", second)
+
+    sealed, further = there / "sealed-P01.json", "sealed-P01.json: the slips that were drawn are as they were; the"
+    for folder in (first, second, third):
+        shutil.copy(folder / sealed.name, sealed)
+        code, told = verified(there / "mine.toml", sealed)
+        assert code == 0, told
+        # What this ledger cannot know is told, and not that it agrees.
+        assert (further in told) == (folder != first)
+    assert verified(mine, first / sealed.name, second / sealed.name, third / sealed.name)[0] == 0
+    assert further not in verified(mine, third / sealed.name)[1]
+
+    if way == "passphrases":
+        code, told = verified(there / "mine.toml", second / "commitments.json")
+        assert code == 1
+        assert "commitments.json is not as it was when its list was drawn: it was changed, or is of a list" in told
+    changed = "sealed-P01.json is not as it was when its list was drawn: it was changed, or is of a list that went on"
+    content = json.loads(sealed.read_text())
+    place = content["strata"]["P01 | ianb"]
+    slips, other = place["slips"], dict(place["slips"][1], sealed=place["slips"][2]["sealed"])
+    for edit in (
+        {"strata": {"P01 | ianb": {**place, "slips": [slips[0], other, *slips[2:]]}}},
+        {"strata": {"P01 | ianb": {**place, "slips": slips[:3]}}},
+        {"earlier": [{"P01 | ianb": 3}]},
+        {"earlier": []},
+        {"practices": ["P01", "P02"]},
+    ):
+        sealed.write_text(json.dumps({**content, **edit}))
+        code, told = verified(there / "mine.toml", sealed)
+        assert (code, changed in told, "the list's keeper" in told) == (1, True, True), edit
+    # As files of earlier versions are that go on: from where, they do not say.
+    del content["earlier"]
+    sealed.write_text(json.dumps(content))
+    assert changed in verified(there / "mine.toml", sealed)[1]
