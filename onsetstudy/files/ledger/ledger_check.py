@@ -64,7 +64,7 @@ def faults_of(
     for file in _files(others):
         faults += _log_faults(file, entries)
         content = _read(file)
-        if (known := drawn.get(file.name)) and not _as_drawn(content, known) and not goes_on_from(file, known):
+        if (known := drawn.get(file.name)) and not _as_drawn(content, known) and not goes_on_from(file, known[-1]):
             gone_on = GONE_ON if GOES_ON.search(content) else ""
             faults.append(f"{file.name} is not as it was when its list was drawn{gone_on}.")
         quoted = dict.fromkeys(QUOTED.findall(content.decode("utf-8", errors="replace")))
@@ -76,12 +76,12 @@ def faults_of(
     return tuple(faults)
 
 
-def drawn_files(entries: Sequence[LedgerEntry]) -> dict[str, set[str]]:
-    """Names of files of every list that was entered, each with the digests that it had."""
-    found: dict[str, set[str]] = {}
+def drawn_files(entries: Sequence[LedgerEntry]) -> dict[str, list[str]]:
+    """Names of files of every list that was entered, each with the digests that it had, the last one last."""
+    found: dict[str, list[str]] = {}
     for entry in of_kind(entries, "list_drawn"):
         for name, digest in entry.body["files"].items():
-            found.setdefault(name, set()).add(digest)
+            found.setdefault(name, []).append(digest)
     return found
 
 
@@ -123,7 +123,7 @@ def held_against_nothing(entries: Sequence[LedgerEntry], others: Sequence[Path])
     return tuple(told), bool(told) and not spoken
 
 
-def _as_drawn(content: bytes, digests: set[str]) -> bool:
+def _as_drawn(content: bytes, digests: Sequence[str]) -> bool:
     return hashlib.sha256(content).hexdigest() in digests
 
 

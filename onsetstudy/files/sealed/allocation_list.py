@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import itertools
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
@@ -260,10 +260,10 @@ def _write_sealed(
     return write_json(folder / f"sealed-{practice}.json", body, private=True)
 
 
-def goes_on_from(sealed: Path, digests: Collection[str]) -> bool:
-    """Whether a sealed file holds one with one of these digests as it was, and further slips behind its slips.
+def goes_on_from(sealed: Path, digest: str) -> bool:
+    """Whether a sealed file holds the one with this digest as it was, and further slips behind its slips.
 
-    Of the further slips nothing is said: the digests do not know them.
+    Of the further slips nothing is said: the digest does not know them.
     """
     try:
         content = read_sealed(sealed)
@@ -277,7 +277,7 @@ def goes_on_from(sealed: Path, digests: Collection[str]) -> bool:
         going_on = {"earlier": content["earlier"][:k], "continues": True}
         # Chained files say it only where they go on; those of earlier versions never said from where.
         for told in (going_on,) if k else ({}, {"continues": False}, {"continues": True}):
-            if hashlib.sha256(json_bytes({**same, **told})).hexdigest() in digests:
+            if hashlib.sha256(json_bytes({**same, **told})).hexdigest() == digest:
                 return True
     return False
 

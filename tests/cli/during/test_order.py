@@ -260,6 +260,11 @@ def test_a_list_that_goes_on_at_its_keeper_is_not_called_changed_at_the_practice
     content = json.loads(sealed.read_text())
     place = content["strata"]["P01 | ianb"]
     slips, other = place["slips"], dict(place["slips"][1], sealed=place["slips"][2]["sealed"])
+    # Slips of one's own behind the list: no ledger of the practice knows them, the keeper's finds them.
+    own = {**slips[-1], "slip": f"P01-1-{len(slips) + 1:03d}"}
+    sealed.write_text(json.dumps({**content, "strata": {"P01 | ianb": {**place, "slips": [*slips, own]}}}))
+    assert further in verified(there / "mine.toml", sealed)[1]
+    assert changed in verified(mine, sealed)[1]
     for edit in (
         {"strata": {"P01 | ianb": {**place, "slips": [slips[0], other, *slips[2:]]}}},
         {"strata": {"P01 | ianb": {**place, "slips": slips[:3]}}},
