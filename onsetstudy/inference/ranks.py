@@ -137,6 +137,12 @@ class Tried:
         """Ends of what is not rejected, from the first place to the last; an open end is told with its point."""
         return float(self.value[first - 1 + first % 2]), float(self.value[last + 1 - last % 2])
 
+    def drawn_out(self, first: int, last: int) -> tuple[int, int]:
+        """A single point not rejected, with what lies on either side: scores so coarse do not tell a smaller shift."""
+        if first == last and first % 2:
+            return max(first - 1, 1), min(last + 1, self.value.size - 2)
+        return first, last
+
     def beside_none(self, low: float, high: float) -> tuple[float, float]:
         """Limits of which one lies at no shift, which is ruled out: drawn close beside it."""
         if low == 0:
@@ -196,8 +202,8 @@ def rank_sum_limits(x: FloatArray, y: FloatArray, alpha: float) -> tuple[float, 
         below, above = (none, above) if none < first else (below, none)
     if rejected(places[0]) and rejected(places[-1]):
         first, last = outwards(first, below), outwards(last, above)
-        if first == last and first % 2 and max(ux.size, uy.size) > 1:
-            first, last = max(first - 1, 1), min(last + 1, places[-1] - 1)
+        if max(ux.size, uy.size) > 1:
+            first, last = tried.drawn_out(first, last)
         low, high = tried.ends(first, last)
         if ruled_out and 0 in (low, high):
             low, high = tried.beside_none(low, high)

@@ -51,7 +51,8 @@ def signed_ranks(difference: FloatArray, conf_level: float = 0.95) -> SignedRank
     values on the side of no difference on which it is smaller; but for patterns of ties in which the test is not
     monotone that is P at no difference itself. Where no difference is rejected and what lies between it and the next
     mean of two is not, the limit is drawn close beside it; so is the middle, where most pairs do not differ and those
-    that do differ to one side.
+    that do differ to one side. Where a single mean of two is not rejected, or nothing is, differences are too
+    coarse to tell a smaller one: limits are drawn out to its neighbours, never across no difference that is rejected.
     """
     tried, middle = _Tried.of(difference, conf_level), _middle(difference)
     p_value = tried.p_of_none()
@@ -77,6 +78,7 @@ class _Tried:
 
     tried: Tried
     p_value: FloatArray
+    difference: FloatArray
 
     @classmethod
     def of(cls, difference: FloatArray, conf_level: float) -> _Tried:
@@ -85,7 +87,7 @@ class _Tried:
             raise NotEstimable("pain_shift", reason, code="too_few_pairs")
         means = np.unique(np.round(_walsh(difference), DIGITS + 1))
         tried = Tried.of(np.append(means[:: -(-means.size // MOST_POINTS)], means[-1]))
-        return cls(tried, p_values(difference, tried.value))
+        return cls(tried, p_values(difference, tried.value), difference)
 
     def p_of_none(self) -> float:
         """Largest P on the side of no difference on which it is smaller; at no difference, if ties do not matter."""
@@ -95,7 +97,23 @@ class _Tried:
     def limits(self, alpha: float) -> tuple[float, float]:
         """Ends of what is not rejected; the end of an open stretch is told with it."""
         kept = np.flatnonzero(self.p_value >= alpha)
-        return self.tried.ends(int(kept[0]), int(kept[-1]))
+        if kept.size == 0:
+            kept = self._likeliest()
+        first, last = int(kept[0]), int(kept[-1])
+        if np.ptp(self.difference) > 0:
+            first, last = self.tried.drawn_out(first, last)
+        return self.tried.ends(first, last)
+
+    def _likeliest(self) -> IntArray:
+        """Places of the largest P on the side to which the ranks lean, where ties let all be rejected."""
+        ranks, positive = _ranked(np.round(self.difference, DIGITS)[None, :])
+        none = self.tried.none
+        p = self.p_value.copy()
+        if (ranks * positive).sum() > ranks.sum() / 2:
+            p[: none + 1] = 0
+        else:
+            p[none:] = 0
+        return np.flatnonzero(p >= p.max() * (1 - 1e-9))
 
 
 def _middle(difference: FloatArray) -> float:

@@ -126,6 +126,9 @@ def _shift_and_test(difference: FloatArray, of: Parameter) -> tuple[EstimateLike
     except NotEstimable as error:
         few = of.absent(error.reason, code=error.code, method="signed ranks")
         return few, _test(difference, of, None)
+    if found.low == found.high:
+        reason = "the differences within patients are all alike"
+        return of.absent(reason, code="scores_alike", method="signed ranks"), _test(difference, of, found.p_value)
     shift = of.estimate(
         found.middle,
         (found.low, found.high),

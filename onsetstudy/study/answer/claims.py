@@ -136,7 +136,7 @@ def claim_of(
     if isinstance(now, Estimate):
         if look is not None:
             alone = _possible(now, quantity, protocol).interval
-            now = allowed_for_looks(now, quantity, look.critical)
+            now = allowed_for_looks(now, quantity, look.critical, test)
         now = _possible(now, quantity, protocol)
         bears = bearing(quantity, now.interval.low, now.interval.high, matters=matters)
         if _withheld(quantity, bears.side, look, protocol) or (look is None and _not_rejected(test, now)):
@@ -224,12 +224,15 @@ def _few_of_an_arm(quantity: Quantity, answer: Estimate, protocol: Protocol) -> 
     return Caution(code=FEW_OF_AN_ARM, text=text)
 
 
-def allowed_for_looks(answer: Estimate, quantity: Quantity, critical: float) -> Estimate:
+def allowed_for_looks(
+    answer: Estimate, quantity: Quantity, critical: float, test: HypothesisTest | None = None
+) -> Estimate:
     """The answer with its repeated confidence interval: critical value of the analysis instead of that of one look.
 
     Either end's distance from the estimate, on the quantity's scale, is multiplied by the ratio of the critical values.
     For an interval by the normal distribution this is estimate +- critical value x standard error (Jennison and
-    Turnbull 1989); one that is skew, or wider by Student's t, stays so.
+    Turnbull 1989); one that is skew, or wider by Student's t, stays so. Of a shift of
+    scores the near end is drawn to no difference where its test does not rule that out at this critical value.
     """
     one = float(-special.ndtri((1 - answer.interval.level) / 2))
     ratio = max(1.0, critical / one)
@@ -246,8 +249,22 @@ def allowed_for_looks(answer: Estimate, quantity: Quantity, critical: float) -> 
     low, high = (0.0 if log else -math.inf, math.inf) if not math.isfinite(ratio) else (far(span.low), far(span.high))
     if quantity.unit == "proportion":
         low, high = max(low, -1.0), min(high, 1.0)
-    wide = Interval(low=low, high=high, level=span.level, method=f"{span.method}, repeated confidence interval")
+    method = f"{span.method}, repeated confidence interval"
+    if quantity.key == "pain_shift" and quantity.side(low, high) and not _ruled_out(answer, critical, test):
+        low, high = min(low, 0.0), max(high, 0.0)
+        method = f"{method}, drawn to no difference, which its test does not rule out at this analysis"
+    wide = Interval(low=low, high=high, level=span.level, method=method)
     return dataclasses.replace(answer, interval=wide)
+
+
+def _ruled_out(answer: Estimate, critical: float, test: HypothesisTest | None) -> bool:
+    """Whether a shift's test rules out no difference at this analysis; without one, whether its limits can grow.
+
+    A limit of coarse scores may lie beside no difference and the estimate on it: no distance is there to multiply.
+    """
+    if test is None:
+        return answer.estimate not in (answer.interval.low, answer.interval.high)
+    return test.p_value < 2 * float(special.ndtr(-critical))
 
 
 def _possible(answer: Estimate, quantity: Quantity, protocol: Protocol) -> Estimate:

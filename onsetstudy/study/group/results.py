@@ -264,7 +264,8 @@ class GroupResults(Serialisable):
         first, found = self.looks.plan.looks[0].upper, []
         for claim in self.claims.page_one()[1:]:
             if isinstance(claim.answer, Estimate) and claim.alone is not None and claim.bears and claim.bears.side:
-                wide = allowed_for_looks(replace(claim.answer, interval=claim.alone), claim.quantity, first).interval
+                alone = replace(claim.answer, interval=claim.alone)
+                wide = allowed_for_looks(alone, claim.quantity, first, claim.test).interval
                 if not claim.quantity.side(wide.low, wide.high):
                     found.append(claim.quantity.key)
         return tuple(found)

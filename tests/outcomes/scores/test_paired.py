@@ -60,7 +60,10 @@ def test_moving_and_turning(values, move):
     middle, low, high = signed_rank_shift(difference)
     moved = signed_rank_shift(difference + move)
     turned = signed_rank_shift(-difference)
-    assert moved == pytest.approx((middle + move, low + move, high + move))
+    assert moved[0] == pytest.approx(middle + move)
+    # Only an end that is drawn out stops at no difference, which does not move with the scores.
+    for end, other in zip(moved[1:], (low, high), strict=True):
+        assert end == pytest.approx(other + move) or 0 in (end, other)
     assert turned == pytest.approx((-middle, -high, -low))
     assert low <= middle <= high
 
@@ -216,9 +219,14 @@ def test_limits_and_p_are_of_one_test(values, level):
     for end, plain in zip((found.low, found.high), signed_rank_shift(difference, level)[1:], strict=True):
         assert end == plain or (plain == 0 and found.p_value < 1 - level and abs(end) <= 0.1 * 4)
     told = compare_pairs(np.zeros(len(values)), difference, arms=("y", "x"), unit="points", conf_level=level)
-    assert (told.shift.interval.low, told.shift.interval.high) == (found.low, found.high)
     assert isinstance(told.test, HypothesisTest) == difference.any()
     assert not difference.any() or told.test.p_value == found.p_value
+    if isinstance(told.shift, NotAvailable):
+        assert told.shift.code == "scores_alike"
+        assert len(set(values)) == 1
+        return
+    assert found.low < found.high
+    assert (told.shift.interval.low, told.shift.interval.high) == (found.low, found.high)
 
 
 @pytest.mark.parametrize("n", [40, 70])
@@ -264,6 +272,53 @@ def test_scores_of_which_many_are_alike_agree_with_their_p(n):
         found = signed_ranks(rng.choice([-1.0, 0, 0, 0, 0, 1, 1, 2], n))
         assert (found.low <= 0 <= found.high) == (found.p_value >= 0.05)
         assert found.low <= found.middle <= found.high
+
+
+@pytest.mark.parametrize(
+    ("values", "p_value", "limits"),
+    [
+        # All six that differ do so to one side: two of 64. Every other middle is rejected too, for 34 lie beside it.
+        ([0] * 34 + [1] * 6, 2 / 2**6, (0.05, 0.5)),
+        # Eight of nine: no sign or one to the other side, either way.
+        ([0] * 34 + [-1] + [1] * 8, 2 * 10 / 2**9, (0.05, 0.5)),
+        # Only the value of most is not rejected: its neighbours are means of two half a point away.
+        ([0] * 15 + [1] * 3 + [-1] * 2, 1.0, (-0.5, 0.5)),
+        ([-1] * 16 + [-2, 0], 2 / 2**17, (-1.5, -0.5)),
+    ],
+)
+def test_differences_too_coarse_for_a_smaller_one_have_limits_at_their_neighbours(values, p_value, limits):
+    difference = np.array(values, dtype=float)
+    found, turned = signed_ranks(difference), signed_ranks(-difference)
+    assert found.p_value == pytest.approx(p_value)
+    assert (found.low, found.high) == pytest.approx(limits)
+    assert found.low <= found.middle <= found.high
+    assert turned == pytest.approx((-found.middle, -found.high, -found.low, found.p_value))
+
+
+def test_coarse_differences_never_contradict_their_p():
+    """Mostly 0, the rest few whole points to one side or both: limits of some width, on the side of the ranks."""
+    rng = np.random.default_rng(0)
+    for _ in range(300):
+        n, most = int(rng.integers(6, 70)), int(rng.integers(1, 4))
+        size = np.where(rng.random(n) < rng.random(), 0.0, rng.integers(1, most + 1, n))
+        difference = size * np.where(rng.random(n) < rng.random(), 1, -1)
+        if np.ptp(difference) == 0:
+            continue
+        found = signed_ranks(difference)
+        assert found.low < found.high
+        assert found.low <= found.middle <= found.high
+        assert (found.low <= 0 <= found.high) == (found.p_value >= 0.05)
+        if found.p_value < 0.05:
+            ranks = stats.rankdata(np.abs(difference)) - np.sum(difference == 0)
+            assert np.sign(found.middle) == np.sign(np.sum(np.sign(difference) * ranks))
+
+
+@pytest.mark.parametrize("value", [0.0, -1.0])
+def test_differences_that_are_all_alike_have_no_certain_shift(value):
+    found = compare_pairs(np.full(20, 5.0), np.full(20, 5 + value), arms=("y", "x"), unit="points")
+    assert found.shift.code == "scores_alike"
+    assert isinstance(found.test, NotAvailable) == (value == 0)
+    assert value == 0 or found.test.p_value == pytest.approx(2 / 2**20)
 
 
 def test_many_different_means_of_two_are_not_all_tried():

@@ -9,12 +9,15 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy import stats
 
+from onsetstudy.core.claims import Look
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.results import Counts, Estimate, Interval
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.design.interim.interim_analyses import plan_looks
 from onsetstudy.design.interim.results import LookSeen
 from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
+from onsetstudy.outcomes.scores.pain import compare_pain
+from onsetstudy.outcomes.scores.within_patient import compare_pairs
 from onsetstudy.report.figures import interim as figure
 from onsetstudy.report.figures.canvas import NARROW, WIDE, Sheet, canvas, look_of
 from onsetstudy.report.sections.appendix.interim import looks_section, verdict_words
@@ -252,6 +255,51 @@ def test_a_boundary_is_crossed_where_the_repeated_interval_excludes_no_differenc
     assert (abs(z) > critical) == (not wide.low <= 0 <= wide.high)
     assert np.sign(z) == -np.sign(value) * (1 if primary != "success_difference" else -1)
     assert z**2 == pytest.approx(value**2 * information)
+
+
+@pytest.mark.parametrize("better", [1, -1])
+@pytest.mark.parametrize("pairs", [False, True])
+def test_a_shift_of_coarse_scores_is_not_claimed_at_a_boundary_that_its_test_does_not_cross(better, pairs):
+    """Moderate pain or none: P .015 of two samples, .031 within pairs; 4.51 asks for .000007."""
+    kept, moved = (np.repeat([2.0, 0.0], n) for n in ((18, 22), (7, 33)))
+    if pairs:
+        kept = 2.0 + np.zeros(40)
+        moved = kept - np.repeat([1.0, 0.0], [6, 34])
+    plain, other = (kept, moved) if better == 1 else (moved, kept)
+    if pairs:
+        found = compare_pairs(plain, other, arms=("plain", "buffered"), unit="points")
+    else:
+        found = compare_pain(
+            np.append(plain, other), ["plain"] * 40 + ["buffered"] * 40, reference_arm="plain",
+            contrast_arm="buffered", moment="deposition", unit="points",
+        )  # fmt: skip
+    q = QUANTITIES["pain_shift"]
+    once = allowed_for_looks(found.shift, q, 1.96, found.test).interval
+    assert q.side(once.low, once.high) == better
+    late = allowed_for_looks(found.shift, q, 4.51, found.test).interval
+    near, far = (late.high, late.low) if better == 1 else (late.low, late.high)
+    assert near == 0
+    assert abs(far) > max(abs(once.low), abs(once.high))
+    assert "drawn to no difference" in late.method
+    assert "drawn to" not in once.method
+    # Where the test is not told, an end that lies on the estimate cannot have grown.
+    assert q.side(*_ends(allowed_for_looks(found.shift, q, 4.51).interval)) == 0
+    known = dataclasses.replace(found.test, p_value=1e-6)
+    assert q.side(*_ends(allowed_for_looks(found.shift, q, 4.51, known).interval)) == better
+    look = Look(
+        number=1, planned=4, label="2025Q4", code="crossed", side=better, counted=60, planned_count=240, unit="onsets",
+        critical=4.51,
+    )  # fmt: skip
+    for critical, side in ((4.51, 0), (1.96, better)):
+        said = claim_of(
+            "pain_shift", found.shift, protocol(), population="80 scores", known=found.shift.n, test=found.test,
+            look=dataclasses.replace(look, critical=critical),
+        )  # fmt: skip
+        assert said.bears.side == q.side(*_ends(said.answer.interval)) == side
+
+
+def _ends(span):
+    return span.low, span.high
 
 
 def hundred_of_pain(an_arm, k):
