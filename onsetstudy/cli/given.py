@@ -19,7 +19,7 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.chair.event_clock import WALL_APART_S
 from onsetstudy.records.checks.no_records import no_records
 from onsetstudy.records.derived import flow
-from onsetstudy.records.derived.allocation import LOG_FAULTS, NO_ALLOCATION, TEXTS, KeptList
+from onsetstudy.records.derived.allocation import LOG_FAULTS, NO_ALLOCATION, KeptList, deviation_text
 from onsetstudy.records.derived.opened_slips import OpenedSlips, opened_slips
 from onsetstudy.records.derived.withdrawn import without_cases
 from onsetstudy.records.model import Records
@@ -109,7 +109,7 @@ class GivenArms:
         raise RecordsError(
             [
                 Problem(
-                    what=f"{what}: {len(slips)} {TEXTS[code]} ({say.first_of(slips)})",
+                    what=f"{what}: {len(slips)} {deviation_text(code, len(slips))} ({say.first_of(slips)})",
                     mend=f"{LOG_FAULTS[code]}; {last}",
                     code=code,
                 )
@@ -124,7 +124,8 @@ class GivenArms:
             told = f"the list of {slips} slips" if kept.source == "list" else f"opening logs of {slips} slips"
             click.echo(f"Arms as allocated, from {told}.")
             for code, named in kept.log_faults.items():
-                say.please_look(f"{len(named)} {TEXTS[code]} ({say.first_of(named)}): {LOG_FAULTS[code]}.")
+                told = deviation_text(code, len(named))
+                say.please_look(f"{len(named)} {told} ({say.first_of(named)}): {LOG_FAULTS[code]}.")
         elif (self.without_list or "").strip():
             click.echo(f"Arms as injected; allocation not checked: {self.without_list}", err=True)
 
