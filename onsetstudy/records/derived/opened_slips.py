@@ -26,10 +26,13 @@ class OpenedSlips:
         Slips that the opening log shows, each once.
     without : tuple of str
         Those of which no row was read, refused or not, in their order.
+    cases : tuple of str
+        For which case the log says that each of ``without`` was opened; empty where it names none.
     """
 
     opened: int
     without: tuple[str, ...]
+    cases: tuple[str, ...]
 
     @property
     def too_many(self) -> bool:
@@ -76,4 +79,5 @@ def opened_slips(
     # A line whose time cannot be read was opened some day: it is counted rather than lost.
     counted = own & ~(when.dt.normalize() > pd.Timestamp(until))
     slips = log[counted]
-    return OpenedSlips(opened=len(slips), without=tuple(slips.loc[~has_record(slips, recorded), "slip"].astype(str)))
+    lost = slips.loc[~has_record(slips, recorded), ["slip", "case_id"]].fillna("").astype(str)
+    return OpenedSlips(opened=len(slips), without=tuple(lost["slip"]), cases=tuple(lost["case_id"]))

@@ -186,7 +186,7 @@ def test_slips_of_refused_rows_have_a_record_and_later_or_others_do_not_count():
     kept = KeptList(listed=listed_from_log(log), log=log, source="log")
     seen = opened_slips(kept, recorded_slips(found), practices=("P01",), until=dt.date(2026, 9, 30))
     assert seen.opened == 3
-    assert seen.without == ("P01-1-003",)
+    assert (seen.without, seen.cases) == (("P01-1-003",), ("c",))
     assert opened_slips(None, (), practices=("P01",), until=dt.date(2026, 9, 30)) is None
 
 
@@ -240,6 +240,19 @@ def test_a_slip_of_nobody_is_told_once_in_the_table_and_on_page_one():
         with_their_slips(1, 4).cases, protocol(), KeptList(listed=listed_from_log(log_of(1, 2, 3, 4)))
     )
     assert [(d.count, d.text) for d in both.deviations] == [(2, text.replace("slip", "slips"))]
+
+
+def test_of_a_slip_without_a_record_its_case_is_named_and_that_one_not_injected_is_not_entered(tmp_path):
+    folder = recorded(tmp_path / "in", slice(-6, None))
+    log = pd.read_csv(folder / "opened-P04.csv", dtype=str, keep_default_na=False)
+    slip, opened_for = log.loc[0, ["slip", "case_id"]]
+    with pytest.raises(RecordsError, match="--send-incomplete if they cannot be entered, as of patients who were not "):
+        raise run("send", GROUP, folder, "--practice", "P04", "--into", tmp_path / "x").exception
+    output = run("check", GROUP, folder, code=1).output
+    assert f"opened slips have no record ({slip} of {opened_for}, " in output
+    assert "opened and not injected has nothing to be entered: it counts as allocated and not analysed" in output
+    one = run("check", GROUP, recorded(tmp_path / "one", slice(None, -1))).output
+    assert f"1 of {P04} opened slips has no record (" in one
 
 
 def test_check_does_not_call_the_slip_of_a_refused_row_passed_over(tmp_path):
