@@ -19,7 +19,7 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.chair.event_clock import WALL_APART_S
 from onsetstudy.records.checks.no_records import no_records
 from onsetstudy.records.derived import flow
-from onsetstudy.records.derived.allocation import LOG_FAULTS, NO_ALLOCATION, TEXTS, KeptList
+from onsetstudy.records.derived.allocation import LOG_FAULTS, NO_ALLOCATION, KeptList, deviation_text
 from onsetstudy.records.derived.opened_slips import OpenedSlips, opened_slips
 from onsetstudy.records.derived.withdrawn import without_cases
 from onsetstudy.records.model import Records
@@ -109,7 +109,7 @@ class GivenArms:
         raise RecordsError(
             [
                 Problem(
-                    what=f"{what}: {len(slips)} {TEXTS[code]} ({say.first_of(slips)})",
+                    what=f"{what}: {len(slips)} {deviation_text(code, len(slips))} ({say.first_of(slips)})",
                     mend=f"{LOG_FAULTS[code]}; {last}",
                     code=code,
                 )
@@ -124,7 +124,8 @@ class GivenArms:
             told = f"the list of {slips} slips" if kept.source == "list" else f"opening logs of {slips} slips"
             click.echo(f"Arms as allocated, from {told}.")
             for code, named in kept.log_faults.items():
-                say.please_look(f"{len(named)} {TEXTS[code]} ({say.first_of(named)}): {LOG_FAULTS[code]}.")
+                told = deviation_text(code, len(named))
+                say.please_look(f"{len(named)} {told} ({say.first_of(named)}): {LOG_FAULTS[code]}.")
         elif (self.without_list or "").strip():
             click.echo(f"Arms as injected; allocation not checked: {self.without_list}", err=True)
 
@@ -167,10 +168,12 @@ def slips_told(
     """Opened slips of practices; that some have no record is said, with the first of them."""
     slips = opened_slips(log, recorded, practices=practices, until=through.last_day)
     if slips is not None and slips.without:
+        named = [f"{slip} of {case}" if case else slip for slip, case in zip(slips.without, slips.cases, strict=True)]
         say.please_look(
-            f"{len(slips.without)} of {slips.opened} opened slips have no record ({say.first_of(slips.without)}). "
-            "Enter these cases under their practice, or find out what became of them: whoever leaves them out chooses "
-            "who counts."
+            f"{len(slips.without)} of {slips.opened} opened slips {'has' if len(slips.without) == 1 else 'have'} no "
+            f"record ({say.first_of(named)}). Enter the cases that were injected under their practice; a case that was "
+            "opened and not injected has nothing to be entered: it counts as allocated and not analysed. Find out "
+            "which it was: whoever leaves cases out chooses who counts."
         )
     return slips
 
@@ -235,9 +238,13 @@ def refuse_unrecorded(practice: str, slips: OpenedSlips | None, *, allowed: bool
     """
     if slips is None or allowed or not slips.too_many:
         return
-    what = f"{practice}: {len(slips.without)} of {slips.opened} opened slips have no record and would be missing from "
+    have = "has" if len(slips.without) == 1 else "have"
+    what = (
+        f"{practice}: {len(slips.without)} of {slips.opened} opened slips {have} no record and would be missing from "
+    )
     what += "what you send"
-    mend = "enter these cases, or add --send-incomplete if they cannot be entered: the file then tells the numbers"
+    mend = "enter these cases, or add --send-incomplete if they cannot be entered, as of patients who were not "
+    mend += "injected: the file then tells the numbers"
     raise RecordsError(Problem(what=what, mend=mend, code="unrecorded"))
 
 

@@ -39,11 +39,12 @@ def check(protocol: Path, records: GivenRecords, arms: GivenArms) -> int:
     promised = read_protocol(protocol)
     checked = records.read(promised, protocol)
     refused = len(checked.rejects) > 0
+    recorded = recorded_slips(checked)
     kept, log = arms.read(promised, protocol, records.paths)
     arms.say(kept)
     if kept is not None:
         # Slips without a record are told below, with how many were opened; what is wrong in the log is said above.
-        deviations = review_allocation(checked.cases, promised, kept).deviations
+        deviations = review_allocation(checked.cases, promised, kept, recorded=recorded).deviations
         for deviation in (d for d in deviations if d.code not in ("opened_for_nobody", *LOG_FAULTS)):
             say.please_look(f"{deviation.count} {deviation.text} ({say.first_of(deviation.where)}).")
         checked = as_allocated(checked, kept)
@@ -55,7 +56,7 @@ def check(protocol: Path, records: GivenRecords, arms: GivenArms) -> int:
     given.say_left_out(checked, promised, through=last)
     given.refuse_if_none_is_left(checked, promised, through=last)
     practices = set(checked.cases["practice_id"].astype(str))
-    slips = given.slips_told(log, recorded_slips(checked), practices=practices, through=last)
+    slips = given.slips_told(log, recorded, practices=practices, through=last)
     lost = slips is not None and bool(slips.without)
     shut = _say_doubts(checked, promised)
     _say_missing(checked, promised)

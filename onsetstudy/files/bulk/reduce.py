@@ -26,9 +26,9 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.checks.no_records import no_records
 from onsetstudy.records.checks.orphans import refuse_many_without_case, tests_without_case
-from onsetstudy.records.derived.allocation import KeptList, known_arms, resolve_arms
+from onsetstudy.records.derived.allocation import KeptList, known_arms, practices_of, resolve_arms, slips_of
 from onsetstudy.records.derived.flow import refused_by_practice
-from onsetstudy.records.derived.opened_slips import practices_of, recorded_slips, slips_of
+from onsetstudy.records.derived.opened_slips import recorded_slips
 from onsetstudy.records.derived.withdrawn import leave_out, met_in, unmatched
 from onsetstudy.study.counts.aggregate_counts import Tally, add_tallies, tally_records
 

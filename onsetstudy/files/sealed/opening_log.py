@@ -20,8 +20,7 @@ from onsetstudy.files.guard import problem_in, read_json, read_text
 from onsetstudy.files.output import write_csv
 from onsetstudy.files.sealed.sealed_check import sealed_faults
 from onsetstudy.protocol.ledger import LedgerEntry, of_kind
-from onsetstudy.records.derived.allocation import ARMS_JOIN, LOG_COLUMNS, OLD_LOG_COLUMNS
-from onsetstudy.records.derived.opened_slips import practices_of
+from onsetstudy.records.derived.allocation import ARMS_JOIN, LOG_COLUMNS, OLD_LOG_COLUMNS, practices_of
 
 MOST_TOLD = 20
 NONCE_COLUMNS = ("slip", "nonce", "sides")

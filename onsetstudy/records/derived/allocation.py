@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import hashlib
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,14 +35,14 @@ TEXTS = {
     "slip_twice": "with a slip that another case has too",
     "other_arm": "received another arm than the slip says",
     "other_stratum": "with a slip of another practice or stratum",
-    "skipped": "slips passed over: a later one of the stratum was used",
+    "skipped": "slip{s} passed over: a later one of the stratum was used",
     "out_of_order": "treated before a case with an earlier slip of the stratum",
     "not_opened": "with a slip that the log does not show as opened",
-    "opened_for_nobody": "slips opened, but no case was recorded with them",
+    "opened_for_nobody": "slip{s} opened without a recorded case",
     "opened_late": "with a slip that was opened after the day of the injection",
-    "log_broken": "lines of the opening log that were changed or taken out",
-    "not_in_log": "openings of the ledger that the log does not show as they were entered",
-    "not_in_ledger": "openings of the log that the ledger does not hold",
+    "log_broken": "line{s} of the opening log that {were} changed or taken out",
+    "not_in_log": "opening{s} of the ledger that the log does not show as {they_were} entered",
+    "not_in_ledger": "opening{s} of the log that the ledger does not hold",
 }
 LOG_FAULTS = {
     "log_broken": "restore the log from your backup",
@@ -50,6 +51,14 @@ LOG_FAULTS = {
     "ledger was cut, restore it from your backup",
 }
 """What makes an opening log doubtful, of :data:`TEXTS`, and what to do."""
+
+
+def deviation_text(code: str, count: int) -> str:
+    """What is said of so many slips, cases or lines, behind their number."""
+    one = count == 1
+    return TEXTS[code].format(
+        s="" if one else "s", were="was" if one else "were", they_were="it was" if one else "they were"
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -187,6 +196,22 @@ def listed_from_log(log: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(LIST_COLUMNS), dtype=object).astype({"number": int})
 
 
+def slips_of(practice: pd.Series, slip: pd.Series) -> pd.Series:
+    """Slips behind their practices; capitals of a practice do not count."""
+    return practice.astype(str).str.casefold() + JOIN + slip.astype(str)
+
+
+def practices_of(slips: pd.DataFrame) -> pd.Series:
+    """The practice of each line of an opening log or a list."""
+    return slips["stratum"].astype(str).str.split(JOIN, n=1, regex=False).str[0]
+
+
+def has_record(slips: pd.DataFrame, recorded: Collection[str]) -> pd.Series:
+    """Whether a row, refused or not, names each slip of a log or a list; ``recorded`` as of ``recorded_slips``."""
+    named = list(recorded)
+    return slips["slip"].astype(str).isin(named) | slips_of(practices_of(slips), slips["slip"]).isin(named)
+
+
 def block_of(cases: pd.DataFrame, listed: pd.DataFrame) -> pd.Series:
     """Stratum and block in which each case's slip was drawn; missing where the slip is not on the list."""
     first = listed.drop_duplicates("slip").set_index("slip")
@@ -202,8 +227,13 @@ def allocated_arm(cases: pd.DataFrame, listed: pd.DataFrame) -> pd.Series:
     return pd.Series(arms.reindex(key).to_numpy(), index=cases.index, dtype=object)
 
 
-def review_allocation(cases: pd.DataFrame, protocol: Protocol, kept: KeptList) -> AllocationReview:
-    """Every way in which the accepted cases did not follow the list; cases that were not randomised do not count."""
+def review_allocation(
+    cases: pd.DataFrame, protocol: Protocol, kept: KeptList, *, recorded: Collection[str] = ()
+) -> AllocationReview:
+    """Every way in which the accepted cases did not follow the list; cases that were not randomised do not count.
+
+    Slips of ``recorded`` (see :func:`has_record`) have a case, though it be refused, left out or of a later quarter.
+    """
     listed, log = kept.listed, kept.log
     cases = cases[cases["allocation"] == "randomised"].sort_values("case_id", kind="stable").reset_index(drop=True)
     slip = cases["allocation_slip"].astype(object)
@@ -211,6 +241,7 @@ def review_allocation(cases: pd.DataFrame, protocol: Protocol, kept: KeptList) -
     first = listed.drop_duplicates("slip").set_index("slip")
     known = has & slip.isin(first.index)
     allocated = allocated_arm(cases, listed)
+    named = {*recorded, *slip[has]}
     strata = _strata(cases, protocol)
     of_slip = slip.map(first["stratum"])
     name = cases["case_id"].astype(str)
@@ -220,10 +251,11 @@ def review_allocation(cases: pd.DataFrame, protocol: Protocol, kept: KeptList) -
         "slip_twice": name[has & cases.duplicated(["allocation_slip", "period"], keep=False)],
         "other_arm": name[known & allocated.notna() & (allocated != cases["arm"])],
         "other_stratum": name[known & (of_slip != strata)],
-        **_order(cases[known], slip[known], first),
+        # A slip that the log shows as opened was not passed over: it is told where no case was recorded with it.
+        **_order(cases[known], slip[known], first, named if log is None else {*named, *log["slip"]}),
     }
     if log is not None:
-        deviations |= _against_log(cases[has], slip[has], log)
+        deviations |= _against_log(cases[has], slip[has], log, named)
     if kept.source == "log":
         # The log knows no other slips than those it shows as opened: "not opened" says it.
         deviations.pop("unknown_slip")
@@ -234,7 +266,12 @@ def review_allocation(cases: pd.DataFrame, protocol: Protocol, kept: KeptList) -
         with_slip=int(known.sum()),
         received=tuple((a, r, int(counts.get((a, r), 0))) for a in protocol.arm_codes for r in protocol.arm_codes),
         deviations=tuple(
-            Deviation(code=code, text=TEXTS[code], count=len(found), where=tuple(sorted(found.astype(str)))[:SHOWN])
+            Deviation(
+                code=code,
+                text=deviation_text(code, len(found)),
+                count=len(found),
+                where=tuple(sorted(found.astype(str)))[:SHOWN],
+            )
             for code, found in deviations.items()
             if len(found)
         ),
@@ -250,13 +287,13 @@ def _strata(cases: pd.DataFrame, protocol: Protocol) -> pd.Series:
     return texts[columns[0]].str.cat(texts[columns[1:]], sep=JOIN) if columns[1:] else texts[columns[0]]
 
 
-def _order(cases: pd.DataFrame, slip: pd.Series, first: pd.DataFrame) -> dict[str, pd.Series]:
+def _order(cases: pd.DataFrame, slip: pd.Series, first: pd.DataFrame, used: Collection[str]) -> dict[str, pd.Series]:
     """Slips passed over, and cases treated before one with an earlier slip of the same stratum."""
     number, stratum = slip.map(first["number"]).astype(float), slip.map(first["stratum"]).astype(object)
     last = number.groupby(stratum).max()
     listed = first.reset_index()
     reached = listed["number"] <= listed["stratum"].map(last).fillna(0)
-    skipped = listed.loc[reached & ~listed["slip"].isin(slip), "slip"]
+    skipped = listed.loc[reached & ~has_record(listed, used), "slip"]
     first_ones = cases["period"].astype(object).fillna("1") == "1"
     placed = cases[["case_id", "case_date"]].assign(stratum=stratum, number=number)[first_ones]
     placed = placed.sort_values(["stratum", "number"], kind="stable")
@@ -264,12 +301,14 @@ def _order(cases: pd.DataFrame, slip: pd.Series, first: pd.DataFrame) -> dict[st
     return {"skipped": skipped.astype(object), "out_of_order": placed.loc[early, "case_id"].astype(object)}
 
 
-def _against_log(cases: pd.DataFrame, slip: pd.Series, log: pd.DataFrame) -> dict[str, pd.Series]:
+def _against_log(
+    cases: pd.DataFrame, slip: pd.Series, log: pd.DataFrame, named: Collection[str]
+) -> dict[str, pd.Series]:
     opened = log.drop_duplicates("slip").set_index("slip")["opened_at"]
     when = pd.to_datetime(slip.map(opened), format="ISO8601", errors="coerce").dt.normalize()
     name = cases["case_id"].astype(str)
     return {
         "not_opened": name[~slip.isin(opened.index)],
         "opened_late": name[when > pd.to_datetime(cases["case_date"])],
-        "opened_for_nobody": log.loc[~log["slip"].isin(slip), "slip"].astype(object),
+        "opened_for_nobody": log.loc[~has_record(log, named), "slip"].astype(object),
     }

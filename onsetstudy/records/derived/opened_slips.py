@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from onsetstudy.records.checks.headings import entries_under
-from onsetstudy.records.derived.allocation import JOIN, KeptList
+from onsetstudy.records.derived.allocation import KeptList, has_record, practices_of, slips_of
 from onsetstudy.records.model import Records
 
 MOST_MISSING = 0.1
@@ -26,10 +26,13 @@ class OpenedSlips:
         Slips that the opening log shows, each once.
     without : tuple of str
         Those of which no row was read, refused or not, in their order.
+    cases : tuple of str
+        For which case the log says that each of ``without`` was opened; empty where it names none.
     """
 
     opened: int
     without: tuple[str, ...]
+    cases: tuple[str, ...]
 
     @property
     def too_many(self) -> bool:
@@ -46,16 +49,6 @@ def recorded_slips(records: Records) -> frozenset[str]:
     named = records.cases.dropna(subset="allocation_slip")
     accepted = slips_of(named["practice_id"], named["allocation_slip"])
     return frozenset(accepted) | entries_under("allocation_slip", records.rejects)
-
-
-def slips_of(practice: pd.Series, slip: pd.Series) -> pd.Series:
-    """Slips behind their practices; capitals of a practice do not count."""
-    return practice.astype(str).str.casefold() + JOIN + slip.astype(str)
-
-
-def practices_of(log: pd.DataFrame) -> pd.Series:
-    """The practice of each line of an opening log."""
-    return log["stratum"].astype(str).str.split(JOIN, n=1, regex=False).str[0]
 
 
 def opened_slips(
@@ -81,12 +74,10 @@ def opened_slips(
     if kept is None or kept.log is None:
         return None
     log = kept.log.drop_duplicates("slip")
-    whose = {code.casefold() for code in practices}
-    practice = practices_of(log)
-    own = practice.str.casefold().isin(whose)
+    own = practices_of(log).str.casefold().isin({code.casefold() for code in practices})
     when = pd.to_datetime(log["opened_at"], format="ISO8601", errors="coerce")
     # A line whose time cannot be read was opened some day: it is counted rather than lost.
     counted = own & ~(when.dt.normalize() > pd.Timestamp(until))
-    slips = log.loc[counted, "slip"].astype(str)
-    known = slips.isin(list(recorded)) | slips_of(practice[counted], slips).isin(list(recorded))
-    return OpenedSlips(opened=len(slips), without=tuple(slips[~known]))
+    slips = log[counted]
+    lost = slips.loc[~has_record(slips, recorded), ["slip", "case_id"]].fillna("").astype(str)
+    return OpenedSlips(opened=len(slips), without=tuple(lost["slip"]), cases=tuple(lost["case_id"]))

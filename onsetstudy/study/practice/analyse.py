@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Collection
 
 import pandas as pd
 
@@ -98,8 +99,10 @@ def analyse(
     this = _quarter(protocol, records, quarter)
     beside = beside or Companions()
     kept = beside.allocation
-    review = None if kept is None else review_allocation(_until(records.cases, this), protocol, kept)
-    slips = _slips_of(records, beside, this)
+    recorded = recorded_slips(records) if beside.slips_recorded is None else beside.slips_recorded
+    until = _until(records.cases, this)
+    review = None if kept is None else review_allocation(until, protocol, kept, recorded=recorded)
+    slips = _slips_of(records, beside, this, recorded)
     records, known = resolve_arms(protocol, records, kept, without_list=without_list)
     onsets = Onsets(records=records, protocol=protocol)
     data, onset = prepare(protocol, records, through=this, onsets=onsets)
@@ -188,9 +191,8 @@ def _looks(
     return looks_taken(alone, this, shut=True)
 
 
-def _slips_of(records: Records, beside: Companions, this: Quarter) -> OpenedSlips | None:
+def _slips_of(records: Records, beside: Companions, this: Quarter, recorded: Collection[str]) -> OpenedSlips | None:
     """Slips that the practices of these records opened up to the quarter, and those that no record names."""
-    recorded = recorded_slips(records) if beside.slips_recorded is None else beside.slips_recorded
     whose = set(records.cases["practice_id"].astype(str))
     return opened_slips(beside.slips_log or beside.allocation, recorded, practices=whose, until=this.last_day)
 

@@ -14,11 +14,14 @@ from onsetstudy.core.errors import RecordsError
 from onsetstudy.core.serialise import spread
 from onsetstudy.files.exchange import read_exchange, write_exchange
 from onsetstudy.files.sources.protocol_toml import read_protocol
-from onsetstudy.records.derived.allocation import KeptList, listed_from_log
+from onsetstudy.records.derived.allocation import KeptList, listed_from_log, review_allocation
 from onsetstudy.records.derived.opened_slips import opened_slips, recorded_slips
+from onsetstudy.records.derived.withdrawn import without_cases
 from onsetstudy.study.answer.cautions import group_slips_caution, slips_caution
 from onsetstudy.study.counts.exchange_check import check_exchange
 from onsetstudy.study.group.analyse_group import analyse_group
+from onsetstudy.study.practice.analyse import analyse
+from onsetstudy.study.sets.side_files import Companions
 from tests.study.cases import case, protocol, readings_of, records
 
 pytestmark = pytest.mark.usefixtures("unpainted", "answer_alone")
@@ -183,8 +186,84 @@ def test_slips_of_refused_rows_have_a_record_and_later_or_others_do_not_count():
     kept = KeptList(listed=listed_from_log(log), log=log, source="log")
     seen = opened_slips(kept, recorded_slips(found), practices=("P01",), until=dt.date(2026, 9, 30))
     assert seen.opened == 3
-    assert seen.without == ("P01-1-003",)
+    assert (seen.without, seen.cases) == (("P01-1-003",), ("c",))
     assert opened_slips(None, (), practices=("P01",), until=dt.date(2026, 9, 30)) is None
+
+
+def log_of(*numbers):
+    """An opening log of P01 that shows these slips as opened, each for the case of its number."""
+    lines = [
+        {"opened_at": "2026-08-03T09:00:00", "slip": f"P01-1-{k:03d}", "stratum": "P01 | ianb",
+         "case_id": f"P01-{k:04d}", "opened_by": "", "arms": "plain", "chain": "x"}
+        for k in numbers
+    ]  # fmt: skip
+    return pd.DataFrame(lines)
+
+
+def with_their_slips(*numbers, **more):
+    """Cases of P01, each with the slip of its number; ``more`` is written in the row of the second."""
+    rows = [case(k, allocation_slip=f"P01-1-{k:03d}", **(more if k == 2 else {})) for k in numbers]
+    return records(rows, [row for k in numbers for row in readings_of(k, "ffnn")], protocol())
+
+
+def told_beside_the_list(found, kept, recorded):
+    """What the report says of slips: in the table of allocation, and on page 1."""
+    beside = Companions(allocation=kept, slips_recorded=recorded)
+    results = analyse(protocol(), found, quarter="2026Q3", beside=beside)
+    first = [c.text for c in results.caution if c.code == "opened_for_nobody"]
+    return {d.code: (d.count, d.text, d.where) for d in results.allocation.deviations}, first
+
+
+@pytest.mark.parametrize("source", ["log", "list"])
+def test_a_slip_whose_case_was_refused_or_left_out_is_neither_passed_over_nor_of_nobody(source):
+    log = log_of(1, 2, 3)
+    kept = KeptList(listed=listed_from_log(log), log=log if source == "log" else None, source=source)
+    refused, whole = with_their_slips(1, 2, 3, tooth="99"), with_their_slips(1, 2, 3)
+    left = without_cases(whole, ["P01-0002"])
+    assert len(refused.cases) == len(left.cases) == 2
+    for found, read in ((refused, refused), (left, whole)):
+        assert told_beside_the_list(found, kept, recorded_slips(read)) == ({}, [])
+
+
+def test_a_slip_of_nobody_is_told_once_in_the_table_and_on_page_one():
+    log = log_of(1, 2, 3)
+    kept, found = KeptList(listed=listed_from_log(log), log=log, source="log"), with_their_slips(1, 3)
+    table, (first,) = told_beside_the_list(found, kept, recorded_slips(found))
+    assert table == {"opened_for_nobody": (1, "slip opened without a recorded case", ("P01-1-002",))}
+    assert "1 of 3 opened slips has no record" in first
+    # A slip of the list that nobody opened was passed over.
+    short = KeptList(listed=listed_from_log(log), log=log_of(1, 3))
+    table, first = told_beside_the_list(found, short, recorded_slips(found))
+    text = "slip passed over: a later one of the stratum was used"
+    assert (table, first) == ({"skipped": (1, text, ("P01-1-002",))}, [])
+    both = review_allocation(
+        with_their_slips(1, 4).cases, protocol(), KeptList(listed=listed_from_log(log_of(1, 2, 3, 4)))
+    )
+    assert [(d.count, d.text) for d in both.deviations] == [(2, text.replace("slip", "slips"))]
+
+
+def test_of_a_slip_without_a_record_its_case_is_named_and_that_one_not_injected_is_not_entered(tmp_path):
+    folder = recorded(tmp_path / "in", slice(-6, None))
+    log = pd.read_csv(folder / "opened-P04.csv", dtype=str, keep_default_na=False)
+    slip, opened_for = log.loc[0, ["slip", "case_id"]]
+    with pytest.raises(RecordsError, match="--send-incomplete if they cannot be entered, as of patients who were not "):
+        raise run("send", GROUP, folder, "--practice", "P04", "--into", tmp_path / "x").exception
+    output = run("check", GROUP, folder, code=1).output
+    assert f"opened slips have no record ({slip} of {opened_for}, " in output
+    assert "opened and not injected has nothing to be entered: it counts as allocated and not analysed" in output
+    one = run("check", GROUP, recorded(tmp_path / "one", slice(None, -1))).output
+    assert f"1 of {P04} opened slips has no record (" in one
+
+
+def test_check_does_not_call_the_slip_of_a_refused_row_passed_over(tmp_path):
+    folder = recorded(tmp_path / "in", slice(None))
+    cases = pd.read_csv(folder / "cases.csv", dtype=str, keep_default_na=False)
+    cases.loc[3, "tooth"] = "99"
+    cases.to_csv(folder / "cases.csv", index=False)
+    output = run("check", GROUP, folder, code=1).output
+    assert "1 refused" in output
+    assert "passed over: a later" not in output
+    assert "opened slips" not in output
 
 
 def filed_elsewhere(folder, rows):
