@@ -34,6 +34,8 @@ class RawTable:
         ``"1900"`` or ``"1904"``: how the workbook counts serial dates.
     merged : mapping of str to int
         Cells of a column, by its heading as written, that took their value from a cell that they are merged with.
+    timed : bool
+        Whether a clock ran: its minutes are minutes, however few.
     """
 
     frame: pd.DataFrame
@@ -44,6 +46,7 @@ class RawTable:
     places: tuple[Mapping[str, tuple[int, str]], ...] = ()
     date_epoch: str = "1900"
     merged: Mapping[str, int] = field(default_factory=dict)
+    timed: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

@@ -10,6 +10,7 @@ import re
 import pytest
 
 from onsetstudy.chairside import slips
+from onsetstudy.cli.ledger_entries import enter_lock
 from onsetstudy.core.errors import DesignError
 from onsetstudy.design.allocation.lists import draw_allocation_list
 from onsetstudy.files.ledger.lock import lock_protocol_file
@@ -27,7 +28,8 @@ from tests.clean_process import run_command
 def block(tmp_path):
     """A locked protocol, and the sealed file of one practice beside the store."""
     path = quick_block(tmp_path)
-    lock_protocol_file(path, day=dt.date(2026, 9, 1))
+    lock, _ = lock_protocol_file(path, day=dt.date(2026, 9, 1))
+    enter_lock(path, lock)
     drawn = draw_allocation_list(read_protocol(path), slips_per_stratum=4, seed=11)
     for written in write_allocation(drawn, tmp_path / "keeper", seed=11):
         if written.name == "sealed-P01.json":

@@ -295,4 +295,4 @@ def _text(value: object) -> str:
 def _table(rows: Sequence[Mapping[str, str]], columns: Sequence[Column], file: str, sheet: str) -> RawTable:
     names = [c.name for c in columns]
     frame = pd.DataFrame([[row.get(name) for name in names] for row in rows], columns=names, dtype=object)
-    return RawTable(frame=frame, source_row=pd.Series(range(2, len(frame) + 2)), file=file, sheet=sheet)
+    return RawTable(frame=frame, source_row=pd.Series(range(2, len(frame) + 2)), file=file, sheet=sheet, timed=True)

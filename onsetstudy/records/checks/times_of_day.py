@@ -72,7 +72,8 @@ def read_fractions_of_a_day(cases: Findings, tests: Findings, zero: FloatArray, 
     """Write minutes after clock zero where a spreadsheet's numbers for times of day, such as 0.3826, stand for them.
 
     All minutes of a case lie under 1 then. Several tests of a tooth within three hours are within eight seconds as
-    minutes: they are read against the clock zero, or refused where there is none, they do not fit it or are rounded.
+    minutes: they are read against the clock zero, or refused where there is none, they do not fit it or are rounded
+    (numbers that would be of the night are asked about; what a clock timed is minutes).
     Of a single test both may be meant: it is refused where it fits the clock, or other cases show such numbers. Several
     tests in the first minute, more than are planned there, are asked about. Minutes of the case itself, beside such
     tests, are refused where they are under 1 too.
@@ -92,7 +93,7 @@ def read_fractions_of_a_day(cases: Findings, tests: Findings, zero: FloatArray, 
     table["exact"] = tests.spelled("minute", FRACTION.match)
     table = table[table["case"].notna() & (tests.first != "no_case")]
     table = table[table["under"].groupby(table["case"]).transform("all")]
-    if table.empty:
+    if table.empty or tests.raw.timed:
         return
     told = _as_fractions(table, sum(planned < 1 for planned in protocol.schedule.tests_min))
     rows = {name: table.index[table["case"].map(told[name])] for name in ("read", "packed", "doubtful", "early")}
@@ -126,6 +127,7 @@ def _as_fractions(table: pd.DataFrame, planned: int) -> pd.DataFrame:
     told["fits"] = by_case["after"].max() <= WITHIN_MIN
     told.loc[by_case["after"].count() < by_case.size(), "fits"] = False
     told["packed"] = told["several"] & (by_case["minute"].max() - by_case["minute"].min() <= WITHIN_MIN / DAY_MIN)
+    told["packed"] &= by_case["minute"].max() >= NIGHT_UNTIL_MIN / DAY_MIN
     told["read"] = told["several"] & told["fits"] & told["exact"]
     shown = bool((told["packed"] | told["read"]).any())
     told["doubtful"] = ~told["several"] & (shown | (told["fits"] & told["exact"]))
