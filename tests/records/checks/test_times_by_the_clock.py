@@ -143,9 +143,11 @@ def test_a_single_number_for_a_time_of_day_is_refused_where_it_may_be_one():
     assert "P01-0001" not in set(beside.cases["case_id"])
 
 
-def test_several_tests_in_the_first_minute_are_asked_about():
+@pytest.mark.parametrize("minutes", [("0.3", "0.5", "0.7", "0.9"), ("0.008", "0.015", "0.022", "0.031")])
+def test_several_tests_in_the_first_minute_are_asked_about(minutes):
+    """Spread too far for times of day, or of the night as such."""
     cases, readings = clean()
-    early = [{**r, "minute": m} for r, m in zip(readings[:8:2], ("0.3", "0.5", "0.7", "0.9"), strict=True)]
+    early = [{**r, "minute": m} for r, m in zip(readings[:8:2], minutes, strict=True)]
     found = records(cases, [*early, *readings[8:]], PROMISED)
     assert not found.problems
     assert any("all tests of this case lie in the first minute" in q.what for q in found.queries)
