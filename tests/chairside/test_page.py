@@ -97,6 +97,47 @@ def running(chair):
     chair.answer("felt")
 
 
+NEWS = """async () => {
+  const { request, state } = await import("/log.js");
+  state.version += 1;
+  await request("/api/setup");
+  await new Promise((yes) => setTimeout(yes, 50));
+}"""
+"""Something came from the computer, for which the page is drawn anew."""
+
+
+def test_news_that_come_under_a_finger_do_not_take_its_tap(chair):
+    chair.open_case()
+    page = chair.page
+    felt = page.locator("[data-answer=felt]")
+    page.evaluate("() => { document.querySelector('[data-answer=felt]').dataset.drawn = 'before'; }")
+    felt.hover()
+    page.mouse.down()
+    page.evaluate(NEWS)
+    assert felt.get_attribute("data-drawn") == "before"
+    page.mouse.up()
+    chair.expect("Waiting for the cartridge.")
+    page.evaluate("() => { document.querySelector('h1').dataset.drawn = 'before'; }")
+    page.evaluate(NEWS)
+    assert page.locator("h1").first.get_attribute("data-drawn") is None
+    assert chair.errors == []
+
+
+def test_a_case_that_is_opened_before_the_computer_has_answered_is_not_forgotten(audit, context):
+    page = context().new_page()
+    held = []
+    page.route("**/api/chair?*", lambda route: held.append((route, route.fetch())))
+    chair = Chair(page, audit.addresses["alone"])
+    while not held:
+        page.wait_for_timeout(20)
+    case = chair.open_case()
+    chair.wait_until_written()
+    for route, answer in held:
+        route.fulfill(response=answer)
+    page.wait_for_timeout(200)
+    assert page.locator(".strip span").all_inner_texts() == [case]
+
+
 def test_a_reload_in_mid_case_loses_and_shifts_nothing(audit, chair):
     running(chair)
     chair.page.reload()

@@ -1,7 +1,7 @@
 // What the page of the chair has at hand: the protocol, the cases, the one that is shown, and the screen.
 import { since, state, tap } from "/log.js";
 import { nextTest } from "/flow.js";
-import { $, button, row } from "/parts.js";
+import { $, button, row, unlessPressed } from "/parts.js";
 import { freshMixing } from "/mixing.js";
 
 /** `setup` is what the computer tells of the protocol; `draw` draws all anew, by whoever draws. */
@@ -22,7 +22,7 @@ export const go = (name, more = {}) => {
 };
 export const home = () => go("case");
 /** Draw anew, where one of these screens is still the one that is shown. */
-export const drawIf = (...names) => { if (names.includes(at.screen.name)) at.draw(); };
+export const drawIf = (...names) => unlessPressed(() => { if (names.includes(at.screen.name)) at.draw(); });
 /** News of the mixing is drawn where it is shown; elsewhere a code is being typed, a score given or a word read. */
 export const drawMixing = () => drawIf("case", "mixing");
 

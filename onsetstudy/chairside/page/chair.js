@@ -1,9 +1,9 @@
 // The page of whoever tests and treats: drawn from the entries, anew with each of them and with the seconds.
 import { all, state } from "/log.js";
 import { clockText, foldCases, inForce } from "/flow.js";
-import { $, button, cues, h, keepAwake, knock } from "/parts.js";
+import { $, button, cues, h, keepAwake, knock, unlessPressed } from "/parts.js";
 import { begin, draft } from "/new_case.js";
-import { at, current, go, seconds, select, upNext } from "/at_hand.js";
+import { at, current, drawIf, go, seconds, select, upNext } from "/at_hand.js";
 import { caseScreen, tickTests } from "/phases.js";
 import * as ofCase from "/case_screens.js";
 import * as more from "/more.js";
@@ -21,13 +21,15 @@ let drawn = -1, knocked = "";
 export function startChair(setup, may) {
   Object.assign(at, { setup, may, draw });
   addEventListener("keydown", key);
-  addEventListener("resize", () => { if (at.screen.name === "case") draw(); });
+  addEventListener("resize", () => drawIf("case"));
   setInterval(tick, 200);
   draw();
 }
 
 /** Entries may have come: draw what they change, and nothing under a finger or a pen. */
-export function refresh() {
+export const refresh = () => unlessPressed(drawNews);
+
+function drawNews() {
   if (!at.setup || drawn === state.version) return;
   if (at.screen.name === "case") { draw(); return; }
   drawStrips(fold());

@@ -182,10 +182,11 @@ export async function request(path, body) {
 }
 
 export async function pull() {
-  const fresh = last === 0;
+  // What is tapped while the computer answers is not in its answer, and not to be forgotten for that.
+  const before = last === 0 ? await asked(store("entries", "readonly").getAll()) : [];
   const told = await request(`/api/chair?after=${last}`);
   if (!told) return;
-  if (fresh) await forget(new Set(told.entries.map((e) => e.id)));
+  forget(before, new Set(told.entries.map((e) => e.id)));
   for (const { seq, ...entry } of told.entries) {
     if (!entries.has(entry.id)) state.version += 1;
     entries.set(entry.id, { entry, n: seq });
@@ -200,8 +201,7 @@ export async function pull() {
 }
 
 /** What is written and no longer running need not be kept here. */
-async function forget(running) {
-  const rows = await asked(store("entries", "readonly").getAll());
+function forget(rows, running) {
   const write = store("entries", "readwrite");
   for (const row of rows) {
     if (row.state === "waiting" || running.has(row.entry.id)) continue;

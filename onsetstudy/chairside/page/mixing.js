@@ -1,6 +1,6 @@
 // The mixer's page: the slip, and what was mixed. It is kept with the opening and never reaches the page of a tester.
 import { entryNow, now, request, send, state, utc, written } from "/log.js";
-import { button, choices, h, row, sentence, textField } from "/parts.js";
+import { button, choices, h, row, sentence, textField, unlessPressed } from "/parts.js";
 
 let told = null, work = null, correcting = false, redraw = () => {}, note = "";
 const STEPS = [
@@ -21,7 +21,7 @@ export async function pullMixing() {
   const asked = asksWho();
   told = fresh;
   // News takes no code away that is just being typed.
-  if (!work && !(asked && asksWho())) redraw();
+  if (!work && !(asked && asksWho())) unlessPressed(() => redraw());
 }
 
 /** Cases to prepare: while the study stands still, only those whose slip was opened before. */

@@ -21,6 +21,27 @@ export const sentence = (text) => `${text[0].toUpperCase()}${text.slice(1)}.`;
 
 export const row = (...inside) => h("div", { class: "row" }, ...inside);
 
+let pressed = -Infinity, putOff = [];
+const PRESS_MS = 1000, CLICK_MS = 100; // a finger's click comes a moment after it was lifted
+addEventListener("pointerdown", () => { pressed = performance.now(); }, true);
+addEventListener("pointerup", () => {
+  const press = pressed;
+  setTimeout(() => { if (pressed === press) lifted(); }, CLICK_MS);
+});
+for (const over of ["click", "pointercancel"]) addEventListener(over, lifted);
+
+/** After the tap itself, what was put off for it. */
+function lifted() {
+  pressed = -Infinity;
+  putOff.splice(0).forEach((draw) => draw());
+}
+
+/** Draw what is news, once no finger is down: a button that is drawn anew under a finger loses its tap. */
+export function unlessPressed(draw) {
+  if (performance.now() - pressed > PRESS_MS) draw();
+  else putOff.push(draw);
+}
+
 /** Choices with the keys 1 to 9. */
 export function choices(answers, chosen) {
   return h("div", { class: "choices" }, answers.map(([code, words], k) =>

@@ -3,7 +3,7 @@ import { tap } from "/log.js";
 import { clockText, LATE_S, minuteText } from "/flow.js";
 import { $, button, h, responses, row, say } from "/parts.js";
 import { preparedLast, prepareAsLast } from "/mixing.js";
-import { at, close, current, drawMixing, go, seconds, upNext } from "/at_hand.js";
+import { at, close, current, drawIf, drawMixing, go, seconds, upNext } from "/at_hand.js";
 import { line, tickLine } from "/clock_line.js";
 import { felt, tooth } from "/words.js";
 
@@ -116,7 +116,7 @@ function answerTest(id, response) {
 export function tickTests(c) {
   const next = upNext(c), head = $("next");
   if (!next || !head) {
-    if (!next !== !head) at.draw();
+    if (!next !== !head) drawIf("case");
     return;
   }
   const text = `Test ${which(c, next)} ${when(next)}.`;
