@@ -142,12 +142,13 @@ def test_what_was_prepared_is_corrected_with_its_reason_and_what_was_typed_stand
     mixer.page.locator(".choices button", has_text=re.compile(rf"^\d?{other}$")).click()
     mixer.page.locator("#volume").fill("1.6")
     look_at(mixer.page, SIZES[:1])
-    mixer.button("Prepared").click()
+    mixer.button("Correct", exact=True).click()
     mixer.page.get_by_role("alert").filter(has_text="say why").wait_for()
     assert mixer.page.locator("#volume").input_value() == "1.6"
     mixer.page.locator("#reason").fill("the syringes were mixed up")
-    mixer.button("Prepared").click()
+    mixer.button("Correct", exact=True).click()
     mixer.expect("Nothing waits")
+    assert "Corrected." in mixer.page.inner_text("main")
     row = read_store(server.store).cases.frame.iloc[0]
     assert (row["arm"] == "buffered", row["volume_ml"]) == (other == "buffered", "1.6")
     assert "the syringes were mixed up" in row["notes"]

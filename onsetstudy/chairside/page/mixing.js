@@ -47,9 +47,9 @@ export function mixingFor(again) {
   }
   if (!work) {
     const correct = told.prepared.length
-      ? row(button("Correct what was prepared", () => { correcting = !correcting; redraw(); }, { class: "quiet" })) : null;
+      ? row(button(correcting ? "Back" : "Correct what was prepared", () => { correcting = !correcting; redraw(); }, { class: "quiet" })) : null;
     if (correcting && correct) {
-      const chosen = (w) => { work = { w, began: now(), asks: true }; correcting = false; note = ""; redraw(); };
+      const chosen = (w) => { work = { w, began: now(), asks: true, corrects: true }; correcting = false; note = ""; redraw(); };
       return [h("h1", {}, "Correct what was prepared for"), choices(told.prepared.map((w) => [w, w.case_id]), chosen), correct];
     }
     if (!open().length) return [h("h1", {}, "Nothing waits to be prepared."), said, correct].filter(Boolean);
@@ -111,11 +111,11 @@ function recipe() {
     h("h1", {}, `${work.w.case_id}: ${label}`),
     work.slip ? h("p", {}, slip) : null,
     h("p", { class: "mark" }, `${preparation}.`),
-    h("ol", {}, STEPS.map((s) => h("li", {}, s))),
+    work.corrects ? null : h("ol", {}, STEPS.map((s) => h("li", {}, s))),
     ...(mixed ? mixture(last) : []),
     ...input("volume", "Volume to be injected, buffer included, mL", volume(mixed, last)),
     ...(work.asks ? reasonField() : []),
-    row(button("Prepared", () => prepared(label, mixed), { class: "full" })),
+    row(button(work.corrects ? "Correct" : "Prepared", () => prepared(label, mixed), { class: "full" })),
   ].filter(Boolean);
 }
 
@@ -185,10 +185,14 @@ export function prepareAsLast(case_id, again) {
 async function hand() {
   const answer = await request("/api/mixing/prepared", work.sent);
   const wrong = answer?.entries.find((a) => a.state === "refused");
-  if (answer && !wrong) { written(work.sent.prepared); work = null; note = "Handed on as prepared."; await pullMixing(); }
-  else {
+  if (answer && !wrong) {
+    written(work.sent.prepared);
+    note = work.corrects ? "Corrected." : "Handed on as prepared.";
+    work = null;
+    await pullMixing();
+  } else {
     work.asks = !!wrong;
-    note = wrong?.why ?? (state.why || "The computer does not answer; nothing was handed on. Tap Prepared again.");
+    note = wrong?.why ?? (state.why || "The computer does not answer; nothing was handed on. Tap again.");
   }
   redraw();
 }
