@@ -15,7 +15,6 @@ from onsetstudy.inference.ranks import (
     ordered_differences,
     rank_sum_limits,
     rank_sum_p_value,
-    shift_rank,
     superiority_limits,
 )
 from onsetstudy.outcomes.scores.pain_results import PainComparison, PainScores
@@ -166,7 +165,7 @@ def hodges_lehmann(x: FloatArray, y: FloatArray, level: float) -> tuple[float, f
         If there are too few values for limits at this level.
     """
     pairs = x.size * y.size
-    limits = rank_sum_limits(x, y, 1 - level) if pairs and shift_rank(x.size, y.size, level) else None
+    limits = rank_sum_limits(x, y, 1 - level) if pairs else None
     if limits is None:
         reason = f"{x.size} and {y.size} scores are too few for an interval at {100 * level:g} %"
         raise NotEstimable("pain_shift", reason, code="too_few_scores")
