@@ -158,11 +158,8 @@ def _labels(arm: ArrayLike) -> ArrayLike:
     """Arms as text, what is missing left so; a categorical as it is, for the order of its levels."""
     if isinstance(getattr(arm, "dtype", None), pd.CategoricalDtype):
         return arm
-    given = np.ma.getdata(arm) if isinstance(arm, np.ma.MaskedArray) else np.asarray(arm)
-    gaps = np.ma.getmaskarray(arm) if isinstance(arm, np.ma.MaskedArray) else np.asarray(pd.isna(given))
-    names = given.astype(str).astype(object)
-    names[gaps] = None
-    return names if gaps.any() else given.astype(str)
+    given = pd.Series(np.ma.asarray(arm).astype(object).filled(np.nan))
+    return given.astype(str).where(given.notna(), None).to_numpy(dtype=object)
 
 
 def _coded(arm: ArrayLike | None, n: int, reference_arm: str) -> tuple[Coded, tuple[str, ...]]:

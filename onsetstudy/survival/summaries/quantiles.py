@@ -8,6 +8,7 @@ from the ends of the gaps.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cache, partial
@@ -191,11 +192,7 @@ def estimate_quantile(
 
 def _first(ticks: FloatArray, holds: Callable[[float], bool]) -> int:
     """Index of the first tick at which a condition holds that stays true once it is; their number if none."""
-    low, high = 0, ticks.size
-    while low < high:
-        middle = (low + high) // 2
-        low, high = (low, middle) if holds(float(ticks[middle])) else (middle + 1, high)
-    return low
+    return bisect_left(ticks.tolist(), True, key=holds)
 
 
 def _begins(ticks: FloatArray, holds: Callable[[float], bool]) -> float:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from onsetstudy.core.arrays import FloatArray
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.inference.proportions import wilson_limits
 from onsetstudy.survival.curve.functionals import functional_bounds, functional_variance
@@ -63,7 +63,7 @@ class Options:
     def __post_init__(self) -> None:
         if not (math.isfinite(self.tau_min) and self.tau_min > 0):
             mend = "write minutes above 0, for example 15"
-            raise OnsetStudyError([Problem.of_key("tau_min", f"tau_min is {self.tau_min!r}", mend)])
+            raise OnsetStudyError.of_key("tau_min", f"tau_min is {self.tau_min!r}", mend)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
