@@ -158,8 +158,8 @@ def _labels(arm: ArrayLike) -> ArrayLike:
     """Arms as text, what is missing left so; a categorical as it is, for the order of its levels."""
     if isinstance(getattr(arm, "dtype", None), pd.CategoricalDtype):
         return arm
-    given = pd.Series(np.ma.asarray(arm).astype(object).filled(np.nan))
-    return given.astype(str).where(given.notna(), None).to_numpy(dtype=object)
+    given = pd.Series(np.ma.filled(np.ma.asarray(arm).astype(object), np.nan))
+    return given.astype(str).astype(object).mask(given.isna()).to_numpy()
 
 
 def _coded(arm: ArrayLike | None, n: int, reference_arm: str) -> tuple[Coded, tuple[str, ...]]:

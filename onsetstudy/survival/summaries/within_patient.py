@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -126,10 +127,10 @@ def _shares(times: Intervals, arm: ArrayLike, patient: ArrayLike, reference_arm:
         reason = "no patient was tested in both arms"
         raise NotEstimable("success_difference", reason, code="no_pairs", bound=(-1.0, 1.0))
     minute, level, curves = asked.minute, asked.conf_level, asked.curves
-    verb, key = (success_by, "target_min") if asked.numb else (never_numb_share, "tau_min")
+    verb: Callable[..., ArmContrast] = success_by if asked.numb else never_numb_share
     found = verb(
         both, named, reference_arm=reference_arm, conf_level=level, grace_min=asked.grace_min, curves=curves,
-        **{key: minute},
+        **{"target_min" if asked.numb else "tau_min": minute},
     )  # fmt: skip
     followed, _ = sort_arms(both, named, reference_arm=reference_arm).follow_to(minute, asked.grace_min)
     (numb, numb_other), (not_numb, not_numb_other) = (each.reshape(2, -1) for each in decided(followed.times, minute))
@@ -219,7 +220,7 @@ def influences_in_both(followed: ArmedCases, minute: float, *, waits: bool, curv
     """What each patient's case adds to the error of either arm, shape (2, patients), of :func:`tested_in_both`."""
     own = [case_influences(followed, name, minute, waits=waits, curves=curves)[0] for name in followed.arms]
     # Rows are patients of one arm, then of the other; an arm's own error comes from its own rows.
-    return np.sum(own, axis=0).reshape(2, -1)
+    return np.asarray(np.sum(own, axis=0).reshape(2, -1), dtype=np.float64)
 
 
 def _rows_in_both(arm: StrArray, patient: ArrayLike, arms: tuple[str, ...]) -> tuple[IntArray, int]:
