@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special, stats
+from scipy import stats
 from scipy.optimize import brentq
 
 from onsetstudy.core.arrays import FloatArray, IndexArray
+from onsetstudy.inference.proportions import normal_quantile
 
 EXACT_TOTAL = 100
 DIRECT_PAIRS = 4_000_000
@@ -193,7 +194,7 @@ def superiority_limits(theta: float, m: int, n: int, conf_level: float) -> tuple
     .. [1] Newcombe RG. Confidence intervals for an effect size measure based on the Mann-Whitney statistic. Part 2.
        Statistics in Medicine 2006;25:559-573, method 5 (from memory).
     """
-    z = special.ndtri((1 + conf_level) / 2)
+    z = normal_quantile(conf_level)
     star = (m + n) / 2 - 1
 
     def excess(t: float) -> float:

@@ -16,7 +16,7 @@ import statsmodels.api as sm
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray, StrArray
 from onsetstudy.core.results import Assumption, Counts, Estimate, EstimateLike
 from onsetstudy.inference.clusters import too_few_clusters, too_narrow
-from onsetstudy.inference.means import Moments, contrast_of_means, does_not_vary
+from onsetstudy.inference.means import LEAST, Moments, contrast_of_means, does_not_vary
 from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.proportions import newcombe_difference, p_of_limits
 from onsetstudy.outcomes.scores.pain import compare_pain
@@ -24,7 +24,6 @@ from onsetstudy.outcomes.scores.pain_moment_results import Anxiety, MissingScore
 from onsetstudy.outcomes.scores.within_patient import compared_within, mean_within_patients
 from onsetstudy.outcomes.summaries import HYBRID, WILSON, mean_of, share_difference, share_of
 
-LEAST = 2
 ROBUST = "linear model, robust standard errors"
 LINEAR = Assumption(name="additive", detail="arm and covariates add up on the scale of the score")
 HIGH = {"mdas": 19.0, "das": 15.0}
