@@ -142,9 +142,8 @@ def fit_npmle(
     >>> curve.certificate.converged
     True
     """
-    return Curves().fit(
-        times, weight=weight, weight_kind=weight_kind, tolerance=tolerance, max_iterations=max_iterations
-    )
+    spans, n = _problem_of(times, weight, weight_kind)
+    return _fit(spans, n, tolerance, max_iterations)
 
 
 def _problem_of(times: Cases | Intervals, weight: ArrayLike | None, weight_kind: str) -> tuple[Spans, Counts]:
