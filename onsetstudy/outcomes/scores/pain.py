@@ -132,7 +132,7 @@ def _contrasts(
             alternative="two-sided",
             method=f"Mann-Whitney test, {how}",
             n=of.n,
-            arms=tuple(reversed(of.contrast.split(" - "))),
+            arms=tuple(a.arm for a in of.n.by_arm),
             assumptions=(INDEPENDENT, MISSING),
             source=SHIFT_SOURCE,
         ),

@@ -166,8 +166,8 @@ def _coded(arm: ArrayLike | None, n: int, reference_arm: str) -> tuple[Coded, tu
     if arm is None:
         return Coded(x=np.zeros((n, 0)), names=(), contrasts=()), ("all",)
     coded = code_covariates({"arm": arm}, n, reference_arm=reference_arm)
-    first = coded.contrasts[0].split(" / ")[1]
-    return coded, (first, *(c.split(" / ")[0] for c in coded.contrasts))
+    others = [level for level in coded.levels["arm"] if level in coded.level]
+    return coded, (*(level for level in coded.levels["arm"] if level not in others), *others)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

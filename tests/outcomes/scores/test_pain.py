@@ -181,3 +181,12 @@ def test_result_survives_the_way_through_json():
     back = from_dict(result.to_dict())
     assert back.to_dict() == result.to_dict()
     assert back.to_frame().equals(result.to_frame())
+
+
+def test_arms_are_told_whatever_they_are_called():
+    found = compare_pain(
+        [1, 2, 3, 4, 5, 6, 7, 8], ["a - b"] * 4 + ["plain"] * 4, reference_arm="plain", contrast_arm="a - b",
+        moment="deposition", unit="mm",
+    )  # fmt: skip
+    assert found.test.arms == ("plain", "a - b")
+    assert found.test.contrast == "a - b - plain"
