@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import pandas as pd
-
-from onsetstudy.core.results import Assumption, Caution, Counts, EstimateLike, estimates_frame
+from onsetstudy.core.results import Assumption, Caution, Counts, EstimateLike
 from onsetstudy.core.serialise import result_kind
+from onsetstudy.inference.tabled import Tabled
 
 
 @result_kind("overlap")
@@ -49,7 +48,7 @@ class EValue:
 
 
 @result_kind("fair_comparison")
-class FairComparison:
+class FairComparison(Tabled):
     """Everything about a comparison without chance.
 
     ``covariates`` were accounted for, ``left_out`` could not be, with the reason. ``learning`` is the odds ratio of
@@ -69,7 +68,3 @@ class FairComparison:
     assumptions: tuple[Assumption, ...] = ()
     caution: tuple[Caution, ...] = ()
     one_sided: tuple[OneSided, ...] = ()
-
-    def to_frame(self) -> pd.DataFrame:
-        """All estimates."""
-        return estimates_frame([e for x in self.lines for e in (x.crude, x.weighted, x.standardised)] + [self.learning])

@@ -196,13 +196,3 @@ def texts_per_case(values: ArrayLike, n: int, name: str, problems: list[Problem]
     except OnsetStudyError as error:
         problems += error.problems
         return np.full(n, "")
-
-
-def label_codes(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> tuple[IntArray, list[str]]:
-    """Positions and sorted names of a label per case; what is wrong is added to ``problems``."""
-    try:
-        names, code = np.unique(one_per_case(values, n, name).astype(str), return_inverse=True)
-    except OnsetStudyError as error:
-        problems += error.problems
-        return np.zeros(n, dtype=np.int64), []
-    return code.astype(np.int64), [str(name) for name in names]

@@ -11,6 +11,14 @@ With four clusters limits at 95 % missed in 26 % of simulated studies; with so f
 """
 
 
+INDEPENDENT_TEST = Caution(
+    code=NOT_INDEPENDENT,
+    text="No P value: this test takes all cases as independent, while cases of one cluster (such as a patient) repeat "
+    "and the interval of the hazard ratio takes them together.",
+)
+"""Why no P value of a test that takes all cases as independent stands beside a clustered interval."""
+
+
 def too_few_clusters(clusters: int) -> bool:
     """Whether a cluster-robust error of so many clusters is too small."""
     return clusters < FEWEST
@@ -25,12 +33,3 @@ def too_narrow(clusters: int) -> tuple[Caution, ...]:
         "P value is given with it."
     )
     return (Caution(code="clusters_too_narrow", text=text),)
-
-
-def independent_test_caution() -> Caution:
-    """Why no P value of a test that takes all cases as independent stands beside a clustered interval."""
-    text = (
-        "No P value: this test takes all cases as independent, while cases of one cluster (such as a patient) repeat "
-        "and the interval of the hazard ratio takes them together."
-    )
-    return Caution(code=NOT_INDEPENDENT, text=text)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -20,11 +20,14 @@ class Coded:
     """Design of shape (n, p) and what each column stands for.
 
     ``contrasts`` reads ``buffered / plain`` for the arm, ``technique: psa / ianb`` or ``weight: per unit`` for others.
+    ``level`` is that which a column is of, ``None`` of a number; ``levels`` are all of a factor.
     """
 
     x: FloatArray
     names: tuple[str, ...]
     contrasts: tuple[str, ...]
+    level: tuple[str | None, ...] = ()
+    levels: Mapping[str, Sequence[str]] = field(default_factory=dict)
 
 
 def code_covariates(
@@ -54,7 +57,8 @@ def code_covariates(
     """
     reference = _reference_levels(str(reference_arm), reference)
     _refuse_unnamed(covariates)
-    columns: list[tuple[str, str, FloatArray]] = []
+    columns: list[tuple[str, str, str | None, FloatArray]] = []
+    seen: dict[str, Sequence[str]] = {}
     problems: list[Problem] = []
 
     def problem(key: str, what: str, mend: str) -> None:
@@ -75,9 +79,10 @@ def code_covariates(
                 problem(name, "some values are infinite", "give finite numbers")
             elif number.size and np.ptp(number) == 0:
                 problem(name, f"all cases have the value {number[0]:g}", "leave the covariate out")
-            columns.append((name, f"{name}: per unit", number))
+            columns.append((name, f"{name}: per unit", None, number))
             continue
         text, levels = _levels(values)
+        seen[name] = levels
         base = reference.get(name, levels[0] if levels else "")
         if base not in levels:
             problem(name, f"the reference level {base!r} does not occur", f"the levels are {', '.join(levels)}")
@@ -89,13 +94,13 @@ def code_covariates(
         of = "" if name == MAIN else f"{name}: "
         for level in levels:
             if level != base:
-                columns.append((name, f"{of}{level} / {base}", np.asarray(text == level, dtype=np.float64)))
+                columns.append((name, f"{of}{level} / {base}", level, np.asarray(text == level, dtype=np.float64)))
     if problems:
         raise OnsetStudyError(problems)
     if not columns:
         raise OnsetStudyError("there is no covariate; give at least one, such as the arm")
-    names, contrasts, x = zip(*columns, strict=True)
-    return Coded(x=np.column_stack(x), names=names, contrasts=contrasts)
+    names, contrasts, level_of, x = zip(*columns, strict=True)
+    return Coded(x=np.column_stack(x), names=names, contrasts=contrasts, level=level_of, levels=seen)
 
 
 def _reference_levels(named: str, reference: Mapping[str, Any] | None) -> dict[str, str]:

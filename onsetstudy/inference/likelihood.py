@@ -9,16 +9,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import optimize, special, stats
 
-from onsetstudy.core.arrays import BoolArray, FloatArray
+from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, HypothesisTest, Interval
 from onsetstudy.inference.parameter import Told
 from onsetstudy.inference.proportions import normal_quantile
-
-
-def log_scale_interval(b: float, error: float, conf_level: float, method: str = "Wald, log scale") -> Interval:
-    """Limits of a ratio from its logarithm and the standard error of that."""
-    half = normal_quantile(conf_level) * error
-    return Interval(low=float(np.exp(b - half)), high=float(np.exp(b + half)), level=conf_level, method=method)
 
 
 def wald_ratio(
@@ -33,12 +27,14 @@ def wald_ratio(
     **told: Unpack[Told],
 ) -> Estimate:
     """A ratio from its logarithm ``b`` and the standard error of that; ``how`` names the limits."""
+    half = normal_quantile(conf_level) * error
+    low, high = float(np.exp(b - half)), float(np.exp(b + half))
     return Estimate(
         quantity=quantity,
         contrast=contrast,
         estimate=float(np.exp(b)),
         std_error=float(error),
-        interval=log_scale_interval(b, error, conf_level, how),
+        interval=Interval(low=low, high=high, level=conf_level, method=how),
         p_value=float(2 * special.ndtr(-abs(b) / error)) if error > 0 else None,
         unit="ratio",
         caution=caution,
@@ -110,13 +106,10 @@ def fall_to_lower_limit(gain: float, conf_level: float) -> float:
     return float(fall**2 / 2)
 
 
-def central_slopes(
-    function: Callable[[FloatArray], ArrayLike], theta: FloatArray, step: ArrayLike, along: BoolArray | None = None
-) -> FloatArray:
-    """Slopes of a function (or of each of its values) by central differences: a row for every parameter ``along``."""
-    shifts = np.diag(np.broadcast_to(np.asarray(step, dtype=np.float64), theta.shape))
+def central_slopes(function: Callable[[FloatArray], ArrayLike], theta: FloatArray, step: ArrayLike) -> FloatArray:
+    """Slopes of a function (or of each of its values) by central differences: a row for every parameter."""
     slopes = [
         (np.asarray(function(theta + shift)) - np.asarray(function(theta - shift))) / (2 * shift.max())
-        for shift in (shifts if along is None else shifts[along])
+        for shift in np.diag(np.broadcast_to(np.asarray(step, dtype=np.float64), theta.shape))
     ]
     return np.array(slopes, dtype=np.float64)

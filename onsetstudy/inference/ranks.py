@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special, stats
+from scipy import stats
 from scipy.optimize import brentq
 
 from onsetstudy.core.arrays import FloatArray, IndexArray
+from onsetstudy.inference.proportions import normal_quantile
 
 EXACT_TOTAL = 100
 DIRECT_PAIRS = 4_000_000
@@ -56,29 +57,6 @@ def _difference_by_bisection(ux: FloatArray, cx: IndexArray, uy: FloatArray, cy:
             break
         low, high = (low, middle) if at_most(middle) >= rank else (middle, high)
     return high
-
-
-def shift_rank(m: int, n: int, conf_level: float) -> int:
-    """Rank (from 1) of the lower confidence limit among the ordered differences; 0 if the samples are too small.
-
-    References
-    ----------
-    .. [1] Hollander M, Wolfe DA. Nonparametric Statistical Methods, 2nd ed., Wiley 1999, equation 4.37.
-    """
-    half = (1 - conf_level) / 2
-    if m + n <= EXACT_TOTAL:
-        # Generating function of the number of pairs in favour: product over i of (1 - x^(n+i)) / (1 - x^i).
-        counts = np.zeros(m * n + 1)
-        counts[0] = 1.0
-        for i in range(1, m + 1):
-            if n + i <= m * n:
-                counts[n + i :] -= counts[: counts.size - n - i].copy()
-            for start in range(i):
-                counts[start::i] = np.cumsum(counts[start::i])
-        cumulative = np.cumsum(counts / counts.sum())
-        return int(np.searchsorted(cumulative, half, side="right"))
-    z = special.ndtri(1 - half)
-    return max(0, int(np.floor(m * n / 2 - z * np.sqrt(m * n * (m + n + 1) / 12))))
 
 
 def rank_sum_p_value(x: FloatArray, y: FloatArray) -> tuple[float, float, str]:
@@ -133,15 +111,15 @@ class Tried:
         """Place of no shift."""
         return int(np.flatnonzero(self.value == 0)[0])
 
-    def ends(self, first: int, last: int) -> tuple[float, float]:
-        """Ends of what is not rejected, from the first place to the last; an open end is told with its point."""
-        return float(self.value[first - 1 + first % 2]), float(self.value[last + 1 - last % 2])
+    def ends(self, first: int, last: int, *, alike: bool) -> tuple[float, float]:
+        """Ends of what is not rejected, from the first place to the last; an open end is told with its point.
 
-    def drawn_out(self, first: int, last: int) -> tuple[int, int]:
-        """A single point not rejected, with what lies on either side: scores so coarse do not tell a smaller shift."""
-        if first == last and first % 2:
-            return max(first - 1, 1), min(last + 1, self.value.size - 2)
-        return first, last
+        A single point stands for what lies on either side, too, unless all scores are ``alike``: scores so coarse do
+        not tell a smaller shift.
+        """
+        if first == last and first % 2 and not alike:
+            first, last = max(first - 1, 1), min(last + 1, self.value.size - 2)
+        return float(self.value[first - 1 + first % 2]), float(self.value[last + 1 - last % 2])
 
     def beside_none(self, low: float, high: float) -> tuple[float, float]:
         """Limits of which one lies at no shift, which is ruled out: drawn close beside it."""
@@ -189,8 +167,10 @@ def rank_sum_limits(x: FloatArray, y: FloatArray, alpha: float) -> tuple[float, 
         step = 1 if end > start else -1
         return start + step * bisect_left(range(1, abs(end - start)), True, key=lambda k: rejected(start + step * k))
 
-    first = last = none = tried.none
     below, above = places[0], places[-1]
+    if not (rejected(below) and rejected(above)):
+        return None
+    first = last = none = tried.none
     if ruled_out := rejected(none):
         alike = (
             bisect_left(places, True, key=lambda k: excess(k) < 0) - 1,
@@ -200,15 +180,8 @@ def rank_sum_limits(x: FloatArray, y: FloatArray, alpha: float) -> tuple[float, 
         kept = sorted(k for k in alike if not rejected(k)) or [k for k in alike if k % 2 == 0]
         first, last = kept[0], kept[-1]
         below, above = (none, above) if none < first else (below, none)
-    if rejected(places[0]) and rejected(places[-1]):
-        first, last = outwards(first, below), outwards(last, above)
-        if max(ux.size, uy.size) > 1:
-            first, last = tried.drawn_out(first, last)
-        low, high = tried.ends(first, last)
-        if ruled_out and 0 in (low, high):
-            low, high = tried.beside_none(low, high)
-        return low, high
-    return None
+    low, high = tried.ends(outwards(first, below), outwards(last, above), alike=max(ux.size, uy.size) == 1)
+    return tried.beside_none(low, high) if ruled_out and 0 in (low, high) else (low, high)
 
 
 def superiority_limits(theta: float, m: int, n: int, conf_level: float) -> tuple[float, float]:
@@ -221,7 +194,7 @@ def superiority_limits(theta: float, m: int, n: int, conf_level: float) -> tuple
     .. [1] Newcombe RG. Confidence intervals for an effect size measure based on the Mann-Whitney statistic. Part 2.
        Statistics in Medicine 2006;25:559-573, method 5 (from memory).
     """
-    z = special.ndtri((1 + conf_level) / 2)
+    z = normal_quantile(conf_level)
     star = (m + n) / 2 - 1
 
     def excess(t: float) -> float:

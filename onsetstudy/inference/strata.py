@@ -113,12 +113,11 @@ def _join_siblings(
     enough all cases are one stratum.
     """
     joined: set[str] = set()
-    whole = np.array([JOIN.join(p[i] for p in parts) for i in range(code.size)], dtype=object)
-    prefix = np.array([JOIN.join(p[i] for p in parts[:kept]) for i in range(code.size)], dtype=object)
     # Those that were put together stay together: each such group looks for a home as one.
     for name in sorted(set(code[small])):
         group = small & (code == name)
-        alike = np.isin(prefix, list(set(prefix[group]))) & ~small
+        first = int(np.argmax(group))
+        alike = ~small & np.all([p == p[first] for p in parts[:kept]], axis=0)
         homes = sorted(
             set(code[alike]),
             key=lambda c: (-_shared(parts[kept:], group, code == c, weight), weight[code == c].sum(), c),
@@ -128,8 +127,7 @@ def _join_siblings(
             small[group] = False
             joined.add(homes[0])
     if not kept and small.any():
-        code[small] = ALL if set(whole[small]) == set(whole) else code[small]
-        small[:] = False
+        code[:], small[:] = ALL, False
         joined.add(ALL)
     return joined
 

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import pandas as pd
-
-from onsetstudy.core.results import Assumption, Caution, Counts, EstimateLike, estimates_frame
+from onsetstudy.core.results import Assumption, Caution, Counts, EstimateLike
 from onsetstudy.core.serialise import result_kind
+from onsetstudy.inference.tabled import Tabled
 
 
 @result_kind("waits_seen")
@@ -34,7 +33,7 @@ EARLIER = {"saved": "difference", "saved_before_mixing": "difference_before_mixi
 
 
 @result_kind("chair_time", earlier=EARLIER)
-class ChairTime:
+class ChairTime(Tabled):
     """Minutes waited and mixed by arm, minutes saved per case, and what that comes to in a month and a year.
 
     Per-arm tuples have the reference arm first. ``difference`` is other arm minus reference arm, mixing included:
@@ -60,9 +59,3 @@ class ChairTime:
     n: Counts
     assumptions: tuple[Assumption, ...] = ()
     caution: tuple[Caution, ...] = ()
-
-    def to_frame(self) -> pd.DataFrame:
-        """All estimates."""
-        minutes = (self.mixing, self.difference_before_mixing, self.difference)
-        carried = (self.hours_month, self.hours_year, self.cost_per_minute, self.net_value)
-        return estimates_frame([*self.spent, *minutes, *self.wait_used, self.visit_difference, *carried])

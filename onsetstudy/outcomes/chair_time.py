@@ -18,13 +18,12 @@ from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, EstimateLike, NotAvailable
-from onsetstudy.inference.means import WELCH, contrast_of_means, moments_by_stratum
+from onsetstudy.inference.means import LEAST, WELCH, contrast_of_means, moments_by_stratum
 from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.strata import merge_small
 from onsetstudy.outcomes.chair_results import ChairTime, Stage, WaitsSeen
 from onsetstudy.outcomes.summaries import mean_of, share_of
 
-LEAST = 2
 MINUTES = 60.0
 MONTHS = 12.0
 CARRIED = "minutes saved times what is stated; limits are those of the minutes"

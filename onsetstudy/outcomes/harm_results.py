@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import pandas as pd
-
-from onsetstudy.core.results import Caution, Counts, EstimateLike, estimates_frame
+from onsetstudy.core.results import Caution, Counts, EstimateLike
 from onsetstudy.core.serialise import result_kind
+from onsetstudy.inference.tabled import Tabled
 
 
 @result_kind("arm_events")
@@ -38,7 +37,7 @@ class EventLine:
 
 
 @result_kind("safety")
-class Safety:
+class Safety(Tabled):
     """Harms by arm, in all and by kind; then supplements and missed blocks. No case and no person is named.
 
     ``listing`` counts ``(arm, event, serious, technique, count)``.
@@ -50,8 +49,3 @@ class Safety:
     method: str
     n: Counts
     caution: tuple[Caution, ...] = ()
-
-    def to_frame(self) -> pd.DataFrame:
-        """Shares and differences."""
-        lines = (*self.harms, *self.course)
-        return estimates_frame([e for line in lines for e in (*(a.share for a in line.arms), line.difference)])

@@ -84,12 +84,12 @@ def _range(row: TableReader) -> PublishedRange:
     )
     if "year" not in row.content:
         row.say("year", "this is missing", "give the year of publication")
-    _say_contradictions(row, found, numbers)
+    _say_contradictions(row, found)
     return found
 
 
-def _say_contradictions(row: TableReader, found: PublishedRange, numbers: dict[str, float | None]) -> None:
-    if any(v is not None for v in numbers.values()) and found.unit == "none" and found.difference is not None:
+def _say_contradictions(row: TableReader, found: PublishedRange) -> None:
+    if found.unit == "none" and found.difference is not None:
         row.say("unit", "numbers without a unit", f"write one of {', '.join(UNITS[:-1])}")
     if found.outcome == "pain" and found.difference is not None and found.scale_high is None:
         row.say("scale_high", "a pain score without its scale", "give the highest score of the scale")
@@ -99,7 +99,7 @@ def _say_contradictions(row: TableReader, found: PublishedRange, numbers: dict[s
     elif low is not None and high is not None and not low <= (low if middle is None else middle) <= high:
         row.say("conf_low", f"{middle:g} does not lie in its interval {low:g} to {high:g}", "compare with the paper")
     plain, buffered = found.plain, found.buffered
-    if None not in (plain, buffered, middle) and found.unit != "odds_ratio":
-        gap = abs(float(buffered or 0) - float(plain or 0) - float(middle or 0))
-        if gap > 0.011 * max(1.0, abs(float(middle or 0))):
-            row.say("difference", "the difference is not buffered less plain", "compare with the paper")
+    if plain is None or buffered is None or middle is None or found.unit == "odds_ratio":
+        return
+    if abs(buffered - plain - middle) > 0.011 * max(1.0, abs(middle)):
+        row.say("difference", "the difference is not buffered less plain", "compare with the paper")

@@ -5,32 +5,25 @@ from __future__ import annotations
 import math
 
 from scipy import stats
-from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.results import Estimate
 from onsetstudy.inference.parameter import Parameter
+from onsetstudy.inference.proportions import clopper_pearson_limits, newcombe_difference, wilson_limits
 
 WILSON = "Wilson"
 EXACT = "Clopper-Pearson, exact"
 HYBRID = "Newcombe's hybrid of Wilson limits"
-LIMITS = {WILSON: "wilson", EXACT: "beta"}
+LIMITS = {WILSON: wilson_limits, EXACT: clopper_pearson_limits}
 
 OutOf = tuple[int, int]
 """In how many cases it happened, and how many cases there are."""
 
 
 def share_of(tally: OutOf, of: Parameter, *, method: str, by: str = WILSON) -> Estimate:
-    """Share of one case or more, with limits by a key of ``LIMITS`` (statsmodels)."""
+    """Share of one case or more, with limits by a key of ``LIMITS``."""
     count, cases = tally
-    limits = proportion_confint(count, cases, alpha=1 - of.conf_level, method=LIMITS[by])
-    return of.estimate(count / cases, limits, by=by, method=method)
-
-
-def newcombe_limits(other: OutOf, reference: OutOf, alpha: float) -> tuple[float, float]:
-    """Limits of the share of ``other`` less that of ``reference``, of one case or more each (statsmodels)."""
-    low, high = confint_proportions_2indep(*other, *reference, compare="diff", method="newcomb", alpha=alpha)
-    return float(low), float(high)
+    return of.estimate(count / cases, LIMITS[by](count, cases, of.conf_level), by=by, method=method)
 
 
 def share_difference(
@@ -39,7 +32,7 @@ def share_difference(
     """Share of ``other`` less that of ``reference``; ``p_method`` says after the counts where ``p_value`` is from."""
     return of.estimate(
         other[0] / other[1] - reference[0] / reference[1],
-        newcombe_limits(other, reference, 1 - of.conf_level),
+        newcombe_difference(*other, *reference, of.conf_level),
         by=HYBRID,
         p_value=p_value,
         method=f"{other[0]} of {other[1]} against {reference[0]} of {reference[1]}{p_method}",

@@ -10,16 +10,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from onsetstudy.core.arrays import real_numbers
 from onsetstudy.core.errors import OnsetStudyError
-from onsetstudy.core.results import (
-    Assumption,
-    Caution,
-    Certificate,
-    Counts,
-    Estimate,
-    HypothesisTest,
-    estimates_frame,
-)
+from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Estimate, HypothesisTest
 from onsetstudy.core.serialise import Serialisable, result_kind
+from onsetstudy.inference.tabled import Tabled
 
 
 @result_kind("onset_curve", arrays=True)
@@ -119,7 +112,7 @@ class Bounds:
 
 
 @result_kind("arm_contrast")
-class ArmContrast(Serialisable):
+class ArmContrast(Tabled):
     """One quantity per arm (reference arm first), and the contrast of the other arm with the reference.
 
     With more than two arms, ``difference`` is of the first arm other than the reference and ``more``
@@ -138,11 +131,6 @@ class ArmContrast(Serialisable):
     caution: tuple[Caution, ...] = ()
     source: str = ""
 
-    def to_frame(self) -> pd.DataFrame:
-        """One row per arm, then the contrasts."""
-        contrasts = (self.difference, *self.more) + (() if self.ratio is None else (self.ratio,))
-        return estimates_frame((*self.arms, *contrasts))
-
 
 @result_kind("effect_stretch")
 class EffectStretch:
@@ -157,7 +145,7 @@ class EffectStretch:
 
 
 @result_kind("proportionality_check")
-class ProportionalityCheck(Serialisable):
+class ProportionalityCheck(Tabled):
     """Whether the hazard ratio changes with time, and how large it is early and late."""
 
     test: HypothesisTest
@@ -169,13 +157,9 @@ class ProportionalityCheck(Serialisable):
     caution: tuple[Caution, ...] = ()
     source: str = ""
 
-    def to_frame(self) -> pd.DataFrame:
-        """The test, with the estimate columns."""
-        return self.test.to_frame()
-
 
 @result_kind("shared_frailty")
-class SharedFrailty(Serialisable):
+class SharedFrailty(Tabled):
     """How much clusters (operators, practices) differ in the rate of becoming numb, beyond the covariates.
 
     ``spread`` is the standard deviation of the clusters' log rates; ``estimates`` are the covariates' hazard ratios
@@ -194,13 +178,9 @@ class SharedFrailty(Serialisable):
     caution: tuple[Caution, ...] = ()
     source: str = ""
 
-    def to_frame(self) -> pd.DataFrame:
-        """Spread, then the hazard ratios."""
-        return estimates_frame((self.spread, *self.estimates))
-
 
 @result_kind("parametric_fit")
-class ParametricFit(Serialisable):
+class ParametricFit(Tabled):
     """An accelerated-time model. ``parameters`` holds ``(name, value, standard error)`` on the log scale of time."""
 
     family: str
@@ -214,10 +194,6 @@ class ParametricFit(Serialisable):
     assumptions: tuple[Assumption, ...] = ()
     caution: tuple[Caution, ...] = ()
     source: str = ""
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row per time ratio."""
-        return estimates_frame(self.estimates)
 
 
 @result_kind("parametric_comparison")
@@ -234,7 +210,7 @@ class ParametricComparison(Serialisable):
 
 
 @result_kind("never_numb_fit")
-class NeverNumbFit(Serialisable):
+class NeverNumbFit(Tabled):
     """A mixture of cases that never become numb and cases that do."""
 
     family: str
@@ -249,13 +225,9 @@ class NeverNumbFit(Serialisable):
     caution: tuple[Caution, ...] = ()
     source: str = ""
 
-    def to_frame(self) -> pd.DataFrame:
-        """Shares, then the time ratio."""
-        return estimates_frame(self.shares if self.time_ratio is None else (*self.shares, self.time_ratio))
-
 
 @result_kind("schedule_check")
-class ScheduleCheck(Serialisable):
+class ScheduleCheck(Tabled):
     """Whether arms were tested at the same minutes.
 
     ``minutes`` holds, by arm and number of the test: cases, lower quartile, median and upper quartile of its minute.
@@ -267,10 +239,6 @@ class ScheduleCheck(Serialisable):
     n: Counts
     assumptions: tuple[Assumption, ...] = ()
     caution: tuple[Caution, ...] = ()
-
-    def to_frame(self) -> pd.DataFrame:
-        """The test, with the estimate columns."""
-        return self.test.to_frame()
 
 
 @result_kind("fineness_of_testing")

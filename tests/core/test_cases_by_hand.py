@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from onsetstudy.core.arrays import checked_weight, label_codes
+from onsetstudy.core.arrays import checked_weight
 from onsetstudy.core.cases import Cases, merge_alike, takes_cases
-from onsetstudy.core.errors import OnsetStudyError, Problem
+from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 
 TIMES = Intervals([0.0, 1.0, 2.0], [1.0, 2.0, np.inf])
@@ -80,17 +80,6 @@ def test_covariates_of_numbers_stay_numbers_and_of_words_words():
     assert found.covariates["tooth"].dtype.kind == "U"
     assert found.covariates["mm"].tolist() == [1, 2, 3]
     assert told(covariates={"age": [30, None, 50]})[0][0] == "missing"
-
-
-def test_labels_are_numbered_in_order_of_their_names():
-    problems: list[Problem] = []
-    code, names = label_codes(["b", "a", "b"], 3, "arm", problems)
-    assert (code.tolist(), names, problems) == ([1, 0, 1], ["a", "b"], [])
-    code, names = label_codes(["b", None, "b"], 3, "arm", problems)
-    assert (code.tolist(), names) == ([0, 0, 0], [])
-    assert [p.code for p in problems] == ["missing"]
-    # What was wrong before is not taken for a fault of these.
-    assert label_codes(["x"], 1, "arm", problems)[1] == ["x"]
 
 
 def test_like_intervals_are_one_with_their_weights_added():

@@ -134,3 +134,16 @@ def test_harms_follow_the_syringe():
     data, _ = prepare(promised, found, through=promised.quarters[-1])
     data.frame["arm_received"] = "plain"
     assert [a.cases for a in safety_of(data).course[0].arms] == [6, 0]
+
+
+def test_all_shares_and_differences_stand_in_one_frame():
+    records = SafetyRecords(
+        arm=np.array(["plain", "buffered"] * 5), event=np.array(["none"] * 9 + ["syncope"]),
+        serious=np.full(10, "no"), supplement=np.zeros(10, dtype=bool), lip_numb=np.full(10, ""),
+        technique=np.full(10, "ianb"),
+    )  # fmt: skip
+    found = summarise_safety(records, arms=("plain", "buffered"))
+    kinds = ["any", "serious", "syncope", "supplement"]
+    expected = [f"event_{kind}{end}" for kind in kinds for end in ("", "", "_difference")]
+    assert found.to_frame()["quantity"].tolist() == expected
+    assert found.to_frame()["contrast"].tolist() == ["plain", "buffered", "buffered - plain"] * 4

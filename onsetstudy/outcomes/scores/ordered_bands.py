@@ -9,7 +9,8 @@ from scipy import special, stats
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray, StrArray
 from onsetstudy.core.results import Assumption, Counts, Estimate, EstimateLike, HypothesisTest, NotAvailable
-from onsetstudy.inference.parameter import Parameter
+from onsetstudy.inference.likelihood import wald_ratio
+from onsetstudy.inference.parameter import Parameter, Told
 from onsetstudy.outcomes.scores.pain_moment_results import ProportionalOdds
 
 METHOD = "proportional odds (ordered logit), maximum likelihood"
@@ -83,17 +84,8 @@ def proportional_odds(
 
 
 def _estimate(beta: float, error: float, of: Parameter, method: str) -> Estimate:
-    half = float(-special.ndtri((1 - of.conf_level) / 2)) * error
-    return of.estimate(
-        math.exp(beta),
-        (math.exp(beta - half), math.exp(beta + half)),
-        by="Wald, log scale",
-        std_error=error,
-        p_value=float(2 * special.ndtr(-abs(beta) / error)),
-        method=method,
-        assumptions=(ONE_RATIO,),
-        source="McCullagh 1980",
-    )
+    told = Told(method=method, n=of.n, assumptions=(ONE_RATIO,), source="McCullagh 1980")
+    return wald_ratio(of.quantity, of.contrast, beta, error, of.conf_level, **told)
 
 
 def _ordered(y: IntArray, x: FloatArray, of: Parameter) -> EstimateLike:

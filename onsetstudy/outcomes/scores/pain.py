@@ -15,7 +15,6 @@ from onsetstudy.inference.ranks import (
     ordered_differences,
     rank_sum_limits,
     rank_sum_p_value,
-    shift_rank,
     superiority_limits,
 )
 from onsetstudy.outcomes.scores.pain_results import PainComparison, PainScores
@@ -133,7 +132,7 @@ def _contrasts(
             alternative="two-sided",
             method=f"Mann-Whitney test, {how}",
             n=of.n,
-            arms=tuple(reversed(of.contrast.split(" - "))),
+            arms=tuple(a.arm for a in of.n.by_arm),
             assumptions=(INDEPENDENT, MISSING),
             source=SHIFT_SOURCE,
         ),
@@ -145,8 +144,6 @@ def _shift(x: FloatArray, y: FloatArray, of: Parameter) -> EstimateLike:
         shift, low, high = hodges_lehmann(x, y, of.conf_level)
     except NotEstimable as error:
         return of.absent(error.reason, code=error.code, method="Hodges-Lehmann shift")
-    if low == high:
-        return of.absent("the scores of each arm are all alike", code="scores_alike", method="Hodges-Lehmann shift")
     return of.estimate(
         shift,
         (low, high),
@@ -163,13 +160,15 @@ def hodges_lehmann(x: FloatArray, y: FloatArray, level: float) -> tuple[float, f
     Raises
     ------
     NotEstimable
-        If there are too few values for limits at this level.
+        If there are too few values for limits at this level, or those of ``x`` are all alike and those of ``y``, too.
     """
     pairs = x.size * y.size
-    limits = rank_sum_limits(x, y, 1 - level) if pairs and shift_rank(x.size, y.size, level) else None
+    limits = rank_sum_limits(x, y, 1 - level) if pairs else None
     if limits is None:
         reason = f"{x.size} and {y.size} scores are too few for an interval at {100 * level:g} %"
         raise NotEstimable("pain_shift", reason, code="too_few_scores")
+    if limits[0] == limits[1]:
+        raise NotEstimable("pain_shift", "the scores of each side are all alike", code="scores_alike")
     middle = np.mean(ordered_differences(x, y, np.array([(pairs + 1) // 2, pairs // 2 + 1])))
     return float(np.clip(middle, *limits)), *limits
 

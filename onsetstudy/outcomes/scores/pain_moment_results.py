@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import pandas as pd
-
-from onsetstudy.core.results import Caution, Counts, EstimateLike, HypothesisTest, NotAvailable, Result, estimates_frame
+from onsetstudy.core.results import Caution, Counts, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.core.serialise import result_kind
+from onsetstudy.inference.tabled import Tabled
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 
 
@@ -102,7 +101,7 @@ class SharedError:
 
 
 @result_kind("comfort")
-class Comfort:
+class Comfort(Tabled):
     """Everything about comfort: moments in order, bands, anxiety, and the shared error rate of secondary outcomes."""
 
     moments: tuple[MomentOfPain, ...]
@@ -111,16 +110,3 @@ class Comfort:
     shared: SharedError | None
     n: Counts
     caution: tuple[Caution, ...] = ()
-
-    def to_frame(self) -> pd.DataFrame:
-        """All estimates."""
-        found: list[Result] = []
-        for m in self.moments:
-            found += [m.comparison, *m.painless, m.painless_difference, *m.noticeably_less, m.adjusted]
-        if self.odds is not None:
-            found += [self.odds.odds_ratio, *(e for _, e in self.odds.by_band), self.odds.check]
-        if self.anxiety is not None:
-            found += [
-                *self.anxiety.before, *self.anxiety.change, self.anxiety.difference, *self.anxiety.high_before,
-            ]  # fmt: skip
-        return estimates_frame(found)

@@ -16,15 +16,14 @@ import statsmodels.api as sm
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray, StrArray
 from onsetstudy.core.results import Assumption, Counts, Estimate, EstimateLike
 from onsetstudy.inference.clusters import too_few_clusters, too_narrow
-from onsetstudy.inference.means import Moments, contrast_of_means, does_not_vary
+from onsetstudy.inference.means import LEAST, Moments, contrast_of_means, does_not_vary
 from onsetstudy.inference.parameter import Parameter
-from onsetstudy.inference.proportions import p_of_limits
+from onsetstudy.inference.proportions import newcombe_difference, p_of_limits
 from onsetstudy.outcomes.scores.pain import compare_pain
 from onsetstudy.outcomes.scores.pain_moment_results import Anxiety, MissingScores, MomentOfPain
 from onsetstudy.outcomes.scores.within_patient import compared_within, mean_within_patients
-from onsetstudy.outcomes.summaries import HYBRID, WILSON, mean_of, newcombe_limits, share_difference, share_of
+from onsetstudy.outcomes.summaries import HYBRID, WILSON, mean_of, share_difference, share_of
 
-LEAST = 2
 ROBUST = "linear model, robust standard errors"
 LINEAR = Assumption(name="additive", detail="arm and covariates add up on the scale of the score")
 HIGH = {"mdas": 19.0, "das": 15.0}
@@ -128,21 +127,17 @@ def _difference(hits: list[BoolArray], of: Parameter) -> EstimateLike:
         return of.absent("one arm has no score", code="no_scores", method=HYBRID)
     # A test of another kind beside the interval would now and then contradict it.
     difference = other[0] / other[1] - reference[0] / reference[1]
-    p_value = p_of_limits(partial(newcombe_limits, other, reference), difference)
+    p_value = p_of_limits(lambda alpha: newcombe_difference(*other, *reference, 1 - alpha), difference)
     return share_difference(other, reference, of, p_value=p_value, p_method="; p by the same interval")
 
 
 def _adjusted(records: PainRecords, known: BoolArray, arms: Sequence[str], of: Parameter) -> EstimateLike:
     rows = known & np.isin(records.arm, arms)
-    columns: dict[str, Any] = {"arm": (records.arm[rows] == arms[1]).astype(np.float64)}
-    for name, values in records.covariates.items():
-        levels = sorted(set(values[rows]))
-        for code in levels[1:]:
-            columns[f"{name}={code}"] = (values[rows] == code).astype(np.float64)
-    design = pd.DataFrame({"one": np.ones(int(rows.sum())), **columns})
-    arm = design["arm"]
+    arm = (records.arm[rows] == arms[1]).astype(np.float64)
+    told = pd.DataFrame({"arm": arm, **{name: values[rows] for name, values in records.covariates.items()}})
+    design = pd.get_dummies(told, drop_first=True, dtype=float).assign(one=1.0)
     gone = partial(of.absent, method=ROBUST)
-    if len(design) <= design.shape[1] + 1 or arm.nunique() < 2:
+    if len(design) <= design.shape[1] + 1 or np.unique(arm).size < 2:
         return gone("too few scores for the covariates", code="too_few")
     if np.linalg.matrix_rank(design.to_numpy()) < design.shape[1]:
         return gone("the covariates say which arm it was, or each other", code="collinear")

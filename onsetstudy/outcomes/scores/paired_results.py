@@ -2,17 +2,9 @@
 
 from __future__ import annotations
 
-import pandas as pd
-
-from onsetstudy.core.results import (
-    Caution,
-    Counts,
-    EstimateLike,
-    HypothesisTest,
-    NotAvailable,
-    estimates_frame,
-)
+from onsetstudy.core.results import Caution, Counts, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.core.serialise import result_kind
+from onsetstudy.inference.tabled import Tabled
 
 
 @result_kind("paired_comparison")
@@ -39,7 +31,7 @@ class OrderEffects:
 
 
 @result_kind("paired_study")
-class PairedStudy:
+class PairedStudy(Tabled):
     """What only a comparison within patients tells: the ratio within them, pain by ranks, order.
 
     Test, proportions and waits stand in the overall results, which are within patients already.
@@ -52,13 +44,6 @@ class PairedStudy:
     order: OrderEffects | None
     n: Counts
     caution: tuple[Caution, ...] = ()
-
-    def to_frame(self) -> pd.DataFrame:
-        """All estimates."""
-        found: list[EstimateLike | HypothesisTest] = [self.hazard_ratio]
-        found += [] if self.pain is None else [self.pain.shift, self.pain.test]
-        found += [] if self.order is None else [self.order.period, self.order.sequence]
-        return estimates_frame(found)
 
 
 def success_test(found: EstimateLike) -> HypothesisTest | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -54,70 +53,34 @@ def signed_ranks(difference: FloatArray, conf_level: float = 0.95) -> SignedRank
     that do differ to one side. Where a single mean of two is not rejected, or nothing is, differences are too
     coarse to tell a smaller one: limits are drawn out to its neighbours, never across no difference that is rejected.
     """
-    tried, middle = _Tried.of(difference, conf_level), _middle(difference)
-    p_value = tried.p_of_none()
-    low, high = tried.limits(1 - conf_level)
-    if p_value < 1 - conf_level and low <= 0 <= high:
-        low, high = tried.tried.beside_none(low, high)
+    alpha, middle = 1 - conf_level, float(np.median(_walsh(difference)))
+    tried, tried_p = _tested(difference)
+    low, high = _limits(difference, tried, tried_p, alpha)
+    # Largest P on the side of no difference on which it is smaller; that at no difference, if ties do not matter.
+    p_value = float(min(tried_p[side].max() for side in (tried.value <= 0, tried.value >= 0)))
+    if p_value < alpha and low <= 0 <= high:
+        low, high = tried.beside_none(low, high)
     return SignedRanks(middle=min(max(low, middle), high), low=low, high=high, p_value=p_value)
 
 
-def limit_rank(n: int, level: float) -> int:
-    """Largest k with P(V < k) at most half of one minus the level, without ties: 0 where there are too few pairs."""
-    tail = (1 - level) / 2
-    if n <= EXACT_PAIRS:
-        below = np.cumsum(_chance_of_sums(np.arange(1, n + 1)))
-        return int(np.searchsorted(below, tail, side="right"))
-    mean, spread = n * (n + 1) / 4, np.sqrt(n * (n + 1) * (2 * n + 1) / 24)
-    return max(0, int(np.floor(mean + special.ndtri(tail) * spread)))
-
-
-@dataclass(frozen=True, slots=True)
-class _Tried:
+def _tested(difference: FloatArray) -> tuple[Tried, FloatArray]:
     """Values of the middle, and P of each: ranks change at means of two."""
-
-    tried: Tried
-    p_value: FloatArray
-    difference: FloatArray
-
-    @classmethod
-    def of(cls, difference: FloatArray, conf_level: float) -> _Tried:
-        if limit_rank(n := difference.size, conf_level) == 0:
-            reason = f"{n} pairs are too few for an interval at {100 * conf_level:g} %"
-            raise NotEstimable("pain_shift", reason, code="too_few_pairs")
-        means = np.unique(np.round(_walsh(difference), DIGITS + 1))
-        tried = Tried.of(np.append(means[:: -(-means.size // MOST_POINTS)], means[-1]))
-        return cls(tried, p_values(difference, tried.value), difference)
-
-    def p_of_none(self) -> float:
-        """Largest P on the side of no difference on which it is smaller; at no difference, if ties do not matter."""
-        none = self.tried.none
-        return float(min(self.p_value[: none + 1].max(), self.p_value[none:].max()))
-
-    def limits(self, alpha: float) -> tuple[float, float]:
-        """Ends of what is not rejected; the end of an open stretch is told with it."""
-        kept = np.flatnonzero(self.p_value >= alpha)
-        if kept.size == 0:
-            kept = self._likeliest()
-        first, last = int(kept[0]), int(kept[-1])
-        if np.ptp(self.difference) > 0:
-            first, last = self.tried.drawn_out(first, last)
-        return self.tried.ends(first, last)
-
-    def _likeliest(self) -> IntArray:
-        """Places of the largest P on the side to which the ranks lean, where ties let all be rejected."""
-        ranks, positive = _ranked(np.round(self.difference, DIGITS)[None, :])
-        none = self.tried.none
-        p = self.p_value.copy()
-        if (ranks * positive).sum() > ranks.sum() / 2:
-            p[: none + 1] = 0
-        else:
-            p[none:] = 0
-        return np.flatnonzero(p >= p.max() * (1 - 1e-9))
+    means = np.unique(np.round(_walsh(difference), DIGITS + 1))
+    tried = Tried.of(np.append(means[:: -(-means.size // MOST_POINTS)], means[-1]))
+    return tried, p_values(difference, tried.value)
 
 
-def _middle(difference: FloatArray) -> float:
-    return float(np.median(_walsh(difference)))
+def _limits(difference: FloatArray, tried: Tried, p_value: FloatArray, alpha: float) -> tuple[float, float]:
+    """Ends of what is not rejected; where ties let all be rejected, of what is likeliest on the side of the ranks."""
+    kept = np.flatnonzero(p_value >= alpha)
+    if 0 in kept:
+        reason = f"{difference.size} pairs are too few for an interval at {100 * (1 - alpha):g} %"
+        raise NotEstimable("pain_shift", reason, code="too_few_pairs")
+    if kept.size == 0:
+        up = rank_sum(difference) > rank_sum(-difference)
+        leaning = np.where(tried.value > 0 if up else tried.value < 0, p_value, 0.0)
+        kept = np.flatnonzero(leaning >= leaning.max() * (1 - 1e-9))
+    return tried.ends(int(kept[0]), int(kept[-1]), alike=bool(np.ptp(difference) == 0))
 
 
 def _walsh(difference: FloatArray) -> FloatArray:

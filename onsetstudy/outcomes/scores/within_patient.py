@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -12,13 +11,14 @@ from scipy import stats
 from onsetstudy.core.arrays import FloatArray, IntArray, StrArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.results import PATIENTS, Assumption, Counts, EstimateLike, HypothesisTest, NotAvailable
-from onsetstudy.inference.means import LEAST, Moments, does_not_vary
+from onsetstudy.inference.means import LEAST, does_not_vary
 from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.ranks import DIGITS
 from onsetstudy.outcomes.scores.pain import MISSING, hodges_lehmann
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.outcomes.scores.paired_results import OrderEffects, PairedComparison
 from onsetstudy.outcomes.scores.signed_ranks import EXACT_PAIRS, p_values, rank_sum, signed_ranks
+from onsetstudy.outcomes.summaries import mean_of
 
 SOURCE = "Hollander & Wolfe 1999, Nonparametric Statistical Methods, chapter 3"
 ORDER_SOURCE = (
@@ -96,25 +96,16 @@ def mean_within_patients(score: FloatArray, pairs: IntArray, of: Parameter) -> E
     """
     reference, other = score[pairs].T
     difference = (other - reference)[~np.isnan(other - reference)]
-    found = Moments.of(difference)
-    of = replace(of, n=Counts(cases=2 * len(pairs), onsets=2 * found.n))
-    if found.n < LEAST:
+    m = difference.size
+    of = replace(of, n=Counts(cases=2 * len(pairs), onsets=2 * m))
+    if m < LEAST:
         reason = f"it takes {LEAST} patients with a score in both arms"
         return of.absent(reason, code="too_few", method=MEAN)
-    if does_not_vary(math.sqrt(found.variance), score[pairs][~np.isnan(score[pairs])]):
+    if does_not_vary(float(difference.std(ddof=1)), score[pairs][~np.isnan(score[pairs])]):
         return of.absent("the differences within patients do not vary", code="no_spread", method=MEAN)
-    error = math.sqrt(found.error2)
-    half = float(stats.t.isf((1 - of.conf_level) / 2, found.n - 1)) * error
-    return of.estimate(
-        found.mean,
-        (found.mean - half, found.mean + half),
-        by="Student's t, differences within patients",
-        method=MEAN,
-        std_error=error,
-        p_value=float(2 * stats.t.sf(abs(found.mean) / error, found.n - 1)),
-        assumptions=(PATIENTS,),
-        source="Student 1908, Biometrika 6:1-25",
-    )
+    found = mean_of(difference, of, by="Student's t, differences within patients", method=MEAN)
+    p_value = float(stats.ttest_1samp(difference, 0.0).pvalue)
+    return replace(found, p_value=p_value, assumptions=(PATIENTS,), source="Student 1908, Biometrika 6:1-25")
 
 
 def _shift_and_test(difference: FloatArray, of: Parameter) -> tuple[EstimateLike, HypothesisTest | NotAvailable]:

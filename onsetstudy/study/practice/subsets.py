@@ -10,7 +10,7 @@ from typing import Any
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.results import Caution, Counts, Estimate, EstimateLike, Fit, HypothesisTest, NotAvailable
-from onsetstudy.inference.clusters import independent_test_caution
+from onsetstudy.inference.clusters import INDEPENDENT_TEST
 from onsetstudy.inference.estimate_or_reason import not_asked
 from onsetstudy.outcomes.scores.pain import compare_pain
 from onsetstudy.outcomes.scores.pain_results import PainComparison
@@ -177,7 +177,7 @@ def onset_test_of(data: AnalysisSet) -> HypothesisTest:
     # Labels exchanged within patients keep a patient's cases together; otherwise cases that repeat are not independent.
     if block is None and data.cluster() is not None:
         # A P value that is not shown stands in no file either.
-        return replace(found, p_value=math.nan, caution=(*found.caution, independent_test_caution()))
+        return replace(found, p_value=math.nan, caution=(*found.caution, INDEPENDENT_TEST))
     return found
 
 

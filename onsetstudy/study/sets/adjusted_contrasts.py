@@ -19,10 +19,11 @@ from onsetstudy.adjustment.propensity import Design, fit_propensity, overlap_wei
 from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.study.sets.analysis_set import AnalysisSet
+from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.hazards.ph_curves import standardise_curves
 from onsetstudy.survival.results import OnsetCurve
 from onsetstudy.survival.summaries.npmle_proportion import spread_evenly
-from onsetstudy.survival.summaries.restricted_mean import wait_to, weighted_curve
+from onsetstudy.survival.summaries.rmst import wait_to
 
 WORDS = {
     "practice_id": "practice", "clinician_id": "operator", "procedure": "treatment", "pulp_status": "pulp",
@@ -91,7 +92,9 @@ def weighted_onset(cases: AlikeCases) -> dict[str, float]:
     weight, sides = cases.weight, (np.flatnonzero(~cases.other), np.flatnonzero(cases.other))
 
     def curves(times: Intervals) -> tuple[OnsetCurve, OnsetCurve]:
-        first, second = (weighted_curve(times.take(side), weight[side]) for side in sides)
+        first, second = (
+            fit_npmle(times.take(side), weight=weight[side], weight_kind="probabilities") for side in sides
+        )
         return first, second
 
     return cases.summaries(curves)

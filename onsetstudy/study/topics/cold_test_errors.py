@@ -94,7 +94,7 @@ def _row(tests: list[Tests], se: float, sp: float, protocol: Protocol, from_cont
     row = partial(ErrorRow, sensitivity=se, specificity=sp, from_control=from_control)
     try:
         arms = [kernel_of_tests(*each, sensitivity=se, specificity=sp) for each in tests]
-        curves = [fit_kernel(kernel, sensitivity=se, specificity=sp) for kernel in arms]
+        curves = [fit_kernel(kernel) for kernel in arms]
         minutes = [minutes_of_gaps(curve.edges, protocol.onset.tau_min) for curve in curves]
         start, level = [curve.mass for curve in curves], protocol.plan.conf_level
         apart = profile_limits(arms, [-minutes[0], minutes[1]], conf_level=level, start=start)

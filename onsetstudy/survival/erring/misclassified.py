@@ -77,8 +77,6 @@ class MisclassifiedCurve:
         Minutes of all tests, 0 before and infinity after them.
     mass : ndarray, shape (k,)
         Share of cases whose onset lies in ``(edges[j], edges[j + 1]]``; the last gap is after all tests.
-    sensitivity, specificity : float
-        Chance that a numb tooth does not feel the test, and that a tooth that is not numb does.
     log_likelihood : float
     violation : float
         The certificate: largest Kuhn-Tucker violation, relative to the number of cases.
@@ -86,8 +84,6 @@ class MisclassifiedCurve:
 
     edges: FloatArray
     mass: FloatArray
-    sensitivity: float
-    specificity: float
     log_likelihood: float
     violation: float
 
@@ -98,7 +94,7 @@ class MisclassifiedCurve:
         return low, min(high, 1.0)
 
 
-def fit_kernel(kernel: ErrorKernel, *, sensitivity: float, specificity: float) -> MisclassifiedCurve:
+def fit_kernel(kernel: ErrorKernel) -> MisclassifiedCurve:
     """The curve of greatest likelihood for what tests say under the sensitivity and specificity that the kernel has.
 
     Raises
@@ -117,8 +113,6 @@ def fit_kernel(kernel: ErrorKernel, *, sensitivity: float, specificity: float) -
     return MisclassifiedCurve(
         edges=kernel.edges,
         mass=mass,
-        sensitivity=sensitivity,
-        specificity=specificity,
         log_likelihood=kernel.log_likelihood(mass),
         violation=violation,
     )

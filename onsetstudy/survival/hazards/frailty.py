@@ -23,17 +23,12 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy import optimize, stats
 
-from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Estimate, Interval
 from onsetstudy.inference.design_matrix import Coded, code_covariates
-from onsetstudy.inference.likelihood import (
-    boundary_test,
-    fall_to_lower_limit,
-    wald_ratio,
-)
+from onsetstudy.inference.likelihood import boundary_test, fall_to_lower_limit, wald_ratio
 from onsetstudy.inference.parameter import Told
 from onsetstudy.survival.hazards.frailty_likelihood import NODES, negative, negative_slopes
 from onsetstudy.survival.hazards.frailty_search import LARGEST_SPREAD, TOLERANCE, Found, Frame, climb, search
@@ -214,15 +209,10 @@ def _spread(frame: Frame, best: Found, value: float, without: float, conf_level:
 def _ratios(best: Found, coded: Coded, conf_level: float, told: Told) -> tuple[Estimate, ...]:
     free = np.ones(best.theta.size, dtype=bool)
     free[-1] = best.theta[-1] > STEP
-    errors = np.sqrt(np.maximum(np.diag(_covariance(best, free)), 0.0))
+    curvature = negative_slopes(best.theta, best.model)[2][np.ix_(free, free)]
+    errors = np.sqrt(np.maximum(np.diag(np.linalg.pinv((curvature + curvature.T) / 2)), 0.0))
     found = (
         wald_ratio("hazard_ratio", contrast, best.theta[j], errors[j], conf_level, how="normal, log scale", **told)
         for j, contrast in enumerate(coded.contrasts)
     )
     return tuple(replace(e, caution=(*e.caution, WITHOUT_SPREAD)) if best.theta[-1] == 0 else e for e in found)
-
-
-def _covariance(at: Found, free: BoolArray) -> FloatArray:
-    """Inverse curvature of the ``free`` parameters."""
-    curvature = negative_slopes(at.theta, at.model)[2][np.ix_(free, free)]
-    return np.asarray(np.linalg.pinv((curvature + curvature.T) / 2), dtype=np.float64)

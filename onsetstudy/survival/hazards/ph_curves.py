@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
@@ -33,25 +32,17 @@ class _Fitted:
     problem: HazardsProblem
     maximum: Maximum
     coded: Coded
-    covariates: Mapping[str, Any] | pd.DataFrame
     counts: Counts
-
-    def text(self, name: str) -> NDArray[np.str_]:
-        """A covariate of the cases as text."""
-        key = next(key for key in self.covariates if str(key) == name)
-        values = np.asarray(self.covariates[key])  # type: ignore[index]  # a key of a DataFrame need not be text
-        return pd.Series(values).astype(str).to_numpy(np.str_)
 
     def column(self, j: int, values: Iterable[object]) -> FloatArray:
         """Values of a covariate as column ``j`` of the design has them."""
-        name = self.coded.names[j]
-        if self.coded.contrasts[j] == f"{name}: per unit":
+        name, level = self.coded.names[j], self.coded.level[j]
+        if level is None:
             return np.array([self._number(name, value) for value in values])
-        text, asked = self.text(name), [str(value) for value in values]
-        if unknown := [value for value in asked if value not in text]:
-            mend = f"choose among {', '.join(np.unique(text))}"
+        seen, asked = self.coded.levels[name], [str(value) for value in values]
+        if unknown := [value for value in asked if value not in seen]:
+            mend = f"choose among {', '.join(seen)}"
             raise OnsetStudyError.of_key(name, f"no case has {name} {unknown[0]}", mend)
-        level = text[self.coded.x[:, j] == 1][0]
         return np.array([float(value == level) for value in asked])
 
     @staticmethod
@@ -145,7 +136,8 @@ def standardise_curves(
     if by not in coded.names:
         raise OnsetStudyError(f"{by} is not among the covariates {', '.join(dict.fromkeys(coded.names))}")
     standardised = {}
-    for level in np.unique(fitted.text(by)).tolist():
+    numbers = np.unique(coded.x[:, coded.names.index(by)])
+    for level in sorted(coded.levels.get(by, [str(number) for number in numbers])):
         x = coded.x.copy()
         for j in (j for j, name in enumerate(coded.names) if name == by):
             x[:, j] = fitted.column(j, [level])
@@ -164,7 +156,7 @@ def _fit(
     require_intervals(times)
     coded = code_covariates(covariates, len(times), reference)
     problem = set_up(times, coded.x, curves=curves)
-    return _Fitted(problem, maximise(problem), coded, covariates, Counts.of(np.isfinite(times.right)))
+    return _Fitted(problem, maximise(problem), coded, Counts.of(np.isfinite(times.right)))
 
 
 def _curve(fitted: _Fitted, rows: FloatArray, share: FloatArray, method: str) -> OnsetCurve:

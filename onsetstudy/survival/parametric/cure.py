@@ -158,19 +158,16 @@ def _labels(arm: ArrayLike) -> ArrayLike:
     """Arms as text, what is missing left so; a categorical as it is, for the order of its levels."""
     if isinstance(getattr(arm, "dtype", None), pd.CategoricalDtype):
         return arm
-    given = np.ma.getdata(arm) if isinstance(arm, np.ma.MaskedArray) else np.asarray(arm)
-    gaps = np.ma.getmaskarray(arm) if isinstance(arm, np.ma.MaskedArray) else np.asarray(pd.isna(given))
-    names = given.astype(str).astype(object)
-    names[gaps] = None
-    return names if gaps.any() else given.astype(str)
+    given = pd.Series(np.ma.filled(np.ma.asarray(arm).astype(object), np.nan))
+    return given.astype(str).astype(object).mask(given.isna()).to_numpy()
 
 
 def _coded(arm: ArrayLike | None, n: int, reference_arm: str) -> tuple[Coded, tuple[str, ...]]:
     if arm is None:
         return Coded(x=np.zeros((n, 0)), names=(), contrasts=()), ("all",)
     coded = code_covariates({"arm": arm}, n, reference_arm=reference_arm)
-    first = coded.contrasts[0].split(" / ")[1]
-    return coded, (first, *(c.split(" / ")[0] for c in coded.contrasts))
+    others = [level for level in coded.levels["arm"] if level in coded.level]
+    return coded, (*(level for level in coded.levels["arm"] if level not in others), *others)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

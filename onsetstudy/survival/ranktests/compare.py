@@ -7,7 +7,7 @@ Takes intervals, arms and, where the design has them, strata, blocks and cluster
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -48,18 +48,6 @@ UNINFORMATIVE_SCHEDULE = Assumption(
 )
 LARGE_SAMPLE = Assumption(name="large_sample", detail="there are enough onsets for the normal approximation")
 _SOURCES = {"logrank": "sun_1996", "finkelstein": "finkelstein_1986", "wilcoxon": "fay_1996"}
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Distance:
-    """How far summed scores lie from their mean, on the scale of Z (or of the root of chi-square)."""
-
-    mean: FloatArray
-    turn: FloatArray
-
-    def __call__(self, sums: FloatArray) -> FloatArray:
-        turned = (sums - self.mean)[:, 1:] @ self.turn
-        return np.asarray(np.sqrt(np.sum(turned**2, axis=1)), dtype=np.float64)
 
 
 @takes_cases("stratum", "block", "cluster", "weight")
@@ -222,8 +210,13 @@ def _permutation(
 ) -> PermutationP:
     _, variance = sum_pieces(pieces)
     sums, mean, _ = group_moments(units)
-    distance = _Distance(mean.sum(axis=0), whitening(variance, direction))
-    observed = sums.sum(axis=0)
+    observed, expected, turn = sums.sum(axis=0), mean.sum(axis=0), whitening(variance, direction)
+
+    def distance(sums: FloatArray) -> FloatArray:
+        """How far summed scores lie from their mean, on the scale of Z (or of the root of chi-square)."""
+        turned = (sums - expected)[:, 1:] @ turn
+        return np.asarray(np.sqrt(np.sum(turned**2, axis=1)), dtype=np.float64)
+
     complete = enumerate_p_value(units, distance, observed, max_enumeration)
     if complete is not None:
         return complete

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from onsetstudy.core.arrays import FloatArray, IntArray, label_codes
+from onsetstudy.core.arrays import FloatArray, IntArray
 from onsetstudy.core.cases import unknown_reference
 from onsetstudy.core.errors import OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
@@ -75,16 +75,19 @@ class Units:
     n_arms: int
 
 
-def _arms(
-    values: ArrayLike, weight: FloatArray, reference_arm: str, problems: list[Problem]
-) -> tuple[IntArray, tuple[str, ...]]:
-    code, names = label_codes(values, weight.size, "arm", problems)
+def _numbered(labels: ArrayLike) -> tuple[IntArray, list[str]]:
+    """Positions and sorted names of a label per case."""
+    names, code = np.unique(np.asarray(labels), return_inverse=True)
+    return code.astype(np.int64), [str(name) for name in names]
+
+
+def _arms(labels: ArrayLike, weight: FloatArray, reference_arm: str) -> tuple[IntArray, tuple[str, ...]]:
+    code, names = _numbered(labels)
     if reference_arm not in names:
-        problems.append(Problem.of_key("reference_arm", *unknown_reference(reference_arm, names)))
-    elif len(names) == 1:
+        raise OnsetStudyError([Problem.of_key("reference_arm", *unknown_reference(reference_arm, names))])
+    if len(names) == 1:
         what = f"all {weight.sum():.0f} cases belong to the arm {reference_arm!r}"
-        mend = "a comparison needs cases of at least two arms"
-        problems.append(Problem.of_key("arm", what, mend, code="one_arm"))
+        raise OnsetStudyError.of_key("arm", what, "a comparison needs cases of at least two arms", code="one_arm")
     arms = (reference_arm, *(name for name in names if name != reference_arm))
     place = np.array([arms.index(name) for name in names], dtype=np.int64)
     return place[code], arms
@@ -100,27 +103,22 @@ def label_cases(
     cluster: ArrayLike | None = None,
     weight: ArrayLike | None = None,
 ) -> LabelledCases:
-    """Cases with checked labels.
+    """Cases with their labels numbered, which :class:`~onsetstudy.core.cases.Cases` has checked one by one.
 
     Raises
     ------
     OnsetStudyError
-        With all problems at once: labels missing or not one per case, an unknown reference arm, a single arm,
-        weights that are not whole numbers, a cluster that holds several arms, strata or blocks.
+        If the reference arm is unknown or the only one, or clusters hold several arms, strata or blocks.
     """
-    n, problems = len(times), list[Problem]()
+    n = len(times)
     weights = np.ones(n) if weight is None else np.asarray(weight, dtype=np.float64)
-    arm_code, arms = _arms(arm, weights, reference_arm, problems)
-    stratum_code, strata = (
-        (np.zeros(n, dtype=np.int64), [""]) if stratum is None else label_codes(stratum, n, "stratum", problems)
-    )
-    block_code = None if block is None else label_codes(block, n, "block", problems)[0]
-    cluster_code, clusters = (None, []) if cluster is None else label_codes(cluster, n, "cluster", problems)
-    if cluster_code is not None and not problems:
+    arm_code, arms = _arms(arm, weights, reference_arm)
+    stratum_code, strata = _numbered(np.full(n, "") if stratum is None else stratum)
+    block_code = None if block is None else _numbered(block)[0]
+    cluster_code, clusters = (None, []) if cluster is None else _numbered(cluster)
+    if cluster_code is not None:
         inside = {"arm": arm_code, "stratum": stratum_code, "block": block_code}
-        problems += _torn_clusters(cluster_code, clusters, {k: v for k, v in inside.items() if v is not None})
-    if problems:
-        raise OnsetStudyError(problems)
+        _refuse_torn(cluster_code, clusters, {k: v for k, v in inside.items() if v is not None})
     return LabelledCases(
         times=times,
         arm=arm_code,
@@ -133,8 +131,8 @@ def label_cases(
     )
 
 
-def _torn_clusters(cluster: IntArray, names: Sequence[str], inside: dict[str, IntArray]) -> list[Problem]:
-    found = []
+def _refuse_torn(cluster: IntArray, names: Sequence[str], inside: dict[str, IntArray]) -> None:
+    problems = []
     _, first = np.unique(cluster, return_index=True)
     for label, code in inside.items():
         torn = np.unique(cluster[code != code[first][cluster]])
@@ -144,8 +142,9 @@ def _torn_clusters(cluster: IntArray, names: Sequence[str], inside: dict[str, In
                 f"whole clusters change places, so each must lie in one {label}; where the arms were allocated within "
                 "it, give it as block instead"
             )
-            found.append(Problem.of_key("cluster", f"cluster {listed} holds more than one {label}", mend))
-    return found
+            problems.append(Problem.of_key("cluster", f"cluster {listed} holds more than one {label}", mend))
+    if problems:
+        raise OnsetStudyError(problems)
 
 
 def make_units(cases: LabelledCases, score: FloatArray, rows: IntArray) -> Units:

@@ -9,7 +9,6 @@ Society B 2024;86:1-27.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -67,7 +66,7 @@ def success_sequence(
     # Against the upper limit an undecided case counts for the other arm, against the lower one for the reference.
     limits = []
     for success in (np.where(open_, ~other, numb), np.where(open_, other, numb)):
-        limits.append(_limits(_by_block(success, other, draws.blocks), len(times), conf_level))
+        limits.append(_limits(*_by_block(success, other, draws.blocks), len(times), conf_level))
     undecided = int(open_.sum())
     text = f"{undecided} cases straddle {target_min:g} min; the limits enclose whatever they were."
     return ConfidenceSequence(
@@ -86,22 +85,15 @@ def success_sequence(
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Steps:
-    """Values within -1 and 1 with the true difference as mean, and the case after which each is known."""
-
-    case: IndexArray
-    value: FloatArray
-
-
-def _by_block(success: BoolArray, other: BoolArray, rows: list[IndexArray]) -> _Steps:
+def _by_block(success: BoolArray, other: BoolArray, rows: list[IndexArray]) -> tuple[IndexArray, FloatArray]:
+    """The case after which each value is known, and values within -1 and 1 with the true difference as mean."""
     both = [r for r in rows if other[r].any() and not other[r].all()]
     value = [success[r[other[r]]].mean() - success[r[~other[r]]].mean() for r in both]
-    return _Steps(np.array([r[-1] for r in both], dtype=np.intp), np.array(value, dtype=np.float64))
+    return np.array([r[-1] for r in both], dtype=np.intp), np.array(value, dtype=np.float64)
 
 
-def _limits(steps: _Steps, n: int, level: float) -> tuple[FloatArray, FloatArray]:
-    """Lower and upper limit after each case, shape (n,)."""
+def _limits(cases: IndexArray, values: FloatArray, n: int, level: float) -> tuple[FloatArray, FloatArray]:
+    """Lower and upper limit after each case, shape (n,), from what :func:`_by_block` gives."""
     candidate = np.linspace(-1, 1, CANDIDATES)
     width = candidate[1] - candidate[0]
     scaled = ((candidate + 1) / 2).clip(1e-9, 1 - 1e-9)
@@ -110,14 +102,14 @@ def _limits(steps: _Steps, n: int, level: float) -> tuple[FloatArray, FloatArray
     low, high = np.full(n, -1.0), np.full(n, 1.0)
     kept = np.ones(CANDIDATES, dtype=bool)
     mean, spread = 0.5, 0.25
-    for k, (case, value) in enumerate(zip(steps.case, steps.value, strict=True), start=1):
+    for k, (case, value) in enumerate(zip(cases, values, strict=True), start=1):
         x = (value + 1) / 2
         bet = math.sqrt(2 * threshold / (max(spread, 1e-8) * k * math.log(k + 1)))
         rich += np.log1p(np.minimum(bet, TRUNCATED / scaled) * (x - scaled))
         poor += np.log1p(-np.minimum(bet, TRUNCATED / (1 - scaled)) * (x - scaled))
         kept &= np.maximum(rich, poor) < threshold
         # Of earlier steps only: what is bet next never knows what it is bet on.
-        mean = (0.5 + steps.value[:k].sum() / 2 + k / 2) / (k + 1)
+        mean = (0.5 + values[:k].sum() / 2 + k / 2) / (k + 1)
         spread = (spread * k + (x - mean) ** 2) / (k + 1)
         still = candidate[kept]
         if still.size:

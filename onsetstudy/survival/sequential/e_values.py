@@ -90,7 +90,7 @@ def anytime_test(
     strata = np.unique(named, return_inverse=True)[1]
     power = np.sqrt(np.asarray(ratios))
     logs = np.zeros((n, 2 * len(ratios)))
-    mass = np.full((int(strata.max(initial=0)) + 1, grid.size), BEFOREHAND / grid.size)
+    mass = np.full((int(strata.max()) + 1, grid.size), BEFOREHAND / grid.size)
     for rows in draws.blocks:
         own = mass[strata[rows[0]]][None]
         told = _told(times.left[rows][None], times.right[rows][None], grid, own, power)
@@ -101,14 +101,13 @@ def anytime_test(
     top = logs.max(axis=1, keepdims=True, initial=0.0)
     path = np.exp(top[:, 0]) * np.exp(logs - top).mean(axis=1)
     highest = float(path.max(initial=1.0))
-    last = np.exp(logs[-1]) if n else np.ones(2 * len(ratios))
     return AnytimeTest(
         path=path,
-        e_value=float(path[-1]) if n else 1.0,
+        e_value=float(path[-1]),
         highest=highest,
         p_value=min(1.0, 1 / highest),
         contrast=f"{draws.names[1]} / {draws.names[0]}",
-        leaning=float(np.exp(np.average(np.tile(np.log(ratios), 2), weights=last))),
+        leaning=float(np.exp(np.average(np.tile(np.log(ratios), 2), weights=np.exp(logs[-1])))),
         method=f"test martingale of allocation given onset, ratios {', '.join(f'{r:.3g}' for r in ratios)} averaged",
         n=Counts.of(np.isfinite(times.right), draws.arm, draws.names),
         assumptions=(KNOWN_CHANCE, CALENDAR),
@@ -151,7 +150,7 @@ class Draws:
         code = np.unique(named, return_inverse=True)[1]
         order = np.argsort(code, kind="stable")
         parts = np.split(order, np.flatnonzero(np.diff(code[order])) + 1)
-        blocks = sorted((part for part in parts if part.size), key=lambda rows: int(rows[-1]))
+        blocks = sorted(parts, key=lambda rows: int(rows[-1]))
         return cls((reference_arm, second), arms, arms == second, blocks)
 
 

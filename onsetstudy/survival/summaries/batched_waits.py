@@ -18,7 +18,7 @@ from onsetstudy.survival.curve.functionals import functional_variance
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.ranktests.batched_rank_tests import Grid, information_of, many_curves, on_gaps, own_ends
 from onsetstudy.survival.summaries.npmle_proportion import tells_something
-from onsetstudy.survival.summaries.restricted_mean import even_waits
+from onsetstudy.survival.summaries.rmst import even_waits
 
 NEGLIGIBLE = 1e-8
 """Masses up to this have no part in the variance, as in the variance of one trial."""

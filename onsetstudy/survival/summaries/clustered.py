@@ -16,7 +16,7 @@ from onsetstudy.inference.means import satterthwaite
 from onsetstudy.survival.curve.functionals import influence_values
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import OnsetCurve
-from onsetstudy.survival.summaries.restricted_mean import waits_of_masses
+from onsetstudy.survival.summaries.rmst import waits_of_masses
 from onsetstudy.survival.summaries.standardisation import ArmedCases, sort_arms
 
 

@@ -15,7 +15,7 @@ from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Estimate
 from onsetstudy.inference.means import satterthwaite
-from onsetstudy.inference.proportions import Limits, normal_quantile
+from onsetstudy.inference.proportions import Limits
 from onsetstudy.inference.ranks import superiority_limits
 from onsetstudy.survival.curve.functionals import functional_variance
 from onsetstudy.survival.results import OnsetCurve
@@ -164,7 +164,6 @@ def probability_numb_sooner(
     >>> f"{found.contrast}: {found.estimate:.2f}"
     'buffered before plain: 0.64'
     """
-    normal_quantile(conf_level)
     cases = sort_arms(
         times,
         arm,

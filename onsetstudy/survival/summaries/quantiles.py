@@ -8,6 +8,7 @@ from the ends of the gaps.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cache, partial
@@ -21,7 +22,7 @@ from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Caution
-from onsetstudy.inference.proportions import Limits, mover_difference, mover_ratio, normal_quantile
+from onsetstudy.inference.proportions import Limits, mover_difference, mover_ratio
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.npmle_proportion import share_limit, spread_evenly
 from onsetstudy.survival.summaries.standardisation import SPREAD_EVENLY, ArmedCases, Compared, Value, sort_arms
@@ -174,7 +175,6 @@ def estimate_quantile(
     if not 0.0 < share < 1.0:
         mend = "write a number between 0 and 1, for example 0.5 for the median"
         raise OnsetStudyError.of_key("share", f"share is {share!r}", mend)
-    normal_quantile(conf_level)
     cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
     found = {a: _quantile(_Group.of(cases.gaps(a), cases.mix), share, conf_level) for a in cases.arms}
     missing = [a for a in cases.arms if math.isinf(found[a].estimate)]
@@ -191,11 +191,7 @@ def estimate_quantile(
 
 def _first(ticks: FloatArray, holds: Callable[[float], bool]) -> int:
     """Index of the first tick at which a condition holds that stays true once it is; their number if none."""
-    low, high = 0, ticks.size
-    while low < high:
-        middle = (low + high) // 2
-        low, high = (low, middle) if holds(float(ticks[middle])) else (middle + 1, high)
-    return low
+    return bisect_left(ticks.tolist(), True, key=holds)
 
 
 def _begins(ticks: FloatArray, holds: Callable[[float], bool]) -> float:

@@ -119,23 +119,22 @@ class ArmedCases:
         return Counts.of(events[chosen], self.arm[chosen], arms or self.arms, cases=self.weight[chosen])
 
 
-def _arm_problems(present: set[str], reference_arm: str, contrast_arm: str | None, two_arms: bool) -> list[Problem]:
-    """What stands against comparing the arms that are present with the reference arm."""
+def _refuse_arms(present: set[str], reference_arm: str, contrast_arm: str | None, two_arms: bool) -> None:
+    """Refuse arms of which none, or not one alone, can be compared with the reference arm."""
     others = sorted(present - {reference_arm})
     if reference_arm not in present:
-        return [Problem.of_key("arm", *unknown_reference(reference_arm, others), code="reference_arm")]
+        raise OnsetStudyError.of_key("arm", *unknown_reference(reference_arm, others), code="reference_arm")
     if not others:
         what = f"no case belongs to an arm other than {reference_arm!r}"
-        return [Problem.of_key("arm", what, "a comparison needs cases of at least two arms", code="one_arm")]
+        raise OnsetStudyError.of_key("arm", what, "a comparison needs cases of at least two arms", code="one_arm")
     if contrast_arm is not None and contrast_arm not in others:
         what = f"no case belongs to {contrast_arm!r}; arms seen: {', '.join(sorted(present))}"
         if contrast_arm == reference_arm:
             what = f"{contrast_arm!r} is the reference arm"
-        return [Problem.of_key("contrast_arm", what, f"name one of these: {', '.join(others)}")]
+        raise OnsetStudyError.of_key("contrast_arm", what, f"name one of these: {', '.join(others)}")
     if two_arms and contrast_arm is None and len(others) > 1:
         what = f"{len(others)} arms could be compared with {reference_arm!r}: {', '.join(others)}"
-        return [Problem.of_key("arm", what, "name one of them as contrast_arm", code="many_arms")]
-    return []
+        raise OnsetStudyError.of_key("arm", what, "name one of them as contrast_arm", code="many_arms")
 
 
 def sort_arms(
@@ -178,8 +177,7 @@ def sort_arms(
         raise OnsetStudyError(problems)
     many = np.ones(len(times)) if weight is None else np.asarray(weight, dtype=np.float64)
     contrast_arm = None if contrast_arm is None else str(contrast_arm)
-    if problems := _arm_problems(set(arm_of.tolist()), reference_arm, contrast_arm, two_arms):
-        raise OnsetStudyError(problems)
+    _refuse_arms(set(arm_of.tolist()), reference_arm, contrast_arm, two_arms)
     if contrast_arm is not None:
         kept = np.isin(arm_of, [reference_arm, contrast_arm])
         times, arm_of, stratum_of, many = times.take(kept), arm_of[kept], stratum_of[kept], many[kept]
@@ -226,16 +224,9 @@ class Value(NamedTuple):
 
 def _usual_gap(times: Intervals, weight: FloatArray) -> float:
     """Median width of the gaps in which onset was seen, minutes; 0 when all times are exact or never seen."""
-    seen = np.isfinite(times.right) & ~times.exact & (weight > 0)
-    if not seen.any():
-        return 0.0
-    width = (times.right - times.left)[seen]
-    order = np.argsort(width)
-    up_to = np.cumsum(weight[seen][order])
-    # The middle case, or the two in the middle, counted from 1.
-    half = up_to[-1] / 2.0
-    middle = np.searchsorted(up_to, (np.ceil(half), np.floor(half) + 1.0))
-    return float(np.mean(width[order][middle]))
+    seen = np.isfinite(times.right) & ~times.exact
+    width = np.repeat((times.right - times.left)[seen], weight[seen].astype(np.int64))
+    return float(np.median(width)) if width.size else 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,23 +6,20 @@ import math
 from dataclasses import replace
 from typing import Any
 
-import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import PATIENTS, Assumption, Caution, Estimate
+from onsetstudy.core.results import PATIENTS, Caution, Estimate
 from onsetstudy.inference.means import LEAST
 from onsetstudy.inference.proportions import wilson_limits
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import ArmContrast
-from onsetstudy.survival.summaries.clustered import case_influences
-from onsetstudy.survival.summaries.npmle_proportion import tells_something
 from onsetstudy.survival.summaries.rmst import estimate_rmst, open_by_gaps
 from onsetstudy.survival.summaries.standardisation import INDEPENDENT_CASES, ArmedCases, Value, sort_arms
-from onsetstudy.survival.summaries.within_patient import left_out_of_pairs, rows_in_both
+from onsetstudy.survival.summaries.within_patient import influences_in_both, tested_in_both
 
 OF_ITS_OWN = ("unlike_gaps", "no_spread")
 """Codes of cautions on a difference of two groups that one within patients says for itself."""
@@ -85,22 +82,20 @@ def paired_wait(
     .. [1] Student, Biometrika 1908;6:1-25.
     .. [2] R. L. Williams, Biometrics 2000;56:645-646 (influence values summed within clusters; from memory).
     """
-    given = sort_arms(times, arm, reference_arm=reference_arm, two_arms=True)
-    rows, patients = rows_in_both(given.arm, patient, given.arms)
-    rows = rows[tells_something(times)[rows].all(axis=1)]
-    if len(rows) < LEAST:
+    both, named, told = tested_in_both(times, arm, patient, reference_arm)
+    if len(both) < 2 * LEAST:
         raise NotEstimable("rmst", f"it takes {LEAST} patients who were tested in both arms", code="too_few")
-    order, curves = rows.T.reshape(-1), curves or Curves()
-    both, named = times.take(order), given.arm[order]
+    curves = curves or Curves()
     found = estimate_rmst(
         both, named, reference_arm=reference_arm, tau_min=tau_min, conf_level=conf_level, grace_min=grace_min,
         curves=curves,
     )  # fmt: skip
     followed, _ = sort_arms(both, named, reference_arm=reference_arm).follow_to(tau_min, grace_min)
-    apart = _apart(followed, tau_min, curves)
+    reference, other = influences_in_both(followed, tau_min, waits=True, curves=curves)
+    apart = other - reference
     value, p_value = _limits(found.difference.estimate, apart, followed, (tau_min, conf_level), curves)
-    method, assumptions = f"{found.method}, of {len(rows)} patients treated in both arms", _of_patients(found)
-    told = left_out_of_pairs(patients - len(rows), patients, "they were not tested in both arms")
+    method = f"{found.method}, of {apart.size} patients treated in both arms"
+    assumptions = tuple(PATIENTS if each == INDEPENDENT_CASES else each for each in found.assumptions)
 
     def of_patients(each: Estimate, **more: Any) -> Estimate:
         # Of gaps, and of an arm whose waits are alike, the difference within patients says what holds of it.
@@ -121,19 +116,6 @@ def paired_wait(
         assumptions=assumptions,
         caution=(*found.caution, *told),
     )
-
-
-def _of_patients(found: ArmContrast) -> tuple[Assumption, ...]:
-    return tuple(PATIENTS if each == INDEPENDENT_CASES else each for each in found.assumptions)
-
-
-def _apart(followed: ArmedCases, tau_min: float, curves: Curves) -> FloatArray:
-    """What each patient adds to the error of the difference; rows are patients of one arm, then of the other."""
-    reference, other = (
-        case_influences(followed, name, tau_min, waits=True, curves=curves)[0] for name in followed.arms
-    )
-    half = len(followed.times) // 2
-    return np.asarray(other[half:] - reference[:half], dtype=np.float64)
 
 
 def _limits(

@@ -73,7 +73,12 @@ def test_large_samples_find_the_same_differences_without_listing_them(monkeypatc
 def test_rank_of_the_limit_keeps_the_level(m, n):
     """Against the complete list of arrangements without ties."""
     sums = np.array([sum(c) for c in combinations(range(1, m + n + 1), m)]) - m * (m + 1) // 2
-    q = module.shift_rank(m, n, 0.95)
+    rng = np.random.default_rng(10 * m + n)
+    x, y = rng.normal(0.4, 1, m), rng.normal(size=n)
+    every = np.sort(np.subtract.outer(x, y).ravel())
+    low, high = module.rank_sum_limits(x, y, 0.05)
+    q = int(np.argmin(np.abs(every - low))) + 1
+    assert (low, high) == pytest.approx((every[q - 1], every[-q]))
     assert np.mean(sums <= q - 1) <= 0.025 < np.mean(sums <= q)
 
 
@@ -134,7 +139,7 @@ def test_many_scores_are_tried_in_part_and_agree(monkeypatch):
     monkeypatch.setattr(module, "DIRECT_PAIRS", 400)
     assert module.rank_sum_limits(x, y, 0.05) == pytest.approx(whole, abs=0.05)
     # Without ties they are ordered differences, one beside those that a table without correction for steps names.
-    rank = module.shift_rank(80, 90, 0.95)
+    rank = math.floor(80 * 90 / 2 - 1.959964 * math.sqrt(80 * 90 * 171 / 12))
     near = module.ordered_differences(x, y, np.array([rank - 1, rank + 1]))
     assert near[0] <= whole[0] <= near[1]
 
@@ -176,3 +181,12 @@ def test_result_survives_the_way_through_json():
     back = from_dict(result.to_dict())
     assert back.to_dict() == result.to_dict()
     assert back.to_frame().equals(result.to_frame())
+
+
+def test_arms_are_told_whatever_they_are_called():
+    found = compare_pain(
+        [1, 2, 3, 4, 5, 6, 7, 8], ["a - b"] * 4 + ["plain"] * 4, reference_arm="plain", contrast_arm="a - b",
+        moment="deposition", unit="mm",
+    )  # fmt: skip
+    assert found.test.arms == ("plain", "a - b")
+    assert found.test.contrast == "a - b - plain"

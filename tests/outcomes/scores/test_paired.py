@@ -14,7 +14,7 @@ from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.proportions import newcombe_paired_difference
 from onsetstudy.outcomes.scores.blinding import blinding_index
-from onsetstudy.outcomes.scores.signed_ranks import _middle, _Tried, limit_rank, signed_ranks
+from onsetstudy.outcomes.scores.signed_ranks import _limits, _tested, _walsh, signed_ranks
 from onsetstudy.outcomes.scores.within_patient import compare_pairs, mean_within_patients, order_effects
 
 X = np.array([1.83, 0.50, 1.62, 2.48, 1.68, 1.88, 1.55, 3.06, 1.30])
@@ -23,7 +23,12 @@ Y = np.array([0.878, 0.647, 0.598, 2.05, 1.06, 1.29, 1.06, 3.14, 1.29])
 
 def signed_rank_shift(difference, conf_level=0.95):
     """Middle, and limits before one that lies at no difference is drawn beside it."""
-    return (_middle(difference), *_Tried.of(difference, conf_level).limits(1 - conf_level))
+    return (np.median(_walsh(difference)), *_limits(difference, *_tested(difference), 1 - conf_level))
+
+
+def limit_rank(n, level=0.95):
+    """Largest k with P(V < k) at most half of one minus the level, without ties, by the normal approximation."""
+    return int(n * (n + 1) / 4 + stats.norm.ppf((1 - level) / 2) * np.sqrt(n * (n + 1) * (2 * n + 1) / 24))
 
 
 def test_the_printed_pairs():
@@ -41,12 +46,29 @@ def test_the_limit_is_that_of_all_signs(n):
     """P(V < k) over all 2^n signs: at most 2.5 % at the limit, more at the next."""
     ranks = np.arange(1, n + 1)
     values = np.array([ranks[np.array(s, dtype=bool)].sum() for s in itertools.product([0, 1], repeat=n)])
-    k = limit_rank(n, 0.95)
+    difference = np.random.default_rng(n).normal(1.0, 2, n)
+    walsh = np.sort((difference[:, None] + difference)[np.triu_indices(n)] / 2)
+    _, low, high = signed_rank_shift(difference)
+    k = int(np.argmin(np.abs(walsh - low))) + 1
+    assert (low, high) == pytest.approx((walsh[k - 1], walsh[-k]))
     assert np.mean(values < k) <= 0.025 < np.mean(values < k + 1)
 
 
+@pytest.mark.parametrize("level", [0.9375, 0.95])
+def test_pairs_that_no_middle_is_ruled_out_by_are_too_few(level):
+    """Of five pairs the smallest P is 2 of 32, which does not lie below one less 93.75 %."""
+    with pytest.raises(NotEstimable) as refused:
+        signed_ranks(np.arange(1.0, 6.0), level)
+    assert refused.value.code == "too_few_pairs"
+    assert signed_ranks(np.arange(1.0, 6.0), 0.9).low == 1.0
+
+
 def test_large_samples_join_small_ones():
-    assert abs(limit_rank(50, 0.95) - (50 * 51 / 4 - 1.959964 * np.sqrt(50 * 51 * 101 / 24))) < 1.5
+    for n in (50, 51):
+        difference = np.random.default_rng(n).normal(1.0, 2, n)
+        walsh = np.sort((difference[:, None] + difference)[np.triu_indices(n)] / 2)
+        k = limit_rank(n)
+        assert walsh[k - 3] <= signed_rank_shift(difference)[1] <= walsh[k + 1]
     rng = np.random.default_rng(1)
     middle, low, high = signed_rank_shift(rng.normal(1.0, 2, 200))
     assert low < 1.0 < high
@@ -102,6 +124,10 @@ def test_order_effects_by_construction():
     first = level + np.where(plain_first, 0, -10)
     second = level + 4 + np.where(plain_first, -10, 0)
     order = np.where(plain_first, "plain first", "buffered first")
+    # Steps that are all alike in either order have a shift of no width, which nobody can be so sure of.
+    sure = order_effects(first, second, order, orders=("plain first", "buffered first"), unit="mm")
+    assert sure.period.code == "scores_alike"
+    second = second + np.resize([-1, -1, 1, 1], second.size)
     found = order_effects(first, second, order, orders=("plain first", "buffered first"), unit="mm")
     assert found.period.estimate == pytest.approx(4)
     assert found.sequences == (("plain first", 20), ("buffered first", 20))
@@ -327,7 +353,7 @@ def test_many_different_means_of_two_are_not_all_tried():
     assert difference.size * (difference.size + 1) / 2 > 3 * 2000
     found = signed_ranks(difference)
     walsh = np.sort((difference[:, None] + difference)[np.triu_indices(120)] / 2)
-    k = limit_rank(120, 0.95)
+    k = limit_rank(120)
     near = (walsh[k - 1 - 8], walsh[k - 1 + 8], walsh[-k - 8], walsh[-k + 8])
     assert near[0] <= found.low <= near[1]
     assert near[2] <= found.high <= near[3]

@@ -35,7 +35,7 @@ from onsetstudy.survival.hazards.frailty import WITHOUT_SPREAD, fit_shared_frail
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.summaries.rmst import estimate_rmst
-from onsetstudy.survival.summaries.within_patient import paired_success
+from onsetstudy.survival.summaries.within_patient import paired_numb_by
 from tests.simulation.kept import KeptStudies
 from tests.study.cases import analyse, case, protocol, readings_of, records
 
@@ -111,7 +111,7 @@ def test_the_numbers_are_those_of_the_engine(data):
         seed=rows.protocol.plan.seed,
     )  # fmt: skip
     assert onset_test_of(data).p_value == test.p_value
-    success = paired_success(
+    success = paired_numb_by(
         rows.times("success"), rows.arm, rows.column("patient_id"), reference_arm="plain", target_min=2.0
     )
     told = success_of(data).difference
@@ -192,7 +192,7 @@ def invented_pairs(seed, like, overall):
     rate = np.exp(rng.normal(0, 0.5, 12))
     cell = np.searchsorted(TICKS, np.concatenate((rng.exponential(4 / rate), rng.exponential(2 / rate))))
     times, arm = Intervals(TICKS[cell - 1], np.append(TICKS, np.inf)[cell]), np.repeat(["plain", "buffered"], 12)
-    success = paired_success(times, arm, who, reference_arm="plain", target_min=3)
+    success = paired_numb_by(times, arm, who, reference_arm="plain", target_min=3)
     score = 10 * rng.integers(0, 9, (2, 12)) - np.array([[0.0], [15.0]])
     within = dataclasses.replace(
         like,
@@ -484,13 +484,13 @@ def test_few_patients_bear_a_difference_that_their_limits_show():
 def test_looks_at_a_proportion_within_patients_are_judged_by_its_p():
     times = Intervals([0.0] * 8 + [4.0] * 4 + [4.0] * 12, [2.0] * 8 + [np.inf] * 4 + [np.inf] * 12)
     arm, who = np.repeat(["buffered", "plain"], 12), np.tile(np.arange(12), 2)
-    found = paired_success(times, arm, who, reference_arm="plain", target_min=3).difference
+    found = paired_numb_by(times, arm, who, reference_arm="plain", target_min=3).difference
     z, information = score_of(found, "success_difference")
     assert 2 * stats.norm.sf(z) == pytest.approx(found.p_value)
     assert information == pytest.approx((z / found.estimate) ** 2)
     # Newcombe's limits alone would have it cross earlier than the exact test does.
     assert z < found.estimate / (found.estimate - found.interval.low) * stats.norm.isf(0.025)
-    nothing = paired_success(times.take(np.r_[0:4, 12:16]), arm[np.r_[0:4, 12:16]], who[np.r_[0:4, 12:16]],
+    nothing = paired_numb_by(times.take(np.r_[0:4, 12:16]), arm[np.r_[0:4, 12:16]], who[np.r_[0:4, 12:16]],
                              reference_arm="plain", target_min=3).difference  # fmt: skip
     assert score_of(nothing, "success_difference")[0] < 1.96
 

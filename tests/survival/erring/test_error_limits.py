@@ -20,7 +20,7 @@ def binomial(numb, n):
     kernel = kernel_of_tests(
         np.arange(n), np.ones(n), np.arange(n) >= numb, sensitivity=1.0, specificity=1.0
     )  # fmt: skip
-    return kernel, fit_kernel(kernel, sensitivity=1.0, specificity=1.0).mass
+    return kernel, fit_kernel(kernel).mass
 
 
 def limits(*groups, sums=None, level=0.95):
@@ -62,7 +62,7 @@ def test_an_optimiser_that_knows_nothing_of_tilts_finds_the_same_limit():
     """Minimise the share numb by 4 min among all masses that lose no more than allowed (SciPy's SLSQP)."""
     readings, _, _ = teeth_of(60, se=0.95, sp=0.91, seed=3)
     kernel = kernel_of_tests(*readings, sensitivity=0.95, specificity=0.91)
-    mass = fit_kernel(kernel, sensitivity=0.95, specificity=0.91).mass
+    mass = fit_kernel(kernel).mass
     numb = (kernel.edges[1:] <= 4).astype(float)
     ours = profile_limits([kernel], [numb], conf_level=0.95, start=[mass])
     floor = kernel.log_likelihood(mass) - ALLOWED / 2
@@ -79,7 +79,7 @@ def test_an_optimiser_that_knows_nothing_of_tilts_finds_the_same_limit():
 def test_where_next_to_nothing_may_be_lost_both_limits_are_the_sum_of_greatest_likelihood():
     readings, _, _ = teeth_of(80, se=0.91, sp=0.87, seed=5)
     kernel = kernel_of_tests(*readings, sensitivity=0.91, specificity=0.87)
-    mass = fit_kernel(kernel, sensitivity=0.91, specificity=0.87).mass
+    mass = fit_kernel(kernel).mass
     numb = (kernel.edges[1:] <= 4).astype(float)
     low, high = profile_limits([kernel], [numb], conf_level=1e-3, start=[mass])
     assert low == pytest.approx(numb @ mass, abs=1e-4)
@@ -90,7 +90,7 @@ def test_where_next_to_nothing_may_be_lost_both_limits_are_the_sum_of_greatest_l
 def test_limits_of_two_sums_are_each_those_of_one():
     readings, _, _ = teeth_of(40, se=0.95, sp=0.91, seed=2)
     kernel = kernel_of_tests(*readings, sensitivity=0.95, specificity=0.91)
-    start = [fit_kernel(kernel, sensitivity=0.95, specificity=0.91).mass]
+    start = [fit_kernel(kernel).mass]
     least, most = ((kernel.edges[k : -1 + k or None] <= 4) * 1.0 for k in (1, 0))
     one, other = (profile_limits([kernel], [c], conf_level=0.95, start=start) for c in (least, most))
     assert profile_limits([kernel], [least], conf_level=0.95, start=start, largest=[most]) == (one[0], other[1])
@@ -98,7 +98,7 @@ def test_limits_of_two_sums_are_each_those_of_one():
 
 def test_gaps_that_no_test_tells_apart_do_not_stop_it():
     kernel = kernel_of_tests([0, 0, 1], [1, 2, 5], [True, False, True], sensitivity=1.0, specificity=1.0)
-    mass = fit_kernel(kernel, sensitivity=1.0, specificity=1.0).mass
+    mass = fit_kernel(kernel).mass
     low, high = profile_limits([kernel], [(1.0, 1.0, 0.0, 0.0)], conf_level=0.95, start=[mass])
     assert 0 <= low < 0.5 < high < 1
 
@@ -128,7 +128,7 @@ def shares_of_tests(ended, n=4000):
             run = 0 if answer else run + 1
             if run == 2:
                 break
-    curve = fit_kernel(kernel_of_tests(case, minute, felt, **errors), **errors)
+    curve = fit_kernel(kernel_of_tests(case, minute, felt, **errors))
     asked = (4, 6, 8, 10)
     return np.mean(onset[:, None] <= asked, axis=0), np.array([curve.numb_by(t)[0] for t in asked])
 
@@ -151,7 +151,7 @@ def test_they_find_the_truth_where_the_rule_does_not():
     truth = float(np.mean(onset <= 4))
     kernel = kernel_of_tests(*readings, sensitivity=0.95, specificity=0.87)
     assert abs(float(np.mean(ruled <= 4)) - truth) > 0.02
-    assert fit_kernel(kernel, sensitivity=0.95, specificity=0.87).numb_by(4)[0] == pytest.approx(truth, abs=0.02)
+    assert fit_kernel(kernel).numb_by(4)[0] == pytest.approx(truth, abs=0.02)
 
 
 TRUTH = 0.9 * (1 - np.exp(-((4 / 6) ** 1.6)))
@@ -164,7 +164,7 @@ def twenty_studies(k):
     for seed in range(3000 + 20 * k, 3020 + 20 * k):
         readings, _, _ = teeth_of(60, se=0.91, sp=0.87, seed=seed)
         kernel = kernel_of_tests(*readings, **asked)
-        start = [fit_kernel(kernel, **asked).mass]
+        start = [fit_kernel(kernel).mass]
         low, high = profile_limits([kernel], [(kernel.edges[1:] <= 4) * 1.0], conf_level=0.95, start=start)
         held += low <= TRUTH <= high
     return {"held": held}

@@ -17,7 +17,7 @@ MINUTES = np.arange(1.0, 11.0)
 
 def fit_misclassified(case, minute, felt, **errors):
     """The curve from every test of a group."""
-    return fit_kernel(kernel_of_tests(case, minute, felt, **errors), **errors)
+    return fit_kernel(kernel_of_tests(case, minute, felt, **errors))
 
 
 def teeth_of(n, *, se=1.0, sp=1.0, seed=1, confirmations=2):

@@ -521,3 +521,18 @@ def test_a_first_test_after_the_target_is_told_in_plain_words():
         "numb by then."
     )
     assert texts[0].startswith("In the arm a 1 of 2 teeth were numb at their first test already")
+
+
+def test_shares_are_of_their_arms_whatever_these_are_called():
+    rng = np.random.default_rng(0)
+    arm = np.repeat(["plain", "buffered"], 60)
+    gone, onset = rng.random(120) < 0.25, np.floor(3 * rng.weibull(1.5, 120))
+    times = Intervals(np.where(gone, 15.0, onset), np.where(gone, np.inf, onset + 1))
+    plain, other = (
+        fit_never_numb(times, np.where(arm == "plain", name, "a / x"), reference_arm=name).shares
+        for name in ("plain", "p / q")
+    )
+    assert [share.contrast for share in plain] == ["plain", "a / x"]
+    assert [share.contrast for share in other] == ["p / q", "a / x"]
+    own = fit_never_numb(times, arm, reference_arm="plain").shares
+    assert [s.estimate for s in own] == [s.estimate for s in plain] == [s.estimate for s in other]

@@ -15,6 +15,7 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Counts, HypothesisTest, ScorePiece
 from onsetstudy.core.serialise import from_dict
 from onsetstudy.survival.ranktests.compare import compare_arms
+from onsetstudy.survival.ranktests.label_exchange import label_cases
 from onsetstudy.survival.ranktests.rank_scores import SCORE_FAMILY
 from onsetstudy.survival.ranktests.score_statistics import (
     arm_direction,
@@ -451,3 +452,9 @@ def test_pieces_that_hold_no_covariance_are_refused(observed, variance):
     good = ScorePiece(stratum="a", cases=10, observed_minus_expected=(1.0,) * len(observed), variance=sound)
     with pytest.raises(OnsetStudyError, match="the stratum 'b' holds no covariance of its scores"):
         pool_score_pieces([good, bad])
+
+
+def test_labels_are_numbered_in_order_of_their_names_and_arms_from_the_reference():
+    found = label_cases(Intervals([0, 1, 2], [1, 2, 3]), ["b", "a", "b"], reference_arm="b", stratum=["y", "x", "y"])
+    assert (found.arm.tolist(), found.arms) == ([0, 1, 0], ("b", "a"))
+    assert (found.stratum.tolist(), found.strata) == ([1, 0, 1], ("x", "y"))

@@ -11,7 +11,7 @@ from onsetstudy.core.errors import NotEstimable
 from onsetstudy.survival.curve.functionals import functional_variance, influence_values
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.summaries.clustered import cluster_spread, numb_by
-from onsetstudy.survival.summaries.restricted_mean import waits_of_masses
+from onsetstudy.survival.summaries.rmst import waits_of_masses
 
 SCHEDULE = np.array([1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 15.0])
 TAU = 15.0

@@ -10,14 +10,9 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.serialise import from_dict
 from onsetstudy.inference.proportions import mcnemar_exact, newcombe_paired_difference
-from onsetstudy.survival.curve.npmle import Curves
-from onsetstudy.survival.summaries.standardisation import sort_arms
 from onsetstudy.survival.summaries.within_patient import (
-    _Asked,
-    _undecided,
     paired_not_numb,
     paired_numb_by,
-    paired_success,
 )
 
 YES, NO, OPEN = (0.0, 2.0), (4.0, np.inf), (1.0, 6.0)
@@ -34,7 +29,7 @@ def paired(pairs):
 def test_the_printed_crossover(reference):
     # 44 plain and 48 buffered successes of 63, 43 both: 1 against 5 discordant.
     times, arm, patient = paired([(YES, YES)] * 43 + [(YES, NO)] * 5 + [(NO, YES)] * 1 + [(NO, NO)] * 14)
-    result = paired_success(times, arm, patient, reference_arm="plain", target_min=3)
+    result = paired_numb_by(times, arm, patient, reference_arm="plain", target_min=3)
     reference("manta_2023_mcnemar").check("1 v 5", result.difference.p_value)
     assert [a.estimate for a in result.arms] == [44 / 63, 48 / 63]
     assert result.difference.estimate == pytest.approx(4 / 63)
@@ -48,7 +43,7 @@ def test_the_printed_crossover(reference):
 def test_limits_as_printed(reference):
     ref = reference("newcombe_1998_paired")
     times, arm, patient = paired([(YES, YES)] * 20 + [(YES, NO)] * 12 + [(NO, YES)] * 2 + [(NO, NO)] * 16)
-    result = paired_success(times, arm, patient, reference_arm="plain", target_min=3)
+    result = paired_numb_by(times, arm, patient, reference_arm="plain", target_min=3)
     ref.check("20 12 2 16 low", result.difference.interval.low)
     ref.check("20 12 2 16 high", result.difference.interval.high)
 
@@ -61,11 +56,11 @@ def test_p_and_interval_never_contradict_and_keep_their_error(n):
     for table in tables:
         cases = paired([p for p, k in zip(PAIRS, table, strict=True) for _ in range(k)])
         for level in (0.8, 0.95, 0.99):
-            found = paired_success(*cases, reference_arm="plain", target_min=3, conf_level=level).difference
+            found = paired_numb_by(*cases, reference_arm="plain", target_min=3, conf_level=level).difference
             outside = not found.interval.low <= 0 <= found.interval.high
             assert (found.p_value < 1 - level) == outside, (table, level)
             low, high = newcombe_paired_difference(*table, level)
-            assert found.interval.low <= low < high <= found.interval.high
+            assert found.interval.low - 1e-12 <= low < high <= found.interval.high + 1e-12
             if level == 0.95:
                 claimed.append(outside)
     for differ, both in itertools.product(np.linspace(0.05, 1, 20), np.linspace(0, 1, 6)):
@@ -75,7 +70,7 @@ def test_p_and_interval_never_contradict_and_keep_their_error(n):
 
 def test_p_and_interval_agree_where_the_limits_are_wider_than_the_exact_test():
     cases = paired([(YES, YES)] + [(YES, NO)] * 8 + [(NO, NO)] * 191)
-    found = paired_success(*cases, reference_arm="plain", target_min=3, conf_level=0.99).difference
+    found = paired_numb_by(*cases, reference_arm="plain", target_min=3, conf_level=0.99).difference
     assert found.interval.low < 0
     assert found.p_value > 0.01 > mcnemar_exact(8, 0)
 
@@ -83,30 +78,30 @@ def test_p_and_interval_agree_where_the_limits_are_wider_than_the_exact_test():
 def test_row_order_does_nothing_and_swapping_mirrors():
     times, arm, patient = paired([(YES, YES)] * 4 + [(YES, NO)] * 5 + [(NO, YES)] * 2 + [(NO, NO)] * 3)
     order = np.random.default_rng(1).permutation(len(arm))
-    one = paired_success(times, arm, patient, reference_arm="plain", target_min=3)
-    two = paired_success(
+    one = paired_numb_by(times, arm, patient, reference_arm="plain", target_min=3)
+    two = paired_numb_by(
         times.take(order), np.array(arm)[order], np.array(patient)[order], reference_arm="plain", target_min=3
     )
     assert one == two
-    back = paired_success(times, arm, patient, reference_arm="buffered", target_min=3)
+    back = paired_numb_by(times, arm, patient, reference_arm="buffered", target_min=3)
     assert back.difference.estimate == -one.difference.estimate
     assert back.difference.interval.low == pytest.approx(-one.difference.interval.high)
     assert back.difference.p_value == one.difference.p_value
 
 
-def test_undecided_and_single_patients_are_left_out_and_counted():
+def test_single_patients_are_left_out_and_counted():
     times, arm, patient = paired([(YES, NO)] * 4 + [(NO, NO)] * 3 + [(OPEN, YES)] * 2 + [(NO, YES)])
     kept = np.arange(len(arm)) != len(arm) - 1
-    result = paired_success(
+    result = paired_numb_by(
         times.take(kept), np.array(arm)[kept], np.array(patient)[kept], reference_arm="plain", target_min=3
     )
-    assert result.n.cases == 14
-    assert "3 of 10 patients are left out" in result.caution[0].text
+    assert result.n.cases == 18
+    assert "1 of 10 patients is left out" in result.caution[-1].text
 
 
 def test_no_disagreement_still_has_width():
     times, arm, patient = paired([(YES, YES)] * 10)
-    result = paired_success(times, arm, patient, reference_arm="plain", target_min=3)
+    result = paired_numb_by(times, arm, patient, reference_arm="plain", target_min=3)
     assert result.difference.p_value == 1
     assert result.difference.std_error > 0
     assert result.difference.interval.low < -0.1
@@ -115,11 +110,11 @@ def test_no_disagreement_still_has_width():
 def test_mistakes_are_named():
     times, arm, patient = paired([(YES, YES)] * 2)
     with pytest.raises(OnsetStudyError, match="patient p0 has 2 cases in the arm buffered"):
-        paired_success(times, arm, ["p0"] * 4, reference_arm="plain", target_min=3)
+        paired_numb_by(times, arm, ["p0"] * 4, reference_arm="plain", target_min=3)
     with pytest.raises(OnsetStudyError, match="beside 4 cases"):
-        paired_success(times, arm, patient[:2], reference_arm="plain", target_min=3)
-    with pytest.raises(NotEstimable, match="no patient has a decided result in both arms"):
-        paired_success(times, arm, ["a", "b", "c", "d"], reference_arm="plain", target_min=3)
+        paired_numb_by(times, arm, patient[:2], reference_arm="plain", target_min=3)
+    with pytest.raises(NotEstimable, match="no patient was tested in both arms"):
+        paired_numb_by(times, arm, ["a", "b", "c", "d"], reference_arm="plain", target_min=3)
 
 
 def of_each(verb, cases, **more):
@@ -127,19 +122,23 @@ def of_each(verb, cases, **more):
 
 
 @pytest.mark.parametrize("counts", [(4, 5, 2, 3), (0, 9, 0, 3), (6, 0, 0, 6), (1, 1, 8, 2)])
-def test_limits_of_the_curves_are_newcombes_where_every_result_is_decided(counts):
-    cases = paired([p for p, k in zip(PAIRS, counts, strict=True) for _ in range(k)])
-    one = of_each(paired_success, cases, target_min=3).difference
-    assert of_each(paired_numb_by, cases, target_min=3).difference == one
-    times, arm, patient = cases
-    order = np.lexsort((patient, np.array(arm) == "buffered"))
-    armed = sort_arms(times.take(order), np.array(arm)[order], reference_arm="plain")
-    two = _undecided(armed, _Asked(3.0, 0.95, 0.0, Curves(), numb=True)).difference
-    for name in ("low", "high"):
-        assert getattr(two.interval, name) == pytest.approx(getattr(one.interval, name))
-    assert two.estimate == pytest.approx(one.estimate)
-    assert two.p_value == pytest.approx(one.p_value)
-    assert two.std_error == pytest.approx(one.std_error)
+def test_limits_and_error_are_those_of_the_counts_where_every_result_is_decided(counts):
+    """By hand: McNemar's exact test, Newcombe's limits drawn out to 0 where it does not reject, Wald's error."""
+    n, (only_buffered, only_plain) = sum(counts), counts[1:3]
+    found = of_each(
+        paired_numb_by, paired([p for p, k in zip(PAIRS, counts, strict=True) for _ in range(k)]), target_min=3
+    )
+    low, high = newcombe_paired_difference(*counts)
+    exact = mcnemar_exact(only_buffered, only_plain)
+    assert found.difference.p_value == pytest.approx(exact)
+    low, high = (low, high) if exact < 0.05 else (min(low, 0), max(high, 0))
+    assert (found.difference.interval.low, found.difference.interval.high) == pytest.approx((low, high))
+    assert found.difference.estimate == pytest.approx((only_buffered - only_plain) / n)
+    variance = (only_buffered + only_plain - (only_buffered - only_plain) ** 2 / n) / n**2
+    error = np.sqrt(variance) if variance > 1e-12 else (high - low) / 2 / stats.norm.isf(0.025)
+    assert found.difference.std_error == pytest.approx(error)
+    assert [arm.n.onsets for arm in found.arms] == [counts[0] + only_plain, counts[0] + only_buffered]
+    assert found.n.cases == found.difference.n.cases == 2 * n
 
 
 def test_an_open_result_leaves_no_patient_out():

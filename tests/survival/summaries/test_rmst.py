@@ -16,8 +16,7 @@ from onsetstudy.core.serialise import from_dict
 from onsetstudy.survival.curve import functionals
 from onsetstudy.survival.curve.functionals import functional_bounds, functional_variance, observed_information
 from onsetstudy.survival.curve.npmle import fit_npmle
-from onsetstudy.survival.summaries.restricted_mean import waits_of_masses
-from onsetstudy.survival.summaries.rmst import estimate_rmst
+from onsetstudy.survival.summaries.rmst import estimate_rmst, waits_of_masses
 from tests.examples import examples
 from tests.survival.build import cases, grid, inf, interval_rows
 
