@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from onsetstudy.core.errors import Gathered, OnsetStudyError, Problem
+from onsetstudy.core.errors import Gathered, OnsetStudyError
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -189,20 +189,16 @@ def checked_weight(weight: ArrayLike | None, n: int, kind: str = "counts") -> Fl
     return values
 
 
-def texts_per_case(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> NDArray[Any]:
+def texts_per_case(values: ArrayLike, n: int, name: str, problems: Gathered) -> NDArray[Any]:
     """The values as texts, one per case; what is wrong is added to ``problems``."""
-    try:
+    with problems:
         return one_per_case(values, n, name).astype(str)
-    except OnsetStudyError as error:
-        problems += error.problems
-        return np.full(n, "")
+    return np.full(n, "")
 
 
-def label_codes(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> tuple[IntArray, list[str]]:
+def label_codes(values: ArrayLike, n: int, name: str, problems: Gathered) -> tuple[IntArray, list[str]]:
     """Positions and sorted names of a label per case; what is wrong is added to ``problems``."""
-    try:
+    with problems:
         names, code = np.unique(one_per_case(values, n, name).astype(str), return_inverse=True)
-    except OnsetStudyError as error:
-        problems += error.problems
-        return np.zeros(n, dtype=np.int64), []
-    return code.astype(np.int64), [str(name) for name in names]
+        return code.astype(np.int64), names.tolist()
+    return np.zeros(n, dtype=np.int64), []

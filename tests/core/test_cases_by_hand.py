@@ -8,7 +8,7 @@ import pytest
 
 from onsetstudy.core.arrays import checked_weight, label_codes
 from onsetstudy.core.cases import Cases, merge_alike, takes_cases
-from onsetstudy.core.errors import OnsetStudyError, Problem
+from onsetstudy.core.errors import Gathered, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 
 TIMES = Intervals([0.0, 1.0, 2.0], [1.0, 2.0, np.inf])
@@ -83,7 +83,7 @@ def test_covariates_of_numbers_stay_numbers_and_of_words_words():
 
 
 def test_labels_are_numbered_in_order_of_their_names():
-    problems: list[Problem] = []
+    problems = Gathered()
     code, names = label_codes(["b", "a", "b"], 3, "arm", problems)
     assert (code.tolist(), names, problems) == ([1, 0, 1], ["a", "b"], [])
     code, names = label_codes(["b", None, "b"], 3, "arm", problems)

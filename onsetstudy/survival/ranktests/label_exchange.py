@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike
 
 from onsetstudy.core.arrays import FloatArray, IntArray, label_codes
 from onsetstudy.core.cases import unknown_reference
-from onsetstudy.core.errors import OnsetStudyError, Problem
+from onsetstudy.core.errors import Gathered, OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Counts
 
@@ -76,7 +76,7 @@ class Units:
 
 
 def _arms(
-    values: ArrayLike, weight: FloatArray, reference_arm: str, problems: list[Problem]
+    values: ArrayLike, weight: FloatArray, reference_arm: str, problems: Gathered
 ) -> tuple[IntArray, tuple[str, ...]]:
     code, names = label_codes(values, weight.size, "arm", problems)
     if reference_arm not in names:
@@ -108,7 +108,7 @@ def label_cases(
         With all problems at once: labels missing or not one per case, an unknown reference arm, a single arm,
         weights that are not whole numbers, a cluster that holds several arms, strata or blocks.
     """
-    n, problems = len(times), list[Problem]()
+    n, problems = len(times), Gathered()
     weights = np.ones(n) if weight is None else np.asarray(weight, dtype=np.float64)
     arm_code, arms = _arms(arm, weights, reference_arm, problems)
     stratum_code, strata = (

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray, texts_per_case
 from onsetstudy.core.cases import unknown_reference
-from onsetstudy.core.errors import OnsetStudyError, Problem
+from onsetstudy.core.errors import Gathered, OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval
 from onsetstudy.inference.proportions import Limits
@@ -169,7 +169,7 @@ def sort_arms(
         If a label is missing, the reference arm has no case, or no other arm has one, or
         no stratum holds a case of every arm, or there are more than two arms where two are wanted.
     """
-    problems = list[Problem]()
+    problems = Gathered()
     arm_of = texts_per_case(arm, len(times), "arm", problems)
     stratum_of = (
         np.full(len(times), "") if stratum is None else texts_per_case(stratum, len(times), "stratum", problems)
@@ -178,8 +178,8 @@ def sort_arms(
         raise OnsetStudyError(problems)
     many = np.ones(len(times)) if weight is None else np.asarray(weight, dtype=np.float64)
     contrast_arm = None if contrast_arm is None else str(contrast_arm)
-    if problems := _arm_problems(set(arm_of.tolist()), reference_arm, contrast_arm, two_arms):
-        raise OnsetStudyError(problems)
+    if wrong := _arm_problems(set(arm_of.tolist()), reference_arm, contrast_arm, two_arms):
+        raise OnsetStudyError(wrong)
     if contrast_arm is not None:
         kept = np.isin(arm_of, [reference_arm, contrast_arm])
         times, arm_of, stratum_of, many = times.take(kept), arm_of[kept], stratum_of[kept], many[kept]
