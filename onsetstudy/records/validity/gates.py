@@ -112,7 +112,7 @@ def doubts_of_practice(records: Records, protocol: Protocol, practice: str, *, t
 
 def _tests(records: Records, protocol: Protocol) -> ArmTests:
     cases, schedule = records.cases, protocol.schedule
-    tests = target_tests(records, schedule.control_window_min)
+    tests = target_tests(records, protocol)
     case, at = tests.case, tests.minute
     planned = np.asarray(schedule.tests_min, dtype=np.float64)
     window = WINDOW * float(np.diff(planned, prepend=0.0).min()) if schedule.window_min is None else schedule.window_min
