@@ -95,8 +95,7 @@ class _Open:
 
     def text(self, row: int, column: str) -> str:
         """What a cell says; empty where it is empty or there is no such column."""
-        value = self.frame[column].iloc[row] if column in self.frame else None
-        return "" if value is None or value != value else str(value).strip()
+        return _said(self.frame[column].iloc[row]) if column in self.frame else ""
 
     def number(self, row: int, column: str) -> float | None:
         """A number with a point or a comma; refused where it is none."""
@@ -109,8 +108,7 @@ class _Open:
 
     def texts(self, column: str) -> list[str]:
         """What all cells of a column say."""
-        values = self.frame[column] if column in self.frame else [None] * len(self.frame)
-        return ["" if value is None or value != value else str(value).strip() for value in values]
+        return [_said(value) for value in self.frame[column]] if column in self.frame else [""] * len(self.frame)
 
     def rows(self) -> dict[str, list[int]]:
         """Rows of every case, in the order in which they stand."""
@@ -131,6 +129,10 @@ class _Open:
         if len(rows) == 1:
             return self.text(rows[0], "volume_ml")
         return f"{sum(max(_number(self.text(row, 'volume_ml')) or 0.0, 0.0) for row in rows):.6g}"
+
+
+def _said(value: object) -> str:
+    return "" if value is None or value != value else str(value).strip()
 
 
 def fold_open_tables(
@@ -276,13 +278,15 @@ def _put(
         source.refuse(row, said, what, f"correct one of them, or leave {column} out of {case.raw.file}")
 
 
+def _rows_of(known: Mapping[str, int], table: _Open) -> list[tuple[int, list[int]]]:
+    """Of each case that a table tells of, its row and those of the table."""
+    return [(known[code], rows) for code, rows in table.rows().items() if code in known]
+
+
 def _fold_injections(case: _Open, table: _Open, known: Mapping[str, int]) -> None:
-    by_case = table.rows()
-    for code, rows in by_case.items():
-        if code not in known:
-            continue
-        at = known[code]
-        rows = sorted(rows, key=lambda row: _number(table.text(row, "number")) or 0.0)
+    by_case = _rows_of(known, table)
+    for at, unordered in by_case:
+        rows = sorted(unordered, key=lambda row: _number(table.text(row, "number")) or 0.0)
         for row in rows:
             table.number(row, "volume_ml")
         if planned := [row for row in rows if table.text(row, "role") == "planned"]:
@@ -290,8 +294,9 @@ def _fold_injections(case: _Open, table: _Open, known: Mapping[str, int]) -> Non
             _solution(case, at, table, planned)
             _put(case, at, "volume_ml", table, planned[0], value=table.total(planned))
         _supplement(case, at, table, [row for row in rows if table.text(row, "role") == "supplemental"])
+    told = {at for at, _ in by_case}
     for code, at in known.items():
-        if code not in by_case and not case.text(at, "volume_ml"):
+        if at not in told and not case.text(at, "volume_ml"):
             case.refuse(at, "case_id", f"{code} has no injection", f"enter it in {table.raw.file}", "missing")
 
 
@@ -333,19 +338,16 @@ def _supplement(case: _Open, at: int, table: _Open, rows: list[int]) -> None:
 
 
 def _fold_events(case: _Open, table: _Open, known: Mapping[str, int]) -> None:
-    for code, rows in table.rows().items():
-        if code not in known:
-            continue
+    for at, rows in _rows_of(known, table):
         if not (told := [row for row in rows if table.text(row, "kind") != "none"]):
-            _put(case, known[code], "adverse_event", table, rows[0], "kind", "none")
+            _put(case, at, "adverse_event", table, rows[0], "kind")
             continue
-        row = next((row for row in told if table.text(row, "serious") == "yes"), told[0])
-        already = case.text(known[code], "adverse_event")
+        serious = [row for row in told if table.text(row, "serious") == "yes"]
         # The case has room for one event: any of those told is in agreement with it.
-        row = next((r for r in told if r == row or table.text(r, "kind") == already), row) if already else row
-        serious = "yes" if any(table.text(r, "serious") == "yes" for r in told) else table.text(row, "serious")
-        _put(case, known[code], "adverse_event", table, row, "kind")
-        _put(case, known[code], "adverse_serious", table, row, "serious", serious)
+        already = case.text(at, "adverse_event")
+        row = next((row for row in told if table.text(row, "kind") == already), (serious or told)[0])
+        _put(case, at, "adverse_event", table, row, "kind")
+        _put(case, at, "adverse_serious", table, row, "serious", "yes" if serious else None)
 
 
 def _check_screening(table: _Open, known: Mapping[str, int]) -> None:
