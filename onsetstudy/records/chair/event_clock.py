@@ -33,8 +33,7 @@ MOST_DRIFT = 1e-3
 class Anchor:
     """Two clocks at one moment: of a page load (``page_s``, ``wall_s``) and of the computer.
 
-    ``server_s`` are seconds of a clock that runs on through sleep, since the start ``boot``; ``half_s`` is half the
-    time that question and answer took.
+    ``server_s`` are seconds of a clock that runs on through sleep, since the start ``boot``.
     """
 
     clock: str
@@ -43,7 +42,6 @@ class Anchor:
     boot: str
     server_s: float
     server_wall_s: float
-    half_s: float
     seq: int
 
 
@@ -70,21 +68,22 @@ SOME_TIME = Moment(low_s=-math.inf, high_s=math.inf, flagged=True)
 
 
 def _anchor(event: Event) -> Anchor | None:
+    """The anchor of an entry; none where it cannot be read, or question and answer took too long to tell the moment."""
     told = event.payload
     try:
-        anchor = Anchor(
+        if not 0 <= float(told["half_s"]) <= TOLERANCE_S:
+            return None
+        return Anchor(
             clock=event.clock,
             page_s=event.at_monotonic,
             wall_s=event.wall_s,
             boot=str(told["boot"]),
             server_s=float(told["server_s"]),
             server_wall_s=float(told["server_wall_s"]),
-            half_s=float(told["half_s"]),
             seq=event.seq,
         )
     except (KeyError, TypeError, ValueError):
         return None
-    return anchor if 0 <= anchor.half_s <= TOLERANCE_S else None
 
 
 class _Clocks:
@@ -276,6 +275,5 @@ def case_drift(events: Iterable[Event]) -> list[CaseDrift]:
         drift, at = measured.get(clock), [e.at_monotonic for e in entries]
         apart = None if drift is None else abs(drift) * 1e-6 * (max(at) - min(at))
         wall = max((e.wall_s - local_time(e, moments[e.id]).timestamp() for e in entries), key=abs)
-        told = CaseDrift(case_id=case_id, clock=clock, drift_ppm=drift, apart_s=apart, wall_apart_s=wall)
-        found.append(told)
+        found.append(CaseDrift(case_id=case_id, clock=clock, drift_ppm=drift, apart_s=apart, wall_apart_s=wall))
     return found

@@ -144,9 +144,8 @@ def _kinds(practice: StrArray, technique: StrArray, arm: StrArray) -> StrArray:
     """Practice, technique and arm of each case, with fewer of these where fewer than so many cases are alike."""
     found = np.full(practice.size, "", dtype=object)
     open_ = np.ones(practice.size, dtype=bool)
-    for parts in ((practice, technique, arm), (practice, technique), (practice,), ()):
-        rows = zip(*parts, strict=True) if parts else [()] * found.size
-        code = np.array([" | ".join(row) for row in rows], dtype=object)
+    for parts in ((practice, technique, arm), (practice, technique), (practice,)):
+        code = np.array([" | ".join(row) for row in zip(*parts, strict=True)], dtype=object)
         names, group = np.unique(code.astype(str), return_inverse=True)
         enough = np.bincount(group, minlength=names.size)[group] >= ALIKE
         found[open_ & enough] = code[open_ & enough]
