@@ -103,8 +103,8 @@ def fold_events(events: Sequence[Event], preparations: Sequence[Event], facts: S
     prepared = _prepared(preparations)
     drift = case_drift(events)
     wrong_day = {d.case_id for d in drift if abs(d.wall_apart_s) > WALL_APART_S}
-    every = [_Case(case_id, entries, moments, facts) for case_id, entries in by_case.items()]
-    folded = [case for case in every if case.zero is not None]
+    injected = {c: own for c, own in by_case.items() if any(event.kind == facts.clock_zero for event in own)}
+    folded = [_Case(case_id, entries, moments, facts) for case_id, entries in injected.items()]
     cases = [case.row(prepared.get(case.case_id, {}), apart=case.case_id in wrong_day) for case in folded]
     tests = [row for case in folded for row in case.tests()]
     adverse = [row for case in folded for row in case.adverse()]
@@ -114,7 +114,7 @@ def fold_events(events: Sequence[Event], preparations: Sequence[Event], facts: S
         cold_tests=_table(tests, COLD_TESTS, facts.file, "cold_tests"),
         adverse_events=pd.DataFrame(adverse, columns=list(ADVERSE_COLUMNS), dtype=object),
         flagged=tuple(case.case_id for case in folded if case.flagged),
-        not_injected=tuple(case.case_id for case in every if case.zero is None),
+        not_injected=tuple(case_id for case_id in by_case if case_id not in injected),
         widened=widened,
         clocks=_clocks_table([case.case_id for case in folded], widened, drift),
     )
@@ -150,7 +150,7 @@ def _clocks_table(case_ids: Sequence[str], widened: Sequence[str], drift: Sequen
 
 
 class _Case:
-    """Entries of one case, and its clock zero."""
+    """Entries of one case that was injected, and its clock zero."""
 
     def __init__(
         self, case_id: str, entries: Sequence[Event], moments: Mapping[str, Moment], facts: StudyFacts
@@ -160,21 +160,20 @@ class _Case:
         self.first: dict[str, Event] = {}
         for event in entries:
             self.first.setdefault(event.kind, event)
-        self.zero_event = self.first.get(facts.clock_zero)
-        self.zero = None if self.zero_event is None else moments[self.zero_event.id]
-        self.flagged, self.widened = False, False
+        self.zero_event = self.first[facts.clock_zero]
+        self.zero = moments[self.zero_event.id]
+        self.flagged, self.widened = self.zero.flagged, False
         tests = [event for event in entries if event.kind == "test"]
         # Before the injection has ended no test tells of onset, whatever was felt.
-        self.early = [] if self.zero is None else [e for e in tests if moments[e.id].high_s < self.zero.low_s]
+        self.early = [event for event in tests if moments[event.id].high_s < self.zero.low_s]
         self.timed = [event for event in tests if event not in self.early]
 
     def minute(self, event: Event) -> tuple[float, float] | None:
         """Earliest and latest minute after clock zero; ``None`` where nothing bounds it."""
-        assert self.zero is not None
         moment = self.moments[event.id]
         low = (moment.low_s - self.zero.high_s) / 60
         high = (moment.high_s - self.zero.low_s) / 60
-        self.flagged |= moment.flagged or self.zero.flagged
+        self.flagged |= moment.flagged
         return (max(low, 0.0), max(high, 0.0)) if math.isfinite(low) and math.isfinite(high) else None
 
     def first_minute(self, kind: str) -> float | None:
@@ -191,7 +190,7 @@ class _Case:
             if response not in ("felt", "not_felt"):
                 continue
             minute = self.minute(event)
-            self.widened |= self.moments[event.id].flagged or self.zero is None or self.zero.flagged
+            self.widened |= self.moments[event.id].flagged or self.zero.flagged
             if minute is None:
                 continue
             # A control tooth stands beside its target: it moves with what the target said.
@@ -225,8 +224,6 @@ class _Case:
 
     def _times(self) -> dict[str, Any]:
         """Date and clock time at clock zero by the computer's clock, with the page's offset; the others from there."""
-        assert self.zero_event is not None
-        assert self.zero is not None
         zero_wall = local_time(self.zero_event, self.zero)
         told: dict[str, Any] = {"case_date": zero_wall.date().isoformat()}
         for column in ("injection_start", "injection_end", "treatment_end_time", "seated_time", "dismissed_time"):

@@ -109,10 +109,9 @@ def read_fractions_of_a_day(cases: Findings, tests: Findings, zero: FloatArray, 
     ):
         refused = np.isin(np.arange(len(minute)), rows[name].difference(rows["read"]))
         tests.refuse_where(refused, "minute", "clock_or_minutes", f'"{{value}}" {number} {why}', mend)
-    early = ~table.loc[rows["early"]].duplicated("case")
+    first = table.loc[rows["early"]].drop_duplicates("case").index
     what = "all tests of this case lie in the first minute: are they times of day that a spreadsheet wrote as numbers?"
-    asked = np.isin(np.arange(len(minute)), early.index[early])
-    tests.query(asked, "minute", "unusual", what, f"if so, {by_the_clock}")
+    tests.query(np.isin(np.arange(len(minute)), first), "minute", "unusual", what, f"if so, {by_the_clock}")
     so_written = cases.typed["case_id"].isin(told.index[told["read"] | told["packed"]]).to_numpy()
     for column in CASE_MINUTES:
         beside = so_written & (cases.numbers(column) < 1)
@@ -125,7 +124,6 @@ def _as_fractions(table: pd.DataFrame, planned: int) -> pd.DataFrame:
     of_a_tooth = table.groupby(["case", "tooth"])["minute"].nunique().groupby("case").max()
     told = pd.DataFrame({"several": of_a_tooth > 1, "exact": by_case["exact"].any()})
     told["fits"] = by_case["after"].max() <= WITHIN_MIN
-    told.loc[by_case["after"].count() < by_case.size(), "fits"] = False
     told["packed"] = told["several"] & (by_case["minute"].max() - by_case["minute"].min() <= WITHIN_MIN / DAY_MIN)
     told["packed"] &= by_case["minute"].max() >= NIGHT_UNTIL_MIN / DAY_MIN
     told["read"] = told["several"] & told["fits"] & told["exact"]
