@@ -31,12 +31,11 @@ MOST_DRIFT = 1e-3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Anchor:
-    """Two clocks at one moment: of a page load (``page_s``, ``wall_s``) and of the computer.
+    """Clocks at one moment: the two of a page load (``page_s``, ``wall_s``) and the computer's.
 
     ``server_s`` are seconds of a clock that runs on through sleep, since the start ``boot``.
     """
 
-    clock: str
     page_s: float
     wall_s: float
     boot: str
@@ -67,23 +66,16 @@ SOME_TIME = Moment(low_s=-math.inf, high_s=math.inf, flagged=True)
 """Of an entry of which nothing tells when it was made."""
 
 
-def _anchor(event: Event) -> Anchor | None:
-    """The anchor of an entry; none where it cannot be read, or question and answer took too long to tell the moment."""
+def _anchor(event: Event) -> Anchor:
     told = event.payload
-    try:
-        if not 0 <= float(told["half_s"]) <= TOLERANCE_S:
-            return None
-        return Anchor(
-            clock=event.clock,
-            page_s=event.at_monotonic,
-            wall_s=event.wall_s,
-            boot=str(told["boot"]),
-            server_s=float(told["server_s"]),
-            server_wall_s=float(told["server_wall_s"]),
-            seq=event.seq,
-        )
-    except (KeyError, TypeError, ValueError):
-        return None
+    return Anchor(
+        page_s=event.at_monotonic,
+        wall_s=event.wall_s,
+        boot=str(told["boot"]),
+        server_s=float(told["server_s"]),
+        server_wall_s=float(told["server_wall_s"]),
+        seq=event.seq,
+    )
 
 
 class _Clocks:
@@ -93,9 +85,11 @@ class _Clocks:
         self.base: dict[str, float] = {}
         self.of: dict[str, list[Anchor]] = {}
         for event in events:
-            if (anchor := _anchor(event) if event.kind == "anchor" else None) is not None:
+            # Where question and answer took long, nobody knows at which moment the two clocks were read.
+            if event.kind == "anchor" and event.payload["half_s"] <= TOLERANCE_S:
+                anchor = _anchor(event)
                 self.base.setdefault(anchor.boot, anchor.server_wall_s - anchor.server_s)
-                self.of.setdefault(anchor.clock, []).append(anchor)
+                self.of.setdefault(event.clock, []).append(anchor)
         for anchors in self.of.values():
             anchors.sort(key=lambda a: (a.page_s, a.seq))
         # The order of entry decides between equal readings: a clock that slept may not have moved.

@@ -162,7 +162,7 @@ class _Case:
             self.first.setdefault(event.kind, event)
         self.zero_event = self.first[facts.clock_zero]
         self.zero = moments[self.zero_event.id]
-        self.flagged, self.widened = self.zero.flagged, False
+        self.flagged, self.widened = False, False
         tests = [event for event in entries if event.kind == "test"]
         # Before the injection has ended no test tells of onset, whatever was felt.
         self.early = [event for event in tests if moments[event.id].high_s < self.zero.low_s]
@@ -173,7 +173,7 @@ class _Case:
         moment = self.moments[event.id]
         low = (moment.low_s - self.zero.high_s) / 60
         high = (moment.high_s - self.zero.low_s) / 60
-        self.flagged |= moment.flagged
+        self.flagged |= moment.flagged or self.zero.flagged
         return (max(low, 0.0), max(high, 0.0)) if math.isfinite(low) and math.isfinite(high) else None
 
     def first_minute(self, kind: str) -> float | None:

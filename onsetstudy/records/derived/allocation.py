@@ -165,9 +165,9 @@ def arm_standing(frame: pd.DataFrame, known: ArmStanding | None) -> ArmStanding 
         return dataclasses.replace(known, cases=int(randomised.sum()))
     verified = frame["arm_allocated"].notna().to_numpy()
     other = verified & (frame["arm_received"] != frame["arm_allocated"]).to_numpy()
-    late = int((frame["off_protocol"] != "").sum()) if "off_protocol" in frame else 0
-    cases, known_arm, other_arm = (int(rows.sum()) for rows in (randomised, verified, other))
-    return dataclasses.replace(known, cases=cases, verified=known_arm, other_arm=other_arm, kept=late)
+    late = (frame["off_protocol"] != "").to_numpy()
+    counted = {"cases": randomised, "verified": verified, "other_arm": other, "kept": late}
+    return dataclasses.replace(known, **{name: int(rows.sum()) for name, rows in counted.items()})
 
 
 def listed_from_log(log: pd.DataFrame) -> pd.DataFrame:

@@ -105,7 +105,7 @@ def _wanted(cases: pd.DataFrame, readings: pd.DataFrame, protocol: Protocol) -> 
     solution = _text(cases, "vasoconstrictor")
     event = ~np.isin(_text(cases, "adverse_event"), ("", "none", "positive_aspiration"))
     scored = _text(cases, "score_missing_reason") == ""
-    always = ("control_tooth", "adverse_event", "agent_percent", "vasoconstrictor", "age_band")
+    always = ("control_tooth", "adverse_event", "agent_percent", "vasoconstrictor", "age_band", "weight_kg")
     guesses = ("guess_patient", "guess_operator", "guess_assessor")
     treated = _text(cases, "procedure") != "none"
     applies = {
@@ -117,7 +117,6 @@ def _wanted(cases: pd.DataFrame, readings: pd.DataFrame, protocol: Protocol) -> 
         "adverse_serious": event,
         "vasoconstrictor_dilution": ~np.isin(solution, ("", "none", "felypressin")),
         "cartridge_ml": np.isin(_text(cases, "mix_mode"), ("add", "replace")),
-        "weight_kg": everyone if protocol.doses is not None else ~everyone,
         "rescue_volume_ml": cases["rescue_min"].notna().to_numpy(dtype=bool),
     }
     if protocol.pain is not None:
