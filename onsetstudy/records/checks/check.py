@@ -263,7 +263,7 @@ def _refuse_together(cases: Findings, tests: Findings, belongs: IntArray) -> Non
     rows, first, count = np.unique(belongs[faulty], return_index=True, return_counts=True)
     good = ~cases.refused[rows]
     for row, reading, n in zip(rows[good].tolist(), faulty[first][good].tolist(), count[good].tolist(), strict=True):
-        place = f"row {int(tests.raw.source_row.iloc[reading])} of the cold tests"
+        place = f"row {tests.line(reading)} of the cold tests"
         if tests.raw.places:
             place = f"column {tests.raw.places[reading]['minute'][1]}"
         what, them = f"a cold test of this case was refused ({place})", "it"

@@ -98,9 +98,12 @@ class Findings:
         value: Any = self.raw.frame[column].iloc[row] if column in self.raw.frame else None
         return None if value is None or value != value else str(value)
 
+    def line(self, row: int) -> int:
+        """Where a row stands, as the spreadsheet numbers it."""
+        return int(self.raw.source_row.iloc[row])
+
     def _problem(self, row: int, column: str, code: str, what: str, mend: str) -> Problem:
-        at = int(self.raw.source_row.iloc[row])
-        where = Where(file=self.raw.file, sheet=self.raw.sheet, row=at, column=column)
+        where = Where(file=self.raw.file, sheet=self.raw.sheet, row=self.line(row), column=column)
         value = None if code in UNTOLD else self.cell(row, column)
         return Problem(what=what, where=where, mend=mend, value=value, code=code)
 

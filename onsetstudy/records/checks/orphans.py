@@ -90,7 +90,7 @@ def hold_back_likely_cases(cases: Findings, tests: Findings, belongs: IntArray, 
         if above == below >= 0:
             likely = likely | {above}
         row = int(rows[alone.index[0]])
-        place = f"row {int(tests.raw.source_row.iloc[row])} of the cold tests"
+        place = f"row {tests.line(row)} of the cold tests"
         told = f'case code "{written}", which no case has,' if written else "no case code"
         told = "a code that is not used" if tests.first[row] in UNTOLD else told
         for case in sorted(case for case in likely if not cases.refused[case]):
