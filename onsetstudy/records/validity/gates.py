@@ -14,8 +14,9 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 
-from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray, StrArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
 from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.derived.onset import target_tests
@@ -116,12 +117,8 @@ def _tests(records: Records, protocol: Protocol) -> ArmTests:
     case, at = tests.case, tests.minute
     planned = np.asarray(schedule.tests_min, dtype=np.float64)
     window = WINDOW * float(np.diff(planned, prepend=0.0).min()) if schedule.window_min is None else schedule.window_min
-    apart = np.min(np.abs(at[:, None] - planned[None, :]), axis=1) if at.size else np.zeros(0)
-    first = np.ones(case.size, dtype=bool)
-    first[1:] = case[1:] != case[:-1]
-    # At risk up to and with the first test that was not felt: later ones say nothing of onset.
-    before: IntArray = np.cumsum(~tests.felt) - ~tests.felt
-    start = np.maximum.accumulate(np.where(first, np.arange(case.size), 0)) if case.size else np.zeros(0, dtype=int)
+    apart = np.min(np.abs(at[:, None] - planned[None, :]), axis=1)
+    numb = pd.Series(~tests.felt).astype(int)
     practice, technique, arm = (cases[c].astype(str).to_numpy(dtype=str) for c in ("practice_id", "technique", "arm"))
     return ArmTests(
         case=case,
@@ -129,7 +126,8 @@ def _tests(records: Records, protocol: Protocol) -> ArmTests:
         felt=tests.felt,
         control=tests.control,
         valid=tests.valid(schedule.control_tooth),
-        at_risk=(before - before[start]) == 0,
+        # Up to and with the first test that was not felt: later ones say nothing of onset.
+        at_risk=(numb.groupby(case).cumsum() == numb).to_numpy(dtype=bool),
         off=tests.extra | (apart > window + 1e-9),
         arm=arm,
         practice=practice,
