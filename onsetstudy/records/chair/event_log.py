@@ -186,36 +186,37 @@ class _Case:
         felt = {e.payload.get("planned_min"): e.payload.get("response") for e in self.timed if _is_target(e)}
         rows = []
         for event in self.timed:
-            response = event.payload.get("response")
-            if response not in ("felt", "not_felt"):
+            if (response := event.payload["response"]) == "not_done":
                 continue
-            minute = self.minute(event)
             self.widened |= self.moments[event.id].flagged or self.zero.flagged
-            if minute is None:
+            if (minute := self.minute(event)) is None:
                 continue
             # A control tooth stands beside its target: it moves with what the target said.
             decides = felt.get(event.payload.get("planned_min"), response)
             at = minute[0] if decides == "felt" else minute[1]
             # The page asks for a planned minute; a test that stands for none was an extra one.
             kind = "extra" if event.payload.get("planned_min") is None else "planned"
-            row = (self.case_id, f"{at:.3f}", str(event.payload["tooth_role"]), str(response), kind)
+            row = (self.case_id, f"{at:.3f}", event.payload["tooth_role"], response, kind)
             rows.append(dict(zip((c.name for c in COLD_TESTS), row, strict=True)))
         return sorted(rows, key=lambda row: float(row["minute"]))
 
     def row(self, prepared: Mapping[str, Any], *, apart: bool) -> dict[str, str]:
         """Row of the table of cases; ``apart`` where a page's time of day was not the computer's."""
-        told: dict[str, Any] = {"case_id": self.case_id, "practice_id": self.facts.practice_id}
-        told["allocation"] = self.facts.allocation
+        facts = self.facts
+        told: dict[str, Any] = {
+            "case_id": self.case_id,
+            "practice_id": facts.practice_id,
+            "allocation": facts.allocation,
+        }
         for event in self.entries:
             if event.kind in ("case_opened", "recorded"):
                 told.update(event.payload)
             if event.kind == "baseline" and event.payload.get("tooth_role") == "target":
                 told["baseline_response"] = event.payload["response"]
         told.update(self._times(), **self._supplement(), **self._harm())
-        mixed = prepared.get("mix_mode", "none") != "none"
         told.update({k: v for k, v in prepared.items() if k in PREPARED_COLUMNS})
-        if mixed and (between := self._mixed_to_injection()) is not None:
-            told["mixed_to_injection_min"] = between
+        if prepared.get("mix_mode", "none") != "none":
+            told["mixed_to_injection_min"] = self._mixed_to_injection()
         noted = [str(told.get("notes") or ""), str(prepared.get("notes") or ""), FLAG if self.flagged else ""]
         noted += [WALL_FLAG if apart else "", EARLY_FLAG if self.early else ""]
         told["notes"] = "; ".join(filter(None, noted))
@@ -244,11 +245,10 @@ class _Case:
         minute = max(minute, SOONEST_SUPPLEMENT_MIN)
         told: dict[str, Any] = {"rescue_min": f"{minute:.3f}", "rescue_technique": event.payload.get("technique")}
         given = [e.payload for e in self.entries if e.kind == "supplement"]
-        volumes = [payload.get("volume_ml") for payload in given]
         # Volumes add up for one solution; of a part of them, or of two agents, no sum would be true.
         agents = {payload.get("agent") for payload in given}
-        if all(volumes) and len(agents) == 1:
-            told["rescue_volume_ml"] = f"{sum(float(volume or 0) for volume in volumes):g}"
+        if all(payload.get("volume_ml") for payload in given) and len(agents) == 1:
+            told["rescue_volume_ml"] = f"{sum(float(payload['volume_ml']) for payload in given):g}"
             told["rescue_agent"] = agents.pop()
         return told
 

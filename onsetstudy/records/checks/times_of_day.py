@@ -250,18 +250,16 @@ def _durations(
     longest = 1.5 * planned.max()
     known = ~np.isnan(clock_min)
     clock, around = clock_min[known], after[known] + HALF_DAY_MIN
-    with_seconds = bool((clock != clock.round()).any())
     fits = (around >= 0) & (around <= longest)
     twelve_hours = bool(fits[readings["case_id"].notna().to_numpy()[known]].all())
     if (clock >= NIGHT_UNTIL_MIN).all() or twelve_hours:
         return None
     # With its hours a duration is under one hour; minutes and seconds that became hours have no seconds of their own.
-    whole_hour = [("00:04:30", clock_min)] if (clock < HOUR_MIN).all() else []
-    as_hours = [] if with_seconds else [("04:30:00", clock_min / 60)]
+    ways = (("00:04:30", clock_min, (clock < HOUR_MIN).all()), ("04:30:00", clock_min / 60, (clock % 1 == 0).all()))
     found = [
         (minute, f"a spreadsheet's time such as {shown} was read as 4 minutes and 30 seconds")
-        for shown, minute in (*whole_hour, *as_hours)
-        if _on_plan(readings, clock_min, minute, planned, longest)
+        for shown, minute, possible in ways
+        if possible and _on_plan(readings, clock_min, minute, planned, longest)
     ]
     return found[0] if len(found) == 1 else None
 

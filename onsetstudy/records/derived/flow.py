@@ -159,15 +159,11 @@ def _arms_read(refused: pd.DataFrame, protocol: Protocol) -> pd.Series:
 def refused_cases(accepted: FlowStage) -> Reasons:
     """All cases refused before a stage, whatever the reason: no lines without a record, nor what was taken out."""
     lost = [r for r in accepted.lost if r.code not in (*NO_RECORD, GONE)]
-    by_arm = Counter({code.arm: 0 for code in accepted.by_arm})
-    for arm in (arm for r in lost for arm in r.by_arm):
-        by_arm[arm.arm] += arm.cases
-    return Reasons(
-        code="refused",
-        text="refused",
-        count=sum(r.count for r in lost),
-        by_arm=tuple(ArmCount(arm=code, cases=n, onsets=0) for code, n in by_arm.items()),
+    by_arm = tuple(
+        ArmCount(arm=code.arm, cases=sum(a.cases for r in lost for a in r.by_arm if a.arm == code.arm), onsets=0)
+        for code in accepted.by_arm
     )
+    return Reasons(code="refused", text="refused", count=sum(r.count for r in lost), by_arm=by_arm)
 
 
 def untold_baseline(cases: pd.DataFrame, protocol: Protocol) -> int:
