@@ -134,9 +134,10 @@ class Findings:
             self.refuse(row, column, code, shown, mend)
 
     def refuse_first(self, rows: Iterable[Any], column: str, code: str, what: str, mend: str) -> None:
-        """Refuse rows that share one fault, and tell it once, at the first."""
+        """Refuse rows that share one fault, and tell it once, at the first, with how many are alike."""
         first, *others = map(int, rows)
-        self.refuse(first, column, code, what, mend)
+        alike = f" ({len(others)} more reading{'s' if len(others) > 1 else ''} alike)" if others else ""
+        self.refuse(first, column, code, what + alike, mend)
         for row in others:
             self.mark(row, code)
 
