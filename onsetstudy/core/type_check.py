@@ -195,7 +195,8 @@ class TableReader:
 
     def whole(self, key: str, low: int, high: int, what: str, mend: str) -> int | None:
         """A whole number within limits; ``None`` where there is none."""
-        return self._fitting(key, lambda v: _shape_fits(v, int) and low <= v <= high, what, mend)
+        value = self._fitting(key, lambda v: _shape_fits(v, int) and low <= v <= high, what, mend)
+        return None if value is None else int(value)
 
     def yes(self, key: str) -> bool:
         """Whether it is true; absent is false."""

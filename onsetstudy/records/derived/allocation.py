@@ -166,8 +166,8 @@ def arm_standing(frame: pd.DataFrame, known: ArmStanding | None) -> ArmStanding 
     verified = frame["arm_allocated"].notna().to_numpy()
     other = verified & (frame["arm_received"] != frame["arm_allocated"]).to_numpy()
     late = (frame["off_protocol"] != "").to_numpy()
-    counted = {"cases": randomised, "verified": verified, "other_arm": other, "kept": late}
-    return dataclasses.replace(known, **{name: int(rows.sum()) for name, rows in counted.items()})
+    cases, known_arm, other_arm, kept = (int(rows.sum()) for rows in (randomised, verified, other, late))
+    return dataclasses.replace(known, cases=cases, verified=known_arm, other_arm=other_arm, kept=kept)
 
 
 def listed_from_log(log: pd.DataFrame) -> pd.DataFrame:
