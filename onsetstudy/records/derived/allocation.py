@@ -98,8 +98,7 @@ def as_allocated(records: Records, kept: KeptList) -> Records:
     ``arm_received`` keeps what was injected, ``arm_allocated`` what the slip says (missing where none does).
     """
     cases = records.cases
-    allocated = allocated_arm(cases, kept.listed)
-    allocated = allocated.where(cases["allocation"] == "randomised", np.nan)
+    allocated = allocated_arm(cases, kept.listed).where(cases["allocation"] == "randomised", np.nan)
     arm = allocated.where(allocated.notna(), cases["arm"])
     return dataclasses.replace(records, cases=cases.assign(arm=arm, arm_received=cases["arm"], arm_allocated=allocated))
 
