@@ -24,6 +24,7 @@ from onsetstudy.records.checks.times_of_day import (
     refuse_ambiguous_times,
 )
 from onsetstudy.records.numb_field import INSIDE, UNCERTAIN, controls_in_field
+from onsetstudy.records.schema import LIP_BLOCKS
 from onsetstudy.records.teeth import TEETH
 
 CARTRIDGES = 6
@@ -31,7 +32,7 @@ USUAL_CARTRIDGES = (1.7, 1.8, 2.2)
 WHOLE_STUDY = 5
 SECONDS_FROM = 30.0
 HEAVY_KG = 140.0
-MANDIBULAR = ("ianb", "gow_gates", "closed_mouth_block", "mental_incisive", "long_buccal")
+MANDIBULAR = (*LIP_BLOCKS, "long_buccal")
 MAXILLARY = ("palatal_infiltration", "psa", "infraorbital")
 ADULTS = ("18-39", "40-59", "60-79", "80+")
 MIXED = {"add": "added on top", "replace": "put in place of the same volume"}
