@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from onsetstudy.core.errors import Gathered, OnsetStudyError, Problem
+from onsetstudy.core.errors import Gathered, OnsetStudyError
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -189,10 +189,8 @@ def checked_weight(weight: ArrayLike | None, n: int, kind: str = "counts") -> Fl
     return values
 
 
-def texts_per_case(values: ArrayLike, n: int, name: str, problems: list[Problem]) -> NDArray[Any]:
+def texts_per_case(values: ArrayLike, n: int, name: str, problems: Gathered) -> NDArray[Any]:
     """The values as texts, one per case; what is wrong is added to ``problems``."""
-    try:
+    with problems:
         return one_per_case(values, n, name).astype(str)
-    except OnsetStudyError as error:
-        problems += error.problems
-        return np.full(n, "")
+    return np.full(n, "")

@@ -168,8 +168,8 @@ class Cases:
     @property
     def filled(self) -> tuple[str, ...]:
         """Names of the fields that hold something beside the outcome and the level."""
-        names = ("arm", "stratum", "cluster", "block", "period", "weight")
-        return tuple(n for n in names if getattr(self, n) is not None) + (("covariates",) if self.covariates else ())
+        held = (*_LABELS, "period", "weight", *(["covariates"] if self.covariates else []))
+        return tuple(name for name in held if getattr(self, name) is not None)
 
     def take(self, rows: ArrayLike) -> Cases:
         """The chosen rows (indices or a boolean mask), in that order."""

@@ -69,14 +69,8 @@ C = TypeVar("C", bound=type)
 _KINDS: dict[str, type] = {}
 _KIND_ATTRIBUTE = "_kind"
 
-
 EARLIER_WORDS: dict[tuple[str, str], Mapping[str, str]] = {}
-"""(kind, field) -> earlier word -> today's word, for fields that hold a code."""
-
-
-def read_earlier_words(kind: str, field: str, words: Mapping[str, str]) -> None:
-    """Understand the words that a field of a kind held in earlier files."""
-    EARLIER_WORDS[kind, field] = words
+"""(kind, field) -> earlier word -> today's word, for fields that hold a code; read for ever."""
 
 
 @dataclass_transform(frozen_default=True, kw_only_default=True, field_specifiers=(dataclasses.field,))

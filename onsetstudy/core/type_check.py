@@ -9,7 +9,7 @@ import math
 import re
 import types
 import typing
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from typing import Any
 
 import numpy as np
@@ -174,29 +174,29 @@ class TableReader:
         self.say(key, what, f"write one of {', '.join(codes)}", value)
         return codes[0]
 
+    def _fitting(self, key: str, fits: Callable[[Any], bool], what: str, mend: str, *, code: str = "table") -> Any:
+        """A value that fits; ``None`` where there is none, and where it does not: ``what`` is said of it then."""
+        value = self.content.get(key)
+        if value is None or fits(value):
+            return value
+        self.say(key, what.format(value), mend, value, code=code)
+        return None
+
     def number(self, key: str) -> float | None:
         """A finite number; ``None`` where there is none."""
-        value = self.content.get(key)
-        if value is None or _is_number(value):
-            return None if value is None else float(value)
-        self.say(key, f"{value!r} is not a number", "write it with a decimal point", value)
-        return None
+        value = self._fitting(key, _is_number, "{!r} is not a number", "write it with a decimal point")
+        return None if value is None else float(value)
 
     def amount(self, key: str) -> float | None:
         """A number above 0; ``None`` where there is none."""
-        value = self.content.get(key)
-        if value is None or (_is_number(value) and value > 0):
-            return None if value is None else float(value)
-        self.say(key, f"{value} cannot be a limit", "give a number above 0", value, code="range")
-        return None
+        mend = "give a number above 0"
+        value = self._fitting(key, lambda v: _is_number(v) and v > 0, "{} cannot be a limit", mend, code="range")
+        return None if value is None else float(value)
 
     def whole(self, key: str, low: int, high: int, what: str, mend: str) -> int | None:
         """A whole number within limits; ``None`` where there is none."""
-        value = self.content.get(key)
-        if value is None or (isinstance(value, int) and not isinstance(value, bool) and low <= value <= high):
-            return value
-        self.say(key, what.format(value), mend, value)
-        return None
+        value = self._fitting(key, lambda v: _shape_fits(v, int) and low <= v <= high, what, mend)
+        return None if value is None else int(value)
 
     def yes(self, key: str) -> bool:
         """Whether it is true; absent is false."""

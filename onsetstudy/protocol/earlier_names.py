@@ -11,7 +11,7 @@ import copy
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from onsetstudy.core.serialise import read_earlier_words
+from onsetstudy.core.serialise import EARLIER_WORDS
 
 EARLIER_KEYS = {("onset", "horizon_min"): "tau_min"}
 """(table, earlier key) -> today's key."""
@@ -34,7 +34,7 @@ EARLIER_VALUES: dict[tuple[str, str], dict[str, str]] = {
 """(table, key) -> earlier value -> today's value."""
 
 for _kind, _field in (("looks_taken", "primary"), ("planned_analysis", "analysis"), ("shared_line", "outcome")):
-    read_earlier_words(_kind, _field, _OUTCOMES)  # results told outcomes by the words of the protocol
+    EARLIER_WORDS[_kind, _field] = _OUTCOMES  # results told outcomes by the words of the protocol
 
 ABSENT_WHEN_DEFAULT: dict[tuple[str, str], Any] = {
     ("analysis", "estimate_strata"): ["practice"],

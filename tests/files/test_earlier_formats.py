@@ -201,7 +201,7 @@ def test_a_list_and_its_log_are_read():
     assert len(listed) == 138
     assert len(commitment) == 64
     kept = read_kept_list(V1 / "allocation")
-    assert kept.broken_lines == ()
+    assert kept.log_faults == {}
     assert len(kept.log) == 5
 
 

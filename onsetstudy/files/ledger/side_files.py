@@ -44,7 +44,8 @@ def against_ledger(arms: KeptList | None, protocol: str | Path) -> KeptList | No
     if arms is None or arms.log is None:
         return arms
     lost, alone = unlike_ledger(arms.log, verified_ledger(ledger_path(Path(protocol))))
-    return replace(arms, not_in_log=lost, not_in_ledger=alone)
+    unlike = {"not_in_log": lost, "not_in_ledger": alone}
+    return replace(arms, log_faults={**arms.log_faults, **{code: slips for code, slips in unlike.items() if slips}})
 
 
 def read_companions(protocol: str | Path, arms: KeptList | None = None) -> Companions:

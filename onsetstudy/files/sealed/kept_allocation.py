@@ -76,8 +76,8 @@ def read_kept_list(path: str | Path) -> KeptList:
         return read_kept_logs([path])
     path = path / "list.csv" if path.is_dir() else path
     listed, commitment = read_allocation_list(path)
-    log, broken = _read_logs(logs_in(path.parent))
-    return KeptList(listed=listed, log=log, broken_lines=broken, commitment=commitment)
+    log, faults = _read_logs(logs_in(path.parent))
+    return KeptList(listed=listed, log=log, log_faults=faults, commitment=commitment)
 
 
 def read_kept_logs(paths: Sequence[str | Path]) -> KeptList:
@@ -100,9 +100,9 @@ def read_kept_logs(paths: Sequence[str | Path]) -> KeptList:
             mend = "give the file opened-….csv that open-slip writes beside the sealed file"
             raise RecordsError(problem_in(path, "there is no opening log in this folder", mend, "not_there"))
         found += inside
-    log, broken = _read_logs(list(dict.fromkeys(found)))
+    log, faults = _read_logs(list(dict.fromkeys(found)))
     assert log is not None
-    return KeptList(listed=listed_from_log(log), log=log, broken_lines=broken, source="log")
+    return KeptList(listed=listed_from_log(log), log=log, log_faults=faults, source="log")
 
 
 def find_opening_logs(records: Sequence[str | Path]) -> list[Path]:
@@ -137,8 +137,8 @@ def _begins_alike(one: bytes, two: bytes) -> bool:
     return set(shorter) <= set(longer)
 
 
-def _read_logs(paths: Sequence[Path]) -> tuple[pd.DataFrame | None, tuple[str, ...]]:
-    """All logs as one, and the slips of lines whose chain does not hold."""
+def _read_logs(paths: Sequence[Path]) -> tuple[pd.DataFrame | None, dict[str, tuple[str, ...]]]:
+    """All logs as one, and what makes them doubtful: slips of lines whose chain does not hold."""
     logs: list[pd.DataFrame] = []
     broken: list[str] = []
     for path in paths:
@@ -146,4 +146,4 @@ def _read_logs(paths: Sequence[Path]) -> tuple[pd.DataFrame | None, tuple[str, .
         sealed = path.with_name(path.stem.replace("opened", "sealed") + ".json")
         logs.append(frame if lines else recover_arms(frame, sealed))
         broken += lines
-    return (pd.concat(logs, ignore_index=True) if logs else None), tuple(broken)
+    return (pd.concat(logs, ignore_index=True) if logs else None), {"log_broken": tuple(broken)} if broken else {}

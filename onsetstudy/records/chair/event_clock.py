@@ -12,7 +12,7 @@ import bisect
 import datetime as dt
 import itertools
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from onsetstudy.records.chair.event import Event
@@ -31,19 +31,16 @@ MOST_DRIFT = 1e-3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Anchor:
-    """Two clocks at one moment: of a page load (``page_s``, ``wall_s``) and of the computer.
+    """What has to be added to a page load's monotonic clock, when it stood at ``page_s``, for the time by another one.
 
-    ``server_s`` are seconds of a clock that runs on through sleep, since the start ``boot``; ``half_s`` is half the
-    time that question and answer took.
+    ``wall_s`` for the page's own wall clock; ``server_s`` for the computer's clock, which runs on through sleep and was
+    started at ``boot``.
     """
 
-    clock: str
     page_s: float
     wall_s: float
-    boot: str
     server_s: float
-    server_wall_s: float
-    half_s: float
+    boot: str
     seq: int
 
 
@@ -69,41 +66,25 @@ SOME_TIME = Moment(low_s=-math.inf, high_s=math.inf, flagged=True)
 """Of an entry of which nothing tells when it was made."""
 
 
-def _anchor(event: Event) -> Anchor | None:
-    told = event.payload
-    try:
-        anchor = Anchor(
-            clock=event.clock,
-            page_s=event.at_monotonic,
-            wall_s=event.wall_s,
-            boot=str(told["boot"]),
-            server_s=float(told["server_s"]),
-            server_wall_s=float(told["server_wall_s"]),
-            half_s=float(told["half_s"]),
-            seq=event.seq,
-        )
-    except (KeyError, TypeError, ValueError):
-        return None
-    return anchor if 0 <= anchor.half_s <= TOLERANCE_S else None
+def _anchors(events: Iterable[Event]) -> dict[str, list[Anchor]]:
+    """Anchors of every page load, on one axis: seconds of the computer's wall clock when each of its starts began."""
+    began: dict[str, float] = {}
+    found: dict[str, list[Anchor]] = {}
+    for event in events:
+        # Where question and answer took long, nobody knows at which moment the two clocks were read.
+        if event.kind == "anchor" and event.payload["half_s"] <= TOLERANCE_S:
+            page_s, told = event.at_monotonic, event.payload
+            boot = str(told["boot"])
+            server_s = began.setdefault(boot, told["server_wall_s"] - told["server_s"]) + told["server_s"] - page_s
+            wall_s = event.wall_s - page_s
+            anchor = Anchor(page_s=page_s, wall_s=wall_s, server_s=server_s, boot=boot, seq=event.seq)
+            found.setdefault(event.clock, []).append(anchor)
+    return {clock: sorted(anchors, key=_place) for clock, anchors in found.items()}
 
 
-class _Clocks:
-    """Anchors of all page loads on one axis: seconds of the computer's wall clock when each of its starts began."""
-
-    def __init__(self, events: Iterable[Event]) -> None:
-        self.base: dict[str, float] = {}
-        self.of: dict[str, list[Anchor]] = {}
-        for event in events:
-            if (anchor := _anchor(event) if event.kind == "anchor" else None) is not None:
-                self.base.setdefault(anchor.boot, anchor.server_wall_s - anchor.server_s)
-                self.of.setdefault(anchor.clock, []).append(anchor)
-        for anchors in self.of.values():
-            anchors.sort(key=lambda a: (a.page_s, a.seq))
-        # The order of entry decides between equal readings: a clock that slept may not have moved.
-        self.pages = {clock: [(a.page_s, a.seq) for a in anchors] for clock, anchors in self.of.items()}
-
-    def offset(self, anchor: Anchor) -> float:
-        return self.base[anchor.boot] + anchor.server_s - anchor.page_s
+def _place(anchor: Anchor) -> tuple[float, int]:
+    """The order of entry decides between equal readings: a clock that slept may not have moved."""
+    return anchor.page_s, anchor.seq
 
 
 def place_events(events: Iterable[Event]) -> dict[str, Moment]:
@@ -121,45 +102,42 @@ def place_events(events: Iterable[Event]) -> dict[str, Moment]:
         its neighbours of the same device; with none it lies between minus and plus infinity.
     """
     ordered = list(events)
-    clocks = _Clocks(ordered)
-    found = {event.id: _by_anchors(event, clocks) for event in ordered}
-    _between_neighbours(ordered, clocks, found)
-    return {key: moment for key, moment in found.items() if moment is not None}
+    anchors = _anchors(ordered)
+    found = {event.id: _by_anchors(event, anchors.get(event.clock, [])) for event in ordered}
+    _between_neighbours(ordered, found)
+    return found
 
 
-def _by_anchors(event: Event, clocks: _Clocks) -> Moment | None:
-    """By the anchors of the entry's own page load; an open end is infinite; ``None`` without any."""
-    if not (anchors := clocks.of.get(event.clock)):
-        return None
+def _by_anchors(event: Event, anchors: Sequence[Anchor]) -> Moment:
+    """By the anchors of the entry's own page load; an open end is infinite."""
+    if not anchors:
+        return SOME_TIME
     page_s, wall = event.at_monotonic, event.wall_s - event.at_monotonic
-    place = bisect.bisect_right(clocks.pages[event.clock], (page_s, event.seq))
+    place = bisect.bisect_right(anchors, (page_s, event.seq), key=_place)
     before, after = (anchors[place - 1] if place else None), (anchors[place] if place < len(anchors) else None)
     if before is None or after is None:
         only = before or after
         assert only is not None
-        at = page_s + clocks.offset(only)
-        if abs(wall - (only.wall_s - only.page_s)) <= TOLERANCE_S:
+        at = page_s + only.server_s
+        if abs(wall - only.wall_s) <= TOLERANCE_S:
             return _exact(at)
         return Moment(low_s=at if before else -math.inf, high_s=math.inf if before else at, flagged=True)
-    first, second = clocks.offset(before), clocks.offset(after)
-    if abs(second - first) <= TOLERANCE_S:
-        part = (page_s - before.page_s) / max(after.page_s - before.page_s, 1e-9)
-        return _exact(page_s + first + part * (second - first))
-    return _around_sleep(page_s, wall, before, after, first, second, restarted=before.boot != after.boot)
+    apart = after.server_s - before.server_s
+    if abs(apart) > TOLERANCE_S:
+        return _around_sleep(page_s, wall, before, after)
+    part = (page_s - before.page_s) / max(after.page_s - before.page_s, 1e-9)
+    return _exact(page_s + before.server_s + part * apart)
 
 
-def _around_sleep(
-    page_s: float, wall: float, before: Anchor, after: Anchor, first: float, second: float, *, restarted: bool
-) -> Moment:
+def _around_sleep(page_s: float, wall: float, before: Anchor, after: Anchor) -> Moment:
     """Between two anchors that disagree: before or after the sleep if the wall clock tells of the same sleep."""
-    wall_first, wall_second = before.wall_s - before.page_s, after.wall_s - after.page_s
-    same_story = not restarted and abs((wall_second - wall_first) - (second - first)) <= TOLERANCE_S
-    if same_story and abs(wall - wall_first) <= TOLERANCE_S:
-        return _exact(page_s + first)
-    if same_story and abs(wall - wall_second) <= TOLERANCE_S:
-        return _exact(page_s + second)
+    slept, restarted = after.server_s - before.server_s, before.boot != after.boot
+    if not restarted and abs((after.wall_s - before.wall_s) - slept) <= TOLERANCE_S:
+        for anchor in (before, after):
+            if abs(wall - anchor.wall_s) <= TOLERANCE_S:
+                return _exact(page_s + anchor.server_s)
     spare = RESTART_S if restarted else 0.0
-    low, high = sorted((page_s + first, page_s + second))
+    low, high = sorted((page_s + before.server_s, page_s + after.server_s))
     return Moment(low_s=low - spare, high_s=high + spare, flagged=True)
 
 
@@ -167,7 +145,7 @@ def _exact(at_s: float) -> Moment:
     return Moment(low_s=at_s, high_s=at_s)
 
 
-def _between_neighbours(ordered: list[Event], clocks: _Clocks, found: dict[str, Moment | None]) -> None:
+def _between_neighbours(ordered: list[Event], found: dict[str, Moment]) -> None:
     """Close open ends by what the same device entered before and after."""
     by_device: dict[str, list[Event]] = {}
     for event in ordered:
@@ -176,36 +154,33 @@ def _between_neighbours(ordered: list[Event], clocks: _Clocks, found: dict[str, 
         _by_wall(entries, found)
         latest = -math.inf
         for event in entries:
-            moment = found[event.id] or SOME_TIME
+            moment = found[event.id]
             if math.isinf(moment.low_s):
                 found[event.id] = replace(moment, low_s=min(latest, moment.high_s), flagged=True)
             else:
                 latest = max(latest, moment.low_s)
         earliest = math.inf
         for event in reversed(entries):
-            moment = found[event.id] or SOME_TIME
+            moment = found[event.id]
             if math.isinf(moment.high_s):
                 found[event.id] = replace(moment, high_s=max(earliest, moment.low_s), flagged=True)
             else:
                 earliest = min(earliest, moment.high_s)
 
 
-def _by_wall(entries: list[Event], found: dict[str, Moment | None]) -> None:
+def _by_wall(entries: list[Event], found: dict[str, Moment]) -> None:
     """Entries of page loads without anchors: by the device's wall clock where it ran alike before and after.
 
     A wall clock that was set in between and set back is alike before and after as well. Where it puts the entries in
     another order than they were made in, none of them is placed by it.
     """
-    known = [
-        (place, moment.low_s)
-        for place, event in enumerate(entries)
-        if (moment := found[event.id]) is not None and not moment.flagged
-    ]
+    moments = [found[event.id] for event in entries]
+    known = [(place, moment.low_s) for place, moment in enumerate(moments) if not moment.flagged]
     for (earlier, low), (later, high) in itertools.pairwise(known):
         first, second = low - entries[earlier].wall_s, high - entries[later].wall_s
         if abs(first - second) > TOLERANCE_S:
             continue
-        between = [event for event in entries[earlier + 1 : later] if found[event.id] is None]
+        between = [event for event in entries[earlier + 1 : later] if found[event.id] is SOME_TIME]
         placed = [event.wall_s + (first + second) / 2 for event in between]
         if all(b >= a - TOLERANCE_S for a, b in itertools.pairwise((low, *placed, high))):
             found.update((event.id, _exact(at)) for event, at in zip(between, placed, strict=True))
@@ -217,33 +192,29 @@ def largest_drift(events: Iterable[Event]) -> Mapping[str, float]:
     Summed over all stretches between two anchors but those with a sleep or a restart in them, so that an hour of drift
     counts whatever it comes to. Page loads watched for less than a minute are left out.
     """
-    clocks = _Clocks(list(events))
     drift = {}
-    for clock, anchors in clocks.of.items():
+    for clock, anchors in _anchors(events).items():
         watched, apart = 0.0, 0.0
         for before, after in itertools.pairwise(anchors):
-            change = clocks.offset(after) - clocks.offset(before)
-            if _is_drift(before, after, change):
+            if _only_drifted(before, after):
                 watched += after.page_s - before.page_s
-                apart += change
+                apart += after.server_s - before.server_s
         if watched >= WATCHED_S:
             drift[clock] = 1e6 * apart / watched
     return drift
 
 
-def _is_drift(before: Anchor, after: Anchor, change: float) -> bool:
-    """Whether clocks that moved apart by so much between two anchors drifted, rather than one of them stood still.
+def _only_drifted(before: Anchor, after: Anchor) -> bool:
+    """Whether clocks that moved apart between two anchors drifted, rather than one of them stood still.
 
     After a sleep the page's wall clock has run on by what its monotonic clock lost; a clock that only runs slow takes
     the wall clock of its machine with it, and stays within what such clocks are out by.
     """
-    if before.boot != after.boot:
-        return False
-    if abs(change) <= TOLERANCE_S:
-        return True
-    length = after.page_s - before.page_s
-    wall_change = (after.wall_s - before.wall_s) - length
-    return abs(wall_change) <= TOLERANCE_S and abs(change) <= MOST_DRIFT * length
+    change = abs(after.server_s - before.server_s)
+    if before.boot != after.boot or change <= TOLERANCE_S:
+        return before.boot == after.boot
+    same_wall = abs(after.wall_s - before.wall_s) <= TOLERANCE_S
+    return same_wall and change <= MOST_DRIFT * (after.page_s - before.page_s)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -276,6 +247,5 @@ def case_drift(events: Iterable[Event]) -> list[CaseDrift]:
         drift, at = measured.get(clock), [e.at_monotonic for e in entries]
         apart = None if drift is None else abs(drift) * 1e-6 * (max(at) - min(at))
         wall = max((e.wall_s - local_time(e, moments[e.id]).timestamp() for e in entries), key=abs)
-        told = CaseDrift(case_id=case_id, clock=clock, drift_ppm=drift, apart_s=apart, wall_apart_s=wall)
-        found.append(told)
+        found.append(CaseDrift(case_id=case_id, clock=clock, drift_ppm=drift, apart_s=apart, wall_apart_s=wall))
     return found

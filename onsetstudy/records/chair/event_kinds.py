@@ -94,6 +94,8 @@ KINDS: dict[str, dict[str, Key]] = {
         "half_s": Key(low=0, high=3600, compulsory=True),
     },
 }
+OF_COLUMNS = {"case_opened": ENTERED, "recorded": ENTERED, "preparation": PREPARED}
+"""Entries that hold columns of a case."""
 STUDY_KINDS = ("paused", "resumed", "trained", "screened", "drilled", "anchor")
 """Entries that belong to no case."""
 
@@ -111,16 +113,15 @@ def entry_faults(event: Event, protocol: Protocol, *, corrected: Event | None = 
         return faults + _correction_faults(event, protocol, corrected)
     if event.kind == "case_opened" and event.case_id and (unfit := protocol.study.code_fault(event.case_id)):
         faults.append(unfit)
-    if event.kind in ("case_opened", "recorded", "preparation"):
-        mixed = event.kind == "preparation"
-        given = {k: v for k, v in event.payload.items() if not (mixed and k == "reason")}
-        if mixed and "reason" in event.payload:  # why it is another than was to be expected
-            faults += _payload_faults({"reason": event.payload["reason"]}, {"reason": _REASON})
-        columns = PREPARED if mixed else ENTERED
-        return faults + [f for k, v in given.items() for f in _column_faults(k, v, columns, protocol)]
     if event.kind == "trained":
         faults += moment_faults(event.payload)
-    return faults + _payload_faults(event.payload, KINDS[event.kind])
+    keys, columns = KINDS[event.kind], OF_COLUMNS.get(event.kind, {})
+    if event.kind == "preparation" and "reason" in event.payload:  # why it is another than was to be expected
+        keys = {"reason": _REASON}
+    faults += _payload_faults({k: v for k, v in event.payload.items() if k not in columns}, keys)
+    return faults + [
+        f for k, v in event.payload.items() if k in columns for f in _column_faults(columns[k], v, protocol)
+    ]
 
 
 def _correction_faults(event: Event, protocol: Protocol, corrected: Event | None) -> list[str]:
@@ -171,18 +172,16 @@ def _blank(value: object) -> bool:
     return value is None or (isinstance(value, str) and not value.strip())
 
 
-def _column_faults(name: str, value: Any, columns: Mapping[str, Column], protocol: Protocol) -> list[str]:
-    if (column := columns.get(name)) is None:
-        return [f"{_shown(name)} does not belong here"]
+def _column_faults(column: Column, value: Any, protocol: Protocol) -> list[str]:
     if value is None:
         return []
     if column.kind == "tooth":
         known = isinstance(value, str) and value in TEETH[protocol.schedule.tooth_notation]
         return [] if known else [f"{_shown(value)} is no tooth in the notation of this study"]
-    faults = _value_faults(name, value, limited(column, protocol))
-    if name == "clinician_id" and not faults and CODE.match(value) is None:
+    faults = _value_faults(column.name, value, limited(column, protocol))
+    if column.name == "clinician_id" and not faults and CODE.match(value) is None:
         faults.append("the code of the operator has letters, digits and hyphens only")
-    if name == "patient_id" and not faults and not is_case_code(str(value)):
+    if column.name == "patient_id" and not faults and not is_case_code(str(value)):
         faults.append("the code of the patient is mistyped: its last sign does not fit")
     return faults
 

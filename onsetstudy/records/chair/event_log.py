@@ -103,8 +103,8 @@ def fold_events(events: Sequence[Event], preparations: Sequence[Event], facts: S
     prepared = _prepared(preparations)
     drift = case_drift(events)
     wrong_day = {d.case_id for d in drift if abs(d.wall_apart_s) > WALL_APART_S}
-    every = [_Case(case_id, entries, moments, facts) for case_id, entries in by_case.items()]
-    folded = [case for case in every if case.zero is not None]
+    injected = {c: own for c, own in by_case.items() if any(event.kind == facts.clock_zero for event in own)}
+    folded = [_Case(case_id, entries, moments, facts) for case_id, entries in injected.items()]
     cases = [case.row(prepared.get(case.case_id, {}), apart=case.case_id in wrong_day) for case in folded]
     tests = [row for case in folded for row in case.tests()]
     adverse = [row for case in folded for row in case.adverse()]
@@ -114,7 +114,7 @@ def fold_events(events: Sequence[Event], preparations: Sequence[Event], facts: S
         cold_tests=_table(tests, COLD_TESTS, facts.file, "cold_tests"),
         adverse_events=pd.DataFrame(adverse, columns=list(ADVERSE_COLUMNS), dtype=object),
         flagged=tuple(case.case_id for case in folded if case.flagged),
-        not_injected=tuple(case.case_id for case in every if case.zero is None),
+        not_injected=tuple(case_id for case_id in by_case if case_id not in injected),
         widened=widened,
         clocks=_clocks_table([case.case_id for case in folded], widened, drift),
     )
@@ -150,7 +150,7 @@ def _clocks_table(case_ids: Sequence[str], widened: Sequence[str], drift: Sequen
 
 
 class _Case:
-    """Entries of one case, and its clock zero."""
+    """Entries of one case that was injected, and its clock zero."""
 
     def __init__(
         self, case_id: str, entries: Sequence[Event], moments: Mapping[str, Moment], facts: StudyFacts
@@ -160,17 +160,16 @@ class _Case:
         self.first: dict[str, Event] = {}
         for event in entries:
             self.first.setdefault(event.kind, event)
-        self.zero_event = self.first.get(facts.clock_zero)
-        self.zero = None if self.zero_event is None else moments[self.zero_event.id]
+        self.zero_event = self.first[facts.clock_zero]
+        self.zero = moments[self.zero_event.id]
         self.flagged, self.widened = False, False
         tests = [event for event in entries if event.kind == "test"]
         # Before the injection has ended no test tells of onset, whatever was felt.
-        self.early = [] if self.zero is None else [e for e in tests if moments[e.id].high_s < self.zero.low_s]
+        self.early = [event for event in tests if moments[event.id].high_s < self.zero.low_s]
         self.timed = [event for event in tests if event not in self.early]
 
     def minute(self, event: Event) -> tuple[float, float] | None:
         """Earliest and latest minute after clock zero; ``None`` where nothing bounds it."""
-        assert self.zero is not None
         moment = self.moments[event.id]
         low = (moment.low_s - self.zero.high_s) / 60
         high = (moment.high_s - self.zero.low_s) / 60
@@ -187,36 +186,37 @@ class _Case:
         felt = {e.payload.get("planned_min"): e.payload.get("response") for e in self.timed if _is_target(e)}
         rows = []
         for event in self.timed:
-            response = event.payload.get("response")
-            if response not in ("felt", "not_felt"):
+            if (response := event.payload["response"]) == "not_done":
                 continue
-            minute = self.minute(event)
-            self.widened |= self.moments[event.id].flagged or self.zero is None or self.zero.flagged
-            if minute is None:
+            self.widened |= self.moments[event.id].flagged or self.zero.flagged
+            if (minute := self.minute(event)) is None:
                 continue
             # A control tooth stands beside its target: it moves with what the target said.
             decides = felt.get(event.payload.get("planned_min"), response)
             at = minute[0] if decides == "felt" else minute[1]
             # The page asks for a planned minute; a test that stands for none was an extra one.
             kind = "extra" if event.payload.get("planned_min") is None else "planned"
-            row = (self.case_id, f"{at:.3f}", str(event.payload["tooth_role"]), str(response), kind)
+            row = (self.case_id, f"{at:.3f}", event.payload["tooth_role"], response, kind)
             rows.append(dict(zip((c.name for c in COLD_TESTS), row, strict=True)))
         return sorted(rows, key=lambda row: float(row["minute"]))
 
     def row(self, prepared: Mapping[str, Any], *, apart: bool) -> dict[str, str]:
         """Row of the table of cases; ``apart`` where a page's time of day was not the computer's."""
-        told: dict[str, Any] = {"case_id": self.case_id, "practice_id": self.facts.practice_id}
-        told["allocation"] = self.facts.allocation
+        facts = self.facts
+        told: dict[str, Any] = {
+            "case_id": self.case_id,
+            "practice_id": facts.practice_id,
+            "allocation": facts.allocation,
+        }
         for event in self.entries:
             if event.kind in ("case_opened", "recorded"):
                 told.update(event.payload)
             if event.kind == "baseline" and event.payload.get("tooth_role") == "target":
                 told["baseline_response"] = event.payload["response"]
         told.update(self._times(), **self._supplement(), **self._harm())
-        mixed = prepared.get("mix_mode", "none") != "none"
         told.update({k: v for k, v in prepared.items() if k in PREPARED_COLUMNS})
-        if mixed and (between := self._mixed_to_injection()) is not None:
-            told["mixed_to_injection_min"] = between
+        if prepared.get("mix_mode", "none") != "none":
+            told["mixed_to_injection_min"] = self._mixed_to_injection()
         noted = [str(told.get("notes") or ""), str(prepared.get("notes") or ""), FLAG if self.flagged else ""]
         noted += [WALL_FLAG if apart else "", EARLY_FLAG if self.early else ""]
         told["notes"] = "; ".join(filter(None, noted))
@@ -225,8 +225,6 @@ class _Case:
 
     def _times(self) -> dict[str, Any]:
         """Date and clock time at clock zero by the computer's clock, with the page's offset; the others from there."""
-        assert self.zero_event is not None
-        assert self.zero is not None
         zero_wall = local_time(self.zero_event, self.zero)
         told: dict[str, Any] = {"case_date": zero_wall.date().isoformat()}
         for column in ("injection_start", "injection_end", "treatment_end_time", "seated_time", "dismissed_time"):
@@ -247,11 +245,10 @@ class _Case:
         minute = max(minute, SOONEST_SUPPLEMENT_MIN)
         told: dict[str, Any] = {"rescue_min": f"{minute:.3f}", "rescue_technique": event.payload.get("technique")}
         given = [e.payload for e in self.entries if e.kind == "supplement"]
-        volumes = [payload.get("volume_ml") for payload in given]
         # Volumes add up for one solution; of a part of them, or of two agents, no sum would be true.
         agents = {payload.get("agent") for payload in given}
-        if all(volumes) and len(agents) == 1:
-            told["rescue_volume_ml"] = f"{sum(float(volume or 0) for volume in volumes):g}"
+        if all(payload.get("volume_ml") for payload in given) and len(agents) == 1:
+            told["rescue_volume_ml"] = f"{sum(float(payload['volume_ml']) for payload in given):g}"
             told["rescue_agent"] = agents.pop()
         return told
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from onsetstudy.records.chair.event import Event, in_force
+from onsetstudy.records.checks.open_tables import OPEN_TABLES
 
 SCREENED = {
     "declined": "Did not want to take part",
@@ -31,7 +32,7 @@ NOT_ELIGIBLE = {
     "other": "other",
 }
 """What the open table of screening calls a reason; whoever declined was eligible, and has none."""
-COLUMNS = ("screening_id", "practice_id", "date", "outcome", "reason", "case_id")
+COLUMNS = OPEN_TABLES["screening"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -109,8 +109,7 @@ def moment_faults(payload: Mapping[str, Any]) -> list[str]:
     if sequence not in (None, EARLIER_SEQUENCE) and known is None:
         return ["this sequence is not known"]
     last = EARLIER_MOMENTS if known is None else len(known)
-    whole = moment == int(moment) if abs(moment) < 1e6 else False
-    return [] if whole and 1 <= moment <= last else [f"a moment is a whole number from 1 to {last}"]
+    return [] if moment in range(1, last + 1) else [f"a moment is a whole number from 1 to {last}"]
 
 
 def _by_digest(name: str, texts: tuple[str, ...]) -> list[str]:

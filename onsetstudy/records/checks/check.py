@@ -26,7 +26,7 @@ from onsetstudy.records.checks.findings import REFUSALS, Findings
 from onsetstudy.records.checks.headings import heading_problems, normal_heading, unread_columns
 from onsetstudy.records.checks.no_records import no_records, set_no_records_aside
 from onsetstudy.records.checks.orphans import hold_back_likely_cases, refuse_many_without_case, tests_without_case
-from onsetstudy.records.checks.parse import missing_value, parse_column
+from onsetstudy.records.checks.parse import admits, missing_value, parse_column
 from onsetstudy.records.checks.privacy import check_privacy
 from onsetstudy.records.model import RawTable, Records
 from onsetstudy.records.schema import TABLES, Column, limited, pandera_schema
@@ -224,13 +224,13 @@ def _refuse_cell(found: Findings, row: int, column: Column, check: str, value: o
             found.refuse(row, column.name, "percent", what, f"write per cent: {100 * float(str(value)):g}")
             return
         unit = "on the protocol's scale" if column.scored else column.unit
-        as_read, mend = _as_read(str(written), float(str(value)), (low, high))
+        as_read, mend = _as_read(str(written), float(str(value)), column)
         what = f"{written}{as_read} is outside {low:g} to {high:g} {unit}"
         mend = mend or column.hint or f"enter a value from {low:g} to {high:g} {unit}"
         found.refuse(row, column.name, "range", what, mend)
 
 
-def _as_read(written: str, value: float, admitted: tuple[float | None, float | None]) -> tuple[str, str]:
+def _as_read(written: str, value: float, column: Column) -> tuple[str, str]:
     """How a number with a sign in it was read, and how to write the one that was meant where that is likely.
 
     In half of the world a point stands between thousands, in the other half it begins the decimals.
@@ -238,11 +238,9 @@ def _as_read(written: str, value: float, admitted: tuple[float | None, float | N
     if not set(written) & set(".,:"):
         return "", ""
     shown = "" if written == f"{value:g}" else f" (read as {value:g})"
-    low, high = admitted
-    if GROUPED.fullmatch(written) and low is not None and high is not None:
-        meant = float(re.sub("[.,]", "", written))
-        if low <= meant <= high:
-            return shown, f"if {meant:.0f} is meant, write {meant:.0f}, with no sign between thousands"
+    meant = re.sub("[.,]", "", written) if GROUPED.fullmatch(written) else ""
+    if meant and admits(column, float(meant)):
+        return shown, f"if {meant} is meant, write {meant}, with no sign between thousands"
     return shown, ""
 
 
@@ -265,7 +263,7 @@ def _refuse_together(cases: Findings, tests: Findings, belongs: IntArray) -> Non
     rows, first, count = np.unique(belongs[faulty], return_index=True, return_counts=True)
     good = ~cases.refused[rows]
     for row, reading, n in zip(rows[good].tolist(), faulty[first][good].tolist(), count[good].tolist(), strict=True):
-        place = f"row {int(tests.raw.source_row.iloc[reading])} of the cold tests"
+        place = f"row {tests.line(reading)} of the cold tests"
         if tests.raw.places:
             place = f"column {tests.raw.places[reading]['minute'][1]}"
         what, them = f"a cold test of this case was refused ({place})", "it"

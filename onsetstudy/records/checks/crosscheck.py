@@ -24,6 +24,7 @@ from onsetstudy.records.checks.times_of_day import (
     refuse_ambiguous_times,
 )
 from onsetstudy.records.numb_field import INSIDE, UNCERTAIN, controls_in_field
+from onsetstudy.records.schema import LIP_BLOCKS
 from onsetstudy.records.teeth import TEETH
 
 CARTRIDGES = 6
@@ -31,14 +32,10 @@ USUAL_CARTRIDGES = (1.7, 1.8, 2.2)
 WHOLE_STUDY = 5
 SECONDS_FROM = 30.0
 HEAVY_KG = 140.0
-MANDIBULAR = ("ianb", "gow_gates", "closed_mouth_block", "mental_incisive", "long_buccal")
+MANDIBULAR = (*LIP_BLOCKS, "long_buccal")
 MAXILLARY = ("palatal_infiltration", "psa", "infraorbital")
 ADULTS = ("18-39", "40-59", "60-79", "80+")
 MIXED = {"add": "added on top", "replace": "put in place of the same volume"}
-
-
-def _and_more(n: int) -> str:
-    return f" ({n} more reading{'s' if n > 1 else ''} alike)" if n > 0 else ""
 
 
 def check_codes(cases: Findings, tests: Findings, study: StudyIdentity) -> None:
@@ -289,24 +286,19 @@ def _belongings(found: Findings) -> None:
     found.query(excused, "score_missing_reason", "missing_reason", what, "take out the reason, or the score")
 
 
-def _row_of_case(cases: Findings, tests: Findings) -> IntArray:
-    """Row of each reading's case, the first that has its code; -1 where there is none."""
-    first = cases.typed["case_id"].drop_duplicates()
-    place = pd.Index(first).get_indexer(pd.Index(tests.typed["case_id"]))
-    rows: IntArray = np.append(first.index.to_numpy(), -1)[place]
-    return rows
-
-
 def crosscheck_readings(cases: Findings, tests: Findings, clock_min: FloatArray | None, protocol: Protocol) -> IntArray:
     """Readings against their cases and each other; times of day become minutes after clock zero.
 
-    Row of each reading's case comes back, -1 where there is none.
+    Row of each reading's case comes back, the first that has its code; -1 where there is none.
     """
-    readings, belongs = tests.typed, _row_of_case(cases, tests)
+    readings, first = tests.typed, cases.typed["case_id"].drop_duplicates()
+    belongs: IntArray = np.append(first.index.to_numpy(), -1)[
+        pd.Index(first).get_indexer(pd.Index(readings["case_id"]))
+    ]
     orphans = readings["case_id"][belongs < 0].dropna()
     for code, rows in orphans.groupby(orphans, sort=False).groups.items() if len(orphans) else ():
-        what = f"there is no case {code}{_and_more(len(rows) - 1)}"
-        tests.refuse_first(rows, "case_id", "no_case", what, "enter the case in the table cases, or correct the code")
+        mend = "enter the case in the table cases, or correct the code"
+        tests.refuse_first(rows, "case_id", "no_case", f"there is no case {code}", mend)
     codes = cases.typed["case_id"]
     untested = (codes.notna() & ~codes.isin(readings["case_id"])).to_numpy()
     mend = "enter its cold tests; if there were none, let the row stand: it is counted as refused"
@@ -331,7 +323,7 @@ def _ends(tests: Findings, end: FloatArray) -> None:
     mend = "correct the minute, or observation_end_min of the case"
     for rows in late.groupby("case_id", sort=False).groups.values() if len(late) else ():
         minute, last = late.loc[rows[0], "minute"], end[rows[0]]
-        what = f"minute {minute:g} lies after the end of observation at {last:g} min{_and_more(len(rows) - 1)}"
+        what = f"minute {minute:g} lies after the end of observation at {last:g} min"
         tests.refuse_first(rows, "minute", "after_end", what, mend)
 
 

@@ -98,9 +98,12 @@ class Findings:
         value: Any = self.raw.frame[column].iloc[row] if column in self.raw.frame else None
         return None if value is None or value != value else str(value)
 
+    def line(self, row: int) -> int:
+        """Where a row stands, as the spreadsheet numbers it."""
+        return int(self.raw.source_row.iloc[row])
+
     def _problem(self, row: int, column: str, code: str, what: str, mend: str) -> Problem:
-        at = int(self.raw.source_row.iloc[row])
-        where = Where(file=self.raw.file, sheet=self.raw.sheet, row=at, column=column)
+        where = Where(file=self.raw.file, sheet=self.raw.sheet, row=self.line(row), column=column)
         value = None if code in UNTOLD else self.cell(row, column)
         return Problem(what=what, where=where, mend=mend, value=value, code=code)
 
@@ -131,9 +134,10 @@ class Findings:
             self.refuse(row, column, code, shown, mend)
 
     def refuse_first(self, rows: Iterable[Any], column: str, code: str, what: str, mend: str) -> None:
-        """Refuse rows that share one fault, and tell it once, at the first."""
+        """Refuse rows that share one fault, and tell it once, at the first, with how many are alike."""
         first, *others = map(int, rows)
-        self.refuse(first, column, code, what, mend)
+        alike = f" ({len(others)} more reading{'s' if len(others) > 1 else ''} alike)" if others else ""
+        self.refuse(first, column, code, what + alike, mend)
         for row in others:
             self.mark(row, code)
 

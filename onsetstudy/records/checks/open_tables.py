@@ -5,7 +5,7 @@ What two tables say of one fact has to agree; where it does not, nothing is chos
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,6 +13,7 @@ import pandas as pd
 
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.protocol.vocabulary import CODES
+from onsetstudy.records.checks.findings import Findings
 from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.model import OpenTables, RawTable
 
@@ -72,45 +73,37 @@ ALSO = {
     "adverse_events": {"minute": "onset_min"},
 }
 """Headings of the open tables, and what the analysis calls them."""
+CONTRADICTION, HEADING = "contradiction", "heading"
 ONLY_OPEN = ("planned_min", "method", "tooth", "assessor")
 """Columns of open cold tests that the earlier table has not."""
 
 
 @dataclass(slots=True, eq=False)
-class _Open:
-    """A table by its headings, and the problems found in it."""
+class _Open(Findings):
+    """A table under the headings that the analysis knows, and the problems found in it."""
 
-    raw: RawTable
-    frame: pd.DataFrame
-    problems: list[Problem]
-
-    def refuse(self, row: int, column: str, what: str, mend: str, code: str = "contradiction") -> None:
-        """Note a problem in a cell."""
-        where = Where(file=self.raw.file, sheet=self.raw.sheet, row=self.line(row), column=column)
-        self.problems.append(Problem(what=what, where=where, mend=mend, value=self.text(row, column), code=code))
-
-    def line(self, row: int) -> int:
-        """Where a row stands, as the spreadsheet numbers it."""
-        return int(np.asarray(self.raw.source_row)[row])
+    @property
+    def frame(self) -> pd.DataFrame:
+        """What was written, and what other tables have put beside it."""
+        return self.raw.frame
 
     def text(self, row: int, column: str) -> str:
         """What a cell says; empty where it is empty or there is no such column."""
-        value = self.frame[column].iloc[row] if column in self.frame else None
-        return "" if value is None or value != value else str(value).strip()
+        return (self.cell(row, column) or "").strip()
 
     def number(self, row: int, column: str) -> float | None:
         """A number with a point or a comma; refused where it is none."""
         value = _number(text) if (text := self.text(row, column)) else None
         if text and (value is None or value < 0):
-            what = f"{text} is not a number of 0 or more"
-            self.refuse(row, column, what, "write a number such as 1.8", "not_a_number")
+            self.refuse(
+                row, column, "not_a_number", f"{text} is not a number of 0 or more", "write a number such as 1.8"
+            )
             return None
         return value
 
     def texts(self, column: str) -> list[str]:
         """What all cells of a column say."""
-        values = self.frame[column] if column in self.frame else [None] * len(self.frame)
-        return ["" if value is None or value != value else str(value).strip() for value in values]
+        return [_said(value) for value in self.frame[column]] if column in self.frame else [""] * len(self.frame)
 
     def rows(self) -> dict[str, list[int]]:
         """Rows of every case, in the order in which they stand."""
@@ -124,13 +117,17 @@ class _Open:
         """Refuse every row without an entry in a column."""
         for row, text in enumerate(self.texts(column)):
             if not text:
-                self.refuse(row, column, what, mend, "missing")
+                self.refuse(row, column, "missing", what, mend)
 
     def total(self, rows: list[int]) -> str:
         """Sum of the volumes of some injections; that of one as it was written."""
         if len(rows) == 1:
             return self.text(rows[0], "volume_ml")
         return f"{sum(max(_number(self.text(row, 'volume_ml')) or 0.0, 0.0) for row in rows):.6g}"
+
+
+def _said(value: object) -> str:
+    return "" if value is None or value != value else str(value).strip()
 
 
 def fold_open_tables(
@@ -157,20 +154,18 @@ def fold_open_tables(
     RecordsError
         If a code is unknown, a key stands twice, a case is missing or tables contradict each other; with all problems.
     """
-    problems: list[Problem] = []
-    case = _opened(cases, "cases", problems)
-    tests = _opened(cold_tests, "cold_tests", problems)
+    case, tests = _Open("cases", _renamed(cases, "cases")), _Open("cold_tests", _renamed(cold_tests, "cold_tests"))
     if not beside and not _is_open(case, tests):
         return cases, cold_tests, OpenTables()
-    tables = {name: _checked(raw, name, problems) for name, raw in beside.items()}
-    if any(problem.code == "heading" for problem in problems):
-        raise RecordsError(problems)
+    tables = {name: _checked(raw, name) for name, raw in beside.items()}
+    if any(problem.code == HEADING for problem in _told(tables.values())):
+        raise RecordsError(_told(tables.values()))
     known = {code: rows[0] for code, rows in case.rows().items()}
     for name, table in tables.items():
         for code, rows in table.rows().items():
             if code not in known:
                 mend = "correct the code or enter the case"
-                table.refuse(rows[0], "case_id", f"there is no case {code}", mend, "no_case")
+                table.refuse(rows[0], "case_id", "no_case", f"there is no case {code}", mend)
         if name != "screening":
             table.refuse_empty("case_id", "a row without a case", "enter the code of the case")
     if injections := tables.get("injections"):
@@ -180,9 +175,14 @@ def fold_open_tables(
     if screening := tables.get("screening"):
         _check_screening(screening, known)
     folded = _fold_tests(case, tests, known)
-    if problems:
+    if problems := _told((case, tests, *tables.values())):
         raise RecordsError(problems)
-    return replace(cases, frame=case.frame), folded, OpenTables(**{name: table.frame for name, table in tables.items()})
+    return case.raw, folded, OpenTables(**{name: table.frame for name, table in tables.items()})
+
+
+def _told(tables: Iterable[_Open]) -> list[Problem]:
+    """What is wrong in some tables."""
+    return [problem for table in tables for _, problem in table.problems]
 
 
 def _is_open(case: _Open, tests: _Open) -> bool:
@@ -197,20 +197,19 @@ def _is_open(case: _Open, tests: _Open) -> bool:
     )
 
 
-def _opened(raw: RawTable, name: str, problems: list[Problem]) -> _Open:
-    """A table under the headings that the analysis knows."""
+def _renamed(raw: RawTable, name: str) -> RawTable:
+    """A copy of a table under the headings that the analysis knows."""
     also = ALSO.get(name, {})
     frame = raw.frame.copy().astype(object)
     headings = [normal_heading(h) for h in frame.columns]
-    if any(also.get(h) in headings for h in headings):
-        return _Open(raw, frame, problems)  # Both names stand there: the check of headings says so.
-    frame.columns = pd.Index([also.get(h, h) for h in headings] if also or name == "cold_tests" else headings)
-    return _Open(raw, frame, problems)
+    if not any(also.get(h) in headings for h in headings):  # Where both names stand, the check of headings says so.
+        frame.columns = pd.Index([also.get(h, h) for h in headings])
+    return replace(raw, frame=frame, source_row=pd.Series(np.asarray(raw.source_row)))
 
 
-def _checked(raw: RawTable, name: str, problems: list[Problem]) -> _Open:
+def _checked(raw: RawTable, name: str) -> _Open:
     """A table beside the two, its headings, codes and keys held against what they may be."""
-    table = _opened(raw, name, problems)
+    table = _Open(name, _renamed(raw, name))
     headings, known = [str(h) for h in table.frame.columns], OPEN_TABLES[name]
     faults = {h: "this heading stands twice" for h in headings if headings.count(h) > 1}
     faults |= {h: "this column is not in the dictionary" for h in headings if h not in known}
@@ -218,24 +217,23 @@ def _checked(raw: RawTable, name: str, problems: list[Problem]) -> _Open:
     told += [(h, f"there is no column {h}", "add it", "") for h in NEEDED[name] if h not in headings]
     for heading, what, mend, value in told:
         where = Where(file=raw.file, sheet=raw.sheet, row=1, column=heading)
-        problems.append(Problem(what=what, where=where, mend=mend, value=value, code="heading"))
-    if any(problem.code == "heading" for problem in problems):
+        table.problems.append((0, Problem(what=what, where=where, mend=mend, value=value, code=HEADING)))
+    if table.problems:
         return table
-    table.frame = table.frame.reset_index(drop=True)
     filled = np.array([any(table.text(row, h) for h in headings) for row in range(len(table.frame))], dtype=bool)
-    table.raw = replace(raw, source_row=pd.Series(np.asarray(raw.source_row)[filled]))
-    table.frame = table.frame[filled].reset_index(drop=True).reindex(columns=list(known))
+    frame = table.frame[filled].reset_index(drop=True).reindex(columns=list(known))
+    table = _Open(name, replace(raw, frame=frame, source_row=table.raw.source_row[filled]))
     for column in NEEDED[name]:
         table.refuse_empty(column, f"{column} is missing", f"enter {column}")
     for column, codes in CODED[name].items():
         for row, text in enumerate(table.texts(column)):
             if text and text not in codes:
-                table.refuse(row, column, f"{text} is not a code of {column}", f"write {', '.join(codes)}", "code")
+                table.refuse(row, column, "code", f"{text} is not a code of {column}", f"write {', '.join(codes)}")
     seen: dict[tuple[str, ...], int] = {}
     for row, key in enumerate(zip(*map(table.texts, KEYS[name]), strict=True)):
         if key in seen:
             what = f"{' '.join(key)} stands in row {table.line(seen[key])} already"
-            table.refuse(row, KEYS[name][-1], what, "give every row a number of its own", "duplicate")
+            table.refuse(row, KEYS[name][-1], "duplicate", what, "give every row a number of its own")
         seen.setdefault(key, row)
     return table
 
@@ -273,16 +271,19 @@ def _put(
         case.frame.iloc[at, list(case.frame.columns).index(column)] = value
     elif not _same(there, value):
         what = f"{value}, but {case.raw.file} row {case.line(at)} says {column} {there}"
-        source.refuse(row, said, what, f"correct one of them, or leave {column} out of {case.raw.file}")
+        mend = f"correct one of them, or leave {column} out of {case.raw.file}"
+        source.refuse(row, said, CONTRADICTION, what, mend)
+
+
+def _rows_of(known: Mapping[str, int], table: _Open) -> list[tuple[int, list[int]]]:
+    """Of each case that a table tells of, its row and those of the table."""
+    return [(known[code], rows) for code, rows in table.rows().items() if code in known]
 
 
 def _fold_injections(case: _Open, table: _Open, known: Mapping[str, int]) -> None:
-    by_case = table.rows()
-    for code, rows in by_case.items():
-        if code not in known:
-            continue
-        at = known[code]
-        rows = sorted(rows, key=lambda row: _number(table.text(row, "number")) or 0.0)
+    by_case = _rows_of(known, table)
+    for at, unordered in by_case:
+        rows = sorted(unordered, key=lambda row: _number(table.text(row, "number")) or 0.0)
         for row in rows:
             table.number(row, "volume_ml")
         if planned := [row for row in rows if table.text(row, "role") == "planned"]:
@@ -290,9 +291,10 @@ def _fold_injections(case: _Open, table: _Open, known: Mapping[str, int]) -> Non
             _solution(case, at, table, planned)
             _put(case, at, "volume_ml", table, planned[0], value=table.total(planned))
         _supplement(case, at, table, [row for row in rows if table.text(row, "role") == "supplemental"])
+    told = {at for at, _ in by_case}
     for code, at in known.items():
-        if code not in by_case and not case.text(at, "volume_ml"):
-            case.refuse(at, "case_id", f"{code} has no injection", f"enter it in {table.raw.file}", "missing")
+        if at not in told and not case.text(at, "volume_ml"):
+            case.refuse(at, "case_id", "missing", f"{code} has no injection", f"enter it in {table.raw.file}")
 
 
 def _solution(case: _Open, at: int, table: _Open, planned: list[int]) -> None:
@@ -303,7 +305,9 @@ def _solution(case: _Open, at: int, table: _Open, planned: list[int]) -> None:
             if not _same(table.text(row, column), table.text(first, column)):
                 told = table.text(first, column) or "nothing"
                 what = f"planned injections of one case differ: number {table.text(first, 'number')} says {told}"
-                table.refuse(row, column, what, "enter one solution for the planned injections of a case")
+                table.refuse(
+                    row, column, CONTRADICTION, what, "enter one solution for the planned injections of a case"
+                )
         _put(case, at, column, table, first)
 
 
@@ -314,11 +318,11 @@ def _supplement(case: _Open, at: int, table: _Open, rows: list[int]) -> None:
             timed.append((minute, row))
         elif minute == 0 or not table.text(row, "minute"):
             mend = "enter the minute; within the first it is e.g. 0.5"
-            table.refuse(row, "minute", "a supplemental injection without its minute", mend, "missing")
+            table.refuse(row, "minute", "missing", "a supplemental injection without its minute", mend)
     if not timed:
         if not rows and case.text(at, "rescue_min"):
             what = f"a supplement at this minute that {table.raw.file} does not know"
-            case.refuse(at, "rescue_min", what, f"enter it in {table.raw.file}, or take it out here")
+            case.refuse(at, "rescue_min", CONTRADICTION, what, f"enter it in {table.raw.file}, or take it out here")
         return
     row = min(timed)[1]
     _put(case, at, "rescue_min", table, row, "minute")
@@ -333,42 +337,37 @@ def _supplement(case: _Open, at: int, table: _Open, rows: list[int]) -> None:
 
 
 def _fold_events(case: _Open, table: _Open, known: Mapping[str, int]) -> None:
-    for code, rows in table.rows().items():
-        if code not in known:
-            continue
+    for at, rows in _rows_of(known, table):
         if not (told := [row for row in rows if table.text(row, "kind") != "none"]):
-            _put(case, known[code], "adverse_event", table, rows[0], "kind", "none")
+            _put(case, at, "adverse_event", table, rows[0], "kind")
             continue
-        row = next((row for row in told if table.text(row, "serious") == "yes"), told[0])
-        already = case.text(known[code], "adverse_event")
+        serious = [row for row in told if table.text(row, "serious") == "yes"]
         # The case has room for one event: any of those told is in agreement with it.
-        row = next((r for r in told if r == row or table.text(r, "kind") == already), row) if already else row
-        serious = "yes" if any(table.text(r, "serious") == "yes" for r in told) else table.text(row, "serious")
-        _put(case, known[code], "adverse_event", table, row, "kind")
-        _put(case, known[code], "adverse_serious", table, row, "serious", serious)
+        already = case.text(at, "adverse_event")
+        row = next((row for row in told if table.text(row, "kind") == already), (serious or told)[0])
+        _put(case, at, "adverse_event", table, row, "kind")
+        _put(case, at, "adverse_serious", table, row, "serious", "yes" if serious else None)
 
 
 def _check_screening(table: _Open, known: Mapping[str, int]) -> None:
     for row in range(len(table.frame)):
         outcome, code = table.text(row, "outcome"), table.text(row, "case_id")
         if outcome == "not_eligible" and not table.text(row, "reason"):
-            table.refuse(row, "reason", "not eligible, without a reason", "enter the reason", "missing")
+            table.refuse(row, "reason", "missing", "not eligible, without a reason", "enter the reason")
         if outcome in ("declined", "not_eligible") and code:
             what = f"{outcome}, but there is the case {code}"
-            table.refuse(row, "case_id", what, "write included, or take the code of the case out")
+            table.refuse(row, "case_id", CONTRADICTION, what, "write included, or take the code of the case out")
         if outcome == "included" and not code:
-            table.refuse(row, "case_id", "included, without a case", "enter the code of the case", "missing")
+            table.refuse(row, "case_id", "missing", "included, without a case", "enter the code of the case")
     for code, rows in table.rows().items():
         for row in rows[1:]:
-            table.refuse(row, "case_id", f"{code} was included twice", "correct the code of the case", "duplicate")
+            table.refuse(row, "case_id", "duplicate", f"{code} was included twice", "correct the code of the case")
     if len(table.frame) and (unseen := [code for code in known if code not in table.rows()]):
         others = f" and {len(unseen) - 1} other{'s' if len(unseen) > 2 else ''}" if unseen[1:] else ""
         what = f"the case{'s' if others else ''} {unseen[0]}{others} {'were' if others else 'was'} never screened"
         mend = f"enter a row of screening for {'each' if others else 'it'}"
-        problem = Problem(
-            what=what, where=Where(file=table.raw.file, column="case_id"), mend=mend, code="contradiction"
-        )
-        table.problems.append(problem)
+        where = Where(file=table.raw.file, column="case_id")
+        table.problems.append((0, Problem(what=what, where=where, mend=mend, code=CONTRADICTION)))
 
 
 def _fold_tests(case: _Open, tests: _Open, known: Mapping[str, int]) -> RawTable:
@@ -386,7 +385,7 @@ def _fold_tests(case: _Open, tests: _Open, known: Mapping[str, int]) -> RawTable
         for row, (told, kind) in enumerate(zip(tests.texts("test_kind"), kinds, strict=True)):
             if told and told != kind:
                 what = f"{told}, but planned_min says {kind}"
-                tests.refuse(row, "test_kind", what, "correct planned_min, or leave test_kind out")
+                tests.refuse(row, "test_kind", CONTRADICTION, what, "correct planned_min, or leave test_kind out")
         frame = frame.assign(test_kind=kinds)
     frame = frame.drop(columns=open_ones)[done].reset_index(drop=True)
     return replace(tests.raw, frame=frame, source_row=pd.Series(np.asarray(tests.raw.source_row)[done]))

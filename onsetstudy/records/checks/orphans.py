@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
+
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import IntArray
 from onsetstudy.core.errors import Problem, RecordsError, Where
@@ -68,44 +69,40 @@ def hold_back_likely_cases(cases: Findings, tests: Findings, belongs: IntArray, 
     table["test"] = np.abs(table["minute"].to_numpy()[:, None] - planned).argmin(axis=1)
     owned = table["case"].where(table["case"] >= 0)
     beside = pd.DataFrame({"above": owned.ffill(), "below": owned.bfill()}).fillna(-1).astype(int)
-    codes, of_case = cases.words("case_id"), table.groupby("case").indices
-    near = _by_all_but_one_sign(codes)
+    of_case = table.groupby("case").indices | {-1: []}
+
+    def own(case: int) -> pd.DataFrame:
+        return table.iloc[of_case.get(case, [])]
+
+    codes, near = cases.words("case_id"), defaultdict[str, list[int]](list)
+    for case, text in enumerate(codes):
+        for part in _but_one_sign(text):
+            near[part].append(case)
     run = (table["code"].ne(table["code"].shift()) | table["case"].ne(table["case"].shift())).cumsum()
     for _, alone in table[table["case"] < 0].groupby(run):
         written = str(alone["code"].iloc[0])
         above, below = beside.loc[alone.index[0]].tolist()
-        own = {case: table.iloc[of_case.get(case, [])] for case in (above, below)}
         of_code = table[table["code"] == written] if written else alone
-        like = {case for part in _but_one_sign(written) for case in near.get(part, ())}
-        like = {case for case in like if not _has_some(table.iloc[of_case.get(case, [])], of_code)}
-        if not (likely := like & {above, below}):
-            ends = {above: 1, below: -1} if above != below else {}
-            likely = like | {case for case, end in ends.items() if case >= 0 and _continued(own[case], alone, end)}
+        like = {case for part in _but_one_sign(written) for case in near[part]}
+        like = {case for case in like if not _has_some(own(case), of_code)}
+        ends = {case for case, end in ((above, 1), (below, -1)) if _continued(own(case), alone, end)}
+        likely = (like & {above, below}) or (like | ends)
         if above == below >= 0:
             likely = likely | {above}
-        for case in sorted(likely):
-            if not cases.refused[case]:
-                row = int(rows[alone.index[0]])
-                place = f"row {int(tests.raw.source_row.iloc[row])} of the cold tests"
-                told = f'case code "{written}", which no case has,' if written else "no case code"
-                told = "a code that is not used" if tests.first[row] in UNTOLD else told
-                what = f"the cold test in {place} with {told} may belong to {codes[case]}"
-                mend = "correct the code there, and the case can be used"
-                cases.refuse(case, "case_id", "reading_refused", what, mend)
+        row = int(rows[alone.index[0]])
+        place = f"row {tests.line(row)} of the cold tests"
+        told = f'case code "{written}", which no case has,' if written else "no case code"
+        told = "a code that is not used" if tests.first[row] in UNTOLD else told
+        for case in sorted(case for case in likely if not cases.refused[case]):
+            what = f"the cold test in {place} with {told} may belong to {codes[case]}"
+            mend = "correct the code there, and the case can be used"
+            cases.refuse(case, "case_id", "reading_refused", what, mend)
 
 
 def _but_one_sign(code: str) -> set[str]:
     """A code, and what is left of it without one of its signs: codes that share one differ by a sign."""
     code = code.casefold()
     return {code, *(code[:i] + code[i + 1 :] for i in range(len(code)))} if code else set()
-
-
-def _by_all_but_one_sign(codes: NDArray[np.object_]) -> dict[str, list[int]]:
-    found: dict[str, list[int]] = {}
-    for row, code in enumerate(codes):
-        for part in _but_one_sign(str(code)):
-            found.setdefault(part, []).append(row)
-    return found
 
 
 def _has_some(own: pd.DataFrame, alone: pd.DataFrame) -> bool:

@@ -171,10 +171,8 @@ def _plain_number(cell: str, column: Column) -> tuple[float, Repaired]:
         mend = "write 0 if that is what was measured, or leave the cell empty where nothing was recorded"
     repair: Repaired = None
     if unit and cell.lower().endswith(unit.lower()) and re.fullmatch(r"[\d.,]+\s*", cell[: -len(unit)]):
-        cell, repair = (
-            cell[: -len(unit)].strip(),
-            ("unit_written", f"the unit {unit} beside the number was passed over"),
-        )
+        repair = "unit_written", f"the unit {unit} beside the number was passed over"
+        cell = cell[: -len(unit)].strip()
     elif unit == DILUTION and (found := re.fullmatch(r"1\s*:\s*(\d[\d.,]*)", cell)):
         cell, repair = found[1], ("ratio_written", "a dilution with its 1: in front was read")
     if ONE_COMMA.fullmatch(cell):
@@ -194,14 +192,15 @@ def _comma(cell: str, column: Column, mend: str) -> tuple[str, tuple[str, str]]:
     """A number with one comma: a decimal comma, unless it may stand between thousands and the range admits those."""
     decimal, thousands = cell.replace(",", "."), cell.replace(",", "")
     decimal_comma = "decimal_comma", "a decimal comma was read as a point"
-    if not THOUSANDS.fullmatch(cell) or not _admits(column, float(thousands)):
+    if not THOUSANDS.fullmatch(cell) or not admits(column, float(thousands)):
         return decimal, decimal_comma
-    if not _admits(column, float(decimal)):
+    if not admits(column, float(decimal)):
         return thousands, ("thousands", "a comma between thousands was passed over")
     raise _Unreadable("ambiguous_number", f"the comma may stand for decimals or for thousands; {mend}")
 
 
-def _admits(column: Column, value: float) -> bool:
+def admits(column: Column, value: float) -> bool:
+    """Whether a number lies in the range of a column."""
     return column.low is None or column.high is None or column.low <= value <= column.high
 
 

@@ -109,10 +109,9 @@ def read_fractions_of_a_day(cases: Findings, tests: Findings, zero: FloatArray, 
     ):
         refused = np.isin(np.arange(len(minute)), rows[name].difference(rows["read"]))
         tests.refuse_where(refused, "minute", "clock_or_minutes", f'"{{value}}" {number} {why}', mend)
-    early = ~table.loc[rows["early"]].duplicated("case")
+    first = table.loc[rows["early"]].drop_duplicates("case").index
     what = "all tests of this case lie in the first minute: are they times of day that a spreadsheet wrote as numbers?"
-    asked = np.isin(np.arange(len(minute)), early.index[early])
-    tests.query(asked, "minute", "unusual", what, f"if so, {by_the_clock}")
+    tests.query(np.isin(np.arange(len(minute)), first), "minute", "unusual", what, f"if so, {by_the_clock}")
     so_written = cases.typed["case_id"].isin(told.index[told["read"] | told["packed"]]).to_numpy()
     for column in CASE_MINUTES:
         beside = so_written & (cases.numbers(column) < 1)
@@ -125,7 +124,6 @@ def _as_fractions(table: pd.DataFrame, planned: int) -> pd.DataFrame:
     of_a_tooth = table.groupby(["case", "tooth"])["minute"].nunique().groupby("case").max()
     told = pd.DataFrame({"several": of_a_tooth > 1, "exact": by_case["exact"].any()})
     told["fits"] = by_case["after"].max() <= WITHIN_MIN
-    told.loc[by_case["after"].count() < by_case.size(), "fits"] = False
     told["packed"] = told["several"] & (by_case["minute"].max() - by_case["minute"].min() <= WITHIN_MIN / DAY_MIN)
     told["packed"] &= by_case["minute"].max() >= NIGHT_UNTIL_MIN / DAY_MIN
     told["read"] = told["several"] & told["fits"] & told["exact"]
@@ -252,18 +250,16 @@ def _durations(
     longest = 1.5 * planned.max()
     known = ~np.isnan(clock_min)
     clock, around = clock_min[known], after[known] + HALF_DAY_MIN
-    with_seconds = bool((clock != clock.round()).any())
     fits = (around >= 0) & (around <= longest)
     twelve_hours = bool(fits[readings["case_id"].notna().to_numpy()[known]].all())
     if (clock >= NIGHT_UNTIL_MIN).all() or twelve_hours:
         return None
     # With its hours a duration is under one hour; minutes and seconds that became hours have no seconds of their own.
-    whole_hour = [("00:04:30", clock_min)] if (clock < HOUR_MIN).all() else []
-    as_hours = [] if with_seconds else [("04:30:00", clock_min / 60)]
+    ways = (("00:04:30", clock_min, (clock < HOUR_MIN).all()), ("04:30:00", clock_min / 60, (clock % 1 == 0).all()))
     found = [
         (minute, f"a spreadsheet's time such as {shown} was read as 4 minutes and 30 seconds")
-        for shown, minute in (*whole_hour, *as_hours)
-        if _on_plan(readings, clock_min, minute, planned, longest)
+        for shown, minute, possible in ways
+        if possible and _on_plan(readings, clock_min, minute, planned, longest)
     ]
     return found[0] if len(found) == 1 else None
 

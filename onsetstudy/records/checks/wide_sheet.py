@@ -220,11 +220,8 @@ class _Wide:
         response = RESPONSES.get(answer.lower())
         mend = "write felt or 1, not_felt or 0, not_done or nothing; a minute behind @"
         if answer == NO_RESULT:
-            what, mend = (
-                "a formula without a stored result",
-                "open the workbook in your spreadsheet program and save it",
-            )
-            self.refuse(i, heading, cell, what, mend, "no_result")
+            mend = "open the workbook in your spreadsheet program and save it"
+            self.refuse(i, heading, cell, "a formula without a stored result", mend, "no_result")
         elif response is None:
             self.refuse(i, heading, cell, f"{text} is not felt, not_felt or not_done", mend, "code")
         elif kind and not done:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import hashlib
-from collections.abc import Collection
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -71,10 +71,8 @@ class KeptList:
         Columns ``slip, practice_id, stratum, number, block, period, arm, side``, one row per slip and period.
     log : DataFrame or None
         Columns :data:`LOG_COLUMNS`, if slips were opened with a log.
-    broken_lines : tuple of str
-        Slips of log lines whose chain does not hold.
-    not_in_log, not_in_ledger : tuple of str
-        Slips whose opening the ledger of the study holds otherwise than the log, or the log alone shows.
+    log_faults : mapping of str to tuple of str
+        What makes the log doubtful, by the codes of :data:`LOG_FAULTS` that were found, each with its slips.
     commitment : str
         SHA-256 of the list's seed.
     source : str
@@ -83,9 +81,7 @@ class KeptList:
 
     listed: pd.DataFrame
     log: pd.DataFrame | None = None
-    broken_lines: tuple[str, ...] = ()
-    not_in_log: tuple[str, ...] = ()
-    not_in_ledger: tuple[str, ...] = ()
+    log_faults: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     commitment: str = ""
     source: str = "list"
 
@@ -95,12 +91,6 @@ class KeptList:
         told = self.listed[["slip", "period", "arm"]].astype(str).sort_values(["slip", "period"])
         return hashlib.sha256(told.to_csv(index=False).encode("utf-8")).hexdigest()
 
-    @property
-    def log_faults(self) -> dict[str, tuple[str, ...]]:
-        """What makes the log doubtful, by the codes of :data:`LOG_FAULTS`, each with its slips."""
-        told = zip(LOG_FAULTS, (self.broken_lines, self.not_in_log, self.not_in_ledger), strict=True)
-        return {code: slips for code, slips in told if slips}
-
 
 def as_allocated(records: Records, kept: KeptList) -> Records:
     """Records whose ``arm`` is the one allocated, as far as a slip says.
@@ -108,8 +98,7 @@ def as_allocated(records: Records, kept: KeptList) -> Records:
     ``arm_received`` keeps what was injected, ``arm_allocated`` what the slip says (missing where none does).
     """
     cases = records.cases
-    allocated = allocated_arm(cases, kept.listed)
-    allocated = allocated.where(cases["allocation"] == "randomised", np.nan)
+    allocated = allocated_arm(cases, kept.listed).where(cases["allocation"] == "randomised", np.nan)
     arm = allocated.where(allocated.notna(), cases["arm"])
     return dataclasses.replace(records, cases=cases.assign(arm=arm, arm_received=cases["arm"], arm_allocated=allocated))
 
@@ -175,9 +164,9 @@ def arm_standing(frame: pd.DataFrame, known: ArmStanding | None) -> ArmStanding 
         return dataclasses.replace(known, cases=int(randomised.sum()))
     verified = frame["arm_allocated"].notna().to_numpy()
     other = verified & (frame["arm_received"] != frame["arm_allocated"]).to_numpy()
-    late = int((frame["off_protocol"] != "").sum()) if "off_protocol" in frame else 0
-    cases, known_arm, other_arm = (int(rows.sum()) for rows in (randomised, verified, other))
-    return dataclasses.replace(known, cases=cases, verified=known_arm, other_arm=other_arm, kept=late)
+    late = (frame["off_protocol"] != "").to_numpy()
+    cases, known_arm, other_arm, kept = (int(rows.sum()) for rows in (randomised, verified, other, late))
+    return dataclasses.replace(known, cases=cases, verified=known_arm, other_arm=other_arm, kept=kept)
 
 
 def listed_from_log(log: pd.DataFrame) -> pd.DataFrame:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from onsetstudy.core.arrays import BoolArray
 from onsetstudy.core.results import ArmCount, Flow, FlowStage, Reasons
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.checks.no_records import NO_RECORD
@@ -48,27 +49,19 @@ def exclusion_reasons(records: Records, protocol: Protocol, *, through: Quarter)
     What was not recorded does not exclude. A case whose allocated arm is known (column ``arm_allocated``) is left out
     only for what was known before its slip was opened: what was done afterwards may depend on the arm.
     """
-    fails, allocated = _fails(records, protocol, through), _allocated(records)
-    for code in AFTER_OPENING:
-        fails[code] &= ~allocated
-    reason = np.select([fails[code] for code in EXCLUSIONS], list(EXCLUSIONS), default="")
-    return pd.Series(reason, index=records.cases.index, dtype=object)
+    fails, cases = _fails(records, protocol, through), records.cases
+    if "arm_allocated" in cases:
+        for code in AFTER_OPENING:
+            fails[code] &= cases["arm_allocated"].isna().to_numpy()
+    return _first_reason(fails, tuple(EXCLUSIONS), cases)
 
 
-def kept_reasons(records: Records, protocol: Protocol, *, through: Quarter) -> pd.Series:
-    """What lies outside the protocol in a case that stays because its slip had been opened; empty text for none."""
-    fails, allocated = _fails(records, protocol, through), _allocated(records)
-    reason = np.select([fails[code] & allocated for code in AFTER_OPENING], list(AFTER_OPENING), default="")
-    return pd.Series(reason, index=records.cases.index, dtype=object)
+def _first_reason(fails: Mapping[str, BoolArray], codes: tuple[str, ...], cases: pd.DataFrame) -> pd.Series:
+    reason = np.select([fails[code] for code in codes], list(codes), default="")
+    return pd.Series(reason, index=cases.index, dtype=object)
 
 
-def _allocated(records: Records) -> NDArray[np.bool_]:
-    """Cases whose allocated arm is known."""
-    cases = records.cases
-    return np.asarray(cases["arm_allocated"].notna() if "arm_allocated" in cases else np.zeros(len(cases)), dtype=bool)
-
-
-def _fails(records: Records, protocol: Protocol, through: Quarter) -> dict[str, NDArray[np.bool_]]:
+def _fails(records: Records, protocol: Protocol, through: Quarter) -> dict[str, BoolArray]:
     """For every reason, the cases it holds for."""
     cases = records.cases
     lists = {"practice_id": protocol.study.practices, **admitted(protocol)}
@@ -102,11 +95,16 @@ def too_many_refused(refused: int, accepted: int) -> bool:
 
 
 def analysed_cases(records: Records, protocol: Protocol, *, through: Quarter) -> pd.DataFrame:
-    """Cases that are analysed, up to the end of a quarter; index 0 to n - 1."""
+    """Cases that are analysed, up to the end of a quarter; index 0 to n - 1.
+
+    Where allocated arms are known, ``off_protocol`` is what lies outside the protocol in a case that stays because its
+    slip had been opened; empty text for none.
+    """
     chosen = (exclusion_reasons(records, protocol, through=through) == "").to_numpy()
     cases = records.cases
     if "arm_allocated" in cases:
-        cases = cases.assign(off_protocol=kept_reasons(records, protocol, through=through))
+        outside = _first_reason(_fails(records, protocol, through), AFTER_OPENING, cases)
+        cases = cases.assign(off_protocol=outside.where(cases["arm_allocated"].notna(), ""))
     return cases[chosen].reset_index(drop=True)
 
 
@@ -137,7 +135,8 @@ def case_flow(records: Records, protocol: Protocol, *, through: Quarter) -> Flow
     # Whatever was read and is neither accepted nor refused was left out by its patient's wish.
     if gone := records.rows_read - len(cases) - len(rejects):
         unread += (Reasons(code=GONE, text="consent taken back, data removed", count=gone),)
-    noted = _noted(cases[analysed.to_numpy()], protocol)
+    untold = untold_baseline(cases[analysed.to_numpy()], protocol)
+    noted = (Reasons(code="baseline_untold", text=BASELINE_UNTOLD, count=untold),) if untold else ()
     return Flow(
         screening=screening_flow(records),
         stages=(
@@ -159,15 +158,11 @@ def _arms_read(refused: pd.DataFrame, protocol: Protocol) -> pd.Series:
 def refused_cases(accepted: FlowStage) -> Reasons:
     """All cases refused before a stage, whatever the reason: no lines without a record, nor what was taken out."""
     lost = [r for r in accepted.lost if r.code not in (*NO_RECORD, GONE)]
-    by_arm = Counter({code.arm: 0 for code in accepted.by_arm})
-    for arm in (arm for r in lost for arm in r.by_arm):
-        by_arm[arm.arm] += arm.cases
-    return Reasons(
-        code="refused",
-        text="refused",
-        count=sum(r.count for r in lost),
-        by_arm=tuple(ArmCount(arm=code, cases=n, onsets=0) for code, n in by_arm.items()),
+    by_arm = tuple(
+        ArmCount(arm=code.arm, cases=sum(a.cases for r in lost for a in r.by_arm if a.arm == code.arm), onsets=0)
+        for code in accepted.by_arm
     )
+    return Reasons(code="refused", text="refused", count=sum(r.count for r in lost), by_arm=by_arm)
 
 
 def untold_baseline(cases: pd.DataFrame, protocol: Protocol) -> int:
@@ -175,12 +170,6 @@ def untold_baseline(cases: pd.DataFrame, protocol: Protocol) -> int:
     if protocol.schedule.baseline_response != "required":
         return 0
     return int(cases["baseline_response"].isna().sum())
-
-
-def _noted(cases: pd.DataFrame, protocol: Protocol) -> tuple[Reasons, ...]:
-    """What the protocol asks of everybody and was not recorded of some who stay."""
-    count = untold_baseline(cases, protocol)
-    return (Reasons(code="baseline_untold", text=BASELINE_UNTOLD, count=count),) if count else ()
 
 
 def screening_flow(records: Records) -> tuple[FlowStage, ...]:

@@ -100,7 +100,7 @@ class _Derived:
 
 
 def _derive(records: Records, protocol: Protocol, rule: ReadingRule, past_supplement: bool) -> _Derived:
-    tests = target_tests(records, protocol.schedule.control_window_min + SAME_TIME)
+    tests = target_tests(records, protocol)
     valid = tests.valid(rule.control_tooth)
     target, invalid = tests.take(valid), np.bincount(tests.case[~valid], minlength=len(records.cases))
     rescue_min = records.cases["rescue_min"].to_numpy(dtype=float)
@@ -149,8 +149,8 @@ def _table(records: Records, protocol: Protocol, found: _Derived, estimand: str,
     )
 
 
-def target_tests(records: Records, window_min: float) -> TargetTests:
-    """All tests of the target, and what the control tooth said no more than ``window_min`` from each."""
+def target_tests(records: Records, protocol: Protocol) -> TargetTests:
+    """All tests of the target, and what the control tooth said in the protocol's window about each."""
     readings = records.readings
     number = pd.Index(records.cases["case_id"]).get_indexer(readings["case_id"])
     minute = readings["minute"].to_numpy(dtype=float)
@@ -165,13 +165,13 @@ def target_tests(records: Records, window_min: float) -> TargetTests:
         minute=tested[1],
         felt=felt[target],
         extra=_recorded_as_extra(readings)[order][target],
-        control=_nearest_control(*tested, *control, felt[~target], window_min),
+        control=_nearest_control(*tested, *control, felt[~target], protocol.schedule.control_window_min + SAME_TIME),
     )
 
 
 def valid_tests(records: Records, protocol: Protocol) -> tuple[IntArray, FloatArray, BoolArray]:
     """Tests of the target that count, sorted: place of the case in ``records.cases``, minute, whether it was felt."""
-    tests = target_tests(records, protocol.schedule.control_window_min + SAME_TIME)
+    tests = target_tests(records, protocol)
     found = tests.take(tests.valid(protocol.schedule.control_tooth))
     return found.case, found.minute, found.felt
 

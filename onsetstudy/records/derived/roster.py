@@ -59,8 +59,7 @@ def case_roster(records: Records, protocol: Protocol, *, through: Quarter) -> Ro
     tests: dict[str, list[str]] = {code: [] for code in rows}
     for code, text in zip(records.readings["case_id"].astype(str), _texts(records.readings), strict=True):
         tests.setdefault(code, []).append(text)
-    read, refused = (records.rows_read, records.readings_read), len(records.rejects)
-    counts = (read[0], len(records.cases), read[1], len(records.readings), refused)
+    counts = (records.rows_read, len(rows), records.readings_read, len(records.readings), len(records.rejects))
     return Roster(
         rows=dict(zip(ROWS, counts, strict=True)),
         cases={

@@ -19,8 +19,6 @@ def without_cases(records: Records, codes: Collection[str]) -> Records:
     gone = {code.casefold() for code in codes}
 
     def left(frame: pd.DataFrame) -> pd.DataFrame:
-        if "case_id" not in frame:
-            return frame
         return frame[~frame["case_id"].astype(str).str.strip().str.casefold().isin(gone)].reset_index(drop=True)
 
     return dataclasses.replace(
@@ -45,10 +43,7 @@ def unmatched(entered: Iterable[str], met: Collection[str]) -> tuple[str, ...]:
 
 def codes_read(records: Records) -> frozenset[str]:
     """Codes, without capitals, of every case that was read, refused ones too."""
-    refused = records.rejects
-    if "table" in refused:
-        refused = refused[refused["table"] == "cases"]
-    return codes_in(records.cases) | codes_in(refused)
+    return codes_in(records.cases) | codes_in(records.rejects[records.rejects["table"] == "cases"])
 
 
 def codes_in(frame: pd.DataFrame) -> frozenset[str]:

@@ -92,17 +92,13 @@ def exact_p(tables: tuple[Table, ...]) -> float:
     The sum over tables of what happened in the other arm has the convolution of their hypergeometric distributions
     (Gart 1970, Biometrika 57:471; from memory); over the risk sets of successive minutes it is a log-rank test.
     """
-    spread, least, seen = np.ones(1), 0, 0
+    spread, at = np.ones(1), 0
     for a, n_a, b, n_b in tables:
         total, n = a + b, n_a + n_b
         low, high = max(0, total - n_a), min(total, n_b)
-        if low == high:
-            least, seen = least + low, seen + b
-            continue
         logs = np.array([_log_choose(n_b, k) + _log_choose(n_a, total - k) for k in range(low, high + 1)])
         spread = np.convolve(spread, np.exp(logs - _log_choose(n, total)))
-        least, seen = least + low, seen + b
-    at = seen - least
+        at += b - low
     return min(1.0, 2 * min(float(spread[: at + 1].sum()), float(spread[at:].sum())))
 
 

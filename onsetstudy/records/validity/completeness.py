@@ -66,7 +66,7 @@ def missing_fields(records: Records, protocol: Protocol, *, quarter: str | None 
     now = np.ones(len(cases), dtype=bool) if quarter is None else (cases["quarter"].astype(str) == quarter).to_numpy()
     asked = {c.name for table in ("cases", "cold_tests") for c in asked_columns(table, protocol)}
     found = []
-    for column, applies, absent in _wanted(cases, records, protocol):
+    for column, applies, absent in _wanted(cases, records.readings, protocol):
         gone, of = applies & absent & now, applies & now
         if column not in asked or not gone.any():
             continue
@@ -99,13 +99,13 @@ def _whom(cases: pd.DataFrame, gone: BoolArray, protocol: Protocol) -> tuple[tup
     return tuple(sorted(lines, key=lambda line: (-line[2], line[0], line[1])))
 
 
-def _wanted(cases: pd.DataFrame, records: Records, protocol: Protocol) -> list[tuple[str, BoolArray, BoolArray]]:
+def _wanted(cases: pd.DataFrame, readings: pd.DataFrame, protocol: Protocol) -> list[tuple[str, BoolArray, BoolArray]]:
     """Each field, the cases that it applies to, and those without it."""
     everyone = np.ones(len(cases), dtype=bool)
     solution = _text(cases, "vasoconstrictor")
     event = ~np.isin(_text(cases, "adverse_event"), ("", "none", "positive_aspiration"))
     scored = _text(cases, "score_missing_reason") == ""
-    always = ("control_tooth", "adverse_event", "agent_percent", "vasoconstrictor", "age_band")
+    always = ("control_tooth", "adverse_event", "agent_percent", "vasoconstrictor", "age_band", "weight_kg")
     guesses = ("guess_patient", "guess_operator", "guess_assessor")
     treated = _text(cases, "procedure") != "none"
     applies = {
@@ -117,20 +117,13 @@ def _wanted(cases: pd.DataFrame, records: Records, protocol: Protocol) -> list[t
         "adverse_serious": event,
         "vasoconstrictor_dilution": ~np.isin(solution, ("", "none", "felypressin")),
         "cartridge_ml": np.isin(_text(cases, "mix_mode"), ("add", "replace")),
-        "weight_kg": everyone if protocol.doses is not None else ~everyone,
         "rescue_volume_ml": cases["rescue_min"].notna().to_numpy(dtype=bool),
     }
     if protocol.pain is not None:
         applies[f"pain_{protocol.pain.moment}"] = scored
     wanted = [(column, rows, _text(cases, column) == "") for column, rows in applies.items()]
-    return [*wanted, ("test_kind", everyone, _untold_tests(cases, records))]
-
-
-def _untold_tests(cases: pd.DataFrame, records: Records) -> BoolArray:
-    """Cases with a test of which nobody said whether it was planned."""
-    readings = records.readings
-    untold = readings.loc[readings["test_kind"].isna(), "case_id"]
-    return np.asarray(cases["case_id"].isin(untold), dtype=bool)
+    untold = cases["case_id"].isin(readings.loc[readings["test_kind"].isna(), "case_id"]).to_numpy(dtype=bool)
+    return [*wanted, ("test_kind", everyone, untold)]
 
 
 def _text(cases: pd.DataFrame, name: str) -> StrArray:

@@ -14,8 +14,9 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 
-from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray, StrArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
 from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.derived.onset import target_tests
@@ -112,16 +113,12 @@ def doubts_of_practice(records: Records, protocol: Protocol, practice: str, *, t
 
 def _tests(records: Records, protocol: Protocol) -> ArmTests:
     cases, schedule = records.cases, protocol.schedule
-    tests = target_tests(records, schedule.control_window_min)
+    tests = target_tests(records, protocol)
     case, at = tests.case, tests.minute
     planned = np.asarray(schedule.tests_min, dtype=np.float64)
     window = WINDOW * float(np.diff(planned, prepend=0.0).min()) if schedule.window_min is None else schedule.window_min
-    apart = np.min(np.abs(at[:, None] - planned[None, :]), axis=1) if at.size else np.zeros(0)
-    first = np.ones(case.size, dtype=bool)
-    first[1:] = case[1:] != case[:-1]
-    # At risk up to and with the first test that was not felt: later ones say nothing of onset.
-    before: IntArray = np.cumsum(~tests.felt) - ~tests.felt
-    start = np.maximum.accumulate(np.where(first, np.arange(case.size), 0)) if case.size else np.zeros(0, dtype=int)
+    apart = np.min(np.abs(at[:, None] - planned[None, :]), axis=1)
+    numb = pd.Series(~tests.felt).astype(int)
     practice, technique, arm = (cases[c].astype(str).to_numpy(dtype=str) for c in ("practice_id", "technique", "arm"))
     return ArmTests(
         case=case,
@@ -129,7 +126,8 @@ def _tests(records: Records, protocol: Protocol) -> ArmTests:
         felt=tests.felt,
         control=tests.control,
         valid=tests.valid(schedule.control_tooth),
-        at_risk=(before - before[start]) == 0,
+        # Up to and with the first test that was not felt: later ones say nothing of onset.
+        at_risk=(numb.groupby(case).cumsum() == numb).to_numpy(dtype=bool),
         off=tests.extra | (apart > window + 1e-9),
         arm=arm,
         practice=practice,
@@ -144,9 +142,8 @@ def _kinds(practice: StrArray, technique: StrArray, arm: StrArray) -> StrArray:
     """Practice, technique and arm of each case, with fewer of these where fewer than so many cases are alike."""
     found = np.full(practice.size, "", dtype=object)
     open_ = np.ones(practice.size, dtype=bool)
-    for parts in ((practice, technique, arm), (practice, technique), (practice,), ()):
-        rows = zip(*parts, strict=True) if parts else [()] * found.size
-        code = np.array([" | ".join(row) for row in rows], dtype=object)
+    for parts in ((practice, technique, arm), (practice, technique), (practice,)):
+        code = np.array([" | ".join(row) for row in zip(*parts, strict=True)], dtype=object)
         names, group = np.unique(code.astype(str), return_inverse=True)
         enough = np.bincount(group, minlength=names.size)[group] >= ALIKE
         found[open_ & enough] = code[open_ & enough]

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray, texts_per_case
 from onsetstudy.core.cases import unknown_reference
-from onsetstudy.core.errors import OnsetStudyError, Problem
+from onsetstudy.core.errors import Gathered, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval
 from onsetstudy.inference.proportions import Limits
@@ -168,7 +168,7 @@ def sort_arms(
         If a label is missing, the reference arm has no case, or no other arm has one, or
         no stratum holds a case of every arm, or there are more than two arms where two are wanted.
     """
-    problems = list[Problem]()
+    problems = Gathered()
     arm_of = texts_per_case(arm, len(times), "arm", problems)
     stratum_of = (
         np.full(len(times), "") if stratum is None else texts_per_case(stratum, len(times), "stratum", problems)

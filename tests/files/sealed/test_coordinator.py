@@ -229,7 +229,7 @@ def test_a_list_goes_on_twice_and_under_an_amended_protocol(kept):
     assert ask(third, "P01-0003").exit_code == 0
     log = read_kept_list(third[1]).log
     assert log["case_id"].tolist() == ["P01-0001", "P01-0002", "P01-0003"]
-    assert read_kept_list(third[1]).broken_lines == ()
+    assert read_kept_list(third[1]).log_faults == {}
     about = json.loads((third[1] / "list.json").read_text(encoding="utf-8"))
     assert [part["seed"] for part in about["continued"]] == [6, 7]
     assert about["opening"] == "coordinator"

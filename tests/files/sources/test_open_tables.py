@@ -159,6 +159,19 @@ def test_a_serious_event_is_not_lost_behind_another(tmp_path):
     assert (problem.where.file, problem.where.row, problem.where.column) == ("adverse_events.csv", 3, "kind")
 
 
+@pytest.mark.parametrize("order", [1, -1])
+def test_a_case_may_name_any_of_its_events_in_whichever_order_they_were_entered(tmp_path, order):
+    tables = split(tmp_path)
+    case = tables["cases"][0]["case_id"]
+    told = [("haematoma", "no"), ("syncope", "yes")][::order]
+    tables["adverse_events"] = [
+        {"case_id": case, "number": str(i), "kind": kind, "serious": serious} for i, (kind, serious) in enumerate(told)
+    ]
+    tables["cases"][0]["adverse_event"] = "haematoma"
+    row = read(tmp_path / "open", tables).cases.set_index("case_id").loc[case]
+    assert (row["adverse_event"], row["adverse_serious"]) == ("haematoma", "yes")
+
+
 def test_a_test_that_was_not_done_is_none_and_one_off_schedule_is_extra(tmp_path):
     tables = split(tmp_path)
     tables["cold_tests"][0]["response"] = "not_done"

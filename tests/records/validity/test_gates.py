@@ -145,6 +145,17 @@ def test_a_control_tooth_lost_with_the_target_shuts():
     assert lost == asked > 60
 
 
+def test_a_control_tested_as_far_from_its_test_as_the_window_goes_counts_to_the_last_digit():
+    narrow = replace(PROTOCOL, schedule=replace(PROTOCOL.schedule, control_window_min=0.1))
+    records = study(1, lost=("P01",))
+    minute = records.readings["minute"].round(1)
+    beside = replace(records, readings=records.readings.assign(minute=minute))
+    apart = minute + 0.1 * (records.readings["tooth_role"] == "control")
+    off = replace(records, readings=records.readings.assign(minute=apart))
+    assert (apart - minute).max() > 0.1
+    assert doubts_of(off, narrow) == doubts_of(beside, narrow)
+
+
 def test_one_practice_of_three_is_named():
     records = study(2, n=12, practices=("P01", "P02", "P03"), lost=("P02",))
     [doubt] = [d for d in doubts_of(records, PROTOCOL) if d.code == "control_lost"]
