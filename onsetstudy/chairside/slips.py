@@ -53,7 +53,7 @@ def open_slip_for(
         sealed, case_id=whose, levels=levels, opened_by=by, now=now, passphrase=passphrase, study=protocol.study
     )
     if period > len(told.arms):
-        raise DesignError(f"the slip {told.slip} has {len(told.arms)} injections, and this is the {period}th")
+        raise DesignError(f"the slip {told.slip} is of {len(told.arms)} injections, and this is number {period}")
     side = told.sides[period - 1] if len(told.sides) >= period else ""
     return slip_view(protocol, case_id, told.arms[period - 1], slip=told.slip, side=side, again=told.again)
 

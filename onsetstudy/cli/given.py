@@ -200,8 +200,8 @@ def say_left_out(
 def say_draft(records: Records, promised: Protocol, *, through: Quarter) -> None:
     """What a report up to a quarter would stand on, without any arm: cases by quarter, and what is left out."""
     say_left_out(records, promised, through=through)
-    used = (flow.exclusion_reasons(records, promised, through=through) == "").to_numpy()
-    for label, cases in records.cases.loc[used, "quarter"].astype(str).value_counts().sort_index().items():
+    used = flow.analysed_cases(records, promised, through=through)
+    for label, cases in used["quarter"].astype(str).value_counts().sort_index().items():
         click.echo(f"{label}: {cases} {'case' if cases == 1 else 'cases'}")
     click.echo("A draft: arms were not looked at, nothing was written and nothing entered in the ledger.")
 

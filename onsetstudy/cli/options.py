@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -177,4 +178,6 @@ class Amount(click.ParamType[float]):
         if low is not None and not (number >= low and (high is None or number <= high)):
             admitted = f"{low:g} or more" if high is None else f"from {low:g} to {high:g}"
             self.fail(f"{number:g} is not {admitted}", param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{value!r} is not an amount", param, ctx)
         return number

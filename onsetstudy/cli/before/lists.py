@@ -81,10 +81,8 @@ def allocate(
     from onsetstudy.files.sealed.allocation_list import read_passphrases, write_minimisation
     from onsetstudy.files.sealed.block_sizes import with_sizes
     from onsetstudy.files.sealed.kept_allocation import read_slips
-    from onsetstudy.files.sources.protocol_toml import read_protocol
 
-    promised = read_protocol(protocol)
-    order.hold_to_order(protocol, promised)
+    promised = order.held_to_order(protocol)
     _refuse_list_there(protocol, promised, into)
     if after is None:
         _say_list_held(protocol)

@@ -165,7 +165,7 @@ def ledger_door(protocol: Path) -> LedgerDoor:
     """How a recorder reaches the ledger of its study."""
     from onsetstudy.chairside.recorder import LedgerDoor
     from onsetstudy.cli.ledger_entries import enter_event, standing
-    from onsetstudy.cli.openings import enter_opening, openings_of_practice, refuse_lost
+    from onsetstudy.cli.openings import openings_of_practice, refuse_lost
     from onsetstudy.files.ledger.ledger import ledger_path
 
     refuse_lost(ledger_path(protocol))
@@ -173,7 +173,7 @@ def ledger_door(protocol: Path) -> LedgerDoor:
         event=lambda kind, body: enter_event(protocol, kind, body),
         standing=lambda: standing(protocol),
         refuse_cut=lambda sealed: openings_of_practice(sealed, protocol).refuse_cut(),
-        opened=lambda sealed: enter_opening(sealed, protocol),
+        opened=lambda sealed: openings_of_practice(sealed, protocol).enter(),
     )
 
 
