@@ -193,6 +193,12 @@ class RunningLog:
         """States of all cases, in the order in which they were opened."""
         return [case_state(case_id, self.case(case_id), protocol, day_of=self.day) for case_id in self._cases]
 
+    def state(self, case_id: str | None, protocol: Protocol) -> CaseState | None:
+        """State of a case; ``None`` where nothing was entered of it."""
+        if case_id is None or case_id not in self._cases:
+            return None
+        return case_state(case_id, self.case(case_id), protocol, day_of=self.day)
+
     def moment(self, event: Event) -> Moment:
         """When an entry was made on the axis of all clocks, by the last anchor of its page."""
         if event.clock not in self.clocks:
@@ -206,19 +212,17 @@ class RunningLog:
 
     def place_fault(self, event: Event, zero: str) -> str:
         """Why an entry of a case cannot stand where it would; empty if it can. Tests count from the entry ``zero``."""
-        there = {e.kind: e for e in self.case(str(event.case_id))}
         if event.case_id is None or event.kind in ("case_opened", "correction"):
             return ""
+        there = {e.kind: e for e in self.case(event.case_id)}
         if "case_opened" not in there:
             return "no case of this code was opened"
         if event.kind == "test" and zero not in there:
             return f"the minutes of tests count from the {words(zero)}: enter that first"
-        if event.kind in TIMED and "closed" in there:
-            # What was tapped before and comes late, from a page that was away, is taken.
-            return (
-                "the case was closed before" if self.moment(event).low_s > self.moment(there["closed"]).high_s else ""
-            )
-        return ""
+        if event.kind not in TIMED or "closed" not in there:
+            return ""
+        # What was tapped before and comes late, from a page that was away, is taken.
+        return "the case was closed before" if self.moment(event).low_s > self.moment(there["closed"]).high_s else ""
 
     def screening(self) -> Screening:
         """Counts of the screening log."""

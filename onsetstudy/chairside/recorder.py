@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import datetime as dt
 import threading
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import KW_ONLY, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -169,26 +170,21 @@ class Recorder:
             return
         body = {"reason": str(event.payload["reason"])}
         if event.kind == "unblinded":
-            opened = [slip.slip for slip in self._slips_of(self._state(event.case_id)).values()]
-            given = self._last_prepared(event.case_id)
-            typed = [] if given is None else [str(given.payload.get("allocation_slip") or "")]
-            body |= {"case": str(event.case_id), "slip": next(filter(None, (*opened, *typed)), "none")}
+            slip, given = self._slip_told(event.case_id), self._last_prepared(event.case_id)
+            typed = None if given is None else given.payload.get("allocation_slip")
+            body |= {"case": str(event.case_id), "slip": str((typed if slip is None else slip.slip) or "none")}
         self.ledger.event(event.kind, body)
 
     def _slip_of(self, state: CaseState) -> views.SlipView | None:
         """What the slip says that was opened for a case; ``None`` where none was, or none is known here."""
         return None if self.sealed is None else opened_slip(self.sealed, self.protocol, state.case_id, state.opened)
 
-    def _slips_of(self, states: Iterable[CaseState]) -> dict[str, views.SlipView]:
-        """Slips that were opened for cases; none from a log that was changed, which keeps nobody from unblinding."""
-        try:
-            found = {s.case_id: self._slip_of(s) for s in states}
-        except RecordsError:
-            return {}
-        return {case_id: slip for case_id, slip in found.items() if slip is not None}
-
-    def _state(self, case_id: str | None) -> list[CaseState]:
-        return [s for s in self._log.states(self.protocol) if s.case_id == case_id]
+    def _slip_told(self, case_id: str | None) -> views.SlipView | None:
+        """The same by the code of a case; none from a log that was changed, which keeps nobody from unblinding."""
+        state = self._log.state(case_id, self.protocol)
+        with contextlib.suppress(RecordsError):
+            return None if state is None else self._slip_of(state)
+        return None
 
     def _last_prepared(self, case_id: str | None) -> Event | None:
         return next((e for e in reversed(self._prepared()) if e.case_id == case_id), None)
@@ -309,7 +305,7 @@ class Recorder:
             paused = self._standing().halt
         states = [s for s in states if s.phase in ("waiting", *views.PREPARED)]
         slips = {str(e.case_id): str(e.payload.get("allocation_slip") or "") for e in self._prepared()}
-        slips |= {case_id: slip.slip for case_id, slip in self._slips_of(states).items()}
+        slips |= {s.case_id: slip.slip for s in states if (slip := self._slip_told(s.case_id)) is not None}
         return views.MixingView(
             waiting=views.cases_in(("waiting",), states, slips),
             prepared=views.cases_in(views.PREPARED, states, slips),
@@ -333,17 +329,14 @@ class Recorder:
         if self.sealed is None:
             raise OnsetStudyError("there is no sealed file here; open the paper envelope and enter its number")
         with self._lock:
-            waiting = {s.case_id: s for s in self._log.states(self.protocol) if s.phase == "waiting"}
-            halt = self._standing().halt
-        if case_id not in waiting:
+            case, halt = self._log.state(case_id, self.protocol), self._standing().halt
+        if case is None or case.phase != "waiting":
             raise OnsetStudyError(f"{case_id} does not wait for a cartridge; nothing was opened")
-        if halt and self._slip_of(waiting[case_id]) is None:
+        if halt and self._slip_of(case) is None:
             raise OnsetStudyError(f"{halt}; nothing was opened")
         if self.ledger is not None:
             self.ledger.refuse_cut(self.sealed)
-        told = open_slip_for(
-            self.sealed, self.protocol, case_id, waiting[case_id].opened, by=by, now=now, passphrase=passphrase
-        )
+        told = open_slip_for(self.sealed, self.protocol, case_id, case.opened, by=by, now=now, passphrase=passphrase)
         if self.ledger is not None:
             self.ledger.opened(self.sealed)
         return told
@@ -372,10 +365,10 @@ class Recorder:
     def _known_of(self, case_id: str | None) -> Known:
         """What a preparation is held to."""
         with self._lock:
-            states, halt = self._state(case_id), self._standing().halt
+            state, halt = self._log.state(case_id, self.protocol), self._standing().halt
         return Known(
-            phase=states[0].phase if states else "",
-            slip=self._slip_of(states[0]) if states else None,
+            phase="" if state is None else state.phase,
+            slip=None if state is None else self._slip_of(state),
             slip_needed=self.sealed is not None and self.protocol.study.randomised,
             before=self._last_prepared(case_id),
             halt=halt,
@@ -391,7 +384,7 @@ class Recorder:
             return answer, None
         case_id = str(value["case_id"])
         with self._lock:
-            slip = self._slips_of(self._state(case_id)).get(case_id)
+            slip = self._slip_told(case_id)
         return answer, received(self.protocol, self._last_prepared(case_id), slip)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
@@ -29,20 +29,15 @@ def leave_out_withdrawn(records: Records, protocol: Path) -> tuple[Records, With
     entered, gone = withdrawn_codes(protocol)
     left, left_out = leave_out(records, gone)
     seen = Withdrawn(left_out=left_out, unmatched=unmatched(entered, met_in(records, entered)))
-    say_left_out_withdrawn(seen.left_out)
-    say_unmatched(seen.unmatched)
+    say_withdrawn(seen)
     return left, seen
 
 
-def say_left_out_withdrawn(cases: int) -> None:
-    """How many cases were left out, if any."""
-    if cases:
+def say_withdrawn(seen: Withdrawn) -> None:
+    """How many cases were left out, if any, and each withdrawn code that no row has: mistyped, it leaves nobody out."""
+    if cases := seen.left_out:
         click.echo(f"Left out because consent was taken back: {cases} {'case' if cases == 1 else 'cases'}.")
-
-
-def say_unmatched(codes: Collection[str]) -> None:
-    """Each withdrawn code that no row has: a mistyped one leaves nobody out."""
-    for code in codes:
+    for code in seen.unmatched:
         say.please_look(
             f"consent for case {code} was entered as taken back, and no row that was read has this code: nothing is "
             "left out for it. If it was mistyped, enter the right code with the command withdraw."

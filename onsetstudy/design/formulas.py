@@ -39,20 +39,19 @@ def shares_power(
     share: float = 0.5,
     sided: int = 2,
     margin: float = 0.0,
-    higher_is_better: bool = True,
     equivalence: bool = False,
 ) -> float:
     """Two shares by the score (pooled) test of no difference, or against a ``margin`` without pooling.
 
     ``n`` cases in all, ``share`` of them in the other arm. Against a margin the power is that of finding the other arm
-    not inferior: beyond the margin it is below ``alpha``, never above. ``equivalence``: that of finding the arms apart
-    by less than the margin either way, by two one-sided tests at ``alpha`` each. Fleiss JL, Levin B, Paik MC,
-    Statistical Methods for Rates and Proportions, 3rd ed., 2003, chapter 4 (from memory).
+    not inferior, a larger share being better: beyond the margin it is below ``alpha``, never above. ``equivalence``:
+    that of finding the arms apart by less than the margin either way, by two one-sided tests at ``alpha`` each. Fleiss
+    JL, Levin B, Paik MC, Statistical Methods for Rates and Proportions, 3rd ed., 2003, chapter 4 (from memory).
     """
     n1, n0 = n * share, n * (1 - share)
     apart = math.sqrt(other * (1 - other) / n1 + reference * (1 - reference) / n0)
     if margin:
-        gain = other - reference if higher_is_better else reference - other
+        gain = other - reference
         if equivalence:
             both = special.ndtr((margin + np.array([gain, -gain])) / apart - _z(alpha, 1)).sum() - 1
             return float(max(both, 0.0))

@@ -67,7 +67,7 @@ def group(
     Practices stand under letters. The JSON file holds their key and is for the coordinator, as is what is told here by
     code; a report made with --page-for shows one practice to itself, and the others by letter.
     """
-    from onsetstudy.cli import ledger_entries, reported_entries
+    from onsetstudy.cli import given, ledger_entries, reported_entries
     from onsetstudy.files.documents.archive import earlier_cases
     from onsetstudy.files.documents.reports import write_group
     from onsetstudy.files.exchange import read_exchanges, refuse_sent_twice, skipped_files
@@ -99,7 +99,7 @@ def group(
     codes = {p.letter: p.code for p in results.practices}
     for letter, opened, without in results.slips:
         if without:
-            say.please_look(f"{codes.get(letter, letter)}: {without} of {opened} opened slips have no record; ask.")
+            say.please_look(f"{codes.get(letter, letter)}: {given.unrecorded(without, opened)}; ask.")
     practices, cases = counted(len(results.practices), "practice"), counted(results.overall.n.cases, "case")
     click.echo(f"Files: {len(read)} read. {practices}, {cases} up to {results.quarter}.")
     click.echo(answer_line(results.claims, results.protocol))

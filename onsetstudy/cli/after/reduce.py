@@ -60,6 +60,7 @@ def reduce(
     from onsetstudy.files.bulk.reduce import Terms, reduce_parts, slips_shown
     from onsetstudy.files.output import private_folder
     from onsetstudy.files.sources.protocol_toml import read_protocol
+    from onsetstudy.protocol.ledger import Withdrawn
 
     promised = read_protocol(protocol)
     through = promised.quarter(quarter)
@@ -86,7 +87,7 @@ def reduce(
         )
         found = reduce_parts(folder, terms, mapper=mapper, progress=progress)
     _say(found, work / "rejects", promised)
-    withdrawals.say_unmatched(found.unmatched)
+    withdrawals.say_withdrawn(Withdrawn(left_out=found.withdrawn, unmatched=found.unmatched))
     arms.say(kept)
     if not found.tally.practices:
         raise RecordsError(
@@ -134,18 +135,15 @@ def _counts(
 
 def _say(found: Reduced, rejects: Path, promised: Protocol) -> None:
     """What was read, refused and left out."""
-    from onsetstudy.cli.withdrawals import say_left_out_withdrawn
     from onsetstudy.report.numbers import counted
 
     say.please_look(*found.queries)
-    refused, tests_refused = found.rows_read - found.rows_accepted, found.readings_read - found.readings_accepted
     click.echo(f"Parts: {found.parts}, of which {found.kept} were done before.")
-    click.echo(f"Cases: {found.rows_read} read, {found.rows_accepted} accepted, {refused} refused.")
-    say_left_out_withdrawn(found.withdrawn)
+    say.read("Cases", found.rows_read, found.rows_accepted)
     for code, n in found.accepted_by_practice.items():
         if promised.study.practices and code not in promised.study.practices:
             click.echo(f"Kept, but no file will count them: {n}, of {code}, which is not in the study.")
-    click.echo(f"Cold tests: {found.readings_read} read, {found.readings_accepted} accepted, {tests_refused} refused.")
+    say.read("Cold tests", found.readings_read, found.readings_accepted)
     for code, n in found.problems:
         alike = "" if n == 1 else f" ({counted(n - 1, 'more row')} like this.)"
         click.echo(f"{found.examples[code]}{alike}", err=True)

@@ -7,7 +7,6 @@ from numpy.typing import ArrayLike
 
 from onsetstudy.core.errors import DesignError
 from onsetstudy.design.interim.crossing import begin, crossing_chances
-from onsetstudy.design.interim.results import ConditionalPower
 
 NODES = 41
 
@@ -46,13 +45,3 @@ def predictive_power(z: float, information: float, following: ArrayLike, lower: 
     drifts = z * np.sqrt(information) / information + node / np.sqrt(information)
     powers = [conditional_power(z, information, following, lower, upper, drift=float(d)) for d in drifts]
     return float(np.average(powers, weights=weight))
-
-
-def conditional_powers(
-    z: float, information: float, following: ArrayLike, lower: ArrayLike, upper: ArrayLike, *, design_drift: float
-) -> ConditionalPower:
-    """Under the planned effect, and averaged over what the data leave likely (flat prior)."""
-    return ConditionalPower(
-        design=conditional_power(z, information, following, lower, upper, drift=design_drift),
-        predictive=predictive_power(z, information, following, lower, upper),
-    )

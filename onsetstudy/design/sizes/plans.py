@@ -5,7 +5,6 @@ from __future__ import annotations
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.results import Assumption
 from onsetstudy.design import formulas
-from onsetstudy.design.expected_wait import ExpectedWait, refuse_contradiction
 from onsetstudy.design.planning_values import implausible
 from onsetstudy.design.size_results import OnsetExpectation, SampleSize
 from onsetstudy.design.sizes.frame import EQUAL, INDEPENDENT, Asked, Frame, size_of, solve
@@ -127,18 +126,18 @@ def plan_success(
         raise DesignError("the share of the reference arm must lie between 0 and 1, and the margin be 0 or more")
     if difference is not None and (not 0 < reference + difference < 1 or (difference == 0 and not margin)):
         raise DesignError(f"a difference of {difference:g} from {reference:g} leaves no share between 0 and 1 to find")
-    better = -1.0 if margin and not higher_is_better else 1.0
+    # Where less is better, the better share is that of the others.
+    better, good = (-1.0, 1 - reference) if margin and not higher_is_better else (1.0, reference)
 
     def power_of(n: float, apart: float, a: float) -> float:
         return formulas.shares_power(
-            max(n, 1e-9), reference, reference + apart, a, share=frame.share, sided=frame.sided, margin=margin,
-            higher_is_better=higher_is_better, equivalence=equivalence,
+            max(n, 1e-9), good, good + better * apart, a, share=frame.share, sided=frame.sided, margin=margin,
+            equivalence=equivalence,
         )  # fmt: skip
 
-    best, worst = (1 - reference, reference) if better > 0 else (reference, 1 - reference)
-    least = max(-margin, -worst) if margin else 0.0
+    least = max(-margin, -good) if margin else 0.0
     asked = Asked(n=cases, effect=difference, power=power, alpha=alpha)
-    found = solve(asked, power_of, frame, effect_range=(least + 1e-6, best - 1e-6), margin=margin, better=better)
+    found = solve(asked, power_of, frame, effect_range=(least + 1e-6, 1 - good - 1e-6), margin=margin, better=better)
     other, against = reference + found.effect, f", margin {margin:.3g}" if margin else ""
     return size_of(
         found,
@@ -202,7 +201,6 @@ def plan_wait(
     alpha: float | None = 0.05,
     paired: bool = False,
     margin_min: float = 0.0,
-    curve: ExpectedWait | None = None,
     frame: Frame = EQUAL,
 ) -> SampleSize:
     """Size for the restricted mean time to onset by Student's t; leave one of the four numbers ``None``.
@@ -217,17 +215,12 @@ def plan_wait(
     margin_min : float
         0: a test of no difference. Above 0: the other arm may be later by less than this (not inferior); let
         ``frame.sided`` be 1.
-    curve : ExpectedWait or None
-        What the expected curves say of the restricted time; a standard deviation that contradicts them is refused.
-        Not for ``paired``, whose standard deviation is of differences.
 
     Raises
     ------
     DesignError
-        If standard deviation and curves contradict each other, or a size is asked for a difference beyond the margin.
+        If a size is asked for a difference beyond the margin.
     """
-    if curve is not None and not paired:
-        refuse_contradiction(sd_min, curve)
     asked = Asked(n=cases, effect=difference_min, power=power, alpha=alpha)
     return _mean(asked, "wait", sd_min, "min", paired=paired, frame=frame, margin=margin_min)
 
