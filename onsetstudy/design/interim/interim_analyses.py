@@ -21,8 +21,7 @@ from onsetstudy.design.interim.boundaries import (
     spending_bounds,
     spending_futility,
 )
-from onsetstudy.design.interim.conditional import conditional_power, predictive_power
-from onsetstudy.design.interim.crossing import crossing_chances
+from onsetstudy.design.interim.crossing import begin, crossing_chances
 from onsetstudy.design.interim.results import ConditionalPower, GatedLook, LookPlan, LookSeen, LookVerdict, PlannedLook
 
 # A look with less new information than this share of the plan tells nothing new.
@@ -30,6 +29,8 @@ LEAST_STEP = 1e-4
 STANDS_STILL = 1e-9
 LEAST_GAIN = 1e-3
 """A look with less more information than this share of what there was finds what the one before it found."""
+NODES = 41
+"""Of the quadrature over the drift."""
 
 
 def plan_looks(
@@ -345,3 +346,39 @@ def _outlook(
         return None, powers
     floor, _ = spending_futility(whole, shares, power=plan.power, kind=plan.spending, rho=plan.rho)
     return float(floor[here - 1]), powers
+
+
+def conditional_power(
+    z: float, information: float, following: ArrayLike, lower: ArrayLike, upper: ArrayLike, *, drift: float
+) -> float:
+    """Chance that a later look passes the upper boundary before it falls below the lower one.
+
+    Parameters
+    ----------
+    z : float
+        At ``information``.
+    following : array_like of float, shape (m,)
+        Information of the looks to come.
+    lower, upper : array_like of float, shape (m,)
+        Their boundaries, Z scale.
+    drift : float
+        Mean of the score for each unit of information from now on.
+    """
+    steps = np.asarray(following, dtype=np.float64)
+    if not steps.size or steps[0] <= information:
+        raise DesignError("conditional power asks for a later look with more information")
+    start = begin(information, z * float(np.sqrt(information)))
+    return crossing_chances(steps, lower, upper, drift=drift, start=start).above
+
+
+def predictive_power(z: float, information: float, following: ArrayLike, lower: ArrayLike, upper: ArrayLike) -> float:
+    """Conditional power averaged over what the score so far leaves likely of the drift (flat prior).
+
+    References
+    ----------
+    .. [1] Spiegelhalter DJ, Freedman LS, Blackburn PR. Controlled Clinical Trials 1986;7:8-17 (from memory).
+    """
+    node, weight = np.polynomial.hermite_e.hermegauss(NODES)
+    drifts = z * np.sqrt(information) / information + node / np.sqrt(information)
+    powers = [conditional_power(z, information, following, lower, upper, drift=float(d)) for d in drifts]
+    return float(np.average(powers, weights=weight))
