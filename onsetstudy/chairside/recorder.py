@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from onsetstudy.chairside import views
-from onsetstudy.chairside.case_flow import CaseState, RunningLog, visit_fault, visits_of, washout_fault
+from onsetstudy.chairside.case_flow import CaseState, RunningLog, visits_of
 from onsetstudy.chairside.clock import ServerClock
 from onsetstudy.chairside.preparations import Known, held_to_case, preparation_faults, received
 from onsetstudy.chairside.sessions import ALONE, MAY, MIXER, TESTER, TREATING
@@ -216,7 +216,8 @@ class Recorder:
                 faults.append("the code of the case does not begin with that of the practice")
             if before is None and self.protocol.study.paired:
                 day = dt.date.fromisoformat(self._log.day(event))
-                faults.append(visit_fault(self._log.states(self.protocol), event.payload, day, self._washout_days()))
+                visits = visits_of(self._log.states(self.protocol), str(event.payload.get("patient_id")), self.protocol)
+                faults.append(visits.fault(day, str(event.payload.get("period"))))
         return "; ".join(filter(None, faults))
 
     def _standing(self) -> Standing:
@@ -229,17 +230,13 @@ class Recorder:
         except OnsetStudyError as error:
             return Standing(kind="paused", reason=str(error))
 
-    def _washout_days(self) -> int:
-        rule = self.protocol.allocation
-        return rule.washout_days if rule is not None and self.protocol.study.paired else 0
-
     def card(self, patient_id: str, today: dt.date) -> views.CardView:
         """What the store knows of the code on a patient's card, before a case is opened: no arm, and no case."""
         with self._lock:
-            visits = visits_of(self._log.states(self.protocol), patient_id, self._washout_days())
+            visits = visits_of(self._log.states(self.protocol), patient_id, self.protocol)
         known = CODES["period"][: len(self.protocol.arms)] if self.protocol.study.paired else CODES["period"]
         left = [period for period in known if period not in visits.periods]
-        why = washout_fault(visits, today) if left else "this patient had every injection that the protocol has"
+        why = visits.fault(today) if left else "this patient had every injection that the protocol has"
         # Injections that were not recorded here are not known here: of a new code the number is asked.
         period = left[0] if left and visits.periods else ""
         return views.CardView(injections=len(visits.periods), period=period, why=why)

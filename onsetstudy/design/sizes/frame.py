@@ -107,8 +107,12 @@ def size_table(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
-    """Four numbers that belong together; exactly one is ``None`` and wanted. ``effect``: other arm less reference."""
+    """Four numbers that belong together, of which exactly one is ``None`` and wanted, and their frame.
 
+    ``effect`` is of the other arm less the reference.
+    """
+
+    frame: Frame
     n: float | None = None
     effect: float | None = None
     power: float | None = None
@@ -139,8 +143,9 @@ class Asked:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Solved:
-    """The four numbers, and the name of the one that was ``wanted``; ``n`` includes what is lost."""
+    """The four numbers, and the name of the one that was ``wanted``; ``n`` includes what is lost by the frame."""
 
+    frame: Frame
     wanted: str
     n: float
     effect: float
@@ -151,7 +156,6 @@ class Solved:
 def solve(
     asked: Asked,
     power_of: Callable[[float, float, float], float],
-    frame: Frame,
     *,
     effect_range: tuple[float, float],
     least: float = 2.0,
@@ -166,7 +170,6 @@ def solve(
     power_of : callable
         Power for (cases that count, effect, alpha); grows with cases and alpha, and with the gain over
         ``effect_range``.
-    frame : Frame
     effect_range : tuple of float
         Gains from none to the largest that makes sense.
     least : float
@@ -195,12 +198,12 @@ def solve(
 
     def power_with(number: float) -> float:
         full = with_number(number)
-        return power_of(frame.deflated(full["n"]), better * full["effect"], full["alpha"])
+        return power_of(asked.frame.deflated(full["n"]), better * full["effect"], full["alpha"])
 
     full = with_number(
         power_with(0.0) if wanted == "power" else _search(wanted, power_with, asked, effect_range, least)
     )
-    return Solved(**full | {"effect": better * full["effect"]}, wanted=wanted)
+    return Solved(**full | {"effect": better * full["effect"]}, wanted=wanted, frame=asked.frame)
 
 
 def _search(
@@ -215,8 +218,9 @@ def _search(
     return float(optimize.brentq(lambda v: power_with(v) - target, low, high, xtol=1e-10, rtol=1e-13, maxiter=300))
 
 
-def size_of(found: Solved, frame: Frame, *, paired: bool = False, **told: Any) -> SampleSize:
+def size_of(found: Solved, *, paired: bool = False, **told: Any) -> SampleSize:
     """The result of a search; ``told`` names quantity, test, effect, method and source."""
+    frame = found.frame
     parts = np.array(frame.ratio) / sum(frame.ratio)
     whole = (found.n,) if paired else tuple(found.n * p for p in parts)
     return SampleSize(

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.results import Assumption
-from onsetstudy.design import formulas
 from onsetstudy.design.planning_values import implausible
 from onsetstudy.design.size_results import OnsetExpectation, SampleSize
+from onsetstudy.design.sizes import formulas
 from onsetstudy.design.sizes.frame import EQUAL, INDEPENDENT, Asked, Frame, size_of, solve
 
 PROPORTIONAL = Assumption(name="proportional hazards", detail="the arms' rates of becoming numb keep one ratio")
@@ -68,13 +70,12 @@ def plan_onset_test(
         return n * onset_share(expected, ratio, share=frame.share)
 
     def power_of(n: float, ratio: float, a: float) -> float:
-        return powers[formula](events_of(n, ratio), ratio, a, share=frame.share, sided=frame.sided)
+        return powers[formula](events_of(n, ratio), ratio, a, frame)
 
-    asked = Asked(n=cases, effect=hazard_ratio, power=power, alpha=alpha)
-    found = solve(asked, power_of, frame, effect_range=(1 + 1e-9, 100.0))
+    asked = Asked(frame=frame, n=cases, effect=hazard_ratio, power=power, alpha=alpha)
+    found = solve(asked, power_of, effect_range=(1 + 1e-9, 100.0))
     return size_of(
         found,
-        frame,
         quantity="onset_test",
         test="log-rank test",
         effect_text=f"hazard ratio {found.effect:.4g}",
@@ -130,18 +131,15 @@ def plan_success(
     better, good = (-1.0, 1 - reference) if margin and not higher_is_better else (1.0, reference)
 
     def power_of(n: float, apart: float, a: float) -> float:
-        return formulas.shares_power(
-            max(n, 1e-9), good, good + better * apart, a, share=frame.share, sided=frame.sided, margin=margin,
-            equivalence=equivalence,
-        )  # fmt: skip
+        other = good + better * apart
+        return formulas.shares_power(max(n, 1e-9), good, other, a, frame, margin=margin, equivalence=equivalence)
 
     least = max(-margin, -good) if margin else 0.0
-    asked = Asked(n=cases, effect=difference, power=power, alpha=alpha)
-    found = solve(asked, power_of, frame, effect_range=(least + 1e-6, 1 - good - 1e-6), margin=margin, better=better)
+    asked = Asked(frame=frame, n=cases, effect=difference, power=power, alpha=alpha)
+    found = solve(asked, power_of, effect_range=(least + 1e-6, 1 - good - 1e-6), margin=margin, better=better)
     other, against = reference + found.effect, f", margin {margin:.3g}" if margin else ""
     return size_of(
         found,
-        frame,
         quantity="success",
         effect_text=f"{reference:.1%} against {other:.1%}{against}",
         test="two one-sided tests of two proportions"
@@ -176,12 +174,11 @@ def plan_paired_success(
         raise DesignError("the shares of pairs that differ must be 0 or more, at most 1 together, and not the same")
 
     def power_of(n: float, apart: float, a: float) -> float:
-        return formulas.mcnemar_power(n, only_other, only_reference, a, sided=frame.sided)
+        return formulas.mcnemar_power(n, only_other, only_reference, a, frame)
 
-    asked = Asked(n=pairs, effect=only_other - only_reference, power=power, alpha=alpha)
+    asked = Asked(frame=frame, n=pairs, effect=only_other - only_reference, power=power, alpha=alpha)
     return size_of(
-        solve(asked, power_of, frame, effect_range=(-1, 1)),
-        frame,
+        solve(asked, power_of, effect_range=(-1, 1)),
         paired=True,
         quantity="paired_success",
         test="McNemar's test",
@@ -221,8 +218,8 @@ def plan_wait(
     DesignError
         If a size is asked for a difference beyond the margin.
     """
-    asked = Asked(n=cases, effect=difference_min, power=power, alpha=alpha)
-    return _mean(asked, "wait", sd_min, "min", paired=paired, frame=frame, margin=margin_min)
+    asked = Asked(frame=frame, n=cases, effect=difference_min, power=power, alpha=alpha)
+    return _mean(asked, "wait", sd_min, "min", paired=paired, margin=margin_min)
 
 
 def plan_pain_difference(
@@ -252,27 +249,20 @@ def plan_pain_difference(
     The report's primary comparison of pain is the difference in means by Welch's t, of which this is the formula for
     arms that spread alike.
     """
-    asked = Asked(n=cases, effect=difference, power=power, alpha=alpha)
-    return _mean(asked, "pain", sd, unit, paired=paired, frame=frame, margin=0.0)
+    asked = Asked(frame=frame, n=cases, effect=difference, power=power, alpha=alpha)
+    return _mean(asked, "pain", sd, unit, paired=paired, margin=0.0)
 
 
-def _mean(
-    asked: Asked, quantity: str, sd: float, unit: str, *, paired: bool, frame: Frame, margin: float
-) -> SampleSize:
+def _mean(asked: Asked, quantity: str, sd: float, unit: str, *, paired: bool, margin: float) -> SampleSize:
     if sd <= 0 or margin < 0 or (asked.effect == 0 and not margin):
         raise DesignError(
             "the standard deviation must be above 0, the margin 0 or more, and no difference cannot be planned for"
         )
 
-    def power_of(n: float, apart: float, a: float) -> float:
-        if paired:
-            return formulas.paired_mean_power(n, apart, a, sd=sd, sided=frame.sided, margin=margin)
-        return formulas.two_means_power(n, apart, a, sd=sd, share=frame.share, sided=frame.sided, margin=margin)
-
+    power_of = formulas.paired_mean_power if paired else formulas.two_means_power
     found = solve(
         asked,
-        power_of,
-        frame,
+        partial(power_of, sd=sd, frame=asked.frame, margin=margin),
         effect_range=(1e-9 * sd - margin, 8 * sd),
         least=2.001 if paired else 4.0,
         margin=margin,
@@ -281,7 +271,6 @@ def _mean(
     )
     return size_of(
         found,
-        frame,
         paired=paired,
         quantity=quantity,
         test=("paired " if paired else "two-sample ") + "Student's t test",
