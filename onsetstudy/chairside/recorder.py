@@ -14,7 +14,7 @@ from typing import Any
 from onsetstudy.chairside import views
 from onsetstudy.chairside.case_flow import CaseState, RunningLog, visits_of
 from onsetstudy.chairside.clock import ServerClock
-from onsetstudy.chairside.preparations import Known, held_to_case, preparation_faults, received
+from onsetstudy.chairside.preparations import held_to_case, preparation_faults, received
 from onsetstudy.chairside.sessions import ALONE, MAY, MIXER, TESTER, TREATING
 from onsetstudy.chairside.slips import open_slip_for, opened_slip
 from onsetstudy.core.errors import OnsetStudyError, RecordsError
@@ -351,7 +351,7 @@ class Recorder:
         if kept.case_id != told.case_id:
             faults.append("the two entries are of different cases")
         if not faults:
-            kept, faults = held_to_case(kept, self._known_of(kept.case_id))
+            kept, faults = self._held_to_case(kept)
         if faults:
             return [_refused(kept.id, "; ".join(faults))]
         state = self.preparations.append([kept])[0]
@@ -359,15 +359,16 @@ class Recorder:
             return [_refused(kept.id, TAKEN)]
         return [Answer(id=kept.id, state=state), *self.add(role, [values["prepared"]])]
 
-    def _known_of(self, case_id: str | None) -> Known:
-        """What a preparation is held to."""
+    def _held_to_case(self, kept: Event) -> tuple[Event, list[str]]:
+        """See :func:`~onsetstudy.chairside.preparations.held_to_case`."""
         with self._lock:
-            state, halt = self._log.state(case_id, self.protocol), self._standing().halt
-        return Known(
-            phase="" if state is None else state.phase,
+            state, halt = self._log.state(kept.case_id, self.protocol), self._standing().halt
+        return held_to_case(
+            kept,
+            "" if state is None else state.phase,
             slip=None if state is None else self._slip_of(state),
             slip_needed=self.sealed is not None and self.protocol.study.randomised,
-            before=self._last_prepared(case_id),
+            before=self._last_prepared(kept.case_id),
             halt=halt,
         )
 

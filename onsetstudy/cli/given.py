@@ -94,16 +94,20 @@ class GivenArms:
             mend += "why there is none (--without-list REASON): every page then says so"
             raise RecordsError.of_key("allocation", NO_ALLOCATION, mend, code="no_allocation")
 
-    def trust(self, kept: KeptList | None) -> None:
-        """Stop before counts leave a practice whose arms an opening log tells that is not as it was written.
+    def read_to_send(
+        self, promised: Protocol, protocol: Path, beside: Sequence[Path]
+    ) -> tuple[KeptList | None, KeptList | None]:
+        """:meth:`read` before counts leave a practice: something has to tell the arms, and a log as it was written.
 
         Raises
         ------
         RecordsError
-            With what is wrong in it, and what to do.
+            With what is wrong in the log, and what to do.
         """
+        kept, log = self.read(promised, protocol, beside)
+        self.require(promised, kept)
         if kept is None or kept.source != "log" or not (faults := kept.log_faults):
-            return
+            return kept, log
         what = "the opening log, which tells the arms, cannot be believed"
         last = "if that cannot be, --without-list REASON sends arms as injected, and every page says so"
         raise RecordsError(
