@@ -116,17 +116,16 @@ def _say_grown(
     from onsetstudy.study.group.given_away import cases_of_page, grown_by_few
 
     now = cases_of_page(found)
-    told: set[tuple[str, int]] = set()
+    first: dict[tuple[str, int], str] = {}
     for name, before in earlier:
         for few in grown_by_few(now, before):
-            if (few.practice, few.cases) in told:
-                continue
-            told.add((few.practice, few.cases))
-            more = f"{counted(abs(few.cases), 'case')} {'more' if few.cases > 0 else 'fewer'}"
-            say.please_look(
-                f"{few.practice} has {more} than in {name}: whoever holds both pages can read them off by subtraction. "
-                "Wait until there are more, or ask that the earlier page be deleted."
-            )
+            first.setdefault((few.practice, few.cases), name)
+    for (practice, cases), name in first.items():
+        more = f"{counted(abs(cases), 'case')} {'more' if cases > 0 else 'fewer'}"
+        say.please_look(
+            f"{practice} has {more} than in {name}: whoever holds both pages can read them off by subtraction. "
+            "Wait until there are more, or ask that the earlier page be deleted."
+        )
     known = {code for _, before in earlier for code in before}
     if unseen := [code for code in practices_sent_before(protocol, read) if code in now and code not in known]:
         say.please_look(

@@ -128,6 +128,7 @@ def unblind(protocol: Path, log: Path, case_id: str, reason: str) -> None:
     from onsetstudy.cli import openings
     from onsetstudy.cli.ledger_entries import enter_event, plain_reason
     from onsetstudy.files.sealed.kept_allocation import read_kept_logs
+    from onsetstudy.files.sealed.opening_log import lines_of_case
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.protocol.ledger import sentence
     from onsetstudy.records.derived.allocation import ARMS_JOIN
@@ -135,10 +136,10 @@ def unblind(protocol: Path, log: Path, case_id: str, reason: str) -> None:
     promised = read_protocol(protocol)  # a mistyped name would begin a ledger of its own
     told = plain_reason(reason)
     kept = read_kept_logs([log])
-    rows = [] if kept.log is None else kept.log.astype(str).to_dict("records")
-    row = next((r for r in rows if r["case_id"].casefold() == case_id.strip().casefold()), None)
-    if row is None:
+    rows = [] if kept.log is None else lines_of_case(kept.log, case_id).astype(str).to_dict("records")
+    if not rows:
         raise OnsetStudyError(f"{log.name} holds no slip of {case_id}; nothing was entered")
+    row = rows[0]
     entry = enter_event(protocol, "unblinded", {"slip": row["slip"], "case": row["case_id"], "reason": told})
     click.echo(sentence(entry))
     arms = ARMS_JOIN.join(openings.arm_label(arm, promised) for arm in row["arms"].split(ARMS_JOIN))
