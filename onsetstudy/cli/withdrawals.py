@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -53,15 +54,10 @@ def codes_found(promised: Protocol, protocol: Path, records: Sequence[Path]) -> 
         return codes_in(read_tables(records if len(records) > 1 else records[0], promised)[0].frame)
     home = protocol.parent
     folders = [home, *sorted(p for p in home.iterdir() if p.is_dir() and not p.name.startswith("."))]
-    tables = [folder / "cases.csv" for folder in folders if (folder / "cases.csv").is_file()]
-    logs = [log for folder in folders for log in sorted(folder.glob("opened-*.csv"))]
-    found: set[str] = set()
-    read = 0
-    for path in (*tables, *logs):
-        try:
-            frame = read_csv_table(path).frame if path in tables else read_opening_log(path)[0]
-        except RecordsError:
-            continue  # what cannot be read knows no case; the doors that need it say why
-        found |= codes_in(frame)
-        read += 1
-    return frozenset(found) if read else None
+    there = [path for folder in folders for name in ("cases.csv", "opened-*.csv") for path in folder.glob(name)]
+    known: frozenset[str] | None = None
+    for path in there:
+        with contextlib.suppress(RecordsError):  # what cannot be read knows no case; the doors that need it say why
+            frame = read_csv_table(path).frame if path.name == "cases.csv" else read_opening_log(path)[0]
+            known = (known or frozenset()) | codes_in(frame)
+    return known
