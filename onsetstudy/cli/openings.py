@@ -59,9 +59,8 @@ class Openings:
         OnsetStudyError
             With the slips that are missing.
         """
+        refuse_lost(self.ledger)
         ledgers = {self.ledger, self.beside or self.ledger}
-        for ledger in ledgers:
-            refuse_lost(ledger)
         lines = set(read_opening_log(self.log)[0]["chain"].astype(str)) if self.log.exists() else set()
         held = [e.body for ledger in ledgers for e in of_kind(verified_ledger(ledger), self.kind)]
         lost = {body["slip"] for body in held if body["practice"] == self.practice and body["line"] not in lines}

@@ -85,6 +85,9 @@ def test_a_log_that_lacks_what_the_studys_ledger_holds_opens_nothing_where_no_pr
     with pytest.raises(OnsetStudyError, match="does not show: P01-1-001"):
         raise run("open-slip", sealed, "--case", "P01-0002", *LEVEL).exception
     assert not log.exists()
+    # A practice whose study's ledger is kept elsewhere has its own.
+    ledger_path(mine).rename(mine.with_name("kept-elsewhere.jsonl"))
+    assert run("open-slip", sealed, "--case", "P01-0002", *LEVEL).exit_code == 0
 
 
 def test_a_sealed_file_alone_does_not_show_that_promises_came_first(mine, tmp_path):
