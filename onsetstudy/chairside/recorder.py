@@ -170,7 +170,7 @@ class Recorder:
             return
         body = {"reason": str(event.payload["reason"])}
         if event.kind == "unblinded":
-            slip, given = self._slip_told(event.case_id), self._last_prepared(event.case_id)
+            slip, given = self._slip_told(self._state(event.case_id)), self._last_prepared(event.case_id)
             typed = None if given is None else given.payload.get("allocation_slip")
             body |= {"case": str(event.case_id), "slip": str((typed if slip is None else slip.slip) or "none")}
         self.ledger.event(event.kind, body)
@@ -179,12 +179,14 @@ class Recorder:
         """What the slip says that was opened for a case; ``None`` where none was, or none is known here."""
         return None if self.sealed is None else opened_slip(self.sealed, self.protocol, state.case_id, state.opened)
 
-    def _slip_told(self, case_id: str | None) -> views.SlipView | None:
-        """The same by the code of a case; none from a log that was changed, which keeps nobody from unblinding."""
-        state = self._log.state(case_id, self.protocol)
+    def _slip_told(self, state: CaseState | None) -> views.SlipView | None:
+        """The same; none from a log that was changed, which keeps nobody from unblinding."""
         with contextlib.suppress(RecordsError):
             return None if state is None else self._slip_of(state)
         return None
+
+    def _state(self, case_id: str | None) -> CaseState | None:
+        return self._log.state(case_id, self.protocol)
 
     def _last_prepared(self, case_id: str | None) -> Event | None:
         return next((e for e in reversed(self._prepared()) if e.case_id == case_id), None)
@@ -302,7 +304,7 @@ class Recorder:
             paused = self._standing().halt
         states = [s for s in states if s.phase in ("waiting", *views.PREPARED)]
         slips = {str(e.case_id): str(e.payload.get("allocation_slip") or "") for e in self._prepared()}
-        slips |= {s.case_id: slip.slip for s in states if (slip := self._slip_told(s.case_id)) is not None}
+        slips |= {s.case_id: slip.slip for s in states if (slip := self._slip_told(s)) is not None}
         return views.MixingView(
             waiting=views.cases_in(("waiting",), states, slips),
             prepared=views.cases_in(views.PREPARED, states, slips),
@@ -326,7 +328,7 @@ class Recorder:
         if self.sealed is None:
             raise OnsetStudyError("there is no sealed file here; open the paper envelope and enter its number")
         with self._lock:
-            case, halt = self._log.state(case_id, self.protocol), self._standing().halt
+            case, halt = self._state(case_id), self._standing().halt
         if case is None or case.phase != "waiting":
             raise OnsetStudyError(f"{case_id} does not wait for a cartridge; nothing was opened")
         if halt and self._slip_of(case) is None:
@@ -362,7 +364,7 @@ class Recorder:
     def _held_to_case(self, kept: Event) -> tuple[Event, list[str]]:
         """See :func:`~onsetstudy.chairside.preparations.held_to_case`."""
         with self._lock:
-            state, halt = self._log.state(kept.case_id, self.protocol), self._standing().halt
+            state, halt = self._state(kept.case_id), self._standing().halt
         return held_to_case(
             kept,
             "" if state is None else state.phase,
@@ -382,7 +384,7 @@ class Recorder:
             return answer, None
         case_id = str(value["case_id"])
         with self._lock:
-            slip = self._slip_told(case_id)
+            slip = self._slip_told(self._state(case_id))
         return answer, received(self.protocol, self._last_prepared(case_id), slip)
 
 
