@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from onsetstudy.cli import options, say
-from onsetstudy.cli.before.planned import MOST, WITHOUT_PLAN, planned_size, slips_told
+from onsetstudy.cli.before.planned import MOST, WITHOUT_PLAN, planned_size, say_slips
 from onsetstudy.core.errors import OnsetStudyError
 
 if TYPE_CHECKING:
@@ -119,9 +119,7 @@ def allocate(
     entering_lists.enter_list(protocol, promised, commitment=drawn.commitment, slips=len(drawn.slips), paths=paths)
     say.written(paths)
     _say(drawn, into, way, after=after, before=len(before))
-    if planned is not None:
-        told, enough = slips_told(planned, slips=len(before) + len(drawn.slips), strata=strata)
-        (click.echo if enough else say.please_look)(told)
+    say_slips(planned, slips=len(before) + len(drawn.slips), strata=strata)
 
 
 def _refuse_list_there(protocol: Path, promised: Protocol, into: Path) -> None:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from onsetstudy.cli import options, say
-from onsetstudy.cli.before.planned import planned_size, slips_told
+from onsetstudy.cli.before.planned import planned_size, say_slips
 from onsetstudy.core.errors import OnsetStudyError, ProtocolError
 
 if TYPE_CHECKING:
@@ -232,7 +232,6 @@ def _allocate_and_lock(path: Path, promised: Protocol) -> bool:
         paths.append(written)
         click.echo(f"Written: {written}")
     entering_lists.enter_list(path, promised, commitment=drawn.commitment, slips=len(drawn.slips), paths=paths)
-    if planned is not None:
-        click.echo(slips_told(planned, slips=len(drawn.slips), strata=strata)[0])
+    say_slips(planned, slips=len(drawn.slips), strata=strata)
     click.echo(f"Give {keeper} to somebody who does not treat, and take it off this computer.")
     return True
