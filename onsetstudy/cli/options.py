@@ -60,27 +60,24 @@ def formats(command: F) -> F:
 
 def hands(command: F) -> F:
     """Who shares the work."""
-    workers = click.option(
+    command = click.option("--cluster", help="Address of a Dask scheduler, such as tcp://10.0.0.5:8786.")(command)
+    # The option that comes last here is shown first.
+    return click.option(
         "--workers", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes on this computer."
-    )
-    cluster = click.option("--cluster", help="Address of a Dask scheduler, such as tcp://10.0.0.5:8786.")
-    shown: F = _with(command, workers, cluster)
-    return shown
+    )(command)
 
 
 def sending(command: F) -> F:
     """How few cases a group that is told apart may have, and whether counts may go out of which many are missing."""
-    least = click.option(
-        "--least-cases", type=click.IntRange(1), default=5, show_default=True, help="Smallest group told apart."
-    )
-    incomplete = click.option(
+    command = click.option(
         "--send-incomplete",
         is_flag=True,
         help="Send although more than one in ten of the practice's cases are refused, or of its opened slips have no "
         "record.",
-    )
-    shown: F = _with(command, least, incomplete)
-    return shown
+    )(command)
+    return click.option(
+        "--least-cases", type=click.IntRange(1), default=5, show_default=True, help="Smallest group told apart."
+    )(command)
 
 
 def _levels(_: click.Context, __: click.Parameter, given: tuple[str, ...]) -> dict[str, str]:
