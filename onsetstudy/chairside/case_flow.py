@@ -95,26 +95,6 @@ def _phase(kinds: Mapping[str, Event], baseline: str, protocol: Protocol) -> str
     return "not_testable" if needed and baseline == "not_felt" else "waiting"
 
 
-def visit_fault(states: Iterable[CaseState], opened: Mapping[str, Any], day: dt.date, washout_days: int) -> str:
-    """What is wrong with another case of a patient who has both arms; empty if nothing is.
-
-    Parameters
-    ----------
-    states : iterable of CaseState
-        All cases of the store.
-    opened : mapping
-        What was entered when the new case was opened.
-    day : date
-        Day on which it was opened.
-    washout_days : int
-        Days at least between two injections of one patient.
-    """
-    own = visits_of(states, str(opened.get("patient_id")), washout_days)
-    if str(opened.get("period")) in own.periods:
-        return "this injection of the patient is there already: look at the number of the injection on the card"
-    return washout_fault(own, day)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Visits:
     """Injections of one patient in this store: which (``periods``), and the day on which the washout ends."""
@@ -122,20 +102,24 @@ class Visits:
     periods: tuple[str, ...]
     free: dt.date | None
 
+    def fault(self, day: dt.date, period: str | None = None) -> str:
+        """What is wrong with a further injection on a day (of this number, if it is known); empty if nothing is."""
+        if period in self.periods:
+            return "this injection of the patient is there already: look at the number of the injection on the card"
+        late = self.free is None or day >= self.free
+        return "" if late else f"the washout of this patient ends on {self.free}"
 
-def visits_of(states: Iterable[CaseState], patient_id: str, washout_days: int) -> Visits:
+
+def visits_of(states: Iterable[CaseState], patient_id: str, protocol: Protocol) -> Visits:
     """Injections that a patient had, by the code on the card."""
     own = [s for s in states if s.injected and s.opened.get("patient_id") == patient_id]
     last = max((dt.date.fromisoformat(s.day) for s in own), default=None)
+    rule = protocol.allocation
+    washout_days = rule.washout_days if rule is not None and protocol.study.paired else 0
     return Visits(
         periods=tuple(sorted(str(s.opened.get("period") or "") for s in own)),
         free=None if last is None else last + dt.timedelta(days=washout_days),
     )
-
-
-def washout_fault(visits: Visits, day: dt.date) -> str:
-    """That a washout lasts still; empty if it is over."""
-    return f"the washout of this patient ends on {visits.free}" if visits.free is not None and day < visits.free else ""
 
 
 class RunningLog:
@@ -193,6 +177,12 @@ class RunningLog:
         """States of all cases, in the order in which they were opened."""
         return [case_state(case_id, self.case(case_id), protocol, day_of=self.day) for case_id in self._cases]
 
+    def state(self, case_id: str | None, protocol: Protocol) -> CaseState | None:
+        """State of a case; ``None`` where nothing was entered of it."""
+        if case_id is None or case_id not in self._cases:
+            return None
+        return case_state(case_id, self.case(case_id), protocol, day_of=self.day)
+
     def moment(self, event: Event) -> Moment:
         """When an entry was made on the axis of all clocks, by the last anchor of its page."""
         if event.clock not in self.clocks:
@@ -206,19 +196,17 @@ class RunningLog:
 
     def place_fault(self, event: Event, zero: str) -> str:
         """Why an entry of a case cannot stand where it would; empty if it can. Tests count from the entry ``zero``."""
-        there = {e.kind: e for e in self.case(str(event.case_id))}
         if event.case_id is None or event.kind in ("case_opened", "correction"):
             return ""
+        there = {e.kind: e for e in self.case(event.case_id)}
         if "case_opened" not in there:
             return "no case of this code was opened"
         if event.kind == "test" and zero not in there:
             return f"the minutes of tests count from the {words(zero)}: enter that first"
-        if event.kind in TIMED and "closed" in there:
-            # What was tapped before and comes late, from a page that was away, is taken.
-            return (
-                "the case was closed before" if self.moment(event).low_s > self.moment(there["closed"]).high_s else ""
-            )
-        return ""
+        if event.kind not in TIMED or "closed" not in there:
+            return ""
+        # What was tapped before and comes late, from a page that was away, is taken.
+        return "the case was closed before" if self.moment(event).low_s > self.moment(there["closed"]).high_s else ""
 
     def screening(self) -> Screening:
         """Counts of the screening log."""

@@ -2,37 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from onsetstudy.chairside.views import SlipView, slip_view
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.chair.event import Event
 from onsetstudy.records.chair.event_kinds import entry_faults
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Known:
-    """What a preparation is held to.
-
-    Parameters
-    ----------
-    phase : str
-        How far its case is; empty if no such case was opened.
-    slip : SlipView or None
-        What the slip says that was opened for it.
-    slip_needed : bool
-        Whether slips of this study are opened here.
-    before : Event or None
-        The preparation that is kept of it.
-    halt : str
-        That the study is paused or closed; empty while it is under way.
-    """
-
-    phase: str
-    slip: SlipView | None
-    slip_needed: bool
-    before: Event | None
-    halt: str
 
 
 def preparation_faults(kept: Event, protocol: Protocol) -> list[str]:
@@ -51,23 +26,39 @@ def preparation_faults(kept: Event, protocol: Protocol) -> list[str]:
     return faults
 
 
-def held_to_case(kept: Event, known: Known) -> tuple[Event, list[str]]:
+def held_to_case(
+    kept: Event, phase: str, *, slip: SlipView | None, slip_needed: bool, before: Event | None, halt: str
+) -> tuple[Event, list[str]]:
     """A preparation as it is to be kept, and why it is not.
 
     What is otherwise than expected is kept with a reason alone, and as the correction of an earlier one if there is
     one: the entry that is returned then stands in its place.
+
+    Parameters
+    ----------
+    kept : Event
+    phase : str
+        How far its case is; empty if no such case was opened.
+    slip : SlipView or None
+        What the slip says that was opened for it.
+    slip_needed : bool
+        Whether slips of this study are opened here.
+    before : Event or None
+        The preparation that is kept of it.
+    halt : str
+        That the study is paused or closed; empty while it is under way.
     """
-    slip, before, told = known.slip, known.before, dict(kept.payload)
-    if not known.phase:
+    told = dict(kept.payload)
+    if not phase:
         return kept, ["no case of this code was opened"]
     if before is not None and before.id == kept.id:
         return kept, []  # sent again: the store knows whether it is the same
-    if known.halt and slip is None and before is None and known.phase == "waiting":
-        return kept, [known.halt]
-    odd = [] if known.phase == "waiting" else [f"{kept.case_id} does not wait for a cartridge"]
+    if halt and slip is None and before is None and phase == "waiting":
+        return kept, [halt]
+    odd = [] if phase == "waiting" else [f"{kept.case_id} does not wait for a cartridge"]
     if before is not None and any(before.payload.get(k) != told.get(k) for k in ("arm", "allocation_slip")):
         odd.append("another preparation is kept of this case")
-    if slip is None and known.slip_needed:
+    if slip is None and slip_needed:
         odd.append("no slip was opened for this case")
     if slip is not None and (told.get("arm"), told.get("allocation_slip")) != (slip.arm, slip.slip):
         odd.append(f"the slip opened for this case is {slip.slip}, and it says: {slip.label}")

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import datetime as dt
 import threading
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import KW_ONLY, dataclass, field
 from pathlib import Path
 from typing import Any
 
 from onsetstudy.chairside import views
-from onsetstudy.chairside.case_flow import CaseState, RunningLog, visit_fault, visits_of, washout_fault
+from onsetstudy.chairside.case_flow import CaseState, RunningLog, visits_of
 from onsetstudy.chairside.clock import ServerClock
-from onsetstudy.chairside.preparations import Known, held_to_case, preparation_faults, received
+from onsetstudy.chairside.preparations import held_to_case, preparation_faults, received
 from onsetstudy.chairside.sessions import ALONE, MAY, MIXER, TESTER, TREATING
 from onsetstudy.chairside.slips import open_slip_for, opened_slip
 from onsetstudy.core.errors import OnsetStudyError, RecordsError
@@ -169,26 +170,23 @@ class Recorder:
             return
         body = {"reason": str(event.payload["reason"])}
         if event.kind == "unblinded":
-            opened = [slip.slip for slip in self._slips_of(self._state(event.case_id)).values()]
-            given = self._last_prepared(event.case_id)
-            typed = [] if given is None else [str(given.payload.get("allocation_slip") or "")]
-            body |= {"case": str(event.case_id), "slip": next(filter(None, (*opened, *typed)), "none")}
+            slip, given = self._slip_told(self._state(event.case_id)), self._last_prepared(event.case_id)
+            typed = None if given is None else given.payload.get("allocation_slip")
+            body |= {"case": str(event.case_id), "slip": str((typed if slip is None else slip.slip) or "none")}
         self.ledger.event(event.kind, body)
 
     def _slip_of(self, state: CaseState) -> views.SlipView | None:
         """What the slip says that was opened for a case; ``None`` where none was, or none is known here."""
         return None if self.sealed is None else opened_slip(self.sealed, self.protocol, state.case_id, state.opened)
 
-    def _slips_of(self, states: Iterable[CaseState]) -> dict[str, views.SlipView]:
-        """Slips that were opened for cases; none from a log that was changed, which keeps nobody from unblinding."""
-        try:
-            found = {s.case_id: self._slip_of(s) for s in states}
-        except RecordsError:
-            return {}
-        return {case_id: slip for case_id, slip in found.items() if slip is not None}
+    def _slip_told(self, state: CaseState | None) -> views.SlipView | None:
+        """The same; none from a log that was changed, which keeps nobody from unblinding."""
+        with contextlib.suppress(RecordsError):
+            return None if state is None else self._slip_of(state)
+        return None
 
-    def _state(self, case_id: str | None) -> list[CaseState]:
-        return [s for s in self._log.states(self.protocol) if s.case_id == case_id]
+    def _state(self, case_id: str | None) -> CaseState | None:
+        return self._log.state(case_id, self.protocol)
 
     def _last_prepared(self, case_id: str | None) -> Event | None:
         return next((e for e in reversed(self._prepared()) if e.case_id == case_id), None)
@@ -220,7 +218,8 @@ class Recorder:
                 faults.append("the code of the case does not begin with that of the practice")
             if before is None and self.protocol.study.paired:
                 day = dt.date.fromisoformat(self._log.day(event))
-                faults.append(visit_fault(self._log.states(self.protocol), event.payload, day, self._washout_days()))
+                visits = visits_of(self._log.states(self.protocol), str(event.payload.get("patient_id")), self.protocol)
+                faults.append(visits.fault(day, str(event.payload.get("period"))))
         return "; ".join(filter(None, faults))
 
     def _standing(self) -> Standing:
@@ -233,17 +232,13 @@ class Recorder:
         except OnsetStudyError as error:
             return Standing(kind="paused", reason=str(error))
 
-    def _washout_days(self) -> int:
-        rule = self.protocol.allocation
-        return rule.washout_days if rule is not None and self.protocol.study.paired else 0
-
     def card(self, patient_id: str, today: dt.date) -> views.CardView:
         """What the store knows of the code on a patient's card, before a case is opened: no arm, and no case."""
         with self._lock:
-            visits = visits_of(self._log.states(self.protocol), patient_id, self._washout_days())
+            visits = visits_of(self._log.states(self.protocol), patient_id, self.protocol)
         known = CODES["period"][: len(self.protocol.arms)] if self.protocol.study.paired else CODES["period"]
         left = [period for period in known if period not in visits.periods]
-        why = washout_fault(visits, today) if left else "this patient had every injection that the protocol has"
+        why = visits.fault(today) if left else "this patient had every injection that the protocol has"
         # Injections that were not recorded here are not known here: of a new code the number is asked.
         period = left[0] if left and visits.periods else ""
         return views.CardView(injections=len(visits.periods), period=period, why=why)
@@ -309,7 +304,7 @@ class Recorder:
             paused = self._standing().halt
         states = [s for s in states if s.phase in ("waiting", *views.PREPARED)]
         slips = {str(e.case_id): str(e.payload.get("allocation_slip") or "") for e in self._prepared()}
-        slips |= {case_id: slip.slip for case_id, slip in self._slips_of(states).items()}
+        slips |= {s.case_id: slip.slip for s in states if (slip := self._slip_told(s)) is not None}
         return views.MixingView(
             waiting=views.cases_in(("waiting",), states, slips),
             prepared=views.cases_in(views.PREPARED, states, slips),
@@ -333,17 +328,14 @@ class Recorder:
         if self.sealed is None:
             raise OnsetStudyError("there is no sealed file here; open the paper envelope and enter its number")
         with self._lock:
-            waiting = {s.case_id: s for s in self._log.states(self.protocol) if s.phase == "waiting"}
-            halt = self._standing().halt
-        if case_id not in waiting:
+            case, halt = self._state(case_id), self._standing().halt
+        if case is None or case.phase != "waiting":
             raise OnsetStudyError(f"{case_id} does not wait for a cartridge; nothing was opened")
-        if halt and self._slip_of(waiting[case_id]) is None:
+        if halt and self._slip_of(case) is None:
             raise OnsetStudyError(f"{halt}; nothing was opened")
         if self.ledger is not None:
             self.ledger.refuse_cut(self.sealed)
-        told = open_slip_for(
-            self.sealed, self.protocol, case_id, waiting[case_id].opened, by=by, now=now, passphrase=passphrase
-        )
+        told = open_slip_for(self.sealed, self.protocol, case_id, case.opened, by=by, now=now, passphrase=passphrase)
         if self.ledger is not None:
             self.ledger.opened(self.sealed)
         return told
@@ -361,7 +353,7 @@ class Recorder:
         if kept.case_id != told.case_id:
             faults.append("the two entries are of different cases")
         if not faults:
-            kept, faults = held_to_case(kept, self._known_of(kept.case_id))
+            kept, faults = self._held_to_case(kept)
         if faults:
             return [_refused(kept.id, "; ".join(faults))]
         state = self.preparations.append([kept])[0]
@@ -369,15 +361,16 @@ class Recorder:
             return [_refused(kept.id, TAKEN)]
         return [Answer(id=kept.id, state=state), *self.add(role, [values["prepared"]])]
 
-    def _known_of(self, case_id: str | None) -> Known:
-        """What a preparation is held to."""
+    def _held_to_case(self, kept: Event) -> tuple[Event, list[str]]:
+        """See :func:`~onsetstudy.chairside.preparations.held_to_case`."""
         with self._lock:
-            states, halt = self._state(case_id), self._standing().halt
-        return Known(
-            phase=states[0].phase if states else "",
-            slip=self._slip_of(states[0]) if states else None,
+            state, halt = self._state(kept.case_id), self._standing().halt
+        return held_to_case(
+            kept,
+            "" if state is None else state.phase,
+            slip=None if state is None else self._slip_of(state),
             slip_needed=self.sealed is not None and self.protocol.study.randomised,
-            before=self._last_prepared(case_id),
+            before=self._last_prepared(kept.case_id),
             halt=halt,
         )
 
@@ -391,7 +384,7 @@ class Recorder:
             return answer, None
         case_id = str(value["case_id"])
         with self._lock:
-            slip = self._slips_of(self._state(case_id)).get(case_id)
+            slip = self._slip_told(self._state(case_id))
         return answer, received(self.protocol, self._last_prepared(case_id), slip)
 
 

@@ -12,7 +12,6 @@ from onsetstudy.chairside.clock import Reading
 from onsetstudy.files.store import EventStore, StoreUnavailable
 
 TESTER, TREATING, MIXER, ALONE = "tester", "treating", "mixer", "alone"
-ROLES = (TESTER, TREATING, MIXER, ALONE)
 MAY: dict[str, frozenset[str]] = {
     TESTER: frozenset({"chair"}),
     TREATING: frozenset({"chair", "study"}),

@@ -53,7 +53,7 @@ def open_slip_for(
         sealed, case_id=whose, levels=levels, opened_by=by, now=now, passphrase=passphrase, study=protocol.study
     )
     if period > len(told.arms):
-        raise DesignError(f"the slip {told.slip} has {len(told.arms)} injections, and this is the {period}th")
+        raise DesignError(f"the slip {told.slip} is of {len(told.arms)} injections, and this is number {period}")
     side = told.sides[period - 1] if len(told.sides) >= period else ""
     return slip_view(protocol, case_id, told.arms[period - 1], slip=told.slip, side=side, again=told.again)
 
@@ -67,8 +67,9 @@ def opened_slip(sealed: Path, protocol: Protocol, case_id: str, opened: Mapping[
         If there is a log that was changed.
     """
     whose, period = _whose(protocol, case_id, opened)
-    lines = lines_of_case(log_so_far(log_path(sealed)), whose)
-    for slip, told in recover_arms(lines, sealed)[["slip", "arms"]].astype(str).itertuples(index=False):
+    # An arm by minimisation rests on all lines before its own.
+    lines = lines_of_case(recover_arms(log_so_far(log_path(sealed)), sealed), whose)
+    for slip, told in lines[["slip", "arms"]].astype(str).itertuples(index=False):
         arms = told.split(ARMS_JOIN)
         if period <= len(arms) and arms[period - 1]:
             return slip_view(protocol, case_id, arms[period - 1], slip=slip, again=True)

@@ -94,25 +94,25 @@ class GivenArms:
             mend += "why there is none (--without-list REASON): every page then says so"
             raise RecordsError.of_key("allocation", NO_ALLOCATION, mend, code="no_allocation")
 
-    def trust(self, kept: KeptList | None) -> None:
-        """Stop before counts leave a practice whose arms an opening log tells that is not as it was written.
+    def read_to_send(
+        self, promised: Protocol, protocol: Path, beside: Sequence[Path]
+    ) -> tuple[KeptList | None, KeptList | None]:
+        """:meth:`read` before counts leave a practice: something has to tell the arms, and a log as it was written.
 
         Raises
         ------
         RecordsError
-            With what is wrong in it, and what to do.
+            With what is wrong in the log, and what to do.
         """
+        kept, log = self.read(promised, protocol, beside)
+        self.require(promised, kept)
         if kept is None or kept.source != "log" or not (faults := kept.log_faults):
-            return
+            return kept, log
         what = "the opening log, which tells the arms, cannot be believed"
         last = "if that cannot be, --without-list REASON sends arms as injected, and every page says so"
         raise RecordsError(
             [
-                Problem(
-                    what=f"{what}: {len(slips)} {deviation_text(code, len(slips))} ({say.first_of(slips)})",
-                    mend=f"{LOG_FAULTS[code]}; {last}",
-                    code=code,
-                )
+                Problem(what=f"{what}: {_fault_told(code, slips)}", mend=f"{LOG_FAULTS[code]}; {last}", code=code)
                 for code, slips in faults.items()
             ]
         )
@@ -123,18 +123,19 @@ class GivenArms:
             slips = kept.listed["slip"].nunique()
             told = f"the list of {slips} slips" if kept.source == "list" else f"opening logs of {slips} slips"
             click.echo(f"Arms as allocated, from {told}.")
-            for code, named in kept.log_faults.items():
-                told = deviation_text(code, len(named))
-                say.please_look(f"{len(named)} {told} ({say.first_of(named)}): {LOG_FAULTS[code]}.")
+            say.please_look(*(f"{_fault_told(code, on)}: {LOG_FAULTS[code]}." for code, on in kept.log_faults.items()))
         elif (self.without_list or "").strip():
             click.echo(f"Arms as injected; allocation not checked: {self.without_list}", err=True)
+
+
+def _fault_told(code: str, slips: Sequence[str]) -> str:
+    return f"{len(slips)} {deviation_text(code, len(slips))} ({say.first_of(slips)})"
 
 
 def _say_records(records: Records, rejects: Path | None) -> None:
     """What was read, refused and unusual."""
     cases = records.rows_read - no_records(records, "cases")
-    tests = records.readings_read - no_records(records, "cold_tests")
-    refused, tests_refused = cases - len(records.cases), tests - len(records.readings)
+    refused = cases - len(records.cases)
     if 2 * refused > cases:
         # Another protocol is the usual reason, and its many faults would bury the question.
         click.echo(f"{refused} of {cases} cases are refused: is this the protocol of these records?", err=True)
@@ -144,8 +145,8 @@ def _say_records(records: Records, rejects: Path | None) -> None:
         often = "once" if repair.count == 1 else f"{repair.count} times"
         click.echo(f"Column {repair.column}: {repair.text} ({often}).", err=True)
     _say_clocks(records)
-    click.echo(f"Cases: {cases} read, {len(records.cases)} accepted, {refused} refused.")
-    click.echo(f"Cold tests: {tests} read, {len(records.readings)} accepted, {tests_refused} refused.")
+    say.read("Cases", cases, len(records.cases))
+    say.read("Cold tests", records.readings_read - no_records(records, "cold_tests"), len(records.readings))
     if rejects is not None:
         click.echo(f"Refused rows, with reasons: {rejects}")
 
@@ -170,12 +171,16 @@ def slips_told(
     if slips is not None and slips.without:
         named = [f"{slip} of {case}" if case else slip for slip, case in zip(slips.without, slips.cases, strict=True)]
         say.please_look(
-            f"{len(slips.without)} of {slips.opened} opened slips {'has' if len(slips.without) == 1 else 'have'} no "
-            f"record ({say.first_of(named)}). Enter the cases that were injected under their practice; a case that was "
-            "opened and not injected has nothing to be entered: it counts as allocated and not analysed. Find out "
-            "which it was: whoever leaves cases out chooses who counts."
+            f"{unrecorded(len(slips.without), slips.opened)} ({say.first_of(named)}). Enter the cases that were "
+            "injected under their practice; a case that was opened and not injected has nothing to be entered: it "
+            "counts as allocated and not analysed. Find out which it was: whoever leaves cases out chooses who counts."
         )
     return slips
+
+
+def unrecorded(without: int, opened: int) -> str:
+    """How many of the opened slips have no record."""
+    return f"{without} of {opened} opened slips {'has' if without == 1 else 'have'} no record"
 
 
 def _left_out(
@@ -200,8 +205,8 @@ def say_left_out(
 def say_draft(records: Records, promised: Protocol, *, through: Quarter) -> None:
     """What a report up to a quarter would stand on, without any arm: cases by quarter, and what is left out."""
     say_left_out(records, promised, through=through)
-    used = (flow.exclusion_reasons(records, promised, through=through) == "").to_numpy()
-    for label, cases in records.cases.loc[used, "quarter"].astype(str).value_counts().sort_index().items():
+    used = flow.analysed_cases(records, promised, through=through)
+    for label, cases in used["quarter"].astype(str).value_counts().sort_index().items():
         click.echo(f"{label}: {cases} {'case' if cases == 1 else 'cases'}")
     click.echo("A draft: arms were not looked at, nothing was written and nothing entered in the ledger.")
 
@@ -238,11 +243,8 @@ def refuse_unrecorded(practice: str, slips: OpenedSlips | None, *, allowed: bool
     """
     if slips is None or allowed or not slips.too_many:
         return
-    have = "has" if len(slips.without) == 1 else "have"
-    what = (
-        f"{practice}: {len(slips.without)} of {slips.opened} opened slips {have} no record and would be missing from "
-    )
-    what += "what you send"
+    without = unrecorded(len(slips.without), slips.opened)
+    what = f"{practice}: {without} and would be missing from what you send"
     mend = "enter these cases, or add --send-incomplete if they cannot be entered, as of patients who were not "
     mend += "injected: the file then tells the numbers"
     raise RecordsError(Problem(what=what, mend=mend, code="unrecorded"))

@@ -16,7 +16,7 @@ DOORS = {
     "cartridge": ("before.cartridge", "Work out what a mixed cartridge holds. Not a dosing tool."),
     "chairside": ("during.chairside", "Time and record cases at the chair, on a page of this computer."),
     "check": ("during.check", "Check records and list everything that has to be corrected."),
-    "demo": ("before.demo", "Make the invented demo study anew."),
+    "demo": ("before.tables", "Make the invented demo study anew."),
     "group": ("after.group", "Pool the practices' files and write the report of the group."),
     "ledger": ("after.ledger", "Read the ledger of a study as sentences, and verify it."),
     "lock": ("before.lock", "Lock the protocol before the first case; amend it later with a reason."),
@@ -29,7 +29,7 @@ DOORS = {
     "reduce": ("after.reduce", "Count records larger than memory into files for a group."),
     "report": ("after.report", "Write the quarterly report (HTML, PDF and JSON)."),
     "send": ("after.send", "Make the file of counts that a practice gives to its group."),
-    "template": ("before.template", "Write a workbook for entering cases, or a case sheet on paper."),
+    "template": ("before.tables", "Write a workbook for entering cases, or a case sheet on paper."),
     "unblind": ("during.slips", "Tell the arm of a case in an emergency, with the reason, and log it."),
     "withdraw": ("during.entries", "Enter that a patient took consent back."),
 }

@@ -37,7 +37,7 @@ class Openings:
     """Openings of a practice's slips: their log, and the ledger that holds that they took place.
 
     ``by_keeper`` tells whether whoever keeps the list opens them: the ledger then holds who asked, never the arm.
-    ``beside`` is the ledger of a sealed file alone, which may hold openings from before the study's own was named.
+    ``beside`` is another ledger that may hold some: the sealed file's own, or the study's where no protocol was named.
     """
 
     log: Path
@@ -60,8 +60,8 @@ class Openings:
             With the slips that are missing.
         """
         refuse_lost(self.ledger)
-        lines = set(read_opening_log(self.log)[0]["chain"].astype(str)) if self.log.exists() else set()
         ledgers = {self.ledger, self.beside or self.ledger}
+        lines = set(read_opening_log(self.log)[0]["chain"].astype(str)) if self.log.exists() else set()
         held = [e.body for ledger in ledgers for e in of_kind(verified_ledger(ledger), self.kind)]
         lost = {body["slip"] for body in held if body["practice"] == self.practice and body["line"] not in lines}
         if lost:
@@ -123,14 +123,13 @@ def refuse_lost(ledger: Path) -> None:
         )
 
 
-def openings_of_practice(sealed: Path, protocol: Path | None = None) -> Openings:
-    """Openings of a sealed file, entered beside the protocol, or beside the file where none is named."""
-    ledger = practice_ledger_path(sealed) if protocol is None else ledger_path(protocol)
+def openings_of_practice(sealed: Path, protocol: Path | None = None, *, found: Path | None = None) -> Openings:
+    """Openings of a sealed file, entered beside the protocol, or beside the file where none is named.
+
+    They are held against both ledgers; the study's is that beside the protocol that was ``found``, if none is named.
+    """
+    own, home = practice_ledger_path(sealed), protocol or found
+    study = own if home is None else ledger_path(home)
+    ledger, beside = (own, study) if protocol is None else (study, own)
     practice = str(read_sealed(sealed)["practice"])
-    beside = practice_ledger_path(sealed)
     return Openings(log=log_path(sealed), practice=practice, ledger=ledger, by_keeper=False, beside=beside)
-
-
-def enter_opening(sealed: Path, protocol: Path | None = None) -> None:
-    """Enter the openings of a sealed file that the ledger does not hold."""
-    openings_of_practice(sealed, protocol).enter()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -59,27 +60,24 @@ def formats(command: F) -> F:
 
 def hands(command: F) -> F:
     """Who shares the work."""
-    workers = click.option(
+    command = click.option("--cluster", help="Address of a Dask scheduler, such as tcp://10.0.0.5:8786.")(command)
+    # The option that comes last here is shown first.
+    return click.option(
         "--workers", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes on this computer."
-    )
-    cluster = click.option("--cluster", help="Address of a Dask scheduler, such as tcp://10.0.0.5:8786.")
-    shown: F = _with(command, workers, cluster)
-    return shown
+    )(command)
 
 
 def sending(command: F) -> F:
     """How few cases a group that is told apart may have, and whether counts may go out of which many are missing."""
-    least = click.option(
-        "--least-cases", type=click.IntRange(1), default=5, show_default=True, help="Smallest group told apart."
-    )
-    incomplete = click.option(
+    command = click.option(
         "--send-incomplete",
         is_flag=True,
         help="Send although more than one in ten of the practice's cases are refused, or of its opened slips have no "
         "record.",
-    )
-    shown: F = _with(command, least, incomplete)
-    return shown
+    )(command)
+    return click.option(
+        "--least-cases", type=click.IntRange(1), default=5, show_default=True, help="Smallest group told apart."
+    )(command)
 
 
 def _levels(_: click.Context, __: click.Parameter, given: tuple[str, ...]) -> dict[str, str]:
@@ -177,4 +175,6 @@ class Amount(click.ParamType[float]):
         if low is not None and not (number >= low and (high is None or number <= high)):
             admitted = f"{low:g} or more" if high is None else f"from {low:g} to {high:g}"
             self.fail(f"{number:g} is not {admitted}", param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{value!r} is not an amount", param, ctx)
         return number

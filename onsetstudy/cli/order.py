@@ -31,34 +31,27 @@ def lock_fault(path: Path, promised: Protocol) -> Problem | None:
     return None
 
 
-def hold_to_order(path: Path, promised: Protocol) -> None:
-    """Stop where a randomised study of real patients is not locked; an invented one is warned.
+def held_to_order(path: Path) -> Protocol:
+    """The protocol of a study that may begin: a randomised one of real patients is locked; an invented one is warned.
 
     Raises
     ------
     ProtocolError
         With the order to follow.
     """
-    fault = lock_fault(path, promised)
-    if fault is None:
-        return
-    if not promised.study.invented:
-        raise ProtocolError(fault)
-    say.please_look(f"{fault} A study that is not invented would stop here.")
+    promised = read_protocol(path)
+    if (fault := lock_fault(path, promised)) is not None:
+        if not promised.study.invented:
+            raise ProtocolError(fault)
+        say.please_look(f"{fault} A study that is not invented would stop here.")
+    return promised
 
 
-def hold_to_order_beside(sealed: Path) -> Path | None:
-    """:func:`hold_to_order` for a sealed file whose protocol was not named: the one beside it, or in the folder above.
+def protocol_beside(sealed: Path) -> Path | None:
+    """The protocol of a sealed file where none was named: beside it, or in the folder above.
 
     Where there is none, that is said: whether the promises came first is then not known.
-
-    Returns
-    -------
-    Path or None
-        The one that was found.
     """
-    if not sealed.exists():
-        return None
     study = read_sealed(sealed)["study"]
     home = sealed.absolute().parent
     for path in (*sorted(home.glob("*.toml")), *sorted(home.parent.glob("*.toml"))):
@@ -67,7 +60,6 @@ def hold_to_order_beside(sealed: Path) -> Path | None:
         except ProtocolError:
             continue
         if promised.study.id == study:
-            hold_to_order(path, promised)
             return path
     say.please_look("without --protocol, nothing shows whether the protocol was locked before this slip is opened.")
     return None

@@ -39,6 +39,11 @@ def written(paths: Iterable[Path]) -> None:
     each(paths, "Written: ")
 
 
+def read(what: str, read: int, accepted: int) -> None:
+    """How many rows were read, accepted and refused, in a line."""
+    click.echo(f"{what}: {read} read, {accepted} accepted, {read - accepted} refused.")
+
+
 def first_of(names: Sequence[str]) -> str:
     """The first names of a list, and that there are more."""
     return ", ".join(names[:NAMED]) + (", …" if len(names) > NAMED else "")

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+import contextlib
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
@@ -29,20 +30,15 @@ def leave_out_withdrawn(records: Records, protocol: Path) -> tuple[Records, With
     entered, gone = withdrawn_codes(protocol)
     left, left_out = leave_out(records, gone)
     seen = Withdrawn(left_out=left_out, unmatched=unmatched(entered, met_in(records, entered)))
-    say_left_out_withdrawn(seen.left_out)
-    say_unmatched(seen.unmatched)
+    say_withdrawn(seen)
     return left, seen
 
 
-def say_left_out_withdrawn(cases: int) -> None:
-    """How many cases were left out, if any."""
-    if cases:
+def say_withdrawn(seen: Withdrawn) -> None:
+    """How many cases were left out, if any, and each withdrawn code that no row has: mistyped, it leaves nobody out."""
+    if cases := seen.left_out:
         click.echo(f"Left out because consent was taken back: {cases} {'case' if cases == 1 else 'cases'}.")
-
-
-def say_unmatched(codes: Collection[str]) -> None:
-    """Each withdrawn code that no row has: a mistyped one leaves nobody out."""
-    for code in codes:
+    for code in seen.unmatched:
         say.please_look(
             f"consent for case {code} was entered as taken back, and no row that was read has this code: nothing is "
             "left out for it. If it was mistyped, enter the right code with the command withdraw."
@@ -58,15 +54,10 @@ def codes_found(promised: Protocol, protocol: Path, records: Sequence[Path]) -> 
         return codes_in(read_tables(records if len(records) > 1 else records[0], promised)[0].frame)
     home = protocol.parent
     folders = [home, *sorted(p for p in home.iterdir() if p.is_dir() and not p.name.startswith("."))]
-    tables = [folder / "cases.csv" for folder in folders if (folder / "cases.csv").is_file()]
-    logs = [log for folder in folders for log in sorted(folder.glob("opened-*.csv"))]
-    found: set[str] = set()
-    read = 0
-    for path in (*tables, *logs):
-        try:
-            frame = read_csv_table(path).frame if path in tables else read_opening_log(path)[0]
-        except RecordsError:
-            continue  # what cannot be read knows no case; the doors that need it say why
-        found |= codes_in(frame)
-        read += 1
-    return frozenset(found) if read else None
+    there = [path for folder in folders for name in ("cases.csv", "opened-*.csv") for path in folder.glob(name)]
+    known: frozenset[str] | None = None
+    for path in there:
+        with contextlib.suppress(RecordsError):  # what cannot be read knows no case; the doors that need it say why
+            frame = read_csv_table(path).frame if path.name == "cases.csv" else read_opening_log(path)[0]
+            known = (known or frozenset()) | codes_in(frame)
+    return known

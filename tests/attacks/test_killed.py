@@ -15,7 +15,7 @@ import pytest
 from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
-from onsetstudy.cli.openings import enter_opening
+from onsetstudy.cli.openings import openings_of_practice
 from onsetstudy.cli.reported_entries import with_ledger
 from onsetstudy.files.documents.archive import write_in_place
 from onsetstudy.files.documents.reports import write_report
@@ -133,7 +133,7 @@ def open_three(sealed, words, first):
             now=dt.datetime(2026, 1, 5, 9),
             passphrase=words.__getitem__,
         )
-        enter_opening(sealed)
+        openings_of_practice(sealed).enter()
 
 
 @pytest.mark.slow

@@ -6,6 +6,7 @@ import dataclasses
 import datetime as dt
 import json
 import re
+from pathlib import Path
 
 import pytest
 
@@ -266,3 +267,12 @@ def test_in_a_paired_design_the_slip_is_the_patients_and_the_arm_the_periods(mon
         )
     slips.open_slip_for(tmp_path / "s.json", protocol, "P01-CASE", opened, by="M", now=dt.datetime(2026, 4, 3))
     assert asked[-1]["case_id"] == "P01-CASE"
+
+
+def test_a_slip_of_an_earlier_log_says_at_the_chair_what_it_said():
+    """Logs once kept no arms; those by minimisation are drawn again from all lines before."""
+    earlier = Path("tests/fixtures/formats/v1")
+    protocol = read_protocol(earlier / "protocols" / "minimisation.toml")
+    sealed = earlier / "minimisation" / "sealed-P01.json"
+    told = [slips.opened_slip(sealed, protocol, f"P01-{k:04d}", {}) for k in range(1, 5)]
+    assert [slip.arm for slip in told] == ["buffered", "buffered", "plain", "plain"]

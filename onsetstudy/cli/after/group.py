@@ -67,7 +67,7 @@ def group(
     Practices stand under letters. The JSON file holds their key and is for the coordinator, as is what is told here by
     code; a report made with --page-for shows one practice to itself, and the others by letter.
     """
-    from onsetstudy.cli import ledger_entries, reported_entries
+    from onsetstudy.cli import given, ledger_entries, reported_entries
     from onsetstudy.files.documents.archive import earlier_cases
     from onsetstudy.files.documents.reports import write_group
     from onsetstudy.files.exchange import read_exchanges, refuse_sent_twice, skipped_files
@@ -99,7 +99,7 @@ def group(
     codes = {p.letter: p.code for p in results.practices}
     for letter, opened, without in results.slips:
         if without:
-            say.please_look(f"{codes.get(letter, letter)}: {without} of {opened} opened slips have no record; ask.")
+            say.please_look(f"{codes.get(letter, letter)}: {given.unrecorded(without, opened)}; ask.")
     practices, cases = counted(len(results.practices), "practice"), counted(results.overall.n.cases, "case")
     click.echo(f"Files: {len(read)} read. {practices}, {cases} up to {results.quarter}.")
     click.echo(answer_line(results.claims, results.protocol))
@@ -116,17 +116,16 @@ def _say_grown(
     from onsetstudy.study.group.given_away import cases_of_page, grown_by_few
 
     now = cases_of_page(found)
-    told: set[tuple[str, int]] = set()
+    first: dict[tuple[str, int], str] = {}
     for name, before in earlier:
         for few in grown_by_few(now, before):
-            if (few.practice, few.cases) in told:
-                continue
-            told.add((few.practice, few.cases))
-            more = f"{counted(abs(few.cases), 'case')} {'more' if few.cases > 0 else 'fewer'}"
-            say.please_look(
-                f"{few.practice} has {more} than in {name}: whoever holds both pages can read them off by subtraction. "
-                "Wait until there are more, or ask that the earlier page be deleted."
-            )
+            first.setdefault((few.practice, few.cases), name)
+    for (practice, cases), name in first.items():
+        more = f"{counted(abs(cases), 'case')} {'more' if cases > 0 else 'fewer'}"
+        say.please_look(
+            f"{practice} has {more} than in {name}: whoever holds both pages can read them off by subtraction. "
+            "Wait until there are more, or ask that the earlier page be deleted."
+        )
     known = {code for _, before in earlier for code in before}
     if unseen := [code for code in practices_sent_before(protocol, read) if code in now and code not in known]:
         say.please_look(

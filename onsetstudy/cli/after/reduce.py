@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -58,16 +56,14 @@ def reduce(
     from onsetstudy.cluster.mapper import chosen_mapper
     from onsetstudy.files.bulk.parts import in_parts
     from onsetstudy.files.bulk.reduce import Terms, reduce_parts, slips_shown
+    from onsetstudy.files.exchange import write_exchange
     from onsetstudy.files.output import private_folder
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
     promised = read_protocol(protocol)
     through = promised.quarter(quarter)
-    kept, opened = arms.read(promised, protocol, (folder,))
-    arms.require(promised, kept)
-    arms.trust(kept)
-    work = work or into / "work"
-    private_folder(work)
+    kept, opened = arms.read_to_send(promised, protocol, (folder,))
+    work = private_folder(work or into / "work")
     mapper = chosen_mapper(workers, cluster)
     with say.progress_line() as progress:
         folder = in_parts(folder, work / "split", progress=progress)
@@ -85,35 +81,19 @@ def reduce(
             opened=slips_shown(opened),
         )
         found = reduce_parts(folder, terms, mapper=mapper, progress=progress)
-    _say(found, work / "rejects", promised)
-    withdrawals.say_unmatched(found.unmatched)
     arms.say(kept)
-    if not found.tally.practices:
-        raise RecordsError(
-            f"none of the {found.rows_accepted} accepted cases can be reported. Is this the protocol of these records?"
-        )
-    counts = partial(_counts, found=found, terms=terms, opened=opened, least=least_cases, allowed=send_incomplete)
-    written = _written(found.tally.practices, counts, into, ledger_head=ledger_entries.head_beside(protocol))
-    click.echo(f"Rows and refused rows stay in {work}: give the group the files, not this folder.")
-    return 0 if len(written) == len(found.tally.practices) else 1
-
-
-def _written(
-    practices: Iterable[str], counts: Callable[[str], Exchange], into: Path, *, ledger_head: str
-) -> tuple[Path, ...]:
-    """Files of the practices whose counts may be sent; of the others it is said why not."""
-    from onsetstudy.files.exchange import write_exchange
-
-    written = []
-    for practice in practices:
+    _say(found, work / "rejects", promised)
+    written, head = [], ledger_entries.head_beside(protocol)
+    for practice in found.tally.practices:
         try:
-            exchange = counts(practice)
+            exchange = _counts(practice, found, terms, opened, least=least_cases, allowed=send_incomplete)
         except RecordsError as error:
             click.echo(str(error), err=True)
-            continue
-        written.append(write_exchange(replace(exchange, ledger_head=ledger_head), into))
+        else:
+            written.append(write_exchange(replace(exchange, ledger_head=head), into))
     say.written(written)
-    return tuple(written)
+    click.echo(f"Rows and refused rows stay in {work}: give the group the files, not this folder.")
+    return 0 if len(written) == len(found.tally.practices) else 1
 
 
 def _counts(
@@ -133,21 +113,31 @@ def _counts(
 
 
 def _say(found: Reduced, rejects: Path, promised: Protocol) -> None:
-    """What was read, refused and left out."""
-    from onsetstudy.cli.withdrawals import say_left_out_withdrawn
+    """What was read, refused and left out.
+
+    Raises
+    ------
+    RecordsError
+        If no case is left.
+    """
+    from onsetstudy.cli import withdrawals
+    from onsetstudy.protocol.ledger import Withdrawn
     from onsetstudy.report.numbers import counted
 
     say.please_look(*found.queries)
-    refused, tests_refused = found.rows_read - found.rows_accepted, found.readings_read - found.readings_accepted
     click.echo(f"Parts: {found.parts}, of which {found.kept} were done before.")
-    click.echo(f"Cases: {found.rows_read} read, {found.rows_accepted} accepted, {refused} refused.")
-    say_left_out_withdrawn(found.withdrawn)
+    say.read("Cases", found.rows_read, found.rows_accepted)
     for code, n in found.accepted_by_practice.items():
         if promised.study.practices and code not in promised.study.practices:
             click.echo(f"Kept, but no file will count them: {n}, of {code}, which is not in the study.")
-    click.echo(f"Cold tests: {found.readings_read} read, {found.readings_accepted} accepted, {tests_refused} refused.")
+    say.read("Cold tests", found.readings_read, found.readings_accepted)
     for code, n in found.problems:
         alike = "" if n == 1 else f" ({counted(n - 1, 'more row')} like this.)"
         click.echo(f"{found.examples[code]}{alike}", err=True)
     if found.problems:
         click.echo(f"Refused rows, with reasons: {rejects}")
+    withdrawals.say_withdrawn(Withdrawn(left_out=found.withdrawn, unmatched=found.unmatched))
+    if not found.tally.practices:
+        raise RecordsError(
+            f"none of the {found.rows_accepted} accepted cases can be reported. Is this the protocol of these records?"
+        )

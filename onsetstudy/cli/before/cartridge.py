@@ -83,9 +83,6 @@ def cartridge(
     none = vasoconstrictor == "none"
     diluted = math.inf if none else USUAL_DILUTION[vasoconstrictor] if dilution is None else dilution
     percent = usual_percent(agent, vasoconstrictor) if percent is None else percent
-    amounts = (cartridge_ml, bicarbonate_ml, percent, bicarbonate_percent)
-    if not all(map(math.isfinite, (*amounts, 0.0 if none else diluted, ph or 0.0, pka or 0.0))):
-        raise click.UsageError("Every amount has to be a number.")
     preparation = Preparation(
         cartridge_ml=cartridge_ml,
         agent_percent=percent,

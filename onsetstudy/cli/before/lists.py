@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from onsetstudy.cli import options, say
-from onsetstudy.cli.before.planned import MOST, WITHOUT_PLAN, planned_size, slips_told
+from onsetstudy.cli.before.planned import MOST, WITHOUT_PLAN, planned_size, say_slips
 from onsetstudy.core.errors import OnsetStudyError
 
 if TYPE_CHECKING:
@@ -81,10 +81,8 @@ def allocate(
     from onsetstudy.files.sealed.allocation_list import read_passphrases, write_minimisation
     from onsetstudy.files.sealed.block_sizes import with_sizes
     from onsetstudy.files.sealed.kept_allocation import read_slips
-    from onsetstudy.files.sources.protocol_toml import read_protocol
 
-    promised = read_protocol(protocol)
-    order.hold_to_order(protocol, promised)
+    promised = order.held_to_order(protocol)
     _refuse_list_there(protocol, promised, into)
     if after is None:
         _say_list_held(protocol)
@@ -121,9 +119,7 @@ def allocate(
     entering_lists.enter_list(protocol, promised, commitment=drawn.commitment, slips=len(drawn.slips), paths=paths)
     say.written(paths)
     _say(drawn, into, way, after=after, before=len(before))
-    if planned is not None:
-        told, enough = slips_told(planned, slips=len(before) + len(drawn.slips), strata=strata)
-        (click.echo if enough else say.please_look)(told)
+    say_slips(planned, slips=len(before) + len(drawn.slips), strata=strata)
 
 
 def _refuse_list_there(protocol: Path, promised: Protocol, into: Path) -> None:

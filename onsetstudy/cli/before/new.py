@@ -5,13 +5,14 @@ from __future__ import annotations
 import datetime as dt
 import secrets
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from onsetstudy.cli import options, say
-from onsetstudy.cli.before.planned import planned_size, slips_told
+from onsetstudy.cli.before.planned import planned_size, say_slips
 from onsetstudy.core.errors import OnsetStudyError, ProtocolError
 
 if TYPE_CHECKING:
@@ -91,8 +92,7 @@ def set_up(path: Path, answers: GuidedAnswers) -> bool:
     content = guided_content(answers)
     promised = check_protocol(content, file=path.name)
     click.echo(f"Written: {write_bytes(path, as_toml(content).encode('utf-8'))}")
-    for line in size_lines(promised):
-        click.echo(line)
+    say.each(size_lines(promised))
     return not answers.randomised or _allocate_and_lock(path, promised)
 
 
@@ -133,14 +133,10 @@ def _prompt(number: int, question: GuidedQuestion, told: dict[str, str]) -> str:
 
     chance, text = told.get("randomised") == "yes", f"{number}. {question.text}"
     if question.kind == "yes_no":
-        return (
-            "yes"
-            if _yes(text, usual=chance if question.name == "assessor_blind" else question.default == "yes")
-            else "no"
-        )
+        usual = chance if question.name == "assessor_blind" else question.default == "yes"
+        return "yes" if _yes(text, usual=usual) else "no"
     if question.kind == "choice":
         text = f"{text} ({', '.join(question.codes)})"
-        return str(click.prompt(text, value_proc=checked, default=question.default))
     if question.kind == "code" or (question.name == "ethics" and chance):
         return str(_needed(text, checked))
     return str(click.prompt(text, value_proc=checked, default=question.default))
@@ -176,20 +172,15 @@ def _settled() -> dict[str, str]:
     """What has to be settled before a randomised study is locked, as far as it is."""
     from onsetstudy.protocol.guided.questions import NO_RULE, SETTLED, read_answer
 
+    def answer(question: GuidedQuestion, text: str) -> str:
+        try:
+            return str(read_answer(question, text))
+        except ValueError as error:
+            raise click.BadParameter(f"this settles nothing; write {error}") from None
+
     click.echo("Before the lock, in a sentence each. Enter leaves one open; then there is no lock and no list yet.")
-    told = {}
-    for question in SETTLED:
-        if question.name == NO_RULE:
-            continue
-
-        def answer(text: str, asked: GuidedQuestion = question) -> str:
-            try:
-                return str(read_answer(asked, text))
-            except ValueError as error:
-                raise click.BadParameter(f"this settles nothing; write {error}") from None
-
-        told[question.name] = _settle_later(f"   {question.text}", answer)
-    return told
+    asked = [question for question in SETTLED if question.name != NO_RULE]
+    return {question.name: _settle_later(f"   {question.text}", partial(answer, question)) for question in asked}
 
 
 def _settle_later(text: str, check: Callable[[str], str]) -> str:
@@ -241,7 +232,6 @@ def _allocate_and_lock(path: Path, promised: Protocol) -> bool:
         paths.append(written)
         click.echo(f"Written: {written}")
     entering_lists.enter_list(path, promised, commitment=drawn.commitment, slips=len(drawn.slips), paths=paths)
-    if planned is not None:
-        click.echo(slips_told(planned, slips=len(drawn.slips), strata=strata)[0])
+    say_slips(planned, slips=len(drawn.slips), strata=strata)
     click.echo(f"Give {keeper} to somebody who does not treat, and take it off this computer.")
     return True

@@ -6,6 +6,10 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import click
+
+from onsetstudy.cli import say
+
 if TYPE_CHECKING:
     from onsetstudy.protocol.model import Protocol
 
@@ -50,16 +54,17 @@ def planned_size(promised: Protocol) -> PlannedSize | None:
     return PlannedSize(to_include=size.total, with_looks=inflated, unit=unit)
 
 
-def slips_told(planned: PlannedSize, *, slips: int, strata: int) -> tuple[str, bool]:
-    """Whether a list is enough for the plan: the sentence, and whether it is."""
+def say_slips(planned: PlannedSize | None, *, slips: int, strata: int) -> None:
+    """Whether a list is enough for the plan, where that has a size."""
+    if planned is None:
+        return
     have = f"{slips} slip{'' if slips == 1 else 's'}"
     where = "in one stratum" if strata == 1 else f"in {strata} strata"
     if slips < planned.with_looks:
-        more = planned.slips_in_each(strata, slips)
-        return (
+        say.please_look(
             f"{planned.told()}, and the list holds {have} {where}: it is used up before the study is. When it runs "
-            f"short, --after with its folder and --slips {more} goes on with it.",
-            False,
+            f"short, --after with its folder and --slips {planned.slips_in_each(strata, slips)} goes on with it."
         )
+        return
     uneven = "" if strata == 1 else " Strata fill unevenly; --after goes on where one is used up."
-    return f"{planned.told()}; the list holds {have} {where}.{uneven}", True
+    click.echo(f"{planned.told()}; the list holds {have} {where}.{uneven}")

@@ -16,7 +16,6 @@ from onsetstudy.core.errors import OnsetStudyError, Problem, ProtocolError, Wher
 
 if TYPE_CHECKING:
     from onsetstudy.chairside.recorder import LedgerDoor
-    from onsetstudy.chairside.serving import ServeOptions
     from onsetstudy.protocol.model import Protocol
 
 NEXT = (
@@ -67,9 +66,8 @@ def chairside(
     """
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
-    asked = [
-        (path, act) for path, act in ((export, _export), (backup, _backup), (restore, _restore)) if path is not None
-    ]
+    acts = ((export, _export), (backup, _backup), (restore, _restore))
+    asked = [(path, act) for path, act in acts if path is not None]
     if len(asked) > 1:
         raise click.UsageError("Give one of --export, --backup and --restore.")
     if protocol is not None:
@@ -93,7 +91,8 @@ def chairside(
     _refuse_pattern(protocol, promised)
     code = _practice(practice, promised)
     with _installed():
-        from onsetstudy.chairside.serving import ServeOptions
+        from onsetstudy.chairside.serving import ServeOptions, serve
+        from onsetstudy.files.documents.certificates import share_files
     options = ServeOptions(
         practice=code,
         sealed=sealed or _sealed_beside(store),
@@ -102,7 +101,13 @@ def chairside(
         share=share,
         ledger=None if practise else ledger_door(protocol),
     )
-    _serve(promised, store, options, say=_sayer(no_browser))
+    if share:
+        files = share_files(store.with_name(f"{store.stem}.share"), share, now=dt.datetime.now(dt.UTC))
+        options = dataclasses.replace(options, certificate=files.certificate, key=files.key)
+        click.echo(f"Let the tablet trust {files.authority}; it certifies {share} and nothing else.")
+    click.echo("Test the tooth and ask the patient before every procedure. Stop with Ctrl-C.")
+    click.echo("Each address lets one browser in, once:")
+    serve(promised, store, options, say=_sayer(no_browser))
 
 
 def _export(store: Path, folder: Path) -> None:
@@ -165,7 +170,7 @@ def ledger_door(protocol: Path) -> LedgerDoor:
     """How a recorder reaches the ledger of its study."""
     from onsetstudy.chairside.recorder import LedgerDoor
     from onsetstudy.cli.ledger_entries import enter_event, standing
-    from onsetstudy.cli.openings import enter_opening, openings_of_practice, refuse_lost
+    from onsetstudy.cli.openings import openings_of_practice, refuse_lost
     from onsetstudy.files.ledger.ledger import ledger_path
 
     refuse_lost(ledger_path(protocol))
@@ -173,14 +178,13 @@ def ledger_door(protocol: Path) -> LedgerDoor:
         event=lambda kind, body: enter_event(protocol, kind, body),
         standing=lambda: standing(protocol),
         refuse_cut=lambda sealed: openings_of_practice(sealed, protocol).refuse_cut(),
-        opened=lambda sealed: enter_opening(sealed, protocol),
+        opened=lambda sealed: openings_of_practice(sealed, protocol).enter(),
     )
 
 
 def _set_up(protocol: Path, *, no_browser: bool) -> bool:
     """Ask on a page, and write the protocol; whether it was written."""
     from onsetstudy.cli.before.new import refuse_if_there, set_up, size_lines
-    from onsetstudy.files.ledger.lock import read_lock
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.protocol.guided.content import answers_from
     from onsetstudy.protocol.model import Quarter
@@ -188,11 +192,11 @@ def _set_up(protocol: Path, *, no_browser: bool) -> bool:
     def finish(told: Mapping[str, str]) -> tuple[str, ...]:
         refuse_if_there(protocol)
         answers = answers_from(told, first_quarter=Quarter.of(dt.date.today()).label)
-        set_up(protocol, answers)
+        begins = set_up(protocol, answers)
         lines = [f"It stands beside the store: {protocol.name}.", *size_lines(read_protocol(protocol))]
         if not answers.randomised:
             return (*lines, *NEXT)
-        if read_lock(protocol) is None:
+        if not begins:
             return (*lines, "It is not locked yet, and nothing is drawn: the window of the recorder says what is open.")
         apart = "Give the folder keep-apart to somebody who does not treat, and take it off this computer."
         return (*lines, "It is locked, and the list is drawn.", apart, *NEXT)
@@ -225,16 +229,3 @@ def _sayer(no_browser: bool) -> Callable[[str, str], None]:
             webbrowser.open(address)
 
     return say
-
-
-def _serve(promised: Protocol, store: Path, options: ServeOptions, *, say: Callable[[str, str], None]) -> None:
-    with _installed():
-        from onsetstudy.chairside.serving import serve
-        from onsetstudy.files.documents.certificates import share_files
-    if options.share:
-        files = share_files(store.with_name(f"{store.stem}.share"), options.share, now=dt.datetime.now(dt.UTC))
-        options = dataclasses.replace(options, certificate=files.certificate, key=files.key)
-        click.echo(f"Let the tablet trust {files.authority}; it certifies {options.share} and nothing else.")
-    click.echo("Test the tooth and ask the patient before every procedure. Stop with Ctrl-C.")
-    click.echo("Each address lets one browser in, once:")
-    serve(promised, store, options, say=say)

@@ -84,13 +84,13 @@ def _say_missing(checked: Records, promised: Protocol) -> None:
 
 def _say_doubts(checked: Records, promised: Protocol) -> bool:
     """What makes the cold tests doubtful, as the report will judge them; whether it will show no answer."""
-    from onsetstudy.records.derived.flow import exclusion_reasons
+    from onsetstudy.records.derived.flow import analysed_cases
     from onsetstudy.records.derived.results import shut
     from onsetstudy.records.validity.gates import doubts_of
     from onsetstudy.report.sections.main.records import doubt_words
 
-    used = (exclusion_reasons(checked, promised, through=promised.quarters[-1]) == "").to_numpy()
-    doubts = doubts_of(replace(checked, cases=checked.cases[used].reset_index(drop=True)), promised)
+    used = analysed_cases(checked, promised, through=promised.quarters[-1])
+    doubts = doubts_of(replace(checked, cases=used), promised)
     for doubt, words in zip(doubts, doubt_words(doubts), strict=True):
         then = "No answer will be shown." if shut((doubt,)) else "The report will say so beside its answer."
         say.please_look(f"{words} {then}")

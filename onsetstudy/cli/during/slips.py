@@ -32,20 +32,15 @@ def open_slip(
     from onsetstudy.files.ledger.ledger import practice_ledger_path
     from onsetstudy.files.sealed.opening import open_next
     from onsetstudy.files.sealed.opening_log import log_path
-    from onsetstudy.files.sources.protocol_toml import read_protocol
 
     by = ledger_entries.plain_code(by, "who opens")
-    promised = None if protocol is None else read_protocol(protocol)
-    if protocol is None or promised is None:
-        home = order.hold_to_order_beside(sealed)
-    else:
-        home = protocol
-        order.hold_to_order(protocol, promised)
-    if sealed.exists():
-        of_practice = openings.openings_of_practice(sealed, protocol)
-        of_practice.refuse_cut()
-        if home is not None:
-            of_practice.refuse_halted(home, case_id)
+    found = None if protocol is not None else order.protocol_beside(sealed)
+    home = protocol or found
+    promised = None if home is None else order.held_to_order(home)
+    of_practice = openings.openings_of_practice(sealed, protocol, found=found)
+    of_practice.refuse_cut()
+    if home is not None:
+        of_practice.refuse_halted(home, case_id)
     opened = open_next(
         sealed,
         case_id=case_id,
@@ -53,9 +48,9 @@ def open_slip(
         opened_by=by,
         now=dt.datetime.now(),
         passphrase=passphrase or (lambda slip: click.prompt(f"Passphrase inside the envelope of slip {slip}")),
-        study=None if promised is None else promised.study,
+        study=None if promised is None or protocol is None else promised.study,
     )
-    openings.enter_opening(sealed, protocol)
+    of_practice.enter()
     if opened.again:
         click.echo(f"Opened before for {case_id}: slip {opened.slip}.")
         if opened.asked != opened.stratum:
@@ -64,7 +59,7 @@ def open_slip(
                 "if the plan changed after opening, record the case as it was treated. If this is another case, give "
                 "its own code."
             )
-    click.echo(openings.said(opened, case_id, None if home is None else read_protocol(home)))
+    click.echo(openings.said(opened, case_id, promised))
     click.echo(f"Enter {opened.slip} as allocation_slip. Logged: {log_path(sealed)}")
     if protocol is None:
         click.echo(
@@ -94,12 +89,10 @@ def open_for(
     from onsetstudy.cli import ledger_entries, openings, order
     from onsetstudy.files.ledger.ledger import ledger_path
     from onsetstudy.files.sealed.coordinator import coordinator_log, open_from_list
-    from onsetstudy.files.sources.protocol_toml import read_protocol
 
     asked_by = ledger_entries.plain_code(asked_by, "who asks")
     by = ledger_entries.plain_code(by, "who opens")
-    promised = read_protocol(protocol)
-    order.hold_to_order(protocol, promised)
+    promised = order.held_to_order(protocol)
     log = coordinator_log(folder, practice)
     of_practice = openings.Openings(log=log, practice=practice, ledger=ledger_path(protocol), by_keeper=True)
     of_practice.refuse_cut()
@@ -135,6 +128,7 @@ def unblind(protocol: Path, log: Path, case_id: str, reason: str) -> None:
     from onsetstudy.cli import openings
     from onsetstudy.cli.ledger_entries import enter_event, plain_reason
     from onsetstudy.files.sealed.kept_allocation import read_kept_logs
+    from onsetstudy.files.sealed.opening_log import lines_of_case
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.protocol.ledger import sentence
     from onsetstudy.records.derived.allocation import ARMS_JOIN
@@ -142,10 +136,10 @@ def unblind(protocol: Path, log: Path, case_id: str, reason: str) -> None:
     promised = read_protocol(protocol)  # a mistyped name would begin a ledger of its own
     told = plain_reason(reason)
     kept = read_kept_logs([log])
-    rows = [] if kept.log is None else kept.log.astype(str).to_dict("records")
-    row = next((r for r in rows if r["case_id"].casefold() == case_id.strip().casefold()), None)
-    if row is None:
+    rows = [] if kept.log is None else lines_of_case(kept.log, case_id).astype(str).to_dict("records")
+    if not rows:
         raise OnsetStudyError(f"{log.name} holds no slip of {case_id}; nothing was entered")
+    row = rows[0]
     entry = enter_event(protocol, "unblinded", {"slip": row["slip"], "case": row["case_id"], "reason": told})
     click.echo(sentence(entry))
     arms = ARMS_JOIN.join(openings.arm_label(arm, promised) for arm in row["arms"].split(ARMS_JOIN))

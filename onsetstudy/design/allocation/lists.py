@@ -199,5 +199,5 @@ def list_quality(slips: Sequence[Slip], arms: tuple[str, ...], ratio: tuple[int,
         largest_imbalance=round(largest),
         final_imbalance=round(final),
         guessed_share=guessed / total if total else float("nan"),
-        blind_share=float(np.max(share) / share.sum()) if len(set(ratio)) > 1 else 1 / len(arms),
+        blind_share=max(ratio) / sum(ratio),
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -21,8 +21,7 @@ from onsetstudy.design.interim.boundaries import (
     spending_bounds,
     spending_futility,
 )
-from onsetstudy.design.interim.conditional import conditional_powers
-from onsetstudy.design.interim.crossing import crossing_chances
+from onsetstudy.design.interim.crossing import begin, crossing_chances
 from onsetstudy.design.interim.results import ConditionalPower, GatedLook, LookPlan, LookSeen, LookVerdict, PlannedLook
 
 # A look with less new information than this share of the plan tells nothing new.
@@ -30,6 +29,8 @@ LEAST_STEP = 1e-4
 STANDS_STILL = 1e-9
 LEAST_GAIN = 1e-3
 """A look with less more information than this share of what there was finds what the one before it found."""
+NODES = 41
+"""Of the quadrature over the drift."""
 
 
 def plan_looks(
@@ -81,8 +82,17 @@ def plan_looks(
     if sided not in (1, 2) or futility not in ("none", "non_binding", "binding"):
         raise DesignError("sided is 1 or 2, and futility none, non_binding or binding")
     bounds_of = partial(spending_bounds, steps, steps, kind=kind, alpha=alpha, sided=sided, rho=rho, final=True)
-    floor_of = partial(_floor, steps=steps, futility=futility, power=power, kind=kind, rho=rho)
-    bounds, floor, drift = _settled(bounds_of, floor_of, binding=futility == "binding")
+    floor_of = partial(spending_futility, fraction=steps, power=power, kind=kind, rho=rho)
+    bounds, moved = bounds_of(), math.inf
+    if futility == "none" or steps.size == 1:
+        floor, drift = None, drift_for_power(bounds, power)
+    else:
+        floor, drift = floor_of(bounds)
+    # A binding rule makes the boundaries rest on the floor, and that on them: in turns until both stand still.
+    while futility == "binding" and floor is not None and moved >= STANDS_STILL:
+        closer = bounds_of(floors=floor[:-1])
+        moved, bounds = float(np.max(np.abs(closer.upper - bounds.upper))), closer
+        floor, drift = floor_of(bounds)
     lower = bounds.lower if floor is None else np.maximum(bounds.lower, floor)
     design = crossing_chances(steps, lower, bounds.upper, drift=drift)
     single = -special.ndtri(alpha / sided) - special.ndtri(1 - power)
@@ -114,31 +124,6 @@ def plan_looks(
         method="alpha spending, boundaries by recursive numerical integration",
         source="Lan & DeMets 1983, Biometrika 70:659-663; Jennison & Turnbull 2000, chapter 19",
     )
-
-
-def _settled(
-    bounds_of: Callable[..., Bounds], floor_of: Callable[[Bounds], tuple[FloatArray | None, float]], *, binding: bool
-) -> tuple[Bounds, FloatArray | None, float]:
-    """Efficacy boundaries, futility boundaries and drift.
-
-    A binding rule makes the first rest on the second, and those on them: in turns until both stand still.
-    """
-    bounds, moved = bounds_of(), math.inf
-    floor, drift = floor_of(bounds)
-    while binding and floor is not None and moved >= STANDS_STILL:
-        closer = bounds_of(floors=floor[:-1])
-        moved, bounds = float(np.max(np.abs(closer.upper - bounds.upper))), closer
-        floor, drift = floor_of(bounds)
-    return bounds, floor, drift
-
-
-def _floor(
-    bounds: Bounds, steps: FloatArray, futility: str, power: float, kind: str, rho: float
-) -> tuple[FloatArray | None, float]:
-    """Futility boundaries, if any, and the drift (for planned information 1) under which the power is had."""
-    if futility == "none" or steps.size == 1:
-        return None, drift_for_power(bounds, power)
-    return spending_futility(bounds, steps, power=power, kind=kind, rho=rho)
 
 
 def judge_looks(plan: LookPlan, seen: Sequence[LookSeen], *, last: bool = False) -> tuple[LookVerdict, ...]:
@@ -328,18 +313,14 @@ def _close_without_growth(
     left = max(plan.alpha - used, 0.0)
     bound = float(-special.ndtri(left / plan.sided))
     found = _decided(plan, look, bound, spent=plan.alpha, closing=True)
-    return replace(found, caution=(_no_growth(before, seen.information, left), *found.caution))
-
-
-def _no_growth(before: float | None, information: float | None, left: float) -> Caution:
-    known = before is not None and information is not None and information <= before
-    told = f" ({information:.3g} after {before:.3g})" if known else ""
+    known = before is not None and seen.information is not None and seen.information <= before
+    told = f" ({seen.information:.3g} after {before:.3g})" if known else ""
     text = (
         f"The last look has no more information than the one before{told}, so that its boundary cannot rest on how the "
         f"looks go together. What was left of the error rate ({100 * left:.2g} %) is spent here with a boundary that "
         "holds however they do, and is stricter for it. The estimate that allows for the looks is not given."
     )
-    return Caution(code="no_growth", text=text)
+    return replace(found, caution=(Caution(code="no_growth", text=text), *found.caution))
 
 
 def _outlook(
@@ -356,11 +337,48 @@ def _outlook(
     shares = np.concatenate([fraction, ahead])
     whole = _bounds(plan, steps, shares, final=True)
     here = information.size
-    drift = plan.design_drift / math.sqrt(scale)
-    powers = conditional_powers(
-        z, float(information[-1]), steps[here:], whole.lower[here:], whole.upper[here:], design_drift=drift
+    onward = (z, float(information[-1]), steps[here:], whole.lower[here:], whole.upper[here:])
+    powers = ConditionalPower(
+        design=conditional_power(*onward, drift=plan.design_drift / math.sqrt(scale)),
+        predictive=predictive_power(*onward),
     )
     if plan.futility == "none":
         return None, powers
     floor, _ = spending_futility(whole, shares, power=plan.power, kind=plan.spending, rho=plan.rho)
     return float(floor[here - 1]), powers
+
+
+def conditional_power(
+    z: float, information: float, following: ArrayLike, lower: ArrayLike, upper: ArrayLike, *, drift: float
+) -> float:
+    """Chance that a later look passes the upper boundary before it falls below the lower one.
+
+    Parameters
+    ----------
+    z : float
+        At ``information``.
+    following : array_like of float, shape (m,)
+        Information of the looks to come.
+    lower, upper : array_like of float, shape (m,)
+        Their boundaries, Z scale.
+    drift : float
+        Mean of the score for each unit of information from now on.
+    """
+    steps = np.asarray(following, dtype=np.float64)
+    if not steps.size or steps[0] <= information:
+        raise DesignError("conditional power asks for a later look with more information")
+    start = begin(information, z * float(np.sqrt(information)))
+    return crossing_chances(steps, lower, upper, drift=drift, start=start).above
+
+
+def predictive_power(z: float, information: float, following: ArrayLike, lower: ArrayLike, upper: ArrayLike) -> float:
+    """Conditional power averaged over what the score so far leaves likely of the drift (flat prior).
+
+    References
+    ----------
+    .. [1] Spiegelhalter DJ, Freedman LS, Blackburn PR. Controlled Clinical Trials 1986;7:8-17 (from memory).
+    """
+    node, weight = np.polynomial.hermite_e.hermegauss(NODES)
+    drifts = z * np.sqrt(information) / information + node / np.sqrt(information)
+    powers = [conditional_power(z, information, following, lower, upper, drift=float(d)) for d in drifts]
+    return float(np.average(powers, weights=weight))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypedDict
 
 import numpy as np
 from scipy import optimize
@@ -105,14 +105,39 @@ def size_table(
     )
 
 
+class Given(TypedDict, total=False):
+    """What every size is asked with beside its effect, see :class:`Asked`."""
+
+    cases: float | None
+    power: float | None
+    alpha: float | None
+    frame: Frame
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
-    """Four numbers that belong together; exactly one is ``None`` and wanted. ``effect``: other arm less reference."""
+    """Four numbers that belong together, of which exactly one is ``None`` and wanted, and their frame.
 
-    n: float | None = None
-    effect: float | None = None
-    power: float | None = None
-    alpha: float | None = None
+    Parameters
+    ----------
+    effect : float or None
+        Other arm less the reference.
+    cases : float or None
+        Included in both arms; pairs where each patient has both.
+    power, alpha : float or None
+    frame : Frame
+    """
+
+    effect: float | None
+    cases: float | None = None
+    power: float | None = 0.8
+    alpha: float | None = 0.05
+    frame: Frame = EQUAL
+
+    @property
+    def numbers(self) -> dict[str, float | None]:
+        """The four by the names that results give them."""
+        return {"n": self.cases, "effect": self.effect, "power": self.power, "alpha": self.alpha}
 
     @property
     def wanted(self) -> str:
@@ -123,7 +148,7 @@ class Asked:
         DesignError
             If none or more than one is, or a number is out of range.
         """
-        missing = [name for name in ("n", "effect", "power", "alpha") if getattr(self, name) is None]
+        missing = [name for name, number in self.numbers.items() if number is None]
         if len(missing) != 1:
             text = "nothing is left to solve for" if not missing else f"{', '.join(missing)} are all missing"
             raise DesignError(f"{text}; give all but one of size, effect, power and alpha")
@@ -132,15 +157,16 @@ class Asked:
                 raise DesignError(f"{name} of {share:g} must lie between 0 and 1")
         if self.power is not None and self.alpha is not None and self.power <= self.alpha:
             raise DesignError(f"a power of {self.power:g} is not above the error rate of {self.alpha:g}")
-        if self.n is not None and self.n <= 0:
-            raise DesignError(f"a size of {self.n:g} must be above 0")
+        if self.cases is not None and self.cases <= 0:
+            raise DesignError(f"a size of {self.cases:g} must be above 0")
         return missing[0]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Solved:
-    """The four numbers, and the name of the one that was ``wanted``; ``n`` includes what is lost."""
+    """The four numbers, and the name of the one that was ``wanted``; ``n`` includes what is lost by the frame."""
 
+    frame: Frame
     wanted: str
     n: float
     effect: float
@@ -151,7 +177,6 @@ class Solved:
 def solve(
     asked: Asked,
     power_of: Callable[[float, float, float], float],
-    frame: Frame,
     *,
     effect_range: tuple[float, float],
     least: float = 2.0,
@@ -166,7 +191,6 @@ def solve(
     power_of : callable
         Power for (cases that count, effect, alpha); grows with cases and alpha, and with the gain over
         ``effect_range``.
-    frame : Frame
     effect_range : tuple of float
         Gains from none to the largest that makes sense.
     least : float
@@ -182,25 +206,25 @@ def solve(
         If no number in range gives the power, or a size is asked for an arm that is worse by the margin or more.
     """
     gain = None if asked.effect is None else better * asked.effect
-    if margin and gain is not None and asked.n is None and gain <= -margin:
+    if margin and gain is not None and asked.cases is None and gain <= -margin:
         raise DesignError(
             f"an arm that is worse by {-gain:.4g} lies beyond the margin of {margin:.4g}: no size can show it not "
             "inferior"
         )
     wanted = asked.wanted
-    given = {"n": asked.n, "effect": gain, "power": asked.power, "alpha": asked.alpha}
+    given = asked.numbers | {"effect": gain}
 
     def with_number(number: float) -> dict[str, float]:
         return {name: number if value is None else value for name, value in given.items()}
 
     def power_with(number: float) -> float:
         full = with_number(number)
-        return power_of(frame.deflated(full["n"]), better * full["effect"], full["alpha"])
+        return power_of(asked.frame.deflated(full["n"]), better * full["effect"], full["alpha"])
 
     full = with_number(
         power_with(0.0) if wanted == "power" else _search(wanted, power_with, asked, effect_range, least)
     )
-    return Solved(**full | {"effect": better * full["effect"]}, wanted=wanted)
+    return Solved(**full | {"effect": better * full["effect"]}, wanted=wanted, frame=asked.frame)
 
 
 def _search(
@@ -215,8 +239,9 @@ def _search(
     return float(optimize.brentq(lambda v: power_with(v) - target, low, high, xtol=1e-10, rtol=1e-13, maxiter=300))
 
 
-def size_of(found: Solved, frame: Frame, *, paired: bool = False, **told: Any) -> SampleSize:
+def size_of(found: Solved, *, paired: bool = False, **told: Any) -> SampleSize:
     """The result of a search; ``told`` names quantity, test, effect, method and source."""
+    frame = found.frame
     parts = np.array(frame.ratio) / sum(frame.ratio)
     whole = (found.n,) if paired else tuple(found.n * p for p in parts)
     return SampleSize(

@@ -1,14 +1,19 @@
-"""Sizes in closed form for every outcome: onset, the proportion numb by the target, waits and pain."""
+"""Sizes in closed form for every outcome: onset, the proportion numb by the target, waits and pain.
+
+Every verb is given ``cases``, ``power``, ``alpha`` and ``frame`` as in :class:`~onsetstudy.design.sizes.frame.Asked`.
+"""
 
 from __future__ import annotations
 
+from functools import partial
+from typing import Unpack
+
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.results import Assumption
-from onsetstudy.design import formulas
-from onsetstudy.design.expected_wait import ExpectedWait, refuse_contradiction
 from onsetstudy.design.planning_values import implausible
 from onsetstudy.design.size_results import OnsetExpectation, SampleSize
-from onsetstudy.design.sizes.frame import EQUAL, INDEPENDENT, Asked, Frame, size_of, solve
+from onsetstudy.design.sizes import formulas
+from onsetstudy.design.sizes.frame import INDEPENDENT, Asked, Given, size_of, solve
 
 PROPORTIONAL = Assumption(name="proportional hazards", detail="the arms' rates of becoming numb keep one ratio")
 
@@ -26,28 +31,23 @@ def onset_share(expected: OnsetExpectation, hazard_ratio: float, *, share: float
 
 def plan_onset_test(
     *,
-    hazard_ratio: float | None = None,
-    cases: float | None = None,
-    power: float | None = 0.8,
-    alpha: float | None = 0.05,
     expected: OnsetExpectation,
+    hazard_ratio: float | None = None,
     formula: str = "schoenfeld",
-    frame: Frame = EQUAL,
+    **given: Unpack[Given],
 ) -> SampleSize:
     """Size, ratio, power or error rate of the log-rank test of onset; leave one of them ``None``.
 
     Parameters
     ----------
-    hazard_ratio : float or None
-        Of becoming numb, other arm over reference; above or below 1. Solved for, it is above 1.
-    cases : float or None
-        Included cases in both arms.
-    power, alpha : float or None
     expected : OnsetExpectation
         Turns onsets into cases.
+    hazard_ratio : float or None
+        Of becoming numb, other arm over reference; above or below 1. Solved for, it is above 1.
     formula : str
         ``schoenfeld`` or ``freedman``.
-    frame : Frame
+    **given
+        ``cases``, ``power``, ``alpha`` and ``frame`` of :class:`~onsetstudy.design.sizes.frame.Asked`.
 
     Notes
     -----
@@ -65,21 +65,21 @@ def plan_onset_test(
     if hazard_ratio is not None and (hazard_ratio <= 0 or hazard_ratio == 1):
         raise DesignError(f"a hazard ratio of {hazard_ratio:g} cannot be planned for; give one above or below 1")
 
+    asked = Asked(effect=hazard_ratio, **given)
+
     def events_of(n: float, ratio: float) -> float:
-        return n * onset_share(expected, ratio, share=frame.share)
+        return n * onset_share(expected, ratio, share=asked.frame.share)
 
     def power_of(n: float, ratio: float, a: float) -> float:
-        return powers[formula](events_of(n, ratio), ratio, a, share=frame.share, sided=frame.sided)
+        return powers[formula](events_of(n, ratio), ratio, a, asked.frame)
 
-    asked = Asked(n=cases, effect=hazard_ratio, power=power, alpha=alpha)
-    found = solve(asked, power_of, frame, effect_range=(1 + 1e-9, 100.0))
+    found = solve(asked, power_of, effect_range=(1 + 1e-9, 100.0))
     return size_of(
         found,
-        frame,
         quantity="onset_test",
         test="log-rank test",
         effect_text=f"hazard ratio {found.effect:.4g}",
-        events=events_of(frame.deflated(found.n), found.effect),
+        events=events_of(asked.frame.deflated(found.n), found.effect),
         method=f"log-rank test, {formula.capitalize()}'s formula, onsets to cases by the expected curves",
         source={"schoenfeld": "Schoenfeld 1983", "freedman": "Freedman 1982"}[formula],
         assumptions=(PROPORTIONAL, INDEPENDENT),
@@ -91,13 +91,10 @@ def plan_success(
     *,
     reference: float,
     difference: float | None = None,
-    cases: float | None = None,
-    power: float | None = 0.8,
-    alpha: float | None = 0.05,
     margin: float = 0.0,
     higher_is_better: bool = True,
     equivalence: bool = False,
-    frame: Frame = EQUAL,
+    **given: Unpack[Given],
 ) -> SampleSize:
     """Size for the share numb by the target; leave one of difference, cases, power and alpha ``None``.
 
@@ -127,22 +124,19 @@ def plan_success(
         raise DesignError("the share of the reference arm must lie between 0 and 1, and the margin be 0 or more")
     if difference is not None and (not 0 < reference + difference < 1 or (difference == 0 and not margin)):
         raise DesignError(f"a difference of {difference:g} from {reference:g} leaves no share between 0 and 1 to find")
-    better = -1.0 if margin and not higher_is_better else 1.0
+    # Where less is better, the better share is that of the others.
+    better, good = (-1.0, 1 - reference) if margin and not higher_is_better else (1.0, reference)
+    asked = Asked(effect=difference, **given)
 
     def power_of(n: float, apart: float, a: float) -> float:
-        return formulas.shares_power(
-            max(n, 1e-9), reference, reference + apart, a, share=frame.share, sided=frame.sided, margin=margin,
-            higher_is_better=higher_is_better, equivalence=equivalence,
-        )  # fmt: skip
+        other = good + better * apart
+        return formulas.shares_power(max(n, 1e-9), good, other, a, asked.frame, margin=margin, equivalence=equivalence)
 
-    best, worst = (1 - reference, reference) if better > 0 else (reference, 1 - reference)
-    least = max(-margin, -worst) if margin else 0.0
-    asked = Asked(n=cases, effect=difference, power=power, alpha=alpha)
-    found = solve(asked, power_of, frame, effect_range=(least + 1e-6, best - 1e-6), margin=margin, better=better)
+    least = max(-margin, -good) if margin else 0.0
+    found = solve(asked, power_of, effect_range=(least + 1e-6, 1 - good - 1e-6), margin=margin, better=better)
     other, against = reference + found.effect, f", margin {margin:.3g}" if margin else ""
     return size_of(
         found,
-        frame,
         quantity="success",
         effect_text=f"{reference:.1%} against {other:.1%}{against}",
         test="two one-sided tests of two proportions"
@@ -157,16 +151,8 @@ def plan_success(
     )
 
 
-def plan_paired_success(
-    *,
-    only_other: float,
-    only_reference: float,
-    pairs: float | None = None,
-    power: float | None = 0.8,
-    alpha: float | None = 0.05,
-    frame: Frame = EQUAL,
-) -> SampleSize:
-    """Pairs for McNemar's test; leave pairs, power or alpha ``None``.
+def plan_paired_success(*, only_other: float, only_reference: float, **given: Unpack[Given]) -> SampleSize:
+    """Pairs for McNemar's test; leave cases (pairs), power or alpha ``None``.
 
     Parameters
     ----------
@@ -176,13 +162,13 @@ def plan_paired_success(
     if min(only_other, only_reference) < 0 or only_other + only_reference > 1 or only_other == only_reference:
         raise DesignError("the shares of pairs that differ must be 0 or more, at most 1 together, and not the same")
 
-    def power_of(n: float, apart: float, a: float) -> float:
-        return formulas.mcnemar_power(n, only_other, only_reference, a, sided=frame.sided)
+    asked = Asked(effect=only_other - only_reference, **given)
 
-    asked = Asked(n=pairs, effect=only_other - only_reference, power=power, alpha=alpha)
+    def power_of(n: float, apart: float, a: float) -> float:
+        return formulas.mcnemar_power(n, only_other, only_reference, a, asked.frame)
+
     return size_of(
-        solve(asked, power_of, frame, effect_range=(-1, 1)),
-        frame,
+        solve(asked, power_of, effect_range=(-1, 1)),
         paired=True,
         quantity="paired_success",
         test="McNemar's test",
@@ -197,13 +183,9 @@ def plan_wait(
     *,
     sd_min: float,
     difference_min: float | None = None,
-    cases: float | None = None,
-    power: float | None = 0.8,
-    alpha: float | None = 0.05,
     paired: bool = False,
     margin_min: float = 0.0,
-    curve: ExpectedWait | None = None,
-    frame: Frame = EQUAL,
+    **given: Unpack[Given],
 ) -> SampleSize:
     """Size for the restricted mean time to onset by Student's t; leave one of the four numbers ``None``.
 
@@ -217,31 +199,18 @@ def plan_wait(
     margin_min : float
         0: a test of no difference. Above 0: the other arm may be later by less than this (not inferior); let
         ``frame.sided`` be 1.
-    curve : ExpectedWait or None
-        What the expected curves say of the restricted time; a standard deviation that contradicts them is refused.
-        Not for ``paired``, whose standard deviation is of differences.
 
     Raises
     ------
     DesignError
-        If standard deviation and curves contradict each other, or a size is asked for a difference beyond the margin.
+        If a size is asked for a difference beyond the margin.
     """
-    if curve is not None and not paired:
-        refuse_contradiction(sd_min, curve)
-    asked = Asked(n=cases, effect=difference_min, power=power, alpha=alpha)
-    return _mean(asked, "wait", sd_min, "min", paired=paired, frame=frame, margin=margin_min)
+    asked = Asked(effect=difference_min, **given)
+    return _mean(asked, "wait", sd_min, "min", paired=paired, margin=margin_min)
 
 
 def plan_pain_difference(
-    *,
-    sd: float,
-    difference: float | None = None,
-    cases: float | None = None,
-    power: float | None = 0.8,
-    alpha: float | None = 0.05,
-    paired: bool = False,
-    unit: str = "points",
-    frame: Frame = EQUAL,
+    *, sd: float, difference: float | None = None, paired: bool = False, unit: str = "points", **given: Unpack[Given]
 ) -> SampleSize:
     """Size for the difference in mean pain by Student's t; leave one of the four numbers ``None``.
 
@@ -259,27 +228,20 @@ def plan_pain_difference(
     The report's primary comparison of pain is the difference in means by Welch's t, of which this is the formula for
     arms that spread alike.
     """
-    asked = Asked(n=cases, effect=difference, power=power, alpha=alpha)
-    return _mean(asked, "pain", sd, unit, paired=paired, frame=frame, margin=0.0)
+    asked = Asked(effect=difference, **given)
+    return _mean(asked, "pain", sd, unit, paired=paired, margin=0.0)
 
 
-def _mean(
-    asked: Asked, quantity: str, sd: float, unit: str, *, paired: bool, frame: Frame, margin: float
-) -> SampleSize:
+def _mean(asked: Asked, quantity: str, sd: float, unit: str, *, paired: bool, margin: float) -> SampleSize:
     if sd <= 0 or margin < 0 or (asked.effect == 0 and not margin):
         raise DesignError(
             "the standard deviation must be above 0, the margin 0 or more, and no difference cannot be planned for"
         )
 
-    def power_of(n: float, apart: float, a: float) -> float:
-        if paired:
-            return formulas.paired_mean_power(n, apart, a, sd=sd, sided=frame.sided, margin=margin)
-        return formulas.two_means_power(n, apart, a, sd=sd, share=frame.share, sided=frame.sided, margin=margin)
-
+    power_of = formulas.paired_mean_power if paired else formulas.two_means_power
     found = solve(
         asked,
-        power_of,
-        frame,
+        partial(power_of, sd=sd, frame=asked.frame, margin=margin),
         effect_range=(1e-9 * sd - margin, 8 * sd),
         least=2.001 if paired else 4.0,
         margin=margin,
@@ -288,7 +250,6 @@ def _mean(
     )
     return size_of(
         found,
-        frame,
         paired=paired,
         quantity=quantity,
         test=("paired " if paired else "two-sample ") + "Student's t test",

@@ -1,27 +1,21 @@
-"""Sizes for pain by ranks and by ordered words."""
+"""Sizes for pain by ranks and by ordered words; asked as the other sizes are."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import partial
+from typing import Unpack
 
 import numpy as np
 
 from onsetstudy.core.errors import DesignError
-from onsetstudy.design import formulas
 from onsetstudy.design.size_results import SampleSize
-from onsetstudy.design.sizes.frame import EQUAL, Asked, Frame, size_of, solve
+from onsetstudy.design.sizes import formulas
+from onsetstudy.design.sizes.frame import Asked, Given, size_of, solve
 
 
-def plan_pain_ranks(
-    *,
-    superiority: float | None = None,
-    cases: float | None = None,
-    power: float | None = 0.8,
-    alpha: float | None = 0.05,
-    paired: bool = False,
-    frame: Frame = EQUAL,
-) -> SampleSize:
+def plan_pain_ranks(*, superiority: float | None = None, paired: bool = False, **given: Unpack[Given]) -> SampleSize:
     """Size for pain by ranks (Noether); leave one of superiority, cases, power and alpha ``None``.
 
     Parameters
@@ -41,16 +35,11 @@ def plan_pain_ranks(
     if superiority is not None and (not 0 < superiority < 1 or superiority == 0.5):
         raise DesignError(f"a chance of {superiority:g} cannot be planned for; give one between 0 and 1 other than 0.5")
 
-    def power_of(n: float, chance: float, a: float) -> float:
-        if paired:
-            return formulas.signed_rank_power(n, chance, a, sided=frame.sided)
-        return formulas.noether_power(n, chance, a, share=frame.share, sided=frame.sided)
-
-    asked = Asked(n=cases, effect=superiority, power=power, alpha=alpha)
-    found = solve(asked, power_of, frame, effect_range=(0.5 + 1e-9, 1 - 1e-9))
+    power_of = formulas.signed_rank_power if paired else formulas.noether_power
+    asked = Asked(effect=superiority, **given)
+    found = solve(asked, partial(power_of, frame=asked.frame), effect_range=(0.5 + 1e-9, 1 - 1e-9))
     return size_of(
         found,
-        frame,
         paired=paired,
         quantity="pain_ranks",
         test="signed-rank test" if paired else "rank-sum test",
@@ -61,13 +50,7 @@ def plan_pain_ranks(
 
 
 def plan_pain_words(
-    *,
-    categories: Sequence[float],
-    odds_ratio: float | None = None,
-    cases: float | None = None,
-    power: float | None = 0.8,
-    alpha: float | None = 0.05,
-    frame: Frame = EQUAL,
+    *, categories: Sequence[float], odds_ratio: float | None = None, **given: Unpack[Given]
 ) -> SampleSize:
     """Size for pain in words by proportional odds; leave one of odds ratio, cases, power and alpha ``None``.
 
@@ -87,16 +70,17 @@ def plan_pain_words(
     if odds_ratio is not None and (odds_ratio <= 0 or odds_ratio == 1):
         raise DesignError(f"an odds ratio of {odds_ratio:g} cannot be planned for")
 
+    asked = Asked(effect=None if odds_ratio is None else math.log(odds_ratio), **given)
+    frame = asked.frame
+
     def power_of(n: float, log_odds: float, a: float) -> float:
         there = _shifted(shares, log_odds)
         both = tuple(frame.share * y + (1 - frame.share) * x for x, y in zip(shares, there, strict=True))
-        return formulas.whitehead_power(n, log_odds, a, categories=both, share=frame.share, sided=frame.sided)
+        return formulas.whitehead_power(n, log_odds, a, frame, categories=both)
 
-    asked = Asked(n=cases, effect=None if odds_ratio is None else math.log(odds_ratio), power=power, alpha=alpha)
-    found = solve(asked, power_of, frame, effect_range=(1e-9, 10.0))
+    found = solve(asked, power_of, effect_range=(1e-9, 10.0))
     return size_of(
         found,
-        frame,
         quantity="pain_words",
         test="proportional-odds test",
         effect_text=f"odds ratio {math.exp(found.effect):.4g}",

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import pandas as pd
-
 from onsetstudy.core.results import Caution, Interval
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.design.size_results import OnsetExpectation
@@ -142,12 +140,3 @@ class ScheduleComparison:
     """Schedules beside each other, the first being the one that the others are measured against."""
 
     lines: tuple[ScheduleLine, ...]
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row per schedule."""
-        rows = []
-        for x in self.lines:
-            power = (x.power.power, x.power.mc_error)
-            rows.append((x.name, len(x.tests_min), *power, x.more_cases, x.more_cases_error, x.power.numb_at_first))
-        columns = ["schedule", "tests", "power", "mc_error", "more_cases", "more_cases_error", "numb_at_first"]
-        return pd.DataFrame(rows, columns=columns)

@@ -8,7 +8,7 @@ import math
 import numpy as np
 
 from onsetstudy.core.results import Counts
-from onsetstudy.design.formulas import log_rank_events
+from onsetstudy.design.sizes.formulas import log_rank_events
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.planning.power import rate_needed
 from onsetstudy.study.planning.sizes import main_size, overall_alpha

@@ -131,10 +131,13 @@ def test_levonordefrin_has_its_own_usual_dilution():
     assert numbers(output, "vasoconstrictor, µg ") == ["90.0", "90.0"]
 
 
-def test_what_is_not_a_number_is_not_understood():
-    found = CliRunner().invoke(onsetstudy, ["cartridge", "nan", "0.18", "--mode", "add"])
+@pytest.mark.parametrize(
+    ("ml", "more"), [("nan", ()), ("1.8", ("--since-mixing", "inf")), ("1.8", ("--pka", "7.8", "--temperature", "nan"))]
+)
+def test_what_is_not_a_number_is_not_understood(ml, more):
+    found = CliRunner().invoke(onsetstudy, ["cartridge", ml, "0.18", "--mode", "add", *more])
     assert found.exit_code == 2
-    assert "Every amount has to be a number" in found.output
+    assert f"'{[ml, *more][-1 if more else 0]}' is not an amount" in found.output
 
 
 def test_every_number_may_have_a_decimal_comma_and_has_its_range():

@@ -58,6 +58,11 @@ def test_a_protocol_that_is_not_there_has_no_ledger_begun_and_no_arm_told(mine, 
     assert not ledger_path(wrong).exists()
 
 
+def test_a_case_whose_code_was_read_out_is_unblinded(mine, opened):
+    told = run("unblind", mine, opened, "--case", "p01 0001", "--reason", "a reaction to the drug")
+    assert "Slip P01-1-001, case P01-0001:" in told.output, told.exception
+
+
 def test_a_protocol_that_is_refused_has_nothing_entered(mine, opened):
     run("lock", mine)
     held = verified_ledger(ledger_path(mine))

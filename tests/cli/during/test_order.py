@@ -76,6 +76,20 @@ def test_a_change_after_the_lock_stops_them_too(mine):
     assert "changed since it was locked" in told.output
 
 
+def test_a_log_that_lacks_what_the_studys_ledger_holds_opens_nothing_where_no_protocol_is_named(mine):
+    run("lock", mine)
+    into, _ = drawn_before(mine)
+    sealed, log = into / "sealed-P01.json", into / "opened-P01.csv"
+    assert run("open-slip", sealed, "--case", "P01-0001", *LEVEL, "--protocol", mine).exit_code == 0
+    log.unlink()
+    with pytest.raises(OnsetStudyError, match="does not show: P01-1-001"):
+        raise run("open-slip", sealed, "--case", "P01-0002", *LEVEL).exception
+    assert not log.exists()
+    # A practice whose study's ledger is kept elsewhere has its own.
+    ledger_path(mine).rename(mine.with_name("kept-elsewhere.jsonl"))
+    assert run("open-slip", sealed, "--case", "P01-0002", *LEVEL).exit_code == 0
+
+
 def test_a_sealed_file_alone_does_not_show_that_promises_came_first(mine, tmp_path):
     into, _ = drawn_before(mine)
     away = tmp_path / "away" / "there"

@@ -23,9 +23,8 @@ from onsetstudy.design.interim.boundaries import (
     spending_bounds,
     spent,
 )
-from onsetstudy.design.interim.conditional import conditional_power, predictive_power
 from onsetstudy.design.interim.crossing import crossing_chances
-from onsetstudy.design.interim.interim_analyses import judge_looks, plan_looks
+from onsetstudy.design.interim.interim_analyses import conditional_power, judge_looks, plan_looks, predictive_power
 from onsetstudy.design.interim.results import LookSeen
 from tests.reference import load_reference
 

@@ -11,7 +11,7 @@ from statsmodels.stats.power import NormalIndPower, TTestIndPower, TTestPower
 
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.design.expected_wait import expected_wait
+from onsetstudy.design.expected_wait import expected_wait, refuse_contradiction
 from onsetstudy.design.precision import expected_precision, size_for_width
 from onsetstudy.design.size_results import OnsetExpectation
 from onsetstudy.design.sizes.exact import exact_cases, exact_mcnemar_power, exact_shares_power
@@ -237,11 +237,12 @@ def test_the_spread_of_the_restricted_time_follows_from_the_curve():
 def test_a_spread_that_contradicts_the_curve_is_refused():
     wait = expected_wait(USUAL, 1.6)
     with pytest.raises(DesignError, match=r"contradicts the expected curves.*wait_sd_min = 4\.3"):
-        plan_wait(sd_min=3, difference_min=0.5, curve=wait)
+        refuse_contradiction(3, wait)
     with pytest.raises(DesignError, match="contradicts"):
-        plan_wait(sd_min=6, difference_min=0.5, curve=wait)
+        refuse_contradiction(6, wait)
     for near in (0.92, 1.08):
-        assert plan_wait(sd_min=near * wait.sd_min, difference_min=0.5, curve=wait).total > 1192
+        refuse_contradiction(near * wait.sd_min, wait)
+        assert plan_wait(sd_min=near * wait.sd_min, difference_min=0.5).total > 1192
 
 
 def test_mcnemar_by_hand():

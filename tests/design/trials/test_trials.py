@@ -195,7 +195,7 @@ def test_schedules_are_compared_on_the_same_teeth():
     assert "nobody can be seen to be numb by 2 min" in late.caution[0].text
     same = compare_schedules(dataclasses.replace(BASE, cases=120), {"a": GRID, "b": GRID}, trials=100, seed=1)
     assert same.lines[1].more_cases == 0
-    assert found.to_frame()["schedule"].tolist() == ["every minute", "every two", "from four"]
+    assert [line.name for line in found.lines] == ["every minute", "every two", "from four"]
     with pytest.raises(DesignError):
         compare_schedules(NULL, {"a": GRID})
 

@@ -11,7 +11,7 @@ import pytest
 
 from onsetstudy.core.errors import DesignError, NotEstimable
 from onsetstudy.core.results import ArmCount, Counts, NotAvailable
-from onsetstudy.design.formulas import log_rank_events
+from onsetstudy.design.sizes.formulas import log_rank_events
 from onsetstudy.inference.estimate_or_reason import attempt
 from onsetstudy.study.answer.more_needed import more_needed
 from onsetstudy.study.topics.baseline import arm_table, standardised_difference

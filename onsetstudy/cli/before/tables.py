@@ -1,4 +1,4 @@
-"""``onsetstudy template``."""
+"""``onsetstudy template`` and ``demo``: tables to fill in, and those of an invented study to look at."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from onsetstudy.cli import options
+from onsetstudy.cli import options, say
 
 
 @click.command("template")
@@ -39,3 +39,13 @@ def template(protocol: Path, into: Path, overwrite: bool, wide: bool) -> None:
     write = write_wide_template if wide else write_case_sheet if suffix == ".pdf" else write_template
     write(into, read_protocol(protocol))
     click.echo(f"Written: {into}")
+
+
+@click.command("demo")
+@options.into("Folder for the tables.", "data/synthetic")
+def demo(into: Path) -> None:
+    """Make the records of the demo study: invented cases whose truth is written down beside them."""
+    from onsetstudy.files.documents.demo import write_demo
+
+    say.written(write_demo(into))
+    click.echo("All cases are invented.")
