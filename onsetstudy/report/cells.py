@@ -73,10 +73,10 @@ def limits_cell(low: float, high: float, places: int = 1) -> str:
     return "none: no value varies" if low == high else interval(low, high, places)
 
 
-def share_text(e: EstimateLike, n: int | None = None, *, missing: str | None = NONE) -> str:
+def share_text(e: EstimateLike, n: int | None = None) -> str:
     """A proportion as per cent, of ``n`` cases (of those of its arm, if not given), with its interval."""
     if isinstance(e, NotAvailable):
-        return reason_of(e) if missing is None else missing
+        return NONE
     n = n or e.n.arm(str(e.contrast)).cases or e.n.cases
     return f"{percent(e.estimate, n)} ({share_limits(e, n)})"
 

@@ -81,8 +81,10 @@ def tidy(text: str) -> str:
     return re.sub(r"(?<![\w.])-(?=\d)", MINUS, text)
 
 
-def p_text(p: float) -> str:
-    """Two significant digits, ``< 0.001`` at the smallest."""
+def p_text(p: float | None) -> str:
+    """Two significant digits, ``< 0.001`` at the smallest; a dash where there is none."""
+    if p is None:
+        return "—"
     if p < 0.001:
         return "< 0.001"
     return f"{p:.2g}" if p < 0.1 else f"{p:.2f}"

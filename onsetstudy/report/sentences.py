@@ -253,11 +253,11 @@ def short_value(claim: Claim, *, unit: str | None = None) -> str:
     return f"{value} ({interval(seen.low, seen.high, claim.places, shown)})"
 
 
-def estimate_shown(answer: Estimate | NotAvailable) -> str:
-    """``1.3 (0.4 to 2.1)`` in the direction and unit that readers see, by the quantity's row; empty without one."""
+def estimate_shown(answer: Estimate | NotAvailable, key: str = "") -> str:
+    """``1.3 (0.4 to 2.1)`` as readers see it, by the row of its quantity or of ``key``; empty without an estimate."""
     if isinstance(answer, NotAvailable):
         return ""
-    quantity = quantity_of(answer.quantity)
+    quantity = quantity_of(key or answer.quantity)
     seen = quantity.as_shown(answer.estimate, answer.interval.low, answer.interval.high)
     return spanned(*seen, quantity.places(seen), unit=quantity.unit)
 

@@ -4,23 +4,12 @@ from __future__ import annotations
 
 from functools import partial
 
-from onsetstudy.core.quantities import QUANTITIES, places_for, quantity_of, read_earlier
+from onsetstudy.core.quantities import QUANTITIES, places_for, quantity_of
 from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.pool.results import Pooled
 from onsetstudy.report.cells import NONE, near_text, value_text
 from onsetstudy.report.document import Pairs, Pieces, Section, Table, note
-from onsetstudy.report.numbers import (
-    capital,
-    counted,
-    decimal,
-    interval,
-    level,
-    listed,
-    p_text,
-    ratio,
-    tidy,
-    uncapital,
-)
+from onsetstudy.report.numbers import capital, counted, decimal, interval, level, listed, p_text, ratio, tidy, uncapital
 from onsetstudy.report.sections.blocks import group_curves_block
 from onsetstudy.report.sections.group.heterogeneity import name_of
 from onsetstudy.report.sentences import without_looks
@@ -90,9 +79,14 @@ def _value(pooled: Pooled, e: EstimateLike) -> str:
     return value_text(e, shown.places, factor=shown.factor)
 
 
+def _short(pooled: Pooled) -> str:
+    """Its name without the unit."""
+    return NAMES[pooled.quantity].partition(",")[0]
+
+
 def _pooled_table(results: GroupResults) -> Table:
-    rows = []
-    for pooled in _shown(results):
+    rows, chosen = [], _shown(results)
+    for pooled in chosen:
         unit = f", {pooled.unit}" if pooled.quantity == "pain_difference" else ""
         further, i2, h = NONE, NONE, pooled.heterogeneity
         if pooled.prediction is not None:
@@ -101,23 +95,15 @@ def _pooled_table(results: GroupResults) -> Table:
             further = interval(low, high, shown.places, ratio if pooled.unit == "ratio" else decimal)
         if h is not None:
             i2 = f"{100 * h.i2:.0f} ({100 * h.i2_interval.low:.0f} to {100 * h.i2_interval.high:.0f})"
-        answer = results.answer(read_earlier(pooled.quantity)[0])
+        answer = results.answer(pooled.quantity)
         told = NONE if answer is None else _value(pooled, answer)
         rows.append((NAMES[pooled.quantity] + unit, told, _value(pooled, pooled.average), further, i2))
     test, looks = results.overall.onset_test, without_looks(results.looks)
     tested = f"; log-rank test, p = {p_text(test.p_value)}{looks}" if isinstance(test, HypothesisTest) else ""
-    wanting = [
-        f"No average of {NAMES[x.quantity]}: {tidy(x.average.reason)}."
-        for x in _shown(results)
-        if isinstance(x.average, NotAvailable)
-    ]
-    only = [
-        NAMES[x.quantity].partition(",")[0]
-        for x in _shown(results)
-        if isinstance(x.average, Estimate) and results.overall.difference(read_earlier(x.quantity)[0]) is None
-    ]
+    averaged = [x for x in chosen if isinstance(x.average, Estimate)]
+    only = [_short(x) for x in averaged if results.overall.difference(x.quantity) is None]
     alone = f" Of {listed(only)} it is the answer." if only else ""
-    cut = {NAMES[x.quantity].partition(",")[0]: x.cut for x in _shown(results) if x.cut}
+    cut = {_short(x): x.cut for x in chosen if x.cut}
     return Table.of(
         "Pooled over practices",
         ("what", "all cases: the answer", "average of practices", "prediction interval", "I², %"),
@@ -131,7 +117,11 @@ def _pooled_table(results: GroupResults) -> Table:
         "Hazard ratio above 1, minutes above 0: sooner. Numb by target: difference in percentage points; mean pain: "
         "difference of means.",
         f"Limits of {listed([*cut])} are {next(iter(cut.values()))}." if cut else "",
-        *wanting,
+        *(
+            f"No average of {NAMES[x.quantity]}: {tidy(x.average.reason)}."
+            for x in chosen
+            if isinstance(x.average, NotAvailable)
+        ),
         _shared_out(results),
         _unfinished(results),
     )
