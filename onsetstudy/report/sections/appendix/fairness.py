@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import partial
 
 from onsetstudy.adjustment.results import EValue, FairComparison
+from onsetstudy.core.quantities import read_earlier
 from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.outcomes.scores.paired_results import Blinding, OrderEffects, PairedStudy
 from onsetstudy.protocol.model import Protocol
@@ -103,8 +104,9 @@ def _table(fair: FairComparison, protocol: Protocol) -> Table:
     ways = _ways(fair)
     rows = []
     for line in fair.lines:
+        key, _ = read_earlier(line.outcome)
         found = (getattr(line, FIELDS_OF.get(way, way)) for way in (AS_IT_IS, *ways))
-        rows.append((names[line.outcome], *(estimate_shown(e, line.outcome) or NONE for e in found)))
+        rows.append((names[key], *(estimate_shown(e, key) or NONE for e in found)))
     tried = WAYS if ways else ()
     effective = fair.overlap.effective if fair.overlap else ()
     told = "; ".join(f"{n} {protocol.label(a)} cases count as {eff:.0f}" for a, eff, n in effective)
