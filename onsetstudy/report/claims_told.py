@@ -26,8 +26,8 @@ def looks_note(claim: Claim) -> str:
         return ""
     note = "The interval is a repeated confidence interval, which allows for the interim analyses."
     if claim.looks.other:
-        return f"{note} It is held to the boundary of another analysis, at which the records may have decided."
-    if claim.looks.stopped:
+        note += " It is held to the boundary of another analysis, at which the records may have decided."
+    elif claim.looks.stopped:
         note += (
             f" The study was decided at analysis {claim.looks.number}; the interval is of all cases with the boundary "
             "of that analysis, not the interval by the stage-wise order of outcomes at the stop."

@@ -24,10 +24,7 @@ def decimal(value: float, places: int = 1) -> str:
     """A number with a true minus; never a negative nought."""
     if math.isinf(value):
         return f"{MINUS if value < 0 else ''}∞"
-    text = f"{value:.{places}f}"
-    if float(text) == 0:
-        text = text.lstrip("-")
-    return text.replace("-", MINUS)
+    return f"{value:z.{places}f}".replace("-", MINUS)
 
 
 def ratio(value: float, places: int = 2) -> str:

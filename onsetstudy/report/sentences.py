@@ -346,6 +346,5 @@ def _bound_words(result: NotAvailable, protocol: Protocol) -> str:
 def axis_ends(protocol: Protocol, quantity: Quantity = QUANTITIES["rmst_difference"]) -> tuple[str, str]:
     """What the left and the right of an axis of a difference, as shown, mean."""
     other = protocol.label(protocol.contrast_arm)
-    right = quantity.word(1 if quantity.favours * quantity.shown.factor > 0 else -1)
-    left = next(w for w in quantity.words if w != right)
-    return f"{other} {left}", f"{other} {right}"
+    right = 1 if quantity.favours * quantity.shown.factor > 0 else -1
+    return f"{other} {quantity.word(-right)}", f"{other} {quantity.word(right)}"

@@ -34,11 +34,12 @@ def onset_section(results: StudyResults) -> Section:
     )
 
 
+def _quarter_name(population: Population, results: StudyResults) -> str:
+    return population.level + (", this quarter" if population.level == results.quarter else "")
+
+
 def _quarters(results: StudyResults) -> Block:
-    alone = [
-        Line(p.level + (", this quarter" if p.level == results.quarter else ""), p.wait_difference)
-        for p in results.by_quarter
-    ]
+    alone = [Line(_quarter_name(p, results), p.wait_difference) for p in results.by_quarter]
     return forest_block(
         results,
         [Line("Each quarter alone"), *alone, Line("All to date", results.overall.wait_difference, whole=True)],
@@ -135,9 +136,7 @@ def _periods_table(results: StudyResults) -> Table:
     protocol = results.protocol
     rows = []
     for population in (*results.by_quarter, results.overall):
-        name = "All to date" if population.dimension == "overall" else population.level
-        if population.level == results.quarter:
-            name += ", this quarter"
+        name = "All to date" if population.dimension == "overall" else _quarter_name(population, results)
         shares = [
             f"{whole(share_text(e))} of\u00a0{cases}" if (cases := _cases_of(e, code, population)) else "no case"
             for code, e in zip(protocol.arm_codes, population.success, strict=False)
