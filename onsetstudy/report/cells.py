@@ -46,14 +46,10 @@ def value_text(e: EstimateLike, places: int = 1, *, factor: float = 1.0, missing
     return spanned(factor * e.estimate, *_ends(e, factor), places, unit=e.unit)
 
 
-def near_text(
-    e: EstimateLike, landmark: float = 0.0, *, base: int = 1, factor: float = 1.0, missing: str | None = NONE
-) -> str:
-    """The same with the fewest decimals, from ``base``, that keep it and its limits apart from a landmark."""
-    if isinstance(e, NotAvailable):
-        return value_text(e, missing=missing)
-    places = places_for((factor * e.estimate, *_ends(e, factor)), (landmark,), base=base)
-    return value_text(e, places, factor=factor)
+def near_text(e: EstimateLike, *, base: int = 1) -> str:
+    """The same with the fewest decimals, from ``base``, that keep it and its limits apart from no difference."""
+    places = 0 if isinstance(e, NotAvailable) else places_for((e.estimate, *_ends(e, 1.0)), base=base)
+    return value_text(e, places)
 
 
 def _ends(e: Estimate, factor: float) -> tuple[float, float]:

@@ -15,7 +15,7 @@ from onsetstudy.core.claims import Claim, within_patients
 from onsetstudy.core.quantities import QUANTITIES, Quantity, Seen, quantity_of
 from onsetstudy.core.results import BEARS_NOTHING, Counts, Estimate, NotAvailable
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.cells import reason_of, spanned
+from onsetstudy.report.cells import NONE, reason_of, spanned
 from onsetstudy.report.document import Answer
 from onsetstudy.report.numbers import amount, capital, decimal, interval, level, listed, p_text, percent, ratio
 
@@ -253,10 +253,13 @@ def short_value(claim: Claim, *, unit: str | None = None) -> str:
     return f"{value} ({interval(seen.low, seen.high, claim.places, shown)})"
 
 
-def estimate_shown(answer: Estimate | NotAvailable, key: str = "") -> str:
-    """``1.3 (0.4 to 2.1)`` as readers see it, by the row of its quantity or of ``key``; empty without an estimate."""
+def estimate_shown(answer: Estimate | NotAvailable, key: str = "", *, missing: str | None = NONE) -> str:
+    """``1.3 (0.4 to 2.1)`` as readers see it, by the row of its quantity or of ``key``.
+
+    ``missing`` (its reason, if that is None) where there is no estimate.
+    """
     if isinstance(answer, NotAvailable):
-        return ""
+        return reason_of(answer) if missing is None else missing
     quantity = quantity_of(key or answer.quantity)
     seen = quantity.as_shown(answer.estimate, answer.interval.low, answer.interval.high)
     return spanned(*seen, quantity.places(seen), unit=quantity.unit)

@@ -9,7 +9,7 @@ from onsetstudy.core.quantities import read_earlier
 from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.outcomes.scores.paired_results import Blinding, OrderEffects, PairedStudy
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.cells import NONE, near_text, reason_of, value_text
+from onsetstudy.report.cells import NONE, reason_of, value_text
 from onsetstudy.report.document import Section, Table, note, notes_of
 from onsetstudy.report.names import field_name
 from onsetstudy.report.numbers import counted, decimal, interval, level, listed, p_text, tidy
@@ -106,7 +106,7 @@ def _table(fair: FairComparison, protocol: Protocol) -> Table:
     for line in fair.lines:
         key, _ = read_earlier(line.outcome)
         found = (getattr(line, FIELDS_OF.get(way, way)) for way in (AS_IT_IS, *ways))
-        rows.append((names[key], *(estimate_shown(e, key) or NONE for e in found)))
+        rows.append((names[key], *(estimate_shown(e, key) for e in found)))
     tried = WAYS if ways else ()
     effective = fair.overlap.effective if fair.overlap else ()
     told = "; ".join(f"{n} {protocol.label(a)} cases count as {eff:.0f}" for a, eff, n in effective)
@@ -157,17 +157,17 @@ def paired_section(paired: PairedStudy | None, overall: Population, protocol: Pr
     onset, ratio, success, pain = overall.onset_test, paired.hazard_ratio, overall.success_difference, paired.pain
     late, wait = overall.never_numb_difference, overall.wait_difference
     points, horizon = "percentage points", f"{protocol.onset.tau_min:g}"
-    near = partial(near_text, missing=None)
+    shown = partial(estimate_shown, missing=None)
     untold = reason_of(onset) if isinstance(onset, NotAvailable) else NONE
     rows: list[tuple[str, str, EstimateLike | HypothesisTest]] = [
-        ("rate of becoming numb, times", near(ratio, 1.0, base=2), ratio),
+        ("rate of becoming numb, times", shown(ratio), ratio),
         ("the same, labels exchanged", untold, onset),
-        (f"numb by {protocol.onset.target_min:g} min, {points}", near(success, base=0, factor=100), success),
-        (f"not numb within {horizon} min, {points}", near(late, base=0, factor=100), late),
-        (f"minutes of waiting saved, up to {horizon}", near(wait, factor=-1), wait),
+        (f"numb by {protocol.onset.target_min:g} min, {points}", shown(success), success),
+        (f"not numb within {horizon} min, {points}", shown(late), late),
+        (f"minutes of waiting saved, up to {horizon}", shown(wait), wait),
     ]
     if pain is not None and protocol.pain is not None:
-        rows.append((f"pain, {protocol.pain.instrument.unit}", near(pain.shift), pain.test))
+        rows.append((f"pain, {protocol.pain.instrument.unit}", shown(pain.shift), pain.test))
     return Section.of(
         "paired",
         "Within the same patients",
