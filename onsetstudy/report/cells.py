@@ -52,8 +52,9 @@ def near_text(e: EstimateLike, *, base: int = 1) -> str:
     return value_text(e, places)
 
 
-def _ends(e: Estimate, factor: float) -> list[float]:
-    return sorted((factor * e.interval.low, factor * e.interval.high))
+def _ends(e: Estimate, factor: float) -> tuple[float, float]:
+    low, high = sorted((factor * e.interval.low, factor * e.interval.high))
+    return low, high
 
 
 def two_cells(e: EstimateLike, *, unit: str = "", factor: float = 1.0) -> tuple[str, str]:
