@@ -165,7 +165,6 @@ def plan_schedules(results: PlanningResults) -> Section | None:
     return Section.of("schedules", "What other schedules would cost", table, map(note, texts))
 
 
-MUCH_MORE = 1.05
 TOO_LITTLE = "The planned information is too little for it: amend the protocol, or expect not to find it."
 
 
@@ -221,7 +220,7 @@ def _information(results: PlanningResults, plan: LookPlan) -> str:
     takes = f"your main outcome takes {lead.value:.0f} {lead.unit} to include"
     if found is None and results.protocol.study.paired and plan.unit == "cases":
         told = f"{planned}, which are of {plan.planned_information / 2:g} patients with both arms; {takes}."
-        short = lead.cases is not None and 2 * lead.cases > MUCH_MORE * plan.planned_information
+        short = lead.cases is not None and 2 * lead.cases > words.MUCH_MORE * plan.planned_information
         return f"{told} {TOO_LITTLE}" if short else told
     if found is None:
         return f"{planned}; {takes}."
@@ -230,6 +229,6 @@ def _information(results: PlanningResults, plan: LookPlan) -> str:
         f"{words.share_of(found.power)} by the {found.test}. For "
         f"{words.share_of(results.protocol.plan.planned_power)} power {takes}."
     )
-    if lead.cases and lead.cases > MUCH_MORE * found.scenario.cases:
+    if lead.cases and lead.cases > words.MUCH_MORE * found.scenario.cases:
         text += f" {TOO_LITTLE}"
     return text
