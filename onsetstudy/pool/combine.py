@@ -13,6 +13,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
+from typing import TypeGuard
 
 import numpy as np
 from scipy import special, stats
@@ -88,24 +89,30 @@ DEFAULT = PoolOptions()
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Average:
+    """A weighted mean; ``df`` are the degrees of freedom of its limits, ``None`` where these are normal."""
+
     mean: float
     error: float
-    quantile: float
     tau2: float
     weight: FloatArray
+    df: int | None
+
+
+def _quantile(conf_level: float, df: int | None) -> float:
+    half = 0.5 + conf_level / 2
+    return float(special.ndtri(half) if df is None else special.stdtrit(df, half))
 
 
 def _average(effect: FloatArray, variance: FloatArray, options: PoolOptions) -> _Average:
     tau2 = between_variance(effect, variance, options.between)
     mean, weight = weighted_mean(effect, variance, tau2)
-    half = 0.5 + options.conf_level / 2
-    factor, quantile = 1.0, float(special.ndtri(half))
+    factor, df = 1.0, None
     if options.adjustment != "none":
-        factor = float(np.sum(weight * (effect - mean) ** 2)) / (effect.size - 1)
+        df = effect.size - 1
+        factor = float(np.sum(weight * (effect - mean) ** 2)) / df
         factor = max(1.0, factor) if options.adjustment == "wider" else factor
-        quantile = float(special.stdtrit(effect.size - 1, half))
     error = math.sqrt(factor / float(weight.sum()))
-    return _Average(mean=mean, error=error, quantile=quantile, tau2=tau2, weight=weight)
+    return _Average(mean=mean, error=error, tau2=tau2, weight=weight, df=df)
 
 
 def combine_estimates(
@@ -133,23 +140,22 @@ def combine_estimates(
         If quantities, contrasts or units differ (all of them are named), labels repeat, or there is nothing.
     """
     _refuse_unlike(estimates, labels)
-    first = estimates[0]
-    log = first.unit == "ratio"
-    usable = [k for k, e in enumerate(estimates) if isinstance(e, Estimate) and _usable(e, log)]
-    used = [e for k in usable if isinstance(e := estimates[k], Estimate)]
+    log = estimates[0].unit == "ratio"
+    usable = [k for k, e in enumerate(estimates) if _usable(e, log)]
+    used = [e for e in estimates if _usable(e, log)]
     effect = np.array([math.log(e.estimate) if log else e.estimate for e in used], dtype=np.float64)
     variance = np.array([float(e.std_error or 0.0) ** 2 for e in used], dtype=np.float64)
     counts = _summed([e.n for e in used])
-    scale = _Scale(first, log, counts, options)
-    if effect.size < 2:
-        return _too_few(estimates, labels, scale)
+    scale = _Scale(estimates[0], log, counts, options)
+    if len(used) < 2:
+        reason = f"{'one' if used else 'no'} practice of {len(estimates)} has an estimate of its own"
+        return _without_average(estimates, labels, scale, f"{reason}; an average over practices takes two")
     try:
         found = _average(effect, variance, options)
     except NotEstimable as error:
-        return _too_few(estimates, labels, scale, error.reason)
+        return _without_average(estimates, labels, scale, error.reason)
     mean, weight = weighted_mean(effect, variance, 0.0)
-    z = float(special.ndtri(0.5 + options.conf_level / 2))
-    common = _Average(mean=mean, error=1 / math.sqrt(weight.sum()), quantile=z, tau2=0.0, weight=weight)
+    common = _Average(mean=mean, error=1 / math.sqrt(weight.sum()), tau2=0.0, weight=weight, df=None)
     share = np.zeros(len(estimates))
     share[usable] = found.weight / found.weight.sum()
     return scale.pooled(
@@ -167,12 +173,14 @@ def combine_estimates(
     )
 
 
-def _usable(e: Estimate, log: bool) -> bool:
+def _usable(e: EstimateLike, log: bool) -> TypeGuard[Estimate]:
+    if isinstance(e, NotAvailable):
+        return False
     error = e.std_error or 0.0
     return 0 < error < MOST and abs(e.estimate) < MOST and (e.estimate > 0 or not log)
 
 
-@dataclass(frozen=True, slots=True, kw_only=False)
+@dataclass(frozen=True, slots=True)
 class _Scale:
     """The scale on which results are quoted, and what they share."""
 
@@ -212,14 +220,13 @@ class _Scale:
         p_value = None
         if found.error > 0:
             ratio = abs(found.mean) / found.error
-            by_t = self.options.adjustment != "none" and interval_method != "normal"
-            p_value = float(2 * (stats.t.sf(ratio, found.weight.size - 1) if by_t else special.ndtr(-ratio)))
+            p_value = float(2 * (special.ndtr(-ratio) if found.df is None else stats.t.sf(ratio, found.df)))
         return Estimate(
             quantity=self.like.quantity,
             contrast=self.like.contrast,
             estimate=self.back(found.mean),
             std_error=found.error,
-            interval=self.around(found.mean, found.quantile * found.error, name),
+            interval=self.around(found.mean, _quantile(self.options.conf_level, found.df) * found.error, name),
             p_value=p_value,
             unit=self.like.unit,
             method=method,
@@ -237,7 +244,7 @@ def _prediction(found: _Average, k: int, scale: _Scale) -> Interval | None:
     df = k - scale.options.prediction_df
     if k < 3 or df < 1:
         return None
-    reach = float(special.stdtrit(df, 0.5 + scale.options.conf_level / 2)) * math.sqrt(found.tau2 + found.error**2)
+    reach = _quantile(scale.options.conf_level, df) * math.sqrt(found.tau2 + found.error**2)
     method = f"Student's t, {df} degrees of freedom (practices less {scale.options.prediction_df})"
     span, most = scale.around(found.mean, reach, method), scale.options.most
     return None if most is not None and span.high - span.low >= 2 * most else span
@@ -261,12 +268,7 @@ def _without(
     return tuple(steps)
 
 
-def _too_few(estimates: Sequence[EstimateLike], labels: Sequence[str], scale: _Scale, reason: str = "") -> Pooled:
-    number = sum(isinstance(e, Estimate) and _usable(e, scale.log) for e in estimates)
-    reason = reason or (
-        f"{'one' if number == 1 else 'no'} practice of {len(estimates)} has an estimate of its own; "
-        "an average over practices takes two"
-    )
+def _without_average(estimates: Sequence[EstimateLike], labels: Sequence[str], scale: _Scale, reason: str) -> Pooled:
     absent = scale.absent(reason, "too_few_practices", scale.counts)
     members = tuple(Member(label=label, result=e, weight=0.0) for label, e in zip(labels, estimates, strict=True))
     return scale.pooled(average=absent, common=absent, members=members)

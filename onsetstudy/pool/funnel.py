@@ -100,23 +100,22 @@ def funnel(
     along = np.unique(np.geomspace(max(2.0, 0.8 * n.min()), 1.15 * n.max(), EDGES).round().astype(np.int64))
     chance = _chance(x, n, e)
     limits = {level: _limits(centre, np.concatenate((n, along)), level, widening) for level in (INNER, OUTER)}
-    points = []
-    for k in np.argsort(np.asarray(labels).astype(str), kind="stable"):
-        inner, outer = (limits[level][k] for level in (INNER, OUTER))
-        points.append(
-            FunnelPoint(
-                label=str(labels[k]),
-                cases=int(n[k]),
-                failures=int(x[k]),
-                expected=float(e[k]),
-                adjusted=float(adjusted[k]),
-                inner=inner,
-                outer=outer,
-                shrunken=shrunken[k][0],
-                shrunken_interval=shrunken[k][1],
-                flag=_flag(float(adjusted[k]), float(chance[k]), inner, outer),
-            )
+    points = [
+        FunnelPoint(
+            label=str(labels[k]),
+            cases=int(n[k]),
+            failures=int(x[k]),
+            expected=float(e[k]),
+            adjusted=float(adjusted[k]),
+            inner=limits[INNER][k],
+            outer=limits[OUTER][k],
+            shrunken=shrunken[k][0],
+            shrunken_interval=shrunken[k][1],
+            flag=_flag(float(adjusted[k]), float(chance[k]), limits[INNER][k], limits[OUTER][k]),
         )
+        for k in np.argsort(np.asarray(labels).astype(str), kind="stable")
+    ]
+    edges = along.tolist(), limits[INNER][n.size :], limits[OUTER][n.size :]
     return Funnel(
         quantity=quantity,
         centre=centre,
@@ -126,10 +125,7 @@ def funnel(
         method="interpolated exact binomial limits, expected failures by the mix of cases (Spiegelhalter 2005); "
         "outside only what the exact binomial tail puts there too",
         edges=tuple(
-            (cases, inner.low, inner.high, outer.low, outer.high)
-            for cases, inner, outer in zip(
-                along.tolist(), limits[INNER][n.size :], limits[OUTER][n.size :], strict=True
-            )
+            (cases, inner.low, inner.high, outer.low, outer.high) for cases, inner, outer in zip(*edges, strict=True)
         ),
         caution=_cautions(points),
     )

@@ -10,7 +10,6 @@ References
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -65,8 +64,9 @@ def shrink_to_expected(failures: IntArray, cases: IntArray, expected: FloatArray
     weight = np.exp(at.log - at.inside[:, :, None])
     centre = float(special.logit(failures.sum() / cases.sum()))
     mean = np.sum(weight * special.expit(centre + middle[:, None] + spread[:, None] * at.node), axis=2) @ at.mass
-    below = _Below(spread, middle, at, np.cumsum(weight, axis=2) - weight / 2)
-    low, high = (special.expit(centre + below.quantile(q)) for q in ((1 - LEVEL) / 2, (1 + LEVEL) / 2))
+    running = np.cumsum(weight, axis=2) - weight / 2
+    ends = (_quantile(q, spread, middle, at, running) for q in ((1 - LEVEL) / 2, (1 + LEVEL) / 2))
+    low, high = (special.expit(centre + end) for end in ends)
     return tuple(
         (share, Interval(low=a, high=b, level=LEVEL, method=METHOD))
         for share, a, b in zip(mean.tolist(), low.tolist(), high.tolist(), strict=True)
@@ -132,30 +132,23 @@ def _peaks(failures: IntArray, cases: IntArray, base: FloatArray, spread: FloatA
     return u, 1.0 / np.sqrt(1.0 + spread**2 * n * p * (1 - p))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Below:
-    """Mass below each node, shape (k, grid, nodes), of what is plausible of the units' log odds."""
+def _quantile(share: float, spread: FloatArray, middle: FloatArray, nodes: _Nodes, running: FloatArray) -> FloatArray:
+    """Log odds ratio to the group below which ``share`` of what is plausible lies; one per unit.
 
-    spread: FloatArray
-    middle: FloatArray
-    nodes: _Nodes
-    running: FloatArray
+    ``running`` is the mass below each node, shape (k, grid, nodes), straight between nodes.
+    """
+    last, peak, width = running.shape[2] - 1, nodes.peak, nodes.width
 
-    def at(self, shift: FloatArray) -> FloatArray:
-        """Mass below ``shift``, one log odds ratio to the group for each unit; straight between nodes."""
-        last, peak, width = self.running.shape[2] - 1, self.nodes.peak, self.nodes.width
-        place = np.clip(((shift[:, None] - self.middle) / self.spread - peak) / (width * STEP) + last / 2, 0, last)
+    def below(shift: FloatArray) -> FloatArray:
+        place = np.clip(((shift[:, None] - middle) / spread - peak) / (width * STEP) + last / 2, 0, last)
         left = np.minimum(place.astype(np.intp), last - 1)
-        low, high = (np.take_along_axis(self.running, i[:, :, None], axis=2)[:, :, 0] for i in (left, left + 1))
-        return np.asarray((low + (place - left) * (high - low)) @ self.nodes.mass, dtype=np.float64)
+        low, high = (np.take_along_axis(running, i[:, :, None], axis=2)[:, :, 0] for i in (left, left + 1))
+        return np.asarray((low + (place - left) * (high - low)) @ nodes.mass, dtype=np.float64)
 
-    def quantile(self, share: float) -> FloatArray:
-        """Log odds ratio to the group below which ``share`` of the mass lies; one per unit."""
-        peak, reach = self.nodes.peak, REACH * self.nodes.width
-        low = (self.middle + self.spread * (peak - reach)).min(axis=1)
-        high = (self.middle + self.spread * (peak + reach)).max(axis=1)
-        for _ in range(HALVINGS):
-            shift = (low + high) / 2
-            under = self.at(shift) < share
-            low, high = np.where(under, shift, low), np.where(under, high, shift)
-        return np.asarray((low + high) / 2, dtype=np.float64)
+    low = (middle + spread * (peak - REACH * width)).min(axis=1)
+    high = (middle + spread * (peak + REACH * width)).max(axis=1)
+    for _ in range(HALVINGS):
+        shift = (low + high) / 2
+        under = below(shift) < share
+        low, high = np.where(under, shift, low), np.where(under, high, shift)
+    return np.asarray((low + high) / 2, dtype=np.float64)

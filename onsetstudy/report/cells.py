@@ -46,19 +46,15 @@ def value_text(e: EstimateLike, places: int = 1, *, factor: float = 1.0, missing
     return spanned(factor * e.estimate, *_ends(e, factor), places, unit=e.unit)
 
 
-def near_text(
-    e: EstimateLike, landmark: float = 0.0, *, base: int = 1, factor: float = 1.0, missing: str | None = NONE
-) -> str:
-    """The same with the fewest decimals, from ``base``, that keep it and its limits apart from a landmark."""
-    if isinstance(e, NotAvailable):
-        return value_text(e, missing=missing)
-    places = places_for((factor * e.estimate, *_ends(e, factor)), (landmark,), base=base)
-    return value_text(e, places, factor=factor)
+def near_text(e: EstimateLike, *, base: int = 1) -> str:
+    """The same with the fewest decimals, from ``base``, that keep it and its limits apart from no difference."""
+    places = 0 if isinstance(e, NotAvailable) else places_for((e.estimate, *_ends(e, 1.0)), base=base)
+    return value_text(e, places)
 
 
 def _ends(e: Estimate, factor: float) -> tuple[float, float]:
-    low, high = factor * e.interval.low, factor * e.interval.high
-    return (low, high) if low <= high else (high, low)
+    low, high = sorted((factor * e.interval.low, factor * e.interval.high))
+    return low, high
 
 
 def two_cells(e: EstimateLike, *, unit: str = "", factor: float = 1.0) -> tuple[str, str]:
@@ -73,10 +69,10 @@ def limits_cell(low: float, high: float, places: int = 1) -> str:
     return "none: no value varies" if low == high else interval(low, high, places)
 
 
-def share_text(e: EstimateLike, n: int | None = None, *, missing: str | None = NONE) -> str:
+def share_text(e: EstimateLike, n: int | None = None) -> str:
     """A proportion as per cent, of ``n`` cases (of those of its arm, if not given), with its interval."""
     if isinstance(e, NotAvailable):
-        return reason_of(e) if missing is None else missing
+        return NONE
     n = n or e.n.arm(str(e.contrast)).cases or e.n.cases
     return f"{percent(e.estimate, n)} ({share_limits(e, n)})"
 

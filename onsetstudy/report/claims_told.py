@@ -6,6 +6,7 @@ from typing import Any
 
 from onsetstudy.core.claims import Claim, Claims
 from onsetstudy.core.results import Estimate
+from onsetstudy.core.serialise import to_dict
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.sentences import sentence
 
@@ -26,8 +27,8 @@ def looks_note(claim: Claim) -> str:
         return ""
     note = "The interval is a repeated confidence interval, which allows for the interim analyses."
     if claim.looks.other:
-        return f"{note} It is held to the boundary of another analysis, at which the records may have decided."
-    if claim.looks.stopped:
+        note += " It is held to the boundary of another analysis, at which the records may have decided."
+    elif claim.looks.stopped:
         note += (
             f" The study was decided at analysis {claim.looks.number}; the interval is of all cases with the boundary "
             "of that analysis, not the interval by the stage-wise order of outcomes at the stop."
@@ -38,6 +39,8 @@ def looks_note(claim: Claim) -> str:
 def _listed(claim: Claim, protocol: Protocol) -> dict[str, Any]:
     quantity, answer, look = claim.quantity, claim.answer, claim.looks
     found = answer if isinstance(answer, Estimate) else None
+    # Infinite limits are texts, as in every file of results.
+    span, alone = ({} if each is None else to_dict(each) for each in (found and found.interval, claim.alone))
     side = claim.bears.side if claim.bears else 0
     withheld = found is not None and side == 0 and quantity.side(found.interval.low, found.interval.high) != 0
     return {
@@ -47,9 +50,7 @@ def _listed(claim: Claim, protocol: Protocol) -> dict[str, Any]:
         "population": claim.population,
         "subset": claim.subset,
         "estimate": found.estimate if found else None,
-        "low": _number(found.interval.low) if found else None,
-        "high": _number(found.interval.high) if found else None,
-        "level": found.interval.level if found else None,
+        **{name: span.get(name) for name in ("low", "high", "level")},
         "unit": answer.unit,
         "available": found is not None,
         "direction": quantity.word(side) if side else "",
@@ -57,12 +58,7 @@ def _listed(claim: Claim, protocol: Protocol) -> dict[str, Any]:
         "withheld": withheld,
         "leads": claim.leads,
         "look": None if look is None else {"number": look.number, "planned": look.planned, "verdict": look.code},
-        "low_if_looked_once": None if claim.alone is None else _number(claim.alone.low),
-        "high_if_looked_once": None if claim.alone is None else _number(claim.alone.high),
+        **{f"{name}_if_looked_once": alone.get(name) for name in ("low", "high")},
         "caution": looks_note(claim),
         "sentence": sentence(claim, protocol).text,
     }
-
-
-def _number(value: float) -> float | str:
-    return value if abs(value) != float("inf") else ("inf" if value > 0 else "-inf")

@@ -176,8 +176,8 @@ def absent(text: str) -> Paragraph:
 
 
 def notes_of(cautions: Iterable[Caution]) -> list[Paragraph]:
-    """Cautions as notes."""
-    return [note(tidy(c.text)) for c in cautions]
+    """Cautions as notes, each text once."""
+    return [note(tidy(text)) for text in dict.fromkeys(c.text for c in cautions)]
 
 
 Block = Answer | Heading | Paragraph | Table | Figure | Flow | Cautions | Pairs

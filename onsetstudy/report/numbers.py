@@ -24,10 +24,7 @@ def decimal(value: float, places: int = 1) -> str:
     """A number with a true minus; never a negative nought."""
     if math.isinf(value):
         return f"{MINUS if value < 0 else ''}∞"
-    text = f"{value:.{places}f}"
-    if float(text) == 0:
-        text = text.lstrip("-")
-    return text.replace("-", MINUS)
+    return f"{value:z.{places}f}".replace("-", MINUS)
 
 
 def ratio(value: float, places: int = 2) -> str:
@@ -81,8 +78,10 @@ def tidy(text: str) -> str:
     return re.sub(r"(?<![\w.])-(?=\d)", MINUS, text)
 
 
-def p_text(p: float) -> str:
-    """Two significant digits, ``< 0.001`` at the smallest."""
+def p_text(p: float | None) -> str:
+    """Two significant digits, ``< 0.001`` at the smallest; a dash where there is none."""
+    if p is None:
+        return "—"
     if p < 0.001:
         return "< 0.001"
     return f"{p:.2g}" if p < 0.1 else f"{p:.2f}"

@@ -15,7 +15,7 @@ from onsetstudy.core.claims import Claim, within_patients
 from onsetstudy.core.quantities import QUANTITIES, Quantity, Seen, quantity_of
 from onsetstudy.core.results import BEARS_NOTHING, Counts, Estimate, NotAvailable
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.cells import reason_of, spanned
+from onsetstudy.report.cells import NONE, reason_of, spanned
 from onsetstudy.report.document import Answer
 from onsetstudy.report.numbers import amount, capital, decimal, interval, level, listed, p_text, percent, ratio
 
@@ -253,11 +253,14 @@ def short_value(claim: Claim, *, unit: str | None = None) -> str:
     return f"{value} ({interval(seen.low, seen.high, claim.places, shown)})"
 
 
-def estimate_shown(answer: Estimate | NotAvailable) -> str:
-    """``1.3 (0.4 to 2.1)`` in the direction and unit that readers see, by the quantity's row; empty without one."""
+def estimate_shown(answer: Estimate | NotAvailable, key: str = "", *, missing: str | None = NONE) -> str:
+    """``1.3 (0.4 to 2.1)`` as readers see it, by the row of its quantity or of ``key``.
+
+    ``missing`` (its reason, if that is None) where there is no estimate.
+    """
     if isinstance(answer, NotAvailable):
-        return ""
-    quantity = quantity_of(answer.quantity)
+        return reason_of(answer) if missing is None else missing
+    quantity = quantity_of(key or answer.quantity)
     seen = quantity.as_shown(answer.estimate, answer.interval.low, answer.interval.high)
     return spanned(*seen, quantity.places(seen), unit=quantity.unit)
 
@@ -346,6 +349,5 @@ def _bound_words(result: NotAvailable, protocol: Protocol) -> str:
 def axis_ends(protocol: Protocol, quantity: Quantity = QUANTITIES["rmst_difference"]) -> tuple[str, str]:
     """What the left and the right of an axis of a difference, as shown, mean."""
     other = protocol.label(protocol.contrast_arm)
-    right = quantity.word(1 if quantity.favours * quantity.shown.factor > 0 else -1)
-    left = next(w for w in quantity.words if w != right)
-    return f"{other} {left}", f"{other} {right}"
+    right = 1 if quantity.favours * quantity.shown.factor > 0 else -1
+    return f"{other} {quantity.word(-right)}", f"{other} {quantity.word(right)}"

@@ -25,6 +25,7 @@ from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.files.store import EventStore
 from onsetstudy.outcomes.chair_results import Stage
 from onsetstudy.protocol.lock import lock_standing
+from onsetstudy.report.documents.practice import compose
 from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.group.analyse_group import analyse_group
@@ -123,6 +124,8 @@ def test_the_result_of_a_practice_is_read():
     assert buffered_less_plain(found.overall.hazard_ratio) == pytest.approx(1.124527842, abs=1e-9)
     assert buffered_less_plain(found.overall.success_difference) == pytest.approx(-0.008609846765, abs=1e-9)
     assert buffered_less_plain(found.overall.never_numb_difference) == pytest.approx(-1 / 210, abs=1e-9)
+    fair = next(s for s in compose(found).sections if s.id == "fair")
+    assert "minutes saved" in next(b for b in fair.blocks if b.kind == "table").rows[1][0]
 
 
 def test_the_result_of_a_group_is_read():

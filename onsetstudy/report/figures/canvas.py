@@ -41,14 +41,10 @@ class ArmLook:
     marker: str
     filled: bool
 
-    @property
-    def face(self) -> str:
-        """Inside of the marker."""
-        return self.colour if self.filled else "#ffffff"
-
     def dots(self, ax: Axes, across: Any, up: Any, *, size: float, edge: float | None = None, **style: Any) -> None:
         """Markers at places, with an edge so wide."""
-        style |= {"color": self.colour, "markerfacecolor": self.face, "markersize": size, "markeredgewidth": edge}
+        face = self.colour if self.filled else "#ffffff"
+        style |= {"color": self.colour, "markerfacecolor": face, "markersize": size, "markeredgewidth": edge}
         ax.plot(across, up, self.marker, **style)
 
 

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.protocol.model import Protocol
@@ -21,11 +20,6 @@ from onsetstudy.survival.results import OnsetCurve
 
 DODGE = 2.4
 LABEL_WIDTH = 0.3
-
-
-class _Given(NamedTuple):
-    minute: float
-    estimate: float
 
 
 def data_for(results: StudyResults | GroupResults, *, least: int = 1) -> pd.DataFrame:
@@ -63,27 +57,25 @@ def _arm_data(found: ArmCurve, curve: OnsetCurve, horizon: float) -> pd.DataFram
 
 def draw(frame: pd.DataFrame, ax: canvas.Axes, protocol: Protocol) -> None:
     """Bands between tests, a step where numbness is certain, limits as lines at the tests, names at the ends."""
-
-    def percents(share: pd.Series) -> NDArray[np.float64]:
-        return np.asarray(100 * share, dtype=float)
-
+    shares = ["low", "high", "estimate", "conf_low", "conf_high"]
+    frame = frame.assign(**{name: 100 * frame[name] for name in shares})
     ends: list[tuple[float, str, str]] = []
     present = list(dict.fromkeys(frame["arm"]))
     for number, arm in enumerate(present):
         part = frame[frame["arm"] == arm]
         look, t = look_of(arm, protocol.arm_codes), part["minute"].to_numpy()
-        low, high = percents(part["low"]), percents(part["high"])
+        low, high = part["low"].to_numpy(), part["high"].to_numpy()
         ax.fill_between(t, low, high, step="post", color=look.colour, alpha=0.17, linewidth=0, zorder=1)
         ax.step(t, high, where="post", color=look.colour, linewidth=0.5, alpha=0.55, zorder=2)
         ax.step(t, low, where="post", color=look.colour, linestyle=look.line, linewidth=1.8, zorder=3)
         given = part[part["estimate"].notna()]
         moved = canvas.moved(ax, ax.transData, DODGE * (number - (len(present) - 1) / 2) * 2)
-        limits: dict[str, Any] = {"transform": moved, "clip_on": False}
-        lower, upper, estimate = (percents(given[name]) for name in ("conf_low", "conf_high", "estimate"))
-        ax.vlines(given["minute"], lower, upper, linewidth=1.0, zorder=4, color=look.colour, **limits)
-        look.dots(ax, given["minute"], estimate, size=4.4, edge=1.1, zorder=5, **limits)
+        style: dict[str, Any] = {"transform": moved, "clip_on": False}
+        limits = given["conf_low"], given["conf_high"]
+        ax.vlines(given["minute"], *limits, linewidth=1.0, zorder=4, color=look.colour, **style)
+        look.dots(ax, given["minute"], given["estimate"], size=4.4, edge=1.1, zorder=5, **style)
         last = given["estimate"].iloc[-1:] if len(given) else part["low"].iloc[-1:]
-        ends.append((float(percents(last)[0]), protocol.label(arm), look.colour))
+        ends.append((float(last.iloc[0]), protocol.label(arm), look.colour))
     _frame(frame, ax, target_min=protocol.onset.target_min)
     points_per_share = ax.get_window_extent().height / 100 * POINTS / ax.figure.dpi
     name: dict[str, Any] = {"va": "center", "weight": "bold", "annotation_clip": False, "fontsize": None}
@@ -154,8 +146,8 @@ def alt_text(frame: pd.DataFrame, results: StudyResults | GroupResults) -> str:
         given = part[part["estimate"].notna()]
         points, cases = given.iloc[:: max(1, len(given) // 5)], results.overall.n.arm(str(arm)).cases
         shares = ", ".join(
-            f"{percent(row.estimate, cases)} by minute {row.minute:g}"
-            for row in map(_Given, points["minute"], points["estimate"])
+            f"{percent(share, cases)} by minute {minute:g}"
+            for minute, share in zip(points["minute"], points["estimate"], strict=True)
         )
         parts.append(f"{results.protocol.label(str(arm))}: {shares or 'no limits'}")
     return f"Proportion of teeth numb against minutes after the injection. {'; '.join(parts)}.".replace(THIN, " ")

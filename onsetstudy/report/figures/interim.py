@@ -35,9 +35,9 @@ def draw(taken: LooksTaken, ax: canvas.Axes, *, look: ArmLook) -> None:
     look.dots(ax, at, z, size=7, edge=1.5, zorder=4)
     reach = max(1.0, *(v.fraction for v in taken.verdicts))
     _names(taken.verdicts, ax, reach, look.colour)
-    # Half a unit beyond the highest bar, so that none is cut by the frame.
-    low = -TOP - 0.5 if two_sided else min(-1.0, min(z, default=0.0) - 0.5)
-    ax.set(xlim=(0, 1.06 * reach), ylim=(low, max([TOP, *z]) + 0.5))
+    # Half a unit beyond the farthest bar or score, so that none is cut by the frame.
+    low, high = min([-TOP if two_sided else -0.5, *z]), max([TOP, *z])
+    ax.set(xlim=(0, 1.06 * reach), ylim=(low - 0.5, high + 0.5))
     canvas.beside(ax, "boundary", (x[0], upper[0]), (-4, 0), ha="right", va="center")
     canvas.signed(ax.yaxis)
     ax.xaxis.set_major_formatter(lambda v, _: f"{100 * v:.0f}")

@@ -21,8 +21,7 @@ EFFECTS = {"rmst_difference": "difference in minutes", "treatment_success_differ
 
 def data_for(results: PlanningResults) -> pd.DataFrame:
     """One row per effect and size: ``effect, cases, formula, simulated, mc_error``."""
-    columns = ["effect", "cases", "formula", "simulated", "mc_error"]
-    return pd.DataFrame([[getattr(p, name) for name in columns] for p in results.curve], columns=columns)
+    return pd.DataFrame(results.curve)[["effect", "cases", "formula", "simulated", "mc_error"]]
 
 
 def draw_simulated(frame: pd.DataFrame, ax: canvas.Axes, *, planned: float, power: float) -> None:

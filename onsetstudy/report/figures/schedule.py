@@ -61,8 +61,8 @@ def alt_text(rows: Sequence[Row], labels: Mapping[str, str]) -> str:
     for test in _tests(rows):
         of_test = {row.arm: row for row in rows if row.test == test}
         told = [
-            f"{labels[arm]} at {decimal(of_test[arm].median_min)} min ({counted(of_test[arm].cases, 'case')})"
-            for arm in labels
+            f"{label} at {decimal(of_test[arm].median_min)} min ({counted(of_test[arm].cases, 'case')})"
+            for arm, label in labels.items()
             if arm in of_test
         ]
         parts.append(f"test {test}: {', '.join(told)}")

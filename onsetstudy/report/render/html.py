@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import cache
 from pathlib import Path
 
 import jinja2
@@ -12,18 +11,16 @@ from onsetstudy.report.document import Document
 TEMPLATES = Path(__file__).parent / "templates"
 
 
-@cache
-def _environment() -> jinja2.Environment:
-    return jinja2.Environment(
-        loader=jinja2.FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
+ENVIRONMENT = jinja2.Environment(
+    loader=jinja2.FileSystemLoader(TEMPLATES),
+    autoescape=True,
+    trim_blocks=True,
+    lstrip_blocks=True,
+    undefined=jinja2.StrictUndefined,
+)
 
 
 def render_html(document: Document) -> str:
     """HTML text; the same document gives the same text."""
     css = (TEMPLATES / "report.css").read_text(encoding="utf-8")
-    return _environment().get_template("report.html.j2").render(document=document, css=css)
+    return ENVIRONMENT.get_template("report.html.j2").render(document=document, css=css)

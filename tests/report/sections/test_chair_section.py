@@ -63,6 +63,10 @@ def test_time_lost_is_not_called_saved():
     said = words(section_of(found))
     assert "minutes a case were lost" in said
     assert "saved with" not in said
+    hours = found.hours_month.interval
+    assert hours.high < 0
+    assert f"that is from {-hours.low:.1f} hours lost to {-hours.high:.1f} hours lost a month" in said
+    assert "if the minutes saved can be used" not in said
 
 
 def test_nothing_to_say():

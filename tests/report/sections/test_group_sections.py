@@ -107,6 +107,16 @@ def test_a_quantity_that_is_averaged_only_has_its_average_as_the_answer():
     assert "Of chair time saved it is the answer." in " ".join(table.notes)
 
 
+def test_no_limit_of_a_pooled_number_reads_like_no_difference_unless_it_is():
+    pooled = pooled_of((-1.3, -1.29, -1.31), 0.64, key="rmst_difference")
+    end = Interval(low=-2.6, high=-0.02, level=0.95, method="Student's t")
+    average = dataclasses.replace(pooled.average, interval=dataclasses.replace(end, high=-0.01))
+    results = group(dataclasses.replace(pooled, average=average, prediction=end))
+    table = next(b for b in pooled_section(results, None).blocks if isinstance(b, Table))
+    row = next(row for row in table.rows if row[0].startswith("time to onset saved"))
+    assert row[2:4] == ("1.30 (0.01 to 2.60)", "0.02 to 2.60")
+
+
 def test_page_one_goes_by_the_same_rule():
     pooled = pooled_of((0.3, -0.2), 0.2, key=group_of(rich()).protocol.plan.primary)
     wide = Interval(low=0.0, high=1.0, level=0.95, method="Q-profile")

@@ -138,6 +138,10 @@ def test_a_shut_practice_gives_nothing_to_the_answer(files, one_shut, without):
     [beside] = [e for e in one_shut.with_left_out if e.quantity == mine.quantity.key]
     assert beside.n.cases > mine.answer.n.cases
     assert beside.estimate != mine.answer.estimate
+    gates = next(s for s in compose_group(one_shut).sections if s.id == "gates")
+    told = next(b.text for b in gates.blocks if b.kind == "paragraph")
+    assert re.search(r"; difference in restricted mean time to onset: \S+ \(\S+ to \S+\) min saved; ", told)
+    assert "rmst" not in told
 
 
 def test_looks_are_of_the_cases_in_the_answer(one_shut, without):

@@ -188,6 +188,12 @@ def test_the_section_shows_every_look():
         figure.draw(taken, ax, look=look)
         scores = next(line for line in ax.lines if line.get_marker() == look.marker)
         assert scores.get_ydata().tolist() == [v.z for v in taken.verdicts]
+        # No score lies outside the frame, on whichever side.
+        for z in (8.0, -8.0):
+            figure.draw(
+                dataclasses.replace(taken, verdicts=(dataclasses.replace(taken.verdicts[0], z=z),)), ax, look=look
+            )
+            assert ax.get_ylim()[0] < z < ax.get_ylim()[1]
     drawn = figure.draw_figure(taken, look=look)
     assert all(f"{label}: z " in drawn.alt for label in DAYS)
 

@@ -415,6 +415,11 @@ def test_waits_and_proportions_stand_once_within_patients(data):
     assert groups.interval.high - groups.interval.low > 1.3 * (wait.answer.interval.high - wait.answer.interval.low)
     page = render_html(compose(study))
     assert f"32 cases; {PATIENTS - 1} patients with both arms." in page
+    # "5 patients" also stands within "15 patients".
+    pain = study.claims.get("pain_difference")
+    scores = dataclasses.replace(pain.answer, n=dataclasses.replace(pain.answer.n, onsets=10))
+    few = dataclasses.replace(study, overall=dataclasses.replace(study.overall, pain_difference=scores))
+    assert f"32 cases; {PATIENTS - 1} patients with both arms; pain: 5 patients." in str(compose(few).sections[0])
     assert {claim.population for claim in study.claims.page_one() if within_patients(claim.answer)} == {"15 patients"}
     assert "1 patient has a case in one arm only and is left out of the comparison within patients." in page
     assert "Waits, proportions and pain are compared so" in page

@@ -5,14 +5,15 @@ from __future__ import annotations
 from functools import partial
 
 from onsetstudy.adjustment.results import EValue, FairComparison
-from onsetstudy.core.quantities import quantity_of
+from onsetstudy.core.quantities import read_earlier
 from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.outcomes.scores.paired_results import Blinding, OrderEffects, PairedStudy
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.cells import NONE, near_text, reason_of, spanned, value_text
+from onsetstudy.report.cells import NONE, reason_of, value_text
 from onsetstudy.report.document import Section, Table, note, notes_of
 from onsetstudy.report.names import field_name
 from onsetstudy.report.numbers import counted, decimal, interval, level, listed, p_text, tidy
+from onsetstudy.report.sentences import estimate_shown
 from onsetstudy.study.results import Population
 
 # Said under the numbers that it is about.
@@ -101,13 +102,11 @@ def _table(fair: FairComparison, protocol: Protocol) -> Table:
         "pain_difference": f"mean pain, {protocol.pain.instrument.unit if protocol.pain else ''}",
     }
     ways = _ways(fair)
-    rows = [
-        (
-            names[line.outcome],
-            *(_shown(line.outcome, getattr(line, FIELDS_OF.get(way, way))) for way in (AS_IT_IS, *ways)),
-        )
-        for line in fair.lines
-    ]
+    rows = []
+    for line in fair.lines:
+        key, _ = read_earlier(line.outcome)
+        found = (getattr(line, FIELDS_OF.get(way, way)) for way in (AS_IT_IS, *ways))
+        rows.append((names[key], *(estimate_shown(e, key) for e in found)))
     tried = WAYS if ways else ()
     effective = fair.overlap.effective if fair.overlap else ()
     told = "; ".join(f"{n} {protocol.label(a)} cases count as {eff:.0f}" for a, eff, n in effective)
@@ -123,15 +122,6 @@ def _table(fair: FairComparison, protocol: Protocol) -> Table:
         *(f"{NONE} {listed(of)}: {why}." for why, of in _reasons(fair, (AS_IT_IS, *tried)).items()),
         *(tidy(c.text) for c in fair.caution if c.code in BESIDE_THE_TABLE),
     )
-
-
-def _shown(outcome: str, e: EstimateLike) -> str:
-    """A difference as readers see it everywhere."""
-    if isinstance(e, NotAvailable):
-        return NONE
-    quantity = quantity_of(outcome)
-    seen = quantity.as_shown(e.estimate, e.interval.low, e.interval.high)
-    return spanned(*seen, quantity.places(seen))
 
 
 def _explained_by(e: EValue) -> str:
@@ -167,18 +157,17 @@ def paired_section(paired: PairedStudy | None, overall: Population, protocol: Pr
     onset, ratio, success, pain = overall.onset_test, paired.hazard_ratio, overall.success_difference, paired.pain
     late, wait = overall.never_numb_difference, overall.wait_difference
     points, horizon = "percentage points", f"{protocol.onset.tau_min:g}"
-    rows = [
-        ("rate of becoming numb, times", near_text(ratio, 1.0, base=2, missing=None), _p(ratio)),
-        ("the same, labels exchanged", reason_of(onset) if isinstance(onset, NotAvailable) else NONE, _p(onset)),
+    shown = partial(estimate_shown, missing=None)
+    untold = reason_of(onset) if isinstance(onset, NotAvailable) else NONE
+    rows: list[tuple[str, str, EstimateLike | HypothesisTest]] = [
+        ("rate of becoming numb, times", shown(ratio), ratio),
+        ("the same, labels exchanged", untold, onset),
+        (f"numb by {protocol.onset.target_min:g} min, {points}", shown(success), success),
+        (f"not numb within {horizon} min, {points}", shown(late), late),
+        (f"minutes of waiting saved, up to {horizon}", shown(wait), wait),
     ]
-    for answer, what, factor, base in (
-        (success, f"numb by {protocol.onset.target_min:g} min, {points}", 100, 0),
-        (late, f"not numb within {horizon} min, {points}", 100, 0),
-        (wait, f"minutes of waiting saved, up to {horizon}", -1, 1),
-    ):
-        rows.append((what, near_text(answer, base=base, factor=factor, missing=None), _p(answer)))
     if pain is not None and protocol.pain is not None:
-        rows.append((f"pain, {protocol.pain.instrument.unit}", near_text(pain.shift, missing=None), _p(pain.test)))
+        rows.append((f"pain, {protocol.pain.instrument.unit}", shown(pain.shift), pain.test))
     return Section.of(
         "paired",
         "Within the same patients",
@@ -187,7 +176,7 @@ def paired_section(paired: PairedStudy | None, overall: Population, protocol: Pr
         Table.of(
             f"{other} less {reference}, within patients".capitalize(),
             ("what", f"difference, {level(protocol.plan.conf_level)} interval", "p"),
-            rows,
+            [(what, told, p_text(getattr(found, "p_value", None))) for what, told, found in rows],
             "Rate: ratio within patients, whose rates are taken to be spread like a normal distribution on the log "
             "scale, Wald's interval and test; below it the log-rank test, labels exchanged within patients. Numb: "
             "exact McNemar test and Newcombe's paired interval, each drawn to no difference where the other does not "
@@ -228,11 +217,6 @@ def _differ(answer: EstimateLike, test: HypothesisTest | NotAvailable, null: flo
         return False
     holds = answer.interval.low <= null <= answer.interval.high
     return holds != (test.p_value >= 1 - answer.interval.level)
-
-
-def _p(result: EstimateLike | HypothesisTest) -> str:
-    value = getattr(result, "p_value", None)
-    return "—" if value is None else p_text(value)
 
 
 def blinding_section(blinding: Blinding | None, protocol: Protocol) -> Section | None:

@@ -7,11 +7,11 @@ import math
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.design.interim.results import LookVerdict, StoppedEstimate
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.report.document import Pieces, Section, Table, note
+from onsetstudy.report.document import Pieces, Section, Table, note, notes_of
 from onsetstudy.report.figures import interim
 from onsetstudy.report.figures.canvas import contrast_look
 from onsetstudy.report.names import outcome_name, plain_words
-from onsetstudy.report.numbers import capital, counted, day, decimal, interval, level, p_equals, tidy
+from onsetstudy.report.numbers import capital, counted, day, decimal, interval, level, p_equals
 from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import AnytimeTaken, LooksTaken
 from onsetstudy.survival.results import AnytimeTest
@@ -158,7 +158,6 @@ def looks_section(taken: LooksTaken | None, protocol: Protocol) -> Section | Non
         return None
     last = taken.verdicts[-1]
     decided = [v for v in taken.verdicts[:-1] if v.code in DECIDED]
-    texts = dict.fromkeys(c.text for c in (*taken.caution, *(c for v in decided for c in v.caution), *last.caution))
     return Section.of(
         "looks",
         "What this interim analysis allows",
@@ -174,7 +173,7 @@ def looks_section(taken: LooksTaken | None, protocol: Protocol) -> Section | Non
         _table(taken),
         None if taken.stopped is None else _stopped(taken, taken.stopped),
         _naive(taken),
-        (note(tidy(text)) for text in texts),
+        notes_of((*taken.caution, *(c for v in decided for c in v.caution), *last.caution)),
     )
 
 
@@ -296,5 +295,5 @@ def anytime_section(taken: AnytimeTaken | None, protocol: Protocol) -> Section |
             "hazard ratio: they would need the true curve, which nobody knows.",
         )
         cautions += taken.success.caution
-    notes = [note(tidy(text)) for text in dict.fromkeys(c.text for c in cautions)]
-    return Section.of("anytime", "What may be said at any time", anytime_words(taken, protocol), table, notes)
+    said = anytime_words(taken, protocol)
+    return Section.of("anytime", "What may be said at any time", said, table, notes_of(cautions))

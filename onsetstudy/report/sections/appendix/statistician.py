@@ -16,7 +16,7 @@ from onsetstudy.report.claims_told import looks_note
 from onsetstudy.report.document import Figure, Heading, Pairs, Section, Table
 from onsetstudy.report.figures import schedule
 from onsetstudy.report.names import plain_words
-from onsetstudy.report.numbers import aligned, capital, decimal, level, p_equals, p_text, tidy
+from onsetstudy.report.numbers import aligned, capital, decimal, level, p_equals, p_text, tidy, uncapital
 from onsetstudy.report.sections.blocks import curves_block
 from onsetstudy.report.sentences import short_value, without_looks
 from onsetstudy.study.practice.results import StudyResults
@@ -148,7 +148,7 @@ def _clustered(population: Population) -> tuple[str, ...]:
     """What stands with the interval of the ratio where cases repeat within clusters."""
     codes = {"clusters_too_narrow": "Hazard ratio: ", NOT_INDEPENDENT: "Log-rank test: "}
     return tuple(
-        codes[c.code] + tidy(c.text[:1].lower() + c.text[1:] if c.code != NOT_INDEPENDENT else c.text)
+        codes[c.code] + tidy(c.text if c.code == NOT_INDEPENDENT else uncapital(c.text))
         for result in (population.hazard_ratio, population.onset_test)
         if not isinstance(result, NotAvailable)
         for c in result.caution
@@ -172,9 +172,7 @@ def _methods_table(results: StudyResults) -> Table:
     found += [] if population.treatment_difference is None else [population.treatment_difference]
     found += [] if isinstance(pain, NotAvailable) else [pain.shift, pain.superiority, pain.test]
     rows = []
-    for result in found:
-        if isinstance(result, NotAvailable):
-            continue
+    for result in (each for each in found if not isinstance(each, NotAvailable)):
         method = f"{result.method}; {result.interval.method}" if isinstance(result, Estimate) else result.method
         # A source may be a key such as ``sun_1996``: as author and year.
         source = result.source
@@ -185,11 +183,9 @@ def _methods_table(results: StudyResults) -> Table:
 
 def _assumptions_table(results: StudyResults) -> Table:
     """What the results rest on, and in what state each assumption is."""
-    population = results.overall
-    found = [population.hazard_ratio, population.onset_test, population.wait_difference, population.success_difference]
-    found += [population.pain]  # type: ignore[list-item]
+    of = results.overall
     seen: dict[str, Assumption] = {}
-    for result in found:
+    for result in (of.hazard_ratio, of.onset_test, of.wait_difference, of.success_difference, of.pain):
         for assumption in result.assumptions:
             name = assumption.name.replace("_", " ")
             if name not in seen or (assumption.detail and not seen[name].detail):
@@ -201,9 +197,8 @@ def _assumptions_table(results: StudyResults) -> Table:
 def _certificate_table(results: StudyResults) -> Table:
     """Proof that the curves are at their optimum."""
     rows = []
-    for arm, curve in ((found.arm, found.curve) for found in results.overall.curves):
-        if isinstance(curve, NotAvailable):
-            continue
+    known = [(c.arm, c.curve) for c in results.overall.curves if not isinstance(c.curve, NotAvailable)]
+    for arm, curve in known:
         c = curve.certificate
         gap = "below 1e-12" if c.gap < 1e-12 else f"{c.gap:.1e}"
         sizes = (c.iterations, curve.mass.size, int((curve.determined < 0.5).sum()))

@@ -66,11 +66,6 @@ def plan_assumptions(results: PlanningResults) -> Section:
     assumed, e = results.protocol.planning, results.expected
     assert assumed is not None, "nothing is planned without assumptions"
     share = words.share_of
-    simulated = []
-    if results.schedules is not None:
-        found = results.schedules.lines[0].power
-        simulated.append(("Seen to become numb in the end", share(found.onset_share)))
-        simulated.append(("Already numb at the first test", share(found.numb_at_first)))
     never = f"{share(e.never_reference)} and {share(e.never_other)}"
     stated = "" if assumed.wait_sd_min is None else f"{assumed.wait_sd_min:g} min stated; "
     spread = f"Standard deviation of the time to onset, up to {results.protocol.onset.tau_min:g} minutes"
@@ -80,7 +75,12 @@ def plan_assumptions(results: PlanningResults) -> Section:
         ("Median onset, reference arm, among teeth that become numb", f"{e.median_min:g} min"),
         ("Shape of the Weibull curve", f"{e.shape:g}"),
         ("Not numb to the end of testing, reference and other arm", never),
-        *simulated,
+    ]
+    if results.schedules is not None:
+        found = results.schedules.lines[0].power
+        rows.append(("Seen to become numb in the end", share(found.onset_share)))
+        rows.append(("Already numb at the first test", share(found.numb_at_first)))
+    rows += [
         ("Lost, and tests missed", f"{share(assumed.lost_share)} and {share(assumed.missed_share)}"),
         ("Spread of operators, log scale of time", f"{assumed.operator_spread:g}"),
         (spread, f"{stated}{decimal(results.wait.sd_min)} min by the curves above"),
@@ -165,7 +165,6 @@ def plan_schedules(results: PlanningResults) -> Section | None:
     return Section.of("schedules", "What other schedules would cost", table, map(note, texts))
 
 
-MUCH_MORE = 1.05
 TOO_LITTLE = "The planned information is too little for it: amend the protocol, or expect not to find it."
 
 
@@ -221,7 +220,7 @@ def _information(results: PlanningResults, plan: LookPlan) -> str:
     takes = f"your main outcome takes {lead.value:.0f} {lead.unit} to include"
     if found is None and results.protocol.study.paired and plan.unit == "cases":
         told = f"{planned}, which are of {plan.planned_information / 2:g} patients with both arms; {takes}."
-        short = lead.cases is not None and 2 * lead.cases > MUCH_MORE * plan.planned_information
+        short = lead.cases is not None and 2 * lead.cases > words.MUCH_MORE * plan.planned_information
         return f"{told} {TOO_LITTLE}" if short else told
     if found is None:
         return f"{planned}; {takes}."
@@ -230,6 +229,6 @@ def _information(results: PlanningResults, plan: LookPlan) -> str:
         f"{words.share_of(found.power)} by the {found.test}. For "
         f"{words.share_of(results.protocol.plan.planned_power)} power {takes}."
     )
-    if lead.cases and lead.cases > MUCH_MORE * found.scenario.cases:
+    if lead.cases and lead.cases > words.MUCH_MORE * found.scenario.cases:
         text += f" {TOO_LITTLE}"
     return text

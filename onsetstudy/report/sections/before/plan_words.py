@@ -21,6 +21,9 @@ OUTCOMES = {
     "paired_treatment": "successful treatments",
 }
 
+MUCH_MORE = 1.05
+"""So many times the planned size are told as more."""
+
 
 def headline(results: PlanningResults) -> Answer:
     """The size of the main outcome with the power of its own test; page 1 and the terminal say the same sentences."""
@@ -141,7 +144,7 @@ def planned_size(results: PlanningResults) -> str:
         if any(p.futility is not None for p in results.looks.looks):
             text += " Trials that the futility rule would call hopeless are drawn to their end."
     lead = results.claims[0]
-    if lead.cases and planned.cases and lead.cases > 1.05 * planned.cases:
+    if lead.cases and planned.cases and lead.cases > MUCH_MORE * planned.cases:
         text += f" Your main outcome takes more than the planned size: {lead.value:.0f} {lead.unit} to include."
     return text
 

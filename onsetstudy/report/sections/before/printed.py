@@ -23,16 +23,13 @@ PATTERN = "XOMWNHKBRESAGQ"
 PATTERN_LINE, PATTERN_LINES = 60, 9
 
 
-def render_slips(
-    protocol: Protocol, drawn: AllocationList, *, paper: str = "a4", passphrases: Mapping[str, str] | None = None
-) -> bytes:
+def render_slips(protocol: Protocol, drawn: AllocationList, passphrases: Mapping[str, str] | None) -> bytes:
     """PDF with two slips a page, in the order of the list.
 
     Parameters
     ----------
     protocol : Protocol
     drawn : AllocationList
-    paper : str
     passphrases : mapping or None
         Of every slip: it is then printed inside in the place of the arm, which the sealed file tells.
     """
@@ -41,10 +38,8 @@ def render_slips(
         {
             "slip": slip.slip,
             "stratum": " · ".join(plain_words(part) for part in slip.stratum.split(" | ")),
-            "inside": _inside(protocol, slip, width)
-            if passphrases is None
-            else [("passphrase", passphrases[slip.slip])],
-            "preparation": _preparations(protocol) if passphrases is None else [],
+            "inside": [("passphrase", passphrases[slip.slip])] if passphrases else _inside(protocol, slip, width),
+            "preparation": [] if passphrases else _preparations(protocol),
             "last": number == len(drawn.slips),
         }
         for number, slip in enumerate(drawn.slips, start=1)
@@ -57,7 +52,7 @@ def render_slips(
         "slips": slips,
         "pattern": [(PATTERN * PATTERN_LINE)[k * 5 : k * 5 + PATTERN_LINE] for k in range(PATTERN_LINES)],
     }
-    return one_pdf(compiler_of("slips", doc=json.dumps(document), paper=paper))
+    return one_pdf(compiler_of("slips", doc=json.dumps(document), paper="a4"))
 
 
 def _inside(protocol: Protocol, slip: Slip, width: int) -> list[tuple[str, str]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Estimate
 from onsetstudy.outcomes.harm_results import ArmEvents
 from onsetstudy.report.cells import NONE, level_of
@@ -176,6 +177,14 @@ def left_out_words(results: GroupResults, own: str) -> str:
     return f" Its cases are not in the answer. {' '.join(doubt_words(gate.doubts))}"
 
 
+def _named(e: Estimate) -> str:
+    """An estimate with the name of its quantity and the unit that readers see."""
+    quantity = quantity_of(e.quantity)
+    unit = {"score": e.unit, "ratio": ""}.get(quantity.unit, quantity.unit_shown)
+    saved = " saved" if quantity.shown.factor < 0 else ""
+    return f"{quantity.name}: {estimate_shown(e)} {unit}".rstrip() + saved
+
+
 def gates_section(results: GroupResults, own: str | None) -> Section | None:
     """Verdict and reasons with their counts by practice, and the answer with those left out; nothing to say: none."""
     if all(gate.verdict == "open" for gate in results.gates):
@@ -191,7 +200,7 @@ def gates_section(results: GroupResults, own: str | None) -> Section | None:
     ]
     caption = "What was asked of the cold tests of each practice before its answer was looked at"
     counts = "Counts are of all that a practice sent. Thresholds were fixed before any answer was seen."
-    beside = [f"{e.quantity.replace('_', ' ')}: {told}" for e in results.with_left_out if (told := estimate_shown(e))]
+    beside = [_named(e) for e in results.with_left_out if isinstance(e, Estimate)]
     table = Table.of(caption, ("practice", "verdict", "why"), rows, counts, align="lll")
     with_them = (
         "With the practices left out, compared within practices like the answer, with "

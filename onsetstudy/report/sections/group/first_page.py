@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from onsetstudy.core.claims import Claim
-from onsetstudy.core.quantities import quantity_of, read_earlier
+from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Counts, Estimate, EstimateLike, NotAvailable
-from onsetstudy.pool.results import Funnel, Pooled
+from onsetstudy.pool.results import Funnel
 from onsetstudy.report.cells import share_text
 from onsetstudy.report.document import Answer, Block, Cautions, Pieces, Section, Table, absent
 from onsetstudy.report.figures.forest import Line, Scale
@@ -61,16 +61,11 @@ def _answer(results: GroupResults) -> Answer:
     """The primary claim, then how much practices differ in it."""
     claim = results.claims.primary()
     said = sentence(claim, results.protocol)
-    pooled = pooled_of(results, claim.quantity.key)
+    pooled = results.quantity(claim.quantity.key)
     if results.shut or pooled is None or not isinstance(pooled.average, Estimate):
         return said
     differ = heterogeneity_words(pooled, lambda low, high: span_words(claim, low, high))
     return replace(said, allows=f"{said.allows} {differ}")
-
-
-def pooled_of(results: GroupResults, key: str) -> Pooled | None:
-    """Pooled result of a quantity, under today's key or an earlier one."""
-    return next((p for p in results.pooled if read_earlier(p.quantity)[0] == key), None)
 
 
 def missing_words(results: GroupResults, own: str | None, *, coordinator: bool = False) -> list[str]:
@@ -176,7 +171,7 @@ def _forest(results: GroupResults, own: str | None) -> Block:
     lead = quantity_of(results.claims.lead)
     if lead.contrast == "/":
         lead = quantity_of("rmst_difference")
-    wait = pooled_of(results, lead.key)
+    wait = results.quantity(lead.key)
     title = "What did each practice find?"
     if wait is None:
         return absent(f"{title} No file holds it.")

@@ -7,10 +7,10 @@ from collections.abc import Callable, Collection, Sequence
 from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
 from onsetstudy.pool.results import Funnel, Pooled, Step, Subgroups
 from onsetstudy.report.cells import value_text
-from onsetstudy.report.document import Pieces, Section, Table, absent, note
+from onsetstudy.report.document import Pieces, Section, Table, absent, notes_of
 from onsetstudy.report.figures import funnel
 from onsetstudy.report.names import plain_words
-from onsetstudy.report.numbers import counted, decimal, listed, p_equals, percent, tidy, uncapital
+from onsetstudy.report.numbers import counted, decimal, listed, p_equals, percent, uncapital
 from onsetstudy.study.group.results import GroupResults
 
 LITTLE, MUCH = 0.25, 0.75
@@ -173,8 +173,7 @@ def beside_section(results: GroupResults, own: str | None) -> Section:
         drawn = funnel.draw_figure(found, own=own).titled(f"funnel-{found.quantity}", title, caption)
         pieces.append((drawn, _funnel_table(found, results, own, explained)))
         explained = True
-    texts = dict.fromkeys(c.text for f in results.funnels if isinstance(f, Funnel) for c in f.caution)
-    notes = [note(tidy(text)) for text in texts]
+    notes = notes_of(c for f in results.funnels if isinstance(f, Funnel) for c in f.caution)
     return Section.of("beside", "Practices beside each other", pieces, notes)
 
 

@@ -4,26 +4,15 @@ from __future__ import annotations
 
 from functools import partial
 
-from onsetstudy.core.quantities import QUANTITIES, places_for, quantity_of, read_earlier
-from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotAvailable
+from onsetstudy.core.quantities import places_for, quantity_of
+from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
 from onsetstudy.pool.results import Pooled
 from onsetstudy.report.cells import NONE, near_text, value_text
 from onsetstudy.report.document import Pairs, Pieces, Section, Table, note
-from onsetstudy.report.numbers import (
-    capital,
-    counted,
-    decimal,
-    interval,
-    level,
-    listed,
-    p_text,
-    ratio,
-    tidy,
-    uncapital,
-)
+from onsetstudy.report.numbers import capital, counted, decimal, interval, level, listed, p_text, ratio, tidy, uncapital
 from onsetstudy.report.sections.blocks import group_curves_block
 from onsetstudy.report.sections.group.heterogeneity import name_of
-from onsetstudy.report.sentences import without_looks
+from onsetstudy.report.sentences import estimate_shown, without_looks
 from onsetstudy.study.group.results import GroupResults
 
 NAMES = {
@@ -84,40 +73,32 @@ def _shown(results: GroupResults) -> list[Pooled]:
     ]
 
 
-def _value(pooled: Pooled, e: EstimateLike) -> str:
-    """An estimate of a pooled quantity as readers see it."""
-    shown = QUANTITIES[pooled.quantity].shown
-    return value_text(e, shown.places, factor=shown.factor)
+def _short(pooled: Pooled) -> str:
+    """Its name without the unit."""
+    return NAMES[pooled.quantity].partition(",")[0]
 
 
 def _pooled_table(results: GroupResults) -> Table:
-    rows = []
-    for pooled in _shown(results):
+    rows, chosen = [], _shown(results)
+    for pooled in chosen:
         unit = f", {pooled.unit}" if pooled.quantity == "pain_difference" else ""
         further, i2, h = NONE, NONE, pooled.heterogeneity
         if pooled.prediction is not None:
-            shown, ends = QUANTITIES[pooled.quantity].shown, (pooled.prediction.low, pooled.prediction.high)
-            low, high = sorted(shown.factor * end for end in ends)
-            further = interval(low, high, shown.places, ratio if pooled.unit == "ratio" else decimal)
+            low, quantity = pooled.prediction.low, quantity_of(pooled.quantity)
+            seen = quantity.as_shown(low, low, pooled.prediction.high)
+            shown = ratio if pooled.unit == "ratio" else decimal
+            further = interval(seen.low, seen.high, quantity.places(seen), shown)
         if h is not None:
             i2 = f"{100 * h.i2:.0f} ({100 * h.i2_interval.low:.0f} to {100 * h.i2_interval.high:.0f})"
-        answer = results.answer(read_earlier(pooled.quantity)[0])
-        told = NONE if answer is None else _value(pooled, answer)
-        rows.append((NAMES[pooled.quantity] + unit, told, _value(pooled, pooled.average), further, i2))
+        answer = results.answer(pooled.quantity)
+        told = NONE if answer is None else estimate_shown(answer)
+        rows.append((NAMES[pooled.quantity] + unit, told, estimate_shown(pooled.average), further, i2))
     test, looks = results.overall.onset_test, without_looks(results.looks)
     tested = f"; log-rank test, p = {p_text(test.p_value)}{looks}" if isinstance(test, HypothesisTest) else ""
-    wanting = [
-        f"No average of {NAMES[x.quantity]}: {tidy(x.average.reason)}."
-        for x in _shown(results)
-        if isinstance(x.average, NotAvailable)
-    ]
-    only = [
-        NAMES[x.quantity].partition(",")[0]
-        for x in _shown(results)
-        if isinstance(x.average, Estimate) and results.overall.difference(read_earlier(x.quantity)[0]) is None
-    ]
+    averaged = [x for x in chosen if isinstance(x.average, Estimate)]
+    only = [_short(x) for x in averaged if results.overall.difference(x.quantity) is None]
     alone = f" Of {listed(only)} it is the answer." if only else ""
-    cut = {NAMES[x.quantity].partition(",")[0]: x.cut for x in _shown(results) if x.cut}
+    cut = {_short(x): x.cut for x in chosen if x.cut}
     return Table.of(
         "Pooled over practices",
         ("what", "all cases: the answer", "average of practices", "prediction interval", "I², %"),
@@ -131,7 +112,11 @@ def _pooled_table(results: GroupResults) -> Table:
         "Hazard ratio above 1, minutes above 0: sooner. Numb by target: difference in percentage points; mean pain: "
         "difference of means.",
         f"Limits of {listed([*cut])} are {next(iter(cut.values()))}." if cut else "",
-        *wanting,
+        *(
+            f"No average of {NAMES[x.quantity]}: {tidy(x.average.reason)}."
+            for x in chosen
+            if isinstance(x.average, NotAvailable)
+        ),
         _shared_out(results),
         _unfinished(results),
     )
@@ -192,7 +177,7 @@ def _members_table(results: GroupResults, own: str | None) -> Table:
     rows = []
     for practice in results.answering:
         found = [next((m for m in p.members if m.label == practice.letter), None) for p in chosen]
-        values = (NONE if m is None else _value(p, m.result) for p, m in zip(chosen, found, strict=True))
+        values = (NONE if m is None else estimate_shown(m.result) for p, m in zip(chosen, found, strict=True))
         rows.append((name_of(practice.letter, own), f"{practice.n.cases}", *values))
     heads = NAMES | {"rmst_difference": "minutes saved"}
     reasons: dict[str, dict[str, None]] = {}
@@ -262,7 +247,7 @@ def statistician_section(results: GroupResults) -> Section:
         + ("; 0 is the least it can be: the upper limit alone tells" if frailty.spread.estimate == 0 else "")
     )
     rows += [
-        (f"As if practices did not differ (common effect): {NAMES[x.quantity]}", _value(x, x.common))
+        (f"As if practices did not differ (common effect): {NAMES[x.quantity]}", estimate_shown(x.common))
         for x in _shown(results)
         if isinstance(x.common, Estimate)
     ]

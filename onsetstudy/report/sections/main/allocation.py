@@ -78,9 +78,9 @@ def _balance_table(results: StudyResults) -> Table:
     for row, difference in zip(found, aligned(differences), strict=True):
         name = VARIABLES.get(row.variable, plain_words(row.variable))
         head = name if row.level else "Measures"
-        if (row.variable != before) if row.level else ((head,) not in rows):
+        if head != before:
             rows.append((head,))
-        before = row.variable
+        before = head
         rows.append((plain_words(row.level) or name, *(_arm_cell(cell, row.level) for cell in row.cells), difference))
     arms = [*map(results.protocol.label, results.protocol.arm_codes)]
     return Table.of(

@@ -95,21 +95,17 @@ def answer_section(results: StudyResults) -> Section:
 
 def _key(results: StudyResults) -> Figure:
     dots = key_rows.data_for(results)
-    caption = counted(n := results.overall.n.cases, "case")
+    n, pain, patients = results.overall.n.cases, results.claims.get("pain_difference"), ""
+    who = [counted(n, "case")]
     if results.paired is not None:
-        caption += f"; {counted(results.paired.pairs, 'patient')} with both arms"
-        lead = results.claims.primary()
-        if within_patients(lead.answer) and (tested := lead.answer.n.cases // 2) < results.paired.pairs:
-            caption += "" if lead.quantity.unit == "score" else f", {tested} of them tested in both"
-    pain = results.claims.get("pain_difference")
-    if (
-        pain is not None
-        and isinstance(pain.answer, Estimate)
-        and pain.answer.n.onsets != n
-        and pain.population not in caption
-    ):
-        caption += f"; pain: {pain.population}"
-    caption += "."
+        patients, lead = counted(results.paired.pairs, "patient"), results.claims.primary()
+        who.append(f"{patients} with both arms")
+        if within_patients(lead.answer) and lead.quantity.unit != "score":
+            tested = lead.answer.n.cases // 2
+            who[-1] += f", {tested} of them tested in both" if tested < results.paired.pairs else ""
+    if pain is not None and isinstance(pain.answer, Estimate) and pain.answer.n.onsets != n:
+        who += [f"pain: {pain.population}"] if pain.population != patients else []
+    caption = "; ".join(who) + "."
     if any(dot.estimate is not None for dot in dots):
         caption += (
             f" Dots are estimates, lines their {level(results.protocol.plan.conf_level)} intervals"

@@ -40,21 +40,20 @@ def chair_section(chair: ChairTime | None, protocol: Protocol, claim: Claim | No
 
 def _hours(chair: ChairTime, protocol: Protocol, claim: Claim) -> str:
     month, year = chair.hours_month, chair.hours_year
-    if isinstance(month, NotAvailable) or isinstance(year, NotAvailable) or month.interval.low == month.interval.high:
+    if isinstance(month, NotAvailable) or isinstance(year, NotAvailable):
         return ""
-    if not math.isfinite(month.interval.low):
+    if month.interval.low == month.interval.high or not math.isfinite(month.interval.low):
         return ""
-    if claim.bears is not None and claim.bears.side:
+    if claim.bears is not None and claim.bears.side > 0:
         told = (
             f"{decimal(month.estimate)} hours a month ({interval(month.interval.low, month.interval.high)}) and "
             f"{decimal(year.estimate, 0)} a year ({interval(year.interval.low, year.interval.high, 0)})"
         )
     else:
         told = f"{_span(month, 1)} a month, and {_span(year, 0)} a year"
-    return (
-        f"At {chair.cases_per_month:g} such cases a month, all {protocol.label(protocol.contrast_arm)}, that is "
-        f"{told}, if the minutes saved can be used."
-    )
+    used = ", if the minutes saved can be used" if month.interval.high > 0 else ""
+    cases = f"At {chair.cases_per_month:g} such cases a month, all {protocol.label(protocol.contrast_arm)}"
+    return f"{cases}, that is {told}{used}."
 
 
 def _span(e: Estimate, places: int) -> str:

@@ -9,7 +9,7 @@ from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.outcomes.harm_results import ArmEvents, Safety
 from onsetstudy.outcomes.scores.pain_moment_results import Anxiety, Comfort, MomentOfPain, ProportionalOdds, SharedError
 from onsetstudy.outcomes.scores.pain_results import PainComparison
-from onsetstudy.protocol.model import Instrument, Protocol
+from onsetstudy.protocol.model import Instrument, PainPlan, Protocol
 from onsetstudy.report.cells import level_of, reason_of, share_limits, share_text, value_text
 from onsetstudy.report.document import Block, Section, Table, absent, blocks_of, note, notes_of
 from onsetstudy.report.figures import pain
@@ -77,12 +77,12 @@ def comfort_blocks(comfort: Comfort | None, protocol: Protocol, *, looks: bool =
     """Everything about comfort beyond the compared moment; ``looks``: interim analyses judge the primary outcome."""
     if comfort is None:
         return ()
-    labels = tuple(protocol.label(a) for a in protocol.arm_codes[:2])
-    moment = protocol.pain.moment if protocol.pain else None
-    main = next((m for m in comfort.moments if m.moment == moment), None)
+    labels, asked = tuple(protocol.label(a) for a in protocol.arm_codes[:2]), protocol.pain
+    assert asked is not None, "comfort is told where pain was asked for"
+    main = next((m for m in comfort.moments if m.moment == asked.moment), None)
     pieces = (
-        _moments(comfort.moments, labels, protocol),
-        None if main is None else _missing(main, labels[1], protocol),
+        _moments(comfort.moments, labels, asked),
+        None if main is None else _missing(main, protocol, asked.instrument),
         None if comfort.odds is None else _odds(comfort.odds, labels),
         None if comfort.anxiety is None else _anxiety(comfort.anxiety, labels, protocol),
         None if comfort.shared is None else _shared(comfort.shared, looks),
@@ -91,7 +91,7 @@ def comfort_blocks(comfort: Comfort | None, protocol: Protocol, *, looks: bool =
     return tuple(blocks_of(pieces))
 
 
-def _moments(moments: tuple[MomentOfPain, ...], labels: tuple[str, ...], protocol: Protocol) -> Table:
+def _moments(moments: tuple[MomentOfPain, ...], labels: tuple[str, ...], asked: PainPlan) -> Table:
     rows: list[tuple[str, ...]] = []
     for m in moments:
         rows.append((f"{m.moment}, shift of scores", "", "", _shift(m)))
@@ -100,22 +100,17 @@ def _moments(moments: tuple[MomentOfPain, ...], labels: tuple[str, ...], protoco
         rows.append(("– painless", *map(_share, m.painless), fewer))
         if m.noticeably_less:
             rows.append(("– noticeably less than usual", *map(_share, m.noticeably_less), ""))
-    notes = []
-    if protocol.pain is not None:
-        unit, matters = protocol.pain.instrument.unit, protocol.pain.instrument.important_difference
-        notes.append(
-            f"Differences are {labels[1]} less {labels[0]}, in {unit}; painless is "
-            f"{amount(protocol.pain.painless_at_most, unit)} or less, in percentage points. Adjusted for technique, "
-            "topical anaesthetic and order where they differ."
-        )
-        if matters is not None:
-            less = f"below the median of {labels[0]} cases by {amount(matters, unit)} or more"
-            notes.append(f"Noticeably less: {less}.")
+    unit, matters = asked.instrument.unit, asked.instrument.important_difference
     return Table.of(
         "Pain at every moment, kept apart",
         ("moment", *labels, "difference"),
         rows,
-        *notes,
+        f"Differences are {labels[1]} less {labels[0]}, in {unit}; painless is "
+        f"{amount(asked.painless_at_most, unit)} or less, in percentage points. Adjusted for technique, topical "
+        "anaesthetic and order where they differ.",
+        ""
+        if matters is None
+        else f"Noticeably less: below the median of {labels[0]} cases by {amount(matters, unit)} or more.",
         strong=(i for i, r in enumerate(rows) if not r[0].startswith("–")),
     )
 
@@ -134,7 +129,7 @@ def _share(e: EstimateLike) -> str:
     return e.reason if isinstance(e, NotAvailable) else share_text(e, int(e.method.split()[2]))
 
 
-def _missing(main: MomentOfPain, other: str, protocol: Protocol) -> Block:
+def _missing(main: MomentOfPain, protocol: Protocol, scale: Instrument) -> Block:
     missing = main.missing
     total = sum(count for _, _, count in missing.by_reason)
     if not total:
@@ -145,24 +140,23 @@ def _missing(main: MomentOfPain, other: str, protocol: Protocol) -> Block:
         texts.append(
             f"That is {listed([f'{gone} of {cases} {protocol.label(a)}' for a, gone, cases in missing.by_arm])}."
         )
-    return note(" ".join([*texts, *_tipping(main, other, protocol)]))
+    return note(" ".join([*texts, *_tipping(main, protocol, scale)]))
 
 
-def _tipping(main: MomentOfPain, other: str, protocol: Protocol) -> list[str]:
+def _tipping(main: MomentOfPain, protocol: Protocol, scale: Instrument) -> list[str]:
     """How far off the missing scores of either arm would have to be for the difference to be in doubt."""
-    missing, names = main.missing, (protocol.label(protocol.reference_arm), other)
-    unit = protocol.pain.instrument.unit if protocol.pain else ""
+    missing, unit = main.missing, scale.unit
+    names = [*map(protocol.label, (protocol.reference_arm, protocol.contrast_arm))]
     shifts = (missing.tipping_reference, missing.tipping)
     lost = [shift is not None and math.isfinite(shift) for shift in shifts]
 
     def reach(*needed: tuple[int, float]) -> str:
-        scale = protocol.pain.instrument if protocol.pain else None
-        within = scale is None or all(main.on_scale(place, by, scale.low, scale.high) for place, by in needed)
+        within = all(main.on_scale(place, by, scale.low, scale.high) for place, by in needed)
         return "" if within else " The scale does not reach so far."
 
     texts = []
     if lost[0] and not lost[1]:
-        texts.append(f"No {other} score is missing, so none of theirs could change the difference.")
+        texts.append(f"No {names[1]} score is missing, so none of theirs could change the difference.")
     for place in (1, 0):
         shift = shifts[place]
         if shift is None or not lost[place]:
@@ -222,7 +216,7 @@ def _anxiety(anxiety: Anxiety, labels: tuple[str, ...], protocol: Protocol) -> T
 
 def _shared(shared: SharedError, looks: bool) -> Table:
     rows = [
-        (outcome_name(x.outcome), _p(x.p_value), _p(x.adjusted), x.reason if x.p_value is None else "")
+        (outcome_name(x.outcome), p_text(x.p_value), p_text(x.adjusted), x.reason if x.p_value is None else "")
         for x in shared.lines
     ]
     judged = "; it is judged by the interim analyses" if looks else ""
@@ -234,10 +228,6 @@ def _shared(shared: SharedError, looks: bool) -> Table:
         f"not among them{judged}.",
         align="lrrl",
     )
-
-
-def _p(value: float | None) -> str:
-    return "—" if value is None else p_text(value)
 
 
 NAMES = {

@@ -34,11 +34,12 @@ def onset_section(results: StudyResults) -> Section:
     )
 
 
+def _quarter_name(population: Population, results: StudyResults) -> str:
+    return population.level + (", this quarter" if population.level == results.quarter else "")
+
+
 def _quarters(results: StudyResults) -> Block:
-    alone = [
-        Line(p.level + (", this quarter" if p.level == results.quarter else ""), p.wait_difference)
-        for p in results.by_quarter
-    ]
+    alone = [Line(_quarter_name(p, results), p.wait_difference) for p in results.by_quarter]
     return forest_block(
         results,
         [Line("Each quarter alone"), *alone, Line("All to date", results.overall.wait_difference, whole=True)],
@@ -135,14 +136,12 @@ def _periods_table(results: StudyResults) -> Table:
     protocol = results.protocol
     rows = []
     for population in (*results.by_quarter, results.overall):
-        name = "All to date" if population.dimension == "overall" else population.level
-        if population.level == results.quarter:
-            name += ", this quarter"
+        name = "All to date" if population.dimension == "overall" else _quarter_name(population, results)
         shares = [
             f"{whole(share_text(e))} of\u00a0{cases}" if (cases := _cases_of(e, code, population)) else "no case"
             for code, e in zip(protocol.arm_codes, population.success, strict=False)
         ]
-        rows.append((name, *shares, whole(near_text(population.success_difference, base=0, factor=100))))
+        rows.append((name, *shares, whole(estimate_shown(population.success_difference))))
     return Table.of(
         f"Numb by {protocol.onset.target_min:g} min, quarter by quarter",
         ("", *map(protocol.label, protocol.arm_codes[:2]), "difference, percentage points"),
@@ -201,8 +200,8 @@ def _techniques_table(results: StudyResults) -> Table:
             rows.append((f"not compared: {reason_of(population.wait_difference)}", "", "", ""))
             continue
         for name, arms, difference, show in found:
-            rows.append((name, *(whole(show(e)) for e in arms[:2]), whole(estimate_shown(difference) or NONE)))
-        rows.append(("Hazard ratio", "1", whole(near_text(population.hazard_ratio, 1.0, base=2)), ""))
+            rows.append((name, *(whole(show(e)) for e in arms[:2]), whole(estimate_shown(difference))))
+        rows.append(("Hazard ratio", "1", whole(estimate_shown(population.hazard_ratio)), ""))
         if not isinstance(pain, NotAvailable):
             base = 1 if pain.unit == "points" else 0
             rows.append((f"Pain by ranks, shift in {pain.unit}", "", "", whole(near_text(pain.shift, base=base))))
