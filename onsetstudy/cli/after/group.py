@@ -118,13 +118,13 @@ def _say_grown(
     now = cases_of_page(found)
     told: set[tuple[str, int]] = set()
     for name, before in earlier:
-        for few in grown_by_few(now, before):
-            if (few.practice, few.cases) in told:
+        for practice, cases in grown_by_few(now, before):
+            if (practice, cases) in told:
                 continue
-            told.add((few.practice, few.cases))
-            more = f"{counted(abs(few.cases), 'case')} {'more' if few.cases > 0 else 'fewer'}"
+            told.add((practice, cases))
+            more = f"{counted(abs(cases), 'case')} {'more' if cases > 0 else 'fewer'}"
             say.please_look(
-                f"{few.practice} has {more} than in {name}: whoever holds both pages can read them off by subtraction. "
+                f"{practice} has {more} than in {name}: whoever holds both pages can read them off by subtraction. "
                 "Wait until there are more, or ask that the earlier page be deleted."
             )
     known = {code for _, before in earlier for code in before}

@@ -206,16 +206,13 @@ def _safety(data: AnalysisSet, open_tables: OpenTables) -> pd.DataFrame:
 def _controls(data: AnalysisSet, records: Records) -> pd.DataFrame:
     """Tests of control teeth, as the practice's own report counts them."""
     protocol = data.protocol
-    number, answers = np.zeros(0, dtype=np.int64), np.zeros(0, dtype=bool)
-    able, began = number, answers
+    rows: dict[str, IntArray] = dict.fromkeys(CONTROLS, np.zeros(0, dtype=np.int64))
     if protocol.schedule.control_tooth != "none":
-        readings = records.readings[records.readings["tooth_role"] == "control"]
-        place = pd.Index(data.frame["case_id"]).get_indexer(readings["case_id"])
-        number = place[place >= 0].astype(np.int64)
-        answers = (readings["response"] == "not_felt").to_numpy(dtype=bool)[place >= 0]
-        able, began = control_tests(data.frame["case_id"], records, protocol.onset.confirmations)
-    rows = {"cases": np.unique(number), "tests": number, "not_felt": number[answers], "able": able,
-            "began": able[began]}  # fmt: skip
+        tests, readings = data.readings(records, "control")
+        able, began = control_tests(data, records, protocol.onset.confirmations)
+        not_felt = tests[(readings["response"] == "not_felt").to_numpy(dtype=bool)]
+        told = (np.unique(tests), tests, not_felt, able, able[began])
+        rows = dict(zip(CONTROLS, told, strict=True))
     return _by_arm(data.column("practice_id"), data.arm, rows)
 
 

@@ -32,11 +32,20 @@ from onsetstudy.study.answer.claims import largest_difference
 from onsetstudy.study.counts.counted_estimates import POOLED, estimates_of_counts
 from onsetstudy.study.exchange_results import Exchange, as_sent
 from onsetstudy.study.group.controls import controls_untold, group_controls
-from onsetstudy.study.group.gates import gates_of, left_out, without
 from onsetstudy.study.group.given_away import techniques_of_one_practice
 from onsetstudy.study.group.harms import group_harms, practices_without_harms
 from onsetstudy.study.group.interim import OF_SCORES, group_looks, strictest_open
-from onsetstudy.study.group.pool_files import Gathered, cut, gather, last_quarter, sent_less, until
+from onsetstudy.study.group.pool_files import (
+    Gathered,
+    cut,
+    gates_of,
+    gather,
+    last_quarter,
+    left_out,
+    sent_less,
+    until,
+    without,
+)
 from onsetstudy.study.group.reconcile import not_reproduced, reconcile, unlike_rows
 from onsetstudy.study.group.results import GroupGate, GroupOverall, GroupPractice, GroupResults, none_can_answer
 from onsetstudy.study.group.stratified_ipd import expected_failures, failures_by, pool_in_one_stage, subgroups_by

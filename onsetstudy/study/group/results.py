@@ -219,21 +219,18 @@ class GroupResults(Serialisable):
         overall, protocol = self.overall, self.protocol
         lead, look = protocol.plan.primary, deciding_look(self.looks)
         shut = shutting(d for gate in self.gates for d in gate.doubts) if self.shut else ()
-        told = partial(claims_among, protocol=protocol, look=look, strictest=self.strictest)
-        of_all = partial(told, population=cases_told(overall.n.cases, len(self.answering)), known=overall.n)
+        told = partial(claims_among, protocol=protocol, shut=shut, look=look, strictest=self.strictest)
         arms: dict[str, tuple[EstimateLike, ...]] = {
             "success_difference": overall.by_target,
             "not_numb_difference": overall.never_numb,
             "rmst_difference": overall.wait,
             "treatment_success_difference": overall.treatment,
         }
-        tests = {"hazard_ratio": shown_test(overall.onset_test)}
         found: dict[str, Told] = {
-            key: (answer, arms.get(key, ()), tests.get(key))
+            key: (answer, arms.get(key, ()), shown_test(overall.onset_test) if key == "hazard_ratio" else None)
             for key in COMPARED
             if (answer := self.answer(key)) is not None
         }
-        claims = [*of_all(found, shut=shut)]
         if lead not in found:
             quantity = quantity_of(lead)
             nothing = not_asked(
@@ -244,12 +241,13 @@ class GroupResults(Serialisable):
                 n=overall.n,
                 contrast=quantity.contrast_of(protocol.contrast_arm, protocol.reference_arm),
             )
-            claims += of_all({lead: (nothing, (), None)}, shut=())
+            found[lead] = nothing, (), None
+        claims = [*told(found, population=cases_told(overall.n.cases, len(self.answering)), known=overall.n)]
         for pooled in self.pooled:
             key = read_earlier(pooled.quantity)[0]
             for m in pooled.members:
                 whose, n = cases_told(m.result.n.cases), m.result.n
-                claims += told({key: (m.result, (), None)}, shut=shut, population=whose, known=n, subset=m.label)
+                claims += told({key: (m.result, (), None)}, population=whose, known=n, subset=m.label)
         return Claims(lead=lead, claims=tuple(claims))
 
     @property

@@ -17,8 +17,7 @@ from onsetstudy.pool.results import Member, Subgroups
 from onsetstudy.study.counts.counted_estimates import NOT_SENT, contrast_of_counts, difference_of_counts
 from onsetstudy.study.group.results import GroupOverall
 from onsetstudy.study.group.stratified_success import pool_success
-from onsetstudy.study.practice.curves import arm_curves
-from onsetstudy.study.practice.subsets import hazards_of, onset_test_of, ratio_of
+from onsetstudy.study.practice.subsets import arm_curves, hazards_of, onset_test_of, ratio_of
 from onsetstudy.study.sets.analysis_set import PRACTICE
 from onsetstudy.study.sets.contrasts import BY_ARM, TREATED, arm_missing, ask
 from onsetstudy.study.sets.counted_set import CountedSet

@@ -71,15 +71,13 @@ def _on_schedule(times: Intervals, tests_min: tuple[float, ...]) -> Intervals:
 
 def _schedule(data: AnalysisSet, records: Records) -> ScheduleCheck | NotAvailable:
     protocol = data.protocol
-    target = records.readings[records.readings["tooth_role"] == "target"]
-    case = pd.Index(data.frame["case_id"]).get_indexer(target["case_id"])
-    mine = case >= 0
-    minute = target["minute"].to_numpy(dtype=np.float64)[mine]
+    case, readings = data.readings(records, "target")
+    minute = readings["minute"].to_numpy(dtype=np.float64)
     try:
         return ask(
             data,
             "schedule_test",
-            lambda: check_schedule(case[mine], minute, data.arm, reference_arm=protocol.reference_arm),
+            lambda: check_schedule(case, minute, data.arm, reference_arm=protocol.reference_arm),
             method="minutes of the first tests",
             sign="-",
         )

@@ -16,6 +16,7 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Counts
 from onsetstudy.inference.strata import Strata, merge_small
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.model import Records
 from onsetstudy.study.sets.work import Work
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.hazards.proportional_hazards import SMALL_STRATUM
@@ -182,6 +183,12 @@ class AnalysisSet:
         """The plan's strata and the practice for a hazard ratio: those with few cases share a baseline."""
         names = (*(name for name in self.protocol.plan.strata if name != PRACTICE), PRACTICE)
         return shared_baselines([*self.columns(names).values()], weight=self.weight)
+
+    def readings(self, records: Records, role: str) -> tuple[IntArray, pd.DataFrame]:
+        """Tests of these cases' teeth in a role, and the row of each test's case."""
+        readings = records.readings[records.readings["tooth_role"] == role]
+        row = pd.Index(self.frame["case_id"]).get_indexer(readings["case_id"]).astype(np.int64)
+        return row[row >= 0], readings[row >= 0]
 
     def treatment(self) -> StrArray:
         """Whether each treatment succeeded: pain at most mild and no supplement; ``yes``, ``no`` or not known, empty.

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray, StrArray
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, EstimateLike, NotAvailable
 from onsetstudy.inference.estimate_or_reason import attempt
@@ -112,46 +112,22 @@ def control_onset_of(cases: AnalysisSet) -> ArmContrast:
     return _proportion(cases, "control_onset", "of such tests")
 
 
-def mean_scores_of(
-    scores: FloatArray, arm: StrArray, practice: StrArray, protocol: Protocol, *, quantity: str
-) -> Estimate | NotAvailable:
-    """Difference of the mean scores within practices, combined by their numbers of scores; missing scores are ``nan``.
-
-    Raises
-    ------
-    OnsetStudyError
-        If the protocol has no scale of pain.
-    """
-    if protocol.pain is None:
-        raise OnsetStudyError("the protocol does not record pain")
-    known = ~np.isnan(scores)
-    return means_compared(
-        scores[known], arm[known], [practice[known]], protocol, quantity=quantity, what="scores",
-        unit=protocol.pain.instrument.unit, n=Counts.of(known, arm, protocol.arm_codes),
-    )  # fmt: skip
-
-
 def pain_compared(cases: AnalysisSet, scores: FloatArray, *, quantity: str) -> EstimateLike:
     """Difference of the mean scores: within patients where each has both arms, else within practices.
 
-    Raises
-    ------
-    OnsetStudyError
-        If the protocol has no scale of pain.
+    Those of practices are combined by their numbers of scores; missing scores are ``nan``.
     """
-    protocol, pairs = cases.protocol, cases.pairs()
-    if pairs is None:
-        return mean_scores_of(scores, cases.arm, cases.column(PRACTICE), protocol, quantity=quantity)
-    if protocol.pain is None:
-        raise OnsetStudyError("the protocol does not record pain")
-    asked = Parameter(
-        quantity=quantity,
-        contrast=f"{protocol.contrast_arm} - {protocol.reference_arm}",
-        unit=protocol.pain.instrument.unit,
-        n=cases.counts(),
-        conf_level=protocol.plan.conf_level,
-    )
-    return mean_within_patients(scores, pairs, asked)
+    protocol, arm = cases.protocol, cases.arm
+    unit = "" if protocol.pain is None else protocol.pain.instrument.unit
+    if (pairs := cases.pairs()) is not None:
+        contrast, level = f"{protocol.contrast_arm} - {protocol.reference_arm}", protocol.plan.conf_level
+        asked = Parameter(quantity=quantity, contrast=contrast, unit=unit, n=cases.counts(), conf_level=level)
+        return mean_within_patients(scores, pairs, asked)
+    known = ~np.isnan(scores)
+    return means_compared(
+        scores[known], arm[known], [cases.column(PRACTICE)[known]], protocol, quantity=quantity, what="scores",
+        unit=unit, n=Counts.of(known, arm, protocol.arm_codes),
+    )  # fmt: skip
 
 
 def means_compared(

@@ -24,8 +24,7 @@ from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.counts.exchange_check import check_exchange
 from onsetstudy.study.exchange_results import CountTable, as_sent
 from onsetstudy.study.group.analyse_group import analyse_group
-from onsetstudy.study.group.gates import without
-from onsetstudy.study.group.pool_files import gather
+from onsetstudy.study.group.pool_files import gather, without
 from onsetstudy.study.group.reconcile import not_reproduced
 from onsetstudy.study.group.stratified_ipd import pool_in_one_stage, subgroups_by
 from onsetstudy.study.group.stratified_success import _inflation, _part_before, pool_success, success_tables
