@@ -276,8 +276,7 @@ class GroupResults(Serialisable):
         within = self.overall.difference(key)
         if within is not None:
             return within
-        pooled = next((p for p in self.pooled if read_earlier(p.quantity)[0] == key), None)
-        if pooled is not None:
+        if (pooled := self.quantity(key)) is not None:
             return pooled.average
         if key == "not_numb_difference":
             # Kept as the difference in the proportion numb at all: the same number from the other side.
@@ -290,4 +289,4 @@ class GroupResults(Serialisable):
 
     def quantity(self, name: str) -> Pooled | None:
         """Pooled result of one quantity."""
-        return next((p for p in self.pooled if p.quantity == name), None)
+        return next((p for p in self.pooled if read_earlier(p.quantity)[0] == name), None)

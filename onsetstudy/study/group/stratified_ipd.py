@@ -77,8 +77,6 @@ def by_arm(data: CountedSet, difference: str) -> tuple[EstimateLike, ...]:
     if isinstance(found, ArmContrast):
         return found.arms[:2]
     named = replace(found, quantity=BY_ARM[difference][0])
-    if isinstance(named, NotAvailable) and difference != TREATED:
-        named = replace(named, method="", n=data.counts("success"), bound=None)
     return tuple(replace(named, contrast=arm) for arm in data.protocol.arm_codes[:2])
 
 

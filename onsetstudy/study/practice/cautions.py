@@ -11,8 +11,6 @@ from statistics import NormalDist
 
 from onsetstudy.core.results import Caution, Estimate
 from onsetstudy.outcomes.scores.pain_moment_results import MomentOfPain
-from onsetstudy.outcomes.scores.paired_results import PairedStudy
-from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import USE_AT_ONCE
 from onsetstudy.records.derived.allocation import LOG_FAULTS
 from onsetstudy.records.derived.opened_slips import MOST_MISSING, OpenedSlips
@@ -28,7 +26,7 @@ from onsetstudy.study.answer.cautions import (
 )
 from onsetstudy.study.answer.claims import deciding_look
 from onsetstudy.study.practice.results import StudyResults
-from onsetstudy.study.results import ArmTable, Population
+from onsetstudy.study.results import ArmTable
 from onsetstudy.study.topics.baseline import OPERATOR
 from onsetstudy.survival.results import FinenessOfTesting
 
@@ -81,7 +79,7 @@ def study_cautions(
         not_allowed += " Until the last planned look, take them as a description."
     found = (
         TEST_THE_TOOTH,
-        _size(protocol, overall, results.n_clinicians, None if look is None else look.critical, results.paired),
+        _size(results, None if look is None else look.critical),
         None if protocol.study.randomised else NOT_RANDOMISED,
         arms_caution(results.arms),
         refused_caution(results.flow, protocol),
@@ -99,18 +97,12 @@ def study_cautions(
     return tuple(caution for caution in found if caution is not None)
 
 
-def _size(
-    protocol: Protocol,
-    overall: Population,
-    n_clinicians: int,
-    critical: float | None = None,
-    paired: PairedStudy | None = None,
-) -> Caution:
-    n = overall.n.cases
+def _size(results: StudyResults, critical: float | None) -> Caution:
+    protocol, n, paired = results.protocol, results.overall.n.cases, results.paired
     both = "" if paired is None else f", {paired.pairs} patient{'' if paired.pairs == 1 else 's'} with both arms,"
-    whose = f"{n_clinicians} {'operator' if n_clinicians == 1 else 'operators'}"
+    whose = f"{results.n_clinicians} {'operator' if results.n_clinicians == 1 else 'operators'}"
     text = f"{n} {'case' if n == 1 else 'cases'}{both} from {whose}."
-    wait = overall.wait_difference
+    wait = results.overall.wait_difference
     once = NormalDist().inv_cdf((1 + protocol.plan.conf_level) / 2)
     z = (once if critical is None else max(once, critical)) + NormalDist().inv_cdf(protocol.plan.planned_power)
     if isinstance(wait, Estimate) and wait.std_error and z * wait.std_error < protocol.onset.tau_min:

@@ -282,7 +282,7 @@ def _pain(data: AnalysisSet, refusal: Refusal | None) -> PainComparison | NotAva
     unit = "" if plan is None else plan.instrument.unit
 
     def compared() -> PainComparison:
-        level, pairs = protocol.plan.conf_level, data.pairs()
+        level, pairs, arms = protocol.plan.conf_level, data.pairs(), protocol.arm_codes[:2]
         found = compare_pain(
             data.pain,
             data.arm,
@@ -292,9 +292,7 @@ def _pain(data: AnalysisSet, refusal: Refusal | None) -> PainComparison | NotAva
             unit=unit,
             conf_level=level,
         )
-        if pairs is None:
-            return found
-        return compared_within(found, data.pain, pairs, arms=protocol.arm_codes[:2], conf_level=level)
+        return found if pairs is None else compared_within(found, data.pain, pairs, arms=arms, conf_level=level)
 
     return ask(data, "pain_shift", compared, refusal=NO_PAIN if plan is None else refusal, unit=unit)
 

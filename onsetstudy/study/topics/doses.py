@@ -292,35 +292,30 @@ def _cautions(
     limits: LimitsTable,
     own: ClinicLimits,
     no_weight: int,
-    supplements: Supplements,
+    added: Supplements,
     others: int,
 ) -> tuple[Caution, ...]:
-    found = [
-        Caution(
-            code="not_dosing",
-            text=f"Dose limits come from the table dated {limits.date}; check the label and the patient. This is not a "
-            "dosing tool, and a case without a caution has not been found free of danger.",
-        ),
-        Caution(
-            code="planned_injection_only",
-            text="Amounts by arm are of the planned injections alone. What a patient got in one visit counts "
-            "supplements too, where their volume was recorded.",
-        ),
-    ]
-    if others:
-        cases = "1 case that is not analysed is" if others == 1 else f"{others} cases that are not analysed are"
-        text = f"{cases} held against the limits too; no amount by arm counts {'it' if others == 1 else 'them'}."
-        found.append(Caution(code="left_out_looked_at", text=text))
-    if supplements.uncounted:
-        cases = f"{supplements.given} case{'' if supplements.given == 1 else 's'}"
-        text = (
-            f"In {supplements.uncounted} of {cases} with a supplement a volume or strength is not recorded: what "
-            "was given in these visits was more than is counted, and a total without a caution says nothing there."
-        )
-        found.append(Caution(code="supplement_not_counted", text=text))
-    if no_weight:
-        text = f"{no_weight} case{'' if no_weight == 1 else 's'} without a weight: held against absolute limits only."
-        found.append(Caution(code="weight_missing", text=text))
+    left_out = "1 case that is not analysed is" if others == 1 else f"{others} cases that are not analysed are"
+    texts = {
+        "not_dosing": f"Dose limits come from the table dated {limits.date}; check the label and the patient. This is "
+        "not a dosing tool, and a case without a caution has not been found free of danger.",
+        "planned_injection_only": "Amounts by arm are of the planned injections alone. What a patient got in one visit "
+        "counts supplements too, where their volume was recorded.",
+        "left_out_looked_at": f"{left_out} held against the limits too; no amount by arm counts "
+        f"{'it' if others == 1 else 'them'}."
+        if others
+        else "",
+        "supplement_not_counted": f"In {added.uncounted} of {added.given} case{'' if added.given == 1 else 's'} with a "
+        "supplement a volume or strength is not recorded: what was given in these visits was more than is counted, and "
+        "a total without a caution says nothing there."
+        if added.uncounted
+        else "",
+        "weight_missing": f"{no_weight} case{'' if no_weight == 1 else 's'} without a weight: held against absolute "
+        "limits only."
+        if no_weight
+        else "",
+    }
+    found = [Caution(code=code, text=text) for code, text in texts.items() if text]
     found += [c for agent in by_agent if (c := _unlike(agent)) is not None]
     found += [
         Caution(code="agent_warning", text=f"{rule.text.capitalize()} ({rule.source}).")

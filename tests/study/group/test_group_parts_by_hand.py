@@ -217,7 +217,7 @@ def test_a_sample_is_small_by_its_cases_and_what_it_may_miss_adds_both_quantiles
     found = rich()
     wait = dataclasses.replace(found.overall.wait_difference, std_error=1.0)
     overall = dataclasses.replace(found.overall, n=Counts(cases=cases, onsets=cases), wait_difference=wait)
-    told = _size(found.protocol, overall, 2)
+    told = _size(dataclasses.replace(found, overall=overall, n_clinicians=2), None)
     assert told.code == code
     assert "smaller than about 2.8 min" in told.text
 
