@@ -46,9 +46,9 @@ def arms_caution(arms: ArmStanding | None) -> Caution | None:
     return Caution(code="arms", text=text) if text else None
 
 
-def deviants_told(arms: ArmStanding) -> str:
+def deviants_told(arms: ArmStanding | None) -> str:
     """That many cases received another arm than chance had chosen; empty where few did."""
-    if arms.other_arm <= max(SLIPS_OF_A_HAND, MOST_MISSING * arms.verified):
+    if arms is None or arms.other_arm <= max(SLIPS_OF_A_HAND, MOST_MISSING * arms.verified):
         return ""
     return (
         f"{arms.other_arm} of {arms.verified} verified cases received another arm than chance had chosen. Compared as "

@@ -237,10 +237,6 @@ class AnalysisSet:
         values = self.column(name)
         return values if 1 < np.unique(values).size < values.size else None
 
-    def several(self) -> StrArray | None:
-        """The clusters that intervals heed: where each patient has both arms, those within patients do."""
-        return None if self.protocol.study.paired else self.cluster()
-
     def where(self, rows: NDArray[np.bool_] | pd.Series) -> Self:
         """The chosen cases."""
         return self.take(np.flatnonzero(np.asarray(rows, dtype=bool)))

@@ -45,11 +45,6 @@ COLUMNS = {"practice": PRACTICE, "technique": "technique"}
 """Column of each name that a protocol may give, what matters most first."""
 
 
-def estimated_within(protocol: Protocol) -> tuple[str, ...]:
-    """Columns within which differences are estimated, the practice first."""
-    return tuple(column for name, column in COLUMNS.items() if name in protocol.plan.estimate_strata)
-
-
 def ask(
     cases: AnalysisSet,
     key: str,
@@ -231,8 +226,9 @@ def _within(
     if (pairs := cases.pairs()) is not None:
         return within_patients(cases, pairs, question, asked, **more)
     protocol, failed = cases.protocol, list[NotEstimable]()
+    within = tuple(column for name, column in COLUMNS.items() if name in protocol.plan.estimate_strata)
     finest: Strata | None = None
-    for strata in _steps(cases, (PRACTICE,) if question == "treatment" else estimated_within(protocol)):
+    for strata in _steps(cases, (PRACTICE,) if question == "treatment" else within):
         finest = finest or strata
         try:
             found = cases.work.ask(
@@ -249,7 +245,7 @@ def _within(
         except NotEstimable as error:
             failed.append(error)
             continue
-        if (cluster := cases.several()) is not None:
+        if (cluster := cases.cluster()) is not None:
             found = _clustered(found, cases, cluster, question, strata, asked)
         return _told(found, _caution(strata, finest, failed[0].reason if failed else ""))
     raise failed[-1]
