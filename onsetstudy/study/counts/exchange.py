@@ -298,11 +298,5 @@ def _rare_kinds(frame: pd.DataFrame, kinds: tuple[str, ...], least: int) -> set[
     counts = frame.groupby(list(kinds), sort=True)["n"].sum().sort_values(kind="stable")
     if counts.iloc[0] >= least:
         return set()
-    rare: set[tuple[str, ...]] = set()
-    together = 0
-    for kind, n in counts.items():
-        if n >= least and together >= least:
-            break
-        rare.add(tuple(str(k) for k in (kind if isinstance(kind, tuple) else (kind,))))
-        together += int(n)
-    return rare
+    rare = counts[(counts < least) | (counts.cumsum() - counts < least)]
+    return {tuple(map(str, kind if isinstance(kind, tuple) else (kind,))) for kind in rare.index}

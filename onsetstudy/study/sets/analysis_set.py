@@ -284,19 +284,10 @@ def shared_baselines(
     if not columns:
         return None
     parts = np.column_stack([np.asarray(c).astype(str) for c in columns])
-    rows = parts.shape[0]
-    cases = np.ones(rows) if weight is None else np.asarray(weight, dtype=np.float64)
-    code = np.full(rows, "", dtype=object)
-    small = np.ones(rows, dtype=bool)
+    cases = pd.Series(np.ones(len(parts)) if weight is None else np.asarray(weight, dtype=np.float64))
+    code, small = pd.Series("", index=cases.index), pd.Series(True, index=cases.index)
     for kept in range(parts.shape[1], -1, -1):
-        here = np.flatnonzero(small)
-        if not here.size:
-            break
-        name = np.array(
-            [" | ".join(p[:kept]) + (" | others" if kept < p.size else "") for p in parts[here]], dtype=object
-        )
-        code[here] = name
-        _, group = np.unique(name.astype(str), return_inverse=True)
-        small[here] = np.bincount(group, weights=cases[here])[group] < least
-    found = code.astype(str)
-    return found if np.unique(found).size > 1 else None
+        others = " | others" if kept < parts.shape[1] else ""
+        code = code.mask(small, pd.Series([" | ".join(p[:kept]) + others for p in parts], dtype=object))
+        small &= cases.groupby(code).transform("sum") < least
+    return code.to_numpy(dtype=str) if code.nunique() > 1 else None

@@ -16,6 +16,7 @@ from onsetstudy.doses.results import AgentDose, ArmAmount, DoseFlag, DoseSummary
 from onsetstudy.protocol.model import DoseRule, Protocol
 
 BICARBONATE_PERCENT = 8.4
+LESS_DRUG = 0.05
 REASONS = (
     ("no_strength", "the strength of the anaesthetic is not recorded"),
     ("no_cartridge", "a buffered case without the volume of its cartridge"),
@@ -187,17 +188,9 @@ def _numbers(cases: pd.DataFrame, name: str) -> FloatArray:
 
 
 def _first_reasons(rows: tuple[BoolArray, ...], reasons: tuple[tuple[str, str], ...]) -> tuple[Reasons, ...]:
-    told = []
-    taken = np.zeros(rows[0].shape, dtype=bool)
-    for found, (code, text) in zip(rows, reasons, strict=True):
-        new = found & ~taken
-        taken |= new
-        if new.any():
-            told.append(Reasons(code=code, text=text, count=int(new.sum())))
-    return tuple(told)
-
-
-LESS_DRUG = 0.05
+    first = np.select(rows, range(len(rows)), -1)
+    counts = [int((first == k).sum()) for k in range(len(rows))]
+    return tuple(Reasons(code=c, text=text, count=n) for (c, text), n in zip(reasons, counts, strict=True) if n)
 
 
 def doses_of(
