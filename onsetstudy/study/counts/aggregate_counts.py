@@ -162,8 +162,6 @@ def _arms(data: AnalysisSet, known: ArmStanding | None) -> pd.DataFrame:
 
 
 def _counted(frame: pd.DataFrame) -> pd.DataFrame:
-    if frame.empty:
-        return frame.assign(n=pd.Series(dtype=np.int64))
     counted = pd.DataFrame(frame.groupby(list(frame.columns), sort=True, dropna=False, as_index=False).size())
     return counted.rename(columns={"size": "n"})
 

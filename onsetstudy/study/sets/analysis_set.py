@@ -232,7 +232,7 @@ class AnalysisSet:
     def cluster(self) -> StrArray | None:
         """The plan's cluster of each case; ``None`` where nobody repeats, or all cases are of one."""
         name = self.protocol.plan.cluster
-        if name is None or not len(self.frame):
+        if name is None:
             return None
         values = self.column(name)
         return values if 1 < np.unique(values).size < values.size else None

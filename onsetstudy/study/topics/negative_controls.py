@@ -99,8 +99,6 @@ def control_tests(data: AnalysisSet, records: Records, confirmations: int) -> tu
     minute = readings["minute"].to_numpy(dtype=np.float64)
     order = np.lexsort((minute, case))
     case, minute, felt = case[order], minute[order], (readings["response"] == "felt").to_numpy(dtype=bool)[order]
-    if not case.size:
-        return case, np.zeros(0, dtype=bool)
     right = derive_intervals(case, minute, felt, n_cases=len(data), confirmations=confirmations).right[case]
     after = pd.Series(case).groupby(case).cumcount(ascending=False).to_numpy()
     # Up to the onset; and the last tests of a tooth have too few after them to be one.
