@@ -232,12 +232,11 @@ def _flow(protocol: Protocol, records: Records, through: Quarter) -> pd.DataFram
     """Every case row read is in ``recorded`` once, and in ``refused``, ``left_out`` or ``analysed`` once."""
     reason = exclusion_reasons(records, protocol, through=through)
     practice = records.cases["practice_id"].astype(str)
-    rejects = records.rejects[records.rejects["table"] == "cases"]
-    if "practice_id" not in rejects:  # Cold tests alone were refused, and they do not name the practice.
-        rejects = rejects.assign(practice_id=None)
-    refused = rejects["practice_id"].astype(object).where(rejects["practice_id"].notna(), "not recorded").astype(str)
+    rejects = records.rejects[records.rejects["table"] == "cases"].astype(object)
+    # Where cold tests alone were refused there is no such column: they do not name the practice.
+    whose = rejects.reindex(columns=["practice_id"])["practice_id"]
     # A code that is not known to be one might be anything that was typed there.
-    refused = refused.where(refused.isin(set(practice)), "not recorded")
+    refused = whose.where(whose.isin(set(practice)), "not recorded")
     stage = np.where(reason == "", "analysed", "left_out")
     accepted = practice.to_frame().assign(stage=stage, code=reason.astype(str).to_numpy())
     lost = refused.to_frame().assign(stage="refused", code=rejects["code"].astype(str))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 
 from onsetstudy.core.errors import Problem, RecordsError
@@ -24,11 +23,11 @@ def what_can_be_learned(exchange: Exchange, before: Exchange | None = None) -> t
         If the file holds a word that is no code of the study, or a group smaller than it says: all of them are named.
     """
     problems, held = strange_words(exchange), exchange.held_back
-    cells = exchange.cells.to_frame()
     keys = _keys(exchange.cells)
-    groups = cells.groupby(keys, sort=True)["n"].sum()
+    cells = _grouped(exchange.cells.to_frame(), keys)
+    groups = cells.groupby("group")["n"].sum()
     for name, n in groups[groups < held.least].items():
-        what = f"the group {_told(name)} holds {n} cases only"
+        what = f"the group {name} holds {n} cases only"
         problems.append(Problem(what=what, mend="make the file anew", code="small_group"))
     if problems:
         raise RecordsError(problems)
@@ -41,7 +40,7 @@ def what_can_be_learned(exchange: Exchange, before: Exchange | None = None) -> t
         "technique, arm and onset, with the times of its tests as written down. The file does not say whose case it "
         "is; whoever has the records can find it.",
         *_single_scores(exchange),
-        *_ended_alike(cells, keys),
+        *_ended_alike(cells),
         _few_events(frame_of(exchange, "safety"), held.least),
         f"Merged to protect patients: {'; '.join(held.steps)}. {_counted(held.moved, 'case')} changed their group; "
         f"information on the hazard ratio kept: {kept}."
@@ -76,19 +75,19 @@ def what_can_be_learned(exchange: Exchange, before: Exchange | None = None) -> t
     return tuple(text for text in found if text)
 
 
-def _told(group: object) -> str:
-    return " ".join(map(str, group if isinstance(group, tuple) else (group,)))
-
-
-def _ended_alike(cells: pd.DataFrame, keys: list[str]) -> list[str]:
+def _ended_alike(cells: pd.DataFrame) -> list[str]:
     """Groups of which who was in them tells how it ended."""
-    right = cells["right_hazard"].astype(float)
-    never = cells.assign(never=np.where(right.isna(), cells["n"], 0)).groupby(keys)[["never", "n"]].sum()
-    alike = never[(never["never"] == never["n"]) | (cells.groupby(keys)["left_hazard"].nunique() == 1)].index
+    groups = cells.assign(ends=cells["right_hazard"].notna()).groupby("group")
+    alike = ~groups["ends"].any() | (groups["left_hazard"].nunique() == 1)
     return [
-        f"All cases of {_told(name)} ended alike: who knows that a patient was among them knows how it ended."
-        for name in alike
+        f"All cases of {name} ended alike: who knows that a patient was among them knows how it ended."
+        for name in alike.index[alike]
     ]
+
+
+def _grouped(cells: pd.DataFrame, columns: list[str]) -> pd.DataFrame:
+    """Cells with the name of the group that these columns make."""
+    return cells.assign(group=[" ".join(map(str, row)) for row in cells[columns].to_numpy()])
 
 
 def _few_events(safety: pd.DataFrame, least: int) -> str:
@@ -251,7 +250,7 @@ def _by_joined_kind(old: pd.DataFrame, new: pd.DataFrame, of_kind: list[str]) ->
 
     A kind that only one file names was among the others of the other one, or had no case in it yet.
     """
-    old, new = (f.assign(kind=[" ".join(map(str, row)) for row in f[of_kind].to_numpy()]) for f in (old, new))
+    old, new = (_grouped(f, of_kind).rename(columns={"group": "kind"}) for f in (old, new))
     other = " ".join([OTHER] * len(of_kind))
     before, after = set(old["kind"]), set(new["kind"])
     mixed = (before ^ after) | {other} if other in before | after else set()

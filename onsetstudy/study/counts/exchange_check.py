@@ -297,11 +297,9 @@ def _sums(exchange: Exchange) -> Iterator[Problem]:
 
 def _controls(exchange: Exchange) -> Iterator[Problem]:
     """Tests of control teeth: parts no larger than what they are parts of, in no more cases than there are."""
-    cells, wide = (
-        frame_of(exchange, "cells").groupby("arm")["n"].sum(),
-        _by_arm(frame_of(exchange, "controls"), CONTROLS),
-    )
-    if (wide["cases"] > cells.reindex(wide.index).fillna(0)).any():
+    wide = _by_arm(frame_of(exchange, "controls"), CONTROLS)
+    by_arm = frame_of(exchange, "cells").groupby("arm")["n"].sum()
+    if (wide["cases"] > by_arm.reindex(wide.index, fill_value=0)).any():
         yield _problem("more cases with a control tooth than there are", "sum")
     if (wide["cases"] < exchange.held_back.least).any():
         yield _problem("control teeth of fewer cases than it says that it tells apart", "small_group")

@@ -41,7 +41,6 @@ from onsetstudy.study.group.pool_files import (
     gates_of,
     gather,
     last_quarter,
-    left_out,
     sent_less,
     until,
     without,
@@ -55,7 +54,7 @@ from onsetstudy.study.sets.contrasts import cautions_of
 from onsetstudy.study.sets.counted_set import CountedSet
 
 PACKAGES = ("onsetstudy", "numpy", "pandas", "scipy", "statsmodels")
-WITHOUT_QUARTER = ("pain_difference", "chair_time_difference", "treatment_success_difference")
+WITHOUT_QUARTER = (*OF_SCORES, "chair_time_difference")
 
 
 def analyse_group(
@@ -168,7 +167,8 @@ def _group_of(files: Sequence[tuple[str, Exchange]], protocol: Protocol, quarter
     whole, secret = cut(everything, this.label), _secret(everything)
     letters = _letters(everything.practices, secret)
     gates = gates_of(whole, letters)
-    counts = without(whole, left_out(gates, letters))
+    out = {gate.letter for gate in gates if gate.left_out}
+    counts = without(whole, tuple(code for code in whole.practices if letters[code] in out))
     return _Group(quarter=this, whole=whole, counts=counts, letters=letters, gates=gates, secret=secret)
 
 

@@ -266,12 +266,6 @@ def _gate(code: str, counts: Gathered, letters: dict[str, str]) -> GroupGate:
     return GroupGate(letter=letter, verdict=verdict, doubts=doubts, left_out=False)
 
 
-def left_out(gates: tuple[GroupGate, ...], letters: dict[str, str]) -> tuple[str, ...]:
-    """Codes of the practices whose tests cannot bear the claim, where others' can."""
-    out = {gate.letter for gate in gates if gate.left_out}
-    return tuple(code for code in sorted(letters) if letters[code] in out)
-
-
 def without(counts: Gathered, codes: tuple[str, ...]) -> Gathered:
     """The counts without some practices, in everything that makes up the answer."""
     if not codes:

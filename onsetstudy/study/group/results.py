@@ -7,7 +7,7 @@ from functools import partial
 
 from onsetstudy.core.claims import Claims
 from onsetstudy.core.quantities import quantity_of, read_earlier
-from onsetstudy.core.results import Caution, Counts, Estimate, EstimateLike, HypothesisTest, NotAvailable, complement_of
+from onsetstudy.core.results import Caution, Counts, EstimateLike, HypothesisTest, NotAvailable, complement_of
 from onsetstudy.core.serialise import Serialisable, result_kind
 from onsetstudy.inference.estimate_or_reason import not_asked
 from onsetstudy.outcomes.harm_results import ArmEvents
@@ -16,7 +16,6 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.results import ArmStanding, Doubt
 from onsetstudy.study.answer.claims import (
     Told,
-    allowed_for_looks,
     cases_told,
     claims_among,
     deciding_look,
@@ -259,14 +258,13 @@ class GroupResults(Serialisable):
         """
         if self.looks is None or not LOOKS_NOT_KNOWN & set(self.unlike_rows):
             return ()
-        first, found = self.looks.plan.looks[0].upper, []
-        for claim in self.claims.page_one()[1:]:
-            if isinstance(claim.answer, Estimate) and claim.alone is not None and claim.bears and claim.bears.side:
-                alone = replace(claim.answer, interval=claim.alone)
-                wide = allowed_for_looks(alone, claim.quantity, first, claim.test).interval
-                if not claim.quantity.side(wide.low, wide.high):
-                    found.append(claim.quantity.key)
-        return tuple(found)
+        held = replace(self, strictest=self.looks.plan.looks[0].upper)
+        pairs = zip(self.claims.page_one()[1:], held.claims.page_one()[1:], strict=True)
+        return tuple(
+            ours.quantity.key
+            for ours, strict in pairs
+            if ours.bears and ours.bears.side and not (strict.bears and strict.bears.side)
+        )
 
     def answer(self, key: str) -> EstimateLike | None:
         """The answer for a quantity: combined within practices where that is given, else the mean of practices.

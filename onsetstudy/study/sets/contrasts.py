@@ -21,7 +21,7 @@ from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
 from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.strata import Strata, merge_small
 from onsetstudy.outcomes.scores.within_patient import mean_within_patients
-from onsetstudy.protocol.estimands import Estimand, estimand_of
+from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.sets.analysis_set import DONE, PRACTICE, AnalysisSet, by_one_minute
 from onsetstudy.study.sets.counted_set import CountedSet
@@ -84,14 +84,12 @@ def arm_missing(cases: AnalysisSet, reason: str, *, code: str = "arm_missing") -
 
 def success_of(cases: AnalysisSet) -> ArmContrast:
     """Proportion numb by the target minute, and its difference."""
-    asked = estimand_of(cases.protocol, "success_difference")
-    return _within(cases, "success", success_by, asked, target_min=asked.minute)
+    return _within(cases, "success_difference", "success", success_by, "target_min")
 
 
 def not_numb_of(cases: AnalysisSet) -> ArmContrast:
     """Proportion not numb up to the horizon, and its difference."""
-    asked = estimand_of(cases.protocol, "not_numb_difference")
-    return _within(cases, "success", never_numb_share, asked, tau_min=asked.minute)
+    return _within(cases, "not_numb_difference", "success", never_numb_share, "tau_min")
 
 
 def compared_treatments(
@@ -163,8 +161,7 @@ def treatments_of(cases: AnalysisSet) -> ArmContrast:
 
 def _proportion(cases: AnalysisSet, name: str, what: str) -> ArmContrast:
     """A proportion by the one minute, under the name of what it is."""
-    asked = estimand_of(cases.protocol, TREATED)
-    found = _within(cases, "treatment", success_by, asked, target_min=DONE)
+    found = _within(cases, TREATED, "treatment", success_by, "target_min")
     method = found.method.replace(f" by {DONE:g} min", f" {what}")
 
     def named(each: Estimate, quantity: str) -> Estimate:
@@ -182,8 +179,7 @@ def _proportion(cases: AnalysisSet, name: str, what: str) -> ArmContrast:
 
 def wait_of(cases: AnalysisSet) -> ArmContrast:
     """Restricted mean time to onset, and its difference."""
-    asked = estimand_of(cases.protocol, "rmst_difference")
-    return _within(cases, "wait", estimate_rmst, asked, tau_min=asked.minute)
+    return _within(cases, "rmst_difference", "wait", estimate_rmst, "tau_min")
 
 
 BY_ARM = {
@@ -215,16 +211,18 @@ def of_one_arm(cases: AnalysisSet, verb: Callable[[AnalysisSet], ArmContrast]) -
     return next(e for e in found.arms if e.contrast == present)
 
 
-def _within(
-    cases: AnalysisSet, question: str, verb: Callable[..., ArmContrast], asked: Estimand, **more: Any
-) -> ArmContrast:
+def _within(cases: AnalysisSet, key: str, question: str, verb: Callable[..., ArmContrast], minute: str) -> ArmContrast:
     """The comparison within patients who have both arms, else in the finest strata in which it can be made.
 
     Where the cases of a stratum do not determine it, the next coarser strata are used, and a caution says why: a result
     of some cases alone would pass for one of all. That sees how far testing went, which the strata themselves do not.
+    ``minute`` is what the verb calls the minute.
     """
+    asked = estimand_of(cases.protocol, key)
+    at = DONE if question == "treatment" else asked.minute
+    more = {minute: at, "grace_min": asked.grace_min}
     if (pairs := cases.pairs()) is not None:
-        return within_patients(cases, pairs, question, asked, **more)
+        return within_patients(cases, pairs, question, asked.quantity, **more)
     protocol, failed = cases.protocol, list[NotEstimable]()
     within = tuple(column for name, column in COLUMNS.items() if name in protocol.plan.estimate_strata)
     finest: Strata | None = None
@@ -239,14 +237,13 @@ def _within(
                 stratum=None if strata.one else strata.code,
                 weight=cases.weight,
                 conf_level=protocol.plan.conf_level,
-                grace_min=asked.grace_min,
                 **more,
             )
         except NotEstimable as error:
             failed.append(error)
             continue
         if (cluster := cases.cluster()) is not None:
-            found = _clustered(found, cases, cluster, question, strata, asked)
+            found = _clustered(found, cases, cluster, question, strata, at, asked.grace_min)
         return _told(found, _caution(strata, finest, failed[0].reason if failed else ""))
     raise failed[-1]
 
@@ -262,14 +259,14 @@ def _steps(cases: AnalysisSet, names: tuple[str, ...]) -> Iterator[Strata]:
 
 
 def _clustered(
-    found: ArmContrast, cases: AnalysisSet, cluster: StrArray, question: str, strata: Strata, asked: Estimand
-) -> ArmContrast:
+    found: ArmContrast, cases: AnalysisSet, cluster: StrArray, question: str, strata: Strata, minute: float,
+    grace_min: float | None,
+) -> ArmContrast:  # fmt: skip
     """The comparison with intervals that take the cases of a patient together."""
     waits, protocol = question == "wait", cases.protocol
-    minute = DONE if question == "treatment" else asked.minute
     *arms, apart = cluster_spread(
         cases.times(question), cases.arm, cluster,
-        reference_arm=protocol.reference_arm, minute=minute, grace_min=asked.grace_min or 0.0, waits=waits,
+        reference_arm=protocol.reference_arm, minute=minute, grace_min=grace_min or 0.0, waits=waits,
         stratum=None if strata.one else strata.code, curves=cases.work.curves,
     )  # fmt: skip
     span, what = minute if waits else 1.0, CLUSTERS.get(protocol.plan.cluster or "", "cluster")
