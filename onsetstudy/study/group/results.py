@@ -26,16 +26,9 @@ from onsetstudy.study.results import ArmCurve, LooksTaken, NegativeControl, Prov
 from onsetstudy.survival.results import SharedFrailty
 
 COMPARED = (
-    "rmst_difference",
-    "hazard_ratio",
-    "success_difference",
-    "not_numb_difference",
-    "pain_difference",
-    "pain_shift",
-    "chair_time_difference",
-    "treatment_success_difference",
-)
-
+    "rmst_difference", "hazard_ratio", "success_difference", "not_numb_difference", "pain_difference", "pain_shift",
+    "chair_time_difference", "treatment_success_difference",
+)  # fmt: skip
 LOOKS_NOT_KNOWN = frozenset({"first_look", "beyond"})
 """Reasons of ``unlike_rows`` for which the files do not tell at which looks the records may have decided."""
 

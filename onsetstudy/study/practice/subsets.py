@@ -120,6 +120,11 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
     for name, key in asked.items():
         told[name], told[f"{name}_difference"] = _by_arm(data, key, refusal, minimum)
     ratio = _hazard_ratio(data, refusal)
+    of_comparisons = cautions_of(
+        (told["wait_difference"], told["success_difference"]),
+        ("incomplete_pairs", "untested_pairs", "further_cases", "cases_together", "coarser_strata",
+         "practices_together", "unlike_gaps"),
+    )  # fmt: skip
     return Population(
         label=label,
         dimension=dimension,
@@ -132,22 +137,7 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
         pain=_pain(data, refusal),
         pain_difference=_pain_difference(data, refusal),
         naive=naive_stopwatch(data),
-        caution=(
-            *_cautions(counts),
-            *cautions_of((ratio,), ("clusters_too_narrow",)),
-            *cautions_of(
-                (told["wait_difference"], told["success_difference"]),
-                (
-                    "incomplete_pairs",
-                    "untested_pairs",
-                    "further_cases",
-                    "cases_together",
-                    "coarser_strata",
-                    "practices_together",
-                    "unlike_gaps",
-                ),
-            ),
-        ),
+        caution=(*_cautions(counts), *cautions_of((ratio,), ("clusters_too_narrow",)), *of_comparisons),
     )
 
 

@@ -14,17 +14,9 @@ from onsetstudy.study.results import ArmTable, ArmTableRow
 
 OPERATOR = "clinician_id"
 CATEGORIES = (
-    "practice_id",
-    OPERATOR,
-    "procedure",
-    "technique",
-    "pulp_status",
-    "agent",
-    "vasoconstrictor",
-    "topical",
-    "age_band",
+    "practice_id", OPERATOR, "procedure", "technique", "pulp_status", "agent", "vasoconstrictor", "topical", "age_band",
     "quarter",
-)
+)  # fmt: skip
 MEASURES = ("volume_ml", "anxiety_before", "mixed_to_injection_min", "weight_kg")
 NOT_RECORDED = "not recorded"
 
