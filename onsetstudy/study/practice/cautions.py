@@ -143,11 +143,9 @@ def headline_cautions(results: StudyResults) -> tuple[Caution, ...]:
 
 def log_doubted(review: AllocationReview | None) -> Caution | None:
     """Arms taken from an opening log that was changed, or that the ledger does not hold so."""
-    if review is None or review.source != "log":
+    deviations = () if review is None or review.source != "log" else review.deviations
+    if not (told := "; ".join(f"{d.count} {d.text}" for d in deviations if d.code in LOG_FAULTS)):
         return None
-    if not (found := [d for d in review.deviations if d.code in LOG_FAULTS]):
-        return None
-    told = "; ".join(f"{d.count} {d.text}" for d in found)
     text = (
         f"Alarm: the arms are those of an opening log that cannot be believed: {told}. Restore log and ledger from "
         "your backup before anything is concluded."
@@ -197,7 +195,7 @@ def operator_one_arm(table: ArmTable, *, randomised: bool) -> Caution | None:
     and every such operator looked at.
     """
     counts = [[cell[0] or 0 for cell in row.cells[:2]] for row in table.rows if row.variable == OPERATOR]
-    arms = [sum(operator[place] for operator in counts) for place in (0, 1)] if counts else [0, 0]
+    arms = [sum(operator[place] for operator in counts) for place in (0, 1)]
     one = [sum(c) for c in counts if min(c) == 0 and sum(c) >= LEAST_OF_AN_OPERATOR]
     if min(arms) == 0 or not one or sum(one) <= MOST_MISSING * sum(arms):
         return None
