@@ -250,8 +250,6 @@ def merge_small_groups(frame: pd.DataFrame, *, least: int, period: str, kinds: t
     too few. Then, kind by kind, periods with too few cases are joined with the next (the last with the one before).
     Comparisons within kinds are thus untouched wherever a kind has enough cases in all; what is lost is when they were.
     """
-    if least < 1:
-        raise OnsetStudyError(f"the fewest cases of a group must be at least 1, not {least}")
     total = int(frame["n"].sum())
     if total < least:
         raise OnsetStudyError(
