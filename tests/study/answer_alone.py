@@ -9,7 +9,7 @@ from functools import partial
 import pytest
 
 from onsetstudy.core.errors import NotEstimable
-from onsetstudy.study.practice.curves import arm_curves
+from onsetstudy.study.practice.subsets import arm_curves
 from tests.examples import THOROUGH
 
 GROUP, PRACTICE = "onsetstudy.study.group", "onsetstudy.study.practice"

@@ -47,7 +47,7 @@ def documents(records, primary):
     practice = analyse(protocol, records, quarter=QUARTER, without_list="a part of invented cases")
     tally = tally_records(protocol, records, through=protocol.quarters[-1])
     files = [
-        (code, make_exchange(tally, protocol, code, records_digest=records.digest, options=ONE_OF_ALL))
+        (code, make_exchange(tally, protocol, code, records_digest=records.digest, least_cases=ONE_OF_ALL))
         for code in tally.practices
     ]
     return practice, analyse_group(files, protocol)
@@ -135,7 +135,7 @@ def test_the_other_arm_as_reference_turns_every_claim_of_rows_and_of_files():
     )
     tally = tally_records(turned, records, through=turned.quarters[-1])
     files = [
-        (code, make_exchange(tally, turned, code, records_digest=records.digest, options=ONE_OF_ALL))
+        (code, make_exchange(tally, turned, code, records_digest=records.digest, least_cases=ONE_OF_ALL))
         for code in tally.practices
     ]
     group = analyse_group(files, turned)

@@ -14,7 +14,7 @@ from onsetstudy.core.results import Estimate
 from onsetstudy.inference.strata import merge_small
 from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.counted_estimates import difference_of_counts
-from onsetstudy.study.counts.exchange import SendOptions, make_exchange
+from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.group.interim import group_looks
 from onsetstudy.study.group.pool_files import gather
 from onsetstudy.study.practice.interim import looks_taken
@@ -30,7 +30,7 @@ pytestmark = pytest.mark.usefixtures("unpainted")
 
 PROTOCOL = demo.PROTOCOL
 ARMS = ("plain", "buffered")
-ONE_OF_ALL = SendOptions(least_cases=1)
+ONE_OF_ALL = 1
 
 
 def some(seed, keep, *, swapped=False):
@@ -61,7 +61,7 @@ def counts_of(records, protocol=PROTOCOL):
     """What the files of all practices tell together."""
     tally = tally_records(protocol, records, through=protocol.quarters[-1])
     files = [
-        (code, make_exchange(tally, protocol, code, records_digest=records.digest, options=ONE_OF_ALL))
+        (code, make_exchange(tally, protocol, code, records_digest=records.digest, least_cases=ONE_OF_ALL))
         for code in tally.practices
     ]
     return gather(files, protocol)

@@ -24,7 +24,7 @@ from onsetstudy.report.sections.before.plan_words import headline
 from onsetstudy.report.sentences import sentence
 from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.counted_estimates import difference_of_counts
-from onsetstudy.study.counts.exchange import SendOptions, make_exchange
+from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.counts.exchange_check import check_exchange
 from onsetstudy.study.group.analyse_group import analyse_group
 from onsetstudy.study.group.pool_files import gather
@@ -70,8 +70,9 @@ def records(protocol):
 @pytest.fixture(scope="module")
 def files(protocol, records):
     tally = tally_records(protocol, records, through=protocol.quarters[-1])
-    one = SendOptions(least_cases=1)
-    return [(c, make_exchange(tally, protocol, c, records_digest=records.digest, options=one)) for c in tally.practices]
+    return [
+        (c, make_exchange(tally, protocol, c, records_digest=records.digest, least_cases=1)) for c in tally.practices
+    ]
 
 
 def counted(x0, n0, x1, n1, protocol):

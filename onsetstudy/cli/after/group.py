@@ -118,8 +118,8 @@ def _say_grown(
     now = cases_of_page(found)
     first: dict[tuple[str, int], str] = {}
     for name, before in earlier:
-        for few in grown_by_few(now, before):
-            first.setdefault((few.practice, few.cases), name)
+        for practice, cases in grown_by_few(now, before):
+            first.setdefault((practice, cases), name)
     for (practice, cases), name in first.items():
         more = f"{counted(abs(cases), 'case')} {'more' if cases > 0 else 'fewer'}"
         say.please_look(

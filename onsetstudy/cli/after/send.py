@@ -60,7 +60,7 @@ def send(
     from onsetstudy.study.answer.cautions import arms_caution
     from onsetstudy.study.counts.aggregate_counts import tally_records
     from onsetstudy.study.counts.disclosure import what_can_be_learned
-    from onsetstudy.study.counts.exchange import SendOptions, make_exchange
+    from onsetstudy.study.counts.exchange import make_exchange
 
     if len(practices) > 1:
         raise click.UsageError("A file is of one practice: give --practice once, and send again for the next.")
@@ -80,10 +80,10 @@ def send(
     slips = given.slips_told(log, recorded, practices=(practice,), through=through)
     given.refuse_unrecorded(practice, slips, allowed=send_incomplete)
     doubts = doubts_of_practice(checked, promised, practice, through=through)
-    chosen = SendOptions(least_cases=least_cases, operators=operators)
     exchange = make_exchange(
-        tally, promised, practice, records_digest=checked.digest, options=chosen, doubts=doubts, slips=slips
-    )
+        tally, promised, practice, records_digest=checked.digest, least_cases=least_cases, operators=operators,
+        doubts=doubts, slips=slips,
+    )  # fmt: skip
     exchange = replace(exchange, ledger_head=ledger_entries.head_beside(protocol))
     before = None if after is None else read_exchange(after)
     path = write_exchange(exchange, into)

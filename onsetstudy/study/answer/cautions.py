@@ -28,21 +28,22 @@ def arms_caution(arms: ArmStanding | None) -> Caution | None:
     """What a reader of a randomised study must know of its arms; ``None`` where all are known and most were given."""
     if arms is None or not arms.cases:
         return None
-    deviants = deviants_told(arms)
-    if arms.source != "none" and arms.verified == arms.cases:
-        return Caution(code="arms", text=deviants) if deviants else None
+    rest, text = arms.cases - arms.verified, ""
     if arms.source == "none":
-        return Caution(code="arms", text=f"Randomised, but {NOT_CHECKED}: {arms.reason}.")
-    source = SOURCES[arms.source]
-    rest = arms.cases - arms.verified
-    text = (
-        f"Alarm: none of {arms.cases} randomised cases could be found in the {source}; {NOT_CHECKED}. What chance "
-        "had made alike is not known to be compared here: find the right log before anything is concluded."
-        if arms.as_injected
-        else f"{arms.verified} of {arms.cases} randomised cases were verified against the {source}; the other {rest} "
-        f"{'counts' if rest == 1 else 'count'} in the arm that was injected."
-    )
-    return Caution(code="arms", text=" ".join((text, deviants)).rstrip())
+        text = f"Randomised, but {NOT_CHECKED}: {arms.reason}."
+    elif arms.as_injected:
+        text = (
+            f"Alarm: none of {arms.cases} randomised cases could be found in the {SOURCES[arms.source]}; {NOT_CHECKED}."
+            " What chance had made alike is not known to be compared here: find the right log before anything is "
+            "concluded."
+        )
+    elif rest:
+        text = (
+            f"{arms.verified} of {arms.cases} randomised cases were verified against the {SOURCES[arms.source]}; the "
+            f"other {rest} {'counts' if rest == 1 else 'count'} in the arm that was injected."
+        )
+    text = " ".join((text, deviants_told(arms))).strip()
+    return Caution(code="arms", text=text) if text else None
 
 
 def deviants_told(arms: ArmStanding | None) -> str:

@@ -33,6 +33,7 @@ from onsetstudy.outcomes.scores.pain_moments import welch_difference
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.results import SHUTS, Doubt
+from onsetstudy.study.planning.power import BY_SPENDING
 from onsetstudy.study.results import LooksTaken, Population
 
 DOUBTED = {
@@ -206,7 +207,7 @@ def _few_of_an_arm(quantity: Quantity, answer: Estimate, protocol: Protocol) -> 
     """
     pairs = within_patients(answer)
     least = min((arm.cases for arm in answer.n.by_arm), default=LEAST_OF_AN_ARM)
-    spends = protocol.looks is not None and protocol.looks.boundary not in ("none", "anytime")
+    spends = protocol.looks is not None and protocol.looks.boundary in BY_SPENDING
     looked_at = spends and quantity is quantity_of(protocol.plan.primary)
     told = {"rmst_difference": "waiting"} | ({"pain_difference": "mean pain"} if looked_at else {})
     enough = LEAST_PAIRS if pairs and not looked_at else LEAST_OF_AN_ARM

@@ -162,8 +162,6 @@ def _arms(data: AnalysisSet, known: ArmStanding | None) -> pd.DataFrame:
 
 
 def _counted(frame: pd.DataFrame) -> pd.DataFrame:
-    if frame.empty:
-        return frame.assign(n=pd.Series(dtype=np.int64))
     counted = pd.DataFrame(frame.groupby(list(frame.columns), sort=True, dropna=False, as_index=False).size())
     return counted.rename(columns={"size": "n"})
 
@@ -206,16 +204,13 @@ def _safety(data: AnalysisSet, open_tables: OpenTables) -> pd.DataFrame:
 def _controls(data: AnalysisSet, records: Records) -> pd.DataFrame:
     """Tests of control teeth, as the practice's own report counts them."""
     protocol = data.protocol
-    number, answers = np.zeros(0, dtype=np.int64), np.zeros(0, dtype=bool)
-    able, began = number, answers
+    rows: dict[str, IntArray] = dict.fromkeys(CONTROLS, np.zeros(0, dtype=np.int64))
     if protocol.schedule.control_tooth != "none":
-        readings = records.readings[records.readings["tooth_role"] == "control"]
-        place = pd.Index(data.frame["case_id"]).get_indexer(readings["case_id"])
-        number = place[place >= 0].astype(np.int64)
-        answers = (readings["response"] == "not_felt").to_numpy(dtype=bool)[place >= 0]
-        able, began = control_tests(data.frame["case_id"], records, protocol.onset.confirmations)
-    rows = {"cases": np.unique(number), "tests": number, "not_felt": number[answers], "able": able,
-            "began": able[began]}  # fmt: skip
+        tests, readings = data.readings(records, "control")
+        able, began = control_tests(data, records, protocol.onset.confirmations)
+        not_felt = tests[(readings["response"] == "not_felt").to_numpy(dtype=bool)]
+        told = (np.unique(tests), tests, not_felt, able, able[began])
+        rows = dict(zip(CONTROLS, told, strict=True))
     return _by_arm(data.column("practice_id"), data.arm, rows)
 
 
@@ -237,12 +232,11 @@ def _flow(protocol: Protocol, records: Records, through: Quarter) -> pd.DataFram
     """Every case row read is in ``recorded`` once, and in ``refused``, ``left_out`` or ``analysed`` once."""
     reason = exclusion_reasons(records, protocol, through=through)
     practice = records.cases["practice_id"].astype(str)
-    rejects = records.rejects[records.rejects["table"] == "cases"]
-    if "practice_id" not in rejects:  # Cold tests alone were refused, and they do not name the practice.
-        rejects = rejects.assign(practice_id=None)
-    refused = rejects["practice_id"].astype(object).where(rejects["practice_id"].notna(), "not recorded").astype(str)
+    rejects = records.rejects[records.rejects["table"] == "cases"].astype(object)
+    # Where cold tests alone were refused there is no such column: they do not name the practice.
+    whose = rejects.reindex(columns=["practice_id"])["practice_id"]
     # A code that is not known to be one might be anything that was typed there.
-    refused = refused.where(refused.isin(set(practice)), "not recorded")
+    refused = whose.where(whose.isin(set(practice)), "not recorded")
     stage = np.where(reason == "", "analysed", "left_out")
     accepted = practice.to_frame().assign(stage=stage, code=reason.astype(str).to_numpy())
     lost = refused.to_frame().assign(stage="refused", code=rejects["code"].astype(str))

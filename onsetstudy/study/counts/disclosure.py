@@ -2,24 +2,16 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable, Iterable
-from typing import Any
-
-import numpy as np
 import pandas as pd
 
 from onsetstudy.core.errors import Problem, RecordsError
 from onsetstudy.records.derived.results import ArmStanding
-from onsetstudy.study.counts.exchange_check import strange_words
-from onsetstudy.study.counts.small_groups import OTHER
+from onsetstudy.study.counts.exchange import JOIN, OTHER
+from onsetstudy.study.counts.exchange_check import frame_of, strange_words
 from onsetstudy.study.exchange_results import CountTable, Exchange
 
-EVENTS = {"event": "an adverse event", "serious": "a serious adverse event", "supplement": "a supplement"}
+EVENTS = {"serious": "a serious adverse event", "supplement": "a supplement", "event": "an adverse event"}
 """Words for the kinds of events; the other rows of that table say of how many cases."""
-
-Kind = Callable[[dict[str, Any]], str]
-"""Name of the kind that a row of cells is of."""
 
 
 def what_can_be_learned(exchange: Exchange, before: Exchange | None = None) -> tuple[str, ...]:
@@ -31,11 +23,11 @@ def what_can_be_learned(exchange: Exchange, before: Exchange | None = None) -> t
         If the file holds a word that is no code of the study, or a group smaller than it says: all of them are named.
     """
     problems, held = strange_words(exchange), exchange.held_back
-    cells = exchange.cells.to_frame()
     keys = _keys(exchange.cells)
-    groups = cells.groupby(keys, sort=True)["n"].sum()
+    cells = _grouped(exchange.cells.to_frame(), keys)
+    groups = cells.groupby("group")["n"].sum()
     for name, n in groups[groups < held.least].items():
-        what = f"the group {_told(name)} holds {n} cases only"
+        what = f"the group {name} holds {n} cases only"
         problems.append(Problem(what=what, mend="make the file anew", code="small_group"))
     if problems:
         raise RecordsError(problems)
@@ -48,8 +40,8 @@ def what_can_be_learned(exchange: Exchange, before: Exchange | None = None) -> t
         "technique, arm and onset, with the times of its tests as written down. The file does not say whose case it "
         "is; whoever has the records can find it.",
         *_single_scores(exchange),
-        *_ended_alike(cells, keys),
-        _few_events(exchange.safety, held.least),
+        *_ended_alike(cells),
+        _few_events(frame_of(exchange, "safety"), held.least),
         f"Merged to protect patients: {'; '.join(held.steps)}. {_counted(held.moved, 'case')} changed their group; "
         f"information on the hazard ratio kept: {kept}."
         if held.steps
@@ -83,23 +75,22 @@ def what_can_be_learned(exchange: Exchange, before: Exchange | None = None) -> t
     return tuple(text for text in found if text)
 
 
-def _told(group: object) -> str:
-    return " ".join(map(str, group if isinstance(group, tuple) else (group,)))
-
-
-def _ended_alike(cells: pd.DataFrame, keys: list[str]) -> list[str]:
+def _ended_alike(cells: pd.DataFrame) -> list[str]:
     """Groups of which who was in them tells how it ended."""
-    right = cells["right_hazard"].astype(float)
-    never = cells.assign(never=np.where(right.isna(), cells["n"], 0)).groupby(keys)[["never", "n"]].sum()
-    alike = never[(never["never"] == never["n"]) | (cells.groupby(keys)["left_hazard"].nunique() == 1)].index
+    groups = cells.assign(ends=cells["right_hazard"].notna()).groupby("group")
+    alike = ~groups["ends"].any() | (groups["left_hazard"].nunique() == 1)
     return [
-        f"All cases of {_told(name)} ended alike: who knows that a patient was among them knows how it ended."
-        for name in alike
+        f"All cases of {name} ended alike: who knows that a patient was among them knows how it ended."
+        for name in alike.index[alike]
     ]
 
 
-def _few_events(counts: CountTable, least: int) -> str:
-    safety = counts.to_frame()
+def _grouped(cells: pd.DataFrame, columns: list[str]) -> pd.DataFrame:
+    """Cells with the name of the group that these columns make."""
+    return cells.assign(group=[" ".join(map(str, row)) for row in cells[columns].to_numpy()])
+
+
+def _few_events(safety: pd.DataFrame, least: int) -> str:
     few = int(((safety["what"] != "cases") & (safety["n"] < least)).sum())
     if not few:
         return ""
@@ -145,22 +136,19 @@ def learned_by_subtraction(before: Exchange, after: Exchange) -> tuple[str, ...]
     least = after.held_back.least
     # Everything that tells groups apart but the quarter, whose borders may have moved.
     of_kind = [c for c in _keys(after.cells) if c != "quarter" and c in before.cells.columns]
-    kind_of = _joined_kinds(before.cells, after.cells, of_kind)
-    old, new = (_summed(e.cells, kind_of) for e in (before, after))
-    by_quarter = _added_by_quarter(before, after, kind_of, least)
-    in_all = [f"{_grown(added, 'case')} of {kind} " for kind, added in _changed(old, new, set(old) | set(new), least)]
+    old, new = _by_joined_kind(frame_of(before, "cells"), frame_of(after, "cells"), of_kind)
+    by_quarter, total = _added_by_quarter(old, new, least), int(new["n"].sum() - old["n"].sum())
+    in_all = [f"{_grown(added, 'case')} of {kind} " for kind, added in _changed(old, new, "kind", least)]
     found = [
         f"{more}than in the file sent before: each stands alone."
         for more in in_all
         if not any(sentence.startswith(f"{more}in ") for sentence in by_quarter)
     ]
-    total = new.total() - old.total()
     if 0 < abs(total) < least and not in_all:
         found.append(f"{_grown(total, 'case')} in all than in the file sent before: each stands alone.")
     found += by_quarter
-    found += _added_events(before.safety, after.safety, least)
-    found += _added_values(before.values, after.values, least)
-    found += _added_controls(before, after, least)
+    for table, added_to in (("safety", _added_events), ("values", _added_values), ("controls", _added_controls)):
+        found += added_to(frame_of(before, table), frame_of(after, table), least)
     rest = (
         f"Wait until every group has grown by {least} that did not all end alike, or have the older file deleted first."
         if found
@@ -172,79 +160,73 @@ def learned_by_subtraction(before: Exchange, after: Exchange) -> tuple[str, ...]
     return tuple(found)
 
 
-def _added_by_quarter(before: Exchange, after: Exchange, kind_of: Kind, least: int) -> list[str]:
+def _added(old: pd.DataFrame, new: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
+    """How many came to each group of these columns, or went (below 0)."""
+    both = pd.concat([new, old.assign(n=-old["n"])], ignore_index=True)
+    return pd.DataFrame(both.groupby(keys, dropna=False, as_index=False)["n"].sum())
+
+
+def _changed(old: pd.DataFrame, new: pd.DataFrame, key: str, least: int) -> list[tuple[str, int]]:
+    """Groups that grew or shrank by fewer cases than may stand alone, and by how many."""
+    added = _added(old, new, [key])
+    few = added[(added["n"] != 0) & (added["n"].abs() < least)]
+    return [(str(name), int(n)) for name, n in zip(few[key], few["n"], strict=True)]
+
+
+def _added_by_quarter(old: pd.DataFrame, new: pd.DataFrame, least: int) -> list[str]:
     """Groups by quarter that both files hold, if few cases came or went, or all that came ended alike."""
-    joined = _joined_quarters((before.cells, after.cells), kind_of)
-
-    def group(row: dict[str, Any]) -> str:
-        kind = kind_of(row)
-        return f"{kind} in {joined[kind, row['quarter']]}"
-
-    shared = [c for c in after.cells.columns if c in before.cells.columns]
-    ends = [c for c in shared if c == "arm" or c.startswith(("left_", "right_"))]
-    old, new = (_split(e.cells, group, ends) for e in (before, after))
+    joined = _joined_quarters(pd.concat([old, new]))
+    old, new = (
+        f.assign(group=[joined[k, q] for k, q in zip(f["kind"], f["quarter"], strict=True)]) for f in (old, new)
+    )
+    ends = [c for c in new.columns if c in old.columns and (c == "arm" or c.startswith(("left_", "right_")))]
     found = []
-    for name in sorted(set(old) & set(new)):
-        came, went = new[name] - old[name], old[name] - new[name]
-        found += _few(came.total(), went.total(), "case", name, "each stands alone", least)
-        if came.total() >= least and (ended := _alike(came, ends)):
+    for name, rows in _added(old, new, ["group", *ends]).groupby("group"):
+        if not (old["group"].eq(name).any() and new["group"].eq(name).any()):
+            continue
+        came = rows[rows["n"] > 0]
+        n = came["n"].sum()
+        found += _few(rows, "case", str(name), "each stands alone", least)
+        if n >= least and (ended := _alike(came)):
             found.append(
-                f"The {came.total()} cases added to {name} since the file sent before all ended alike ({ended}): who "
+                f"The {n} cases added to {name} since the file sent before all ended alike ({ended}): who "
                 "knows that a patient was among them knows how it ended."
             )
     return found
 
 
-def _added_events(before: CountTable, after: CountTable, least: int) -> list[str]:
-    def group(row: dict[str, Any]) -> str:
-        return f"the arm {row['arm']}: {EVENTS[row['what']]}" if row["what"] in EVENTS else ""
-
-    old, new = (_summed(table, group) for table in (before, after))
+def _added_events(old: pd.DataFrame, new: pd.DataFrame, least: int) -> list[str]:
     return [
-        f"{_grown(added, 'case')} with {what} in {arm} than in the file sent before: who knows whose cases "
+        f"{_grown(added, 'case')} with {what} in the arm {arm} than in the file sent before: who knows whose cases "
         f"were {'added' if added > 0 else 'taken out'} may know whose it is."
-        for name, added in _changed(old, new, (set(old) | set(new)) - {""}, least)
-        for arm, what in [name.split(": ")]
+        for kind, what in EVENTS.items()
+        for arm, added in _changed(old[old["what"] == kind], new[new["what"] == kind], "arm", least)
     ]
 
 
-def _added_values(before: CountTable, after: CountTable, least: int) -> list[str]:
-    def group(row: dict[str, Any]) -> str:
-        quantity = "minutes spent" if row["quantity"] == "spent" else str(row["quantity"]).replace("_", " ")
-        return f"{quantity} in the arm {row['arm']}"
+def _added_values(old: pd.DataFrame, new: pd.DataFrame, least: int) -> list[str]:
+    def named(values: pd.DataFrame) -> pd.DataFrame:
+        what = values["quantity"].replace("spent", "minutes spent").str.replace("_", " ")
+        return values.assign(group=what + " in the arm " + values["arm"])
 
-    old, new = (_split(table, group, ["known", "value"]) for table in (before, after))
-    found = []
-    for name in sorted(set(old) | set(new)):
-        came, went = (a.get(name, Counter()) - b.get(name, Counter()) for a, b in ((new, old), (old, new)))
-        found += _few(came.total(), went.total(), "value", name, "each can be read off", least)
-    return found
+    groups = _added(named(old), named(new), ["group", "known", "value"]).groupby("group")
+    return [told for name, rows in groups for told in _few(rows, "value", str(name), "each can be read off", least)]
 
 
-def _added_controls(before: Exchange, after: Exchange, least: int) -> list[str]:
-    """Arms whose control teeth grew by fewer cases than may stand alone; nothing where a file does not count them."""
-    if before.controls is None or after.controls is None:
-        return []
-
-    def group(row: dict[str, Any]) -> str:
-        return str(row["arm"]) if row["what"] == "cases" else ""
-
-    old, new = (_summed(table, group) for table in (before.controls, after.controls))
+def _added_controls(old: pd.DataFrame, new: pd.DataFrame, least: int) -> list[str]:
+    """Arms whose control teeth grew by fewer cases than may stand alone, where both files count them."""
+    old, new = (frame[frame["what"] == "cases"] for frame in (old, new))
     return [
         f"{_grown(added, 'case')} with a control tooth in the arm {arm} than in the file sent before: how the tests of "
         "these ended can be read off."
-        for arm, added in _changed(old, new, (set(old) & set(new)) - {""}, least)
+        for arm, added in _changed(old, new, "arm", least)
+        if old["arm"].eq(arm).any() and new["arm"].eq(arm).any()
     ]
 
 
-def _changed(old: Counter[str], new: Counter[str], names: set[str], least: int) -> list[tuple[str, int]]:
-    """Groups that grew or shrank by fewer cases than may stand alone, and by how many."""
-    grown = [(name, new[name] - old[name]) for name in sorted(names)]
-    return [(name, added) for name, added in grown if 0 < abs(added) < least]
-
-
-def _few(came: int, went: int, one: str, name: str, how: str, least: int) -> list[str]:
+def _few(rows: pd.DataFrame, one: str, name: str, how: str, least: int) -> list[str]:
     """A sentence if fewer than may stand alone came or went; a record that was mended does both."""
+    came, went = int(rows["n"].clip(lower=0).sum()), -int(rows["n"].clip(upper=0).sum())
     if not (0 < came < least or 0 < went < least):
         return []
     if came and went:
@@ -252,70 +234,43 @@ def _few(came: int, went: int, one: str, name: str, how: str, least: int) -> lis
     return [f"{_grown(came - went, one)} of {name} than in the file sent before: {how}."]
 
 
-def _alike(came: Counter[tuple[Any, ...]], ends: list[str]) -> str:
+def _alike(came: pd.DataFrame) -> str:
     """How all of them ended; empty if they did not end alike."""
-    left, right = ({row[ends.index(f"{side}_hazard")] for row in came} for side in ("left", "right"))
-    if right == {None}:
+    left, right = came["left_hazard"], came["right_hazard"]
+    if right.isna().all():
         return "never numb while tested"
-    if len(left) > 1 or None in right:
+    if left.nunique() > 1 or right.isna().any():
         return ""
-    start, end = left.pop(), max(right)
+    start, end = left.iloc[0], right.max()
     return f"numb at {start:g} min" if start == end else f"not yet numb at {start:g} min, numb by {end:g} min"
 
 
-def _joined_kinds(before: CountTable, after: CountTable, of_kind: list[str]) -> Kind:
-    """How a row's kind is called where both files tell it apart; those that either put into others go together.
+def _by_joined_kind(old: pd.DataFrame, new: pd.DataFrame, of_kind: list[str]) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Cells with their kind where both files tell it apart; kinds that either put into others go together.
 
     A kind that only one file names was among the others of the other one, or had no case in it yet.
     """
-    other = _named(dict.fromkeys(of_kind, OTHER), of_kind)
-    old, new = ({_named(row, of_kind) for row in _rows(table)} for table in (before, after))
-    mixed = (old ^ new) | {other} if other in old | new else set()
+    old, new = (_grouped(f, of_kind).rename(columns={"group": "kind"}) for f in (old, new))
+    other = " ".join([OTHER] * len(of_kind))
+    before, after = set(old["kind"]), set(new["kind"])
+    mixed = (before ^ after) | {other} if other in before | after else set()
     together = f"{_listed((*sorted(mixed - {other}), other))} together" if len(mixed) > 1 else other
-
-    def kind_of(row: dict[str, Any]) -> str:
-        name = _named(row, of_kind)
-        return together if name in mixed else name
-
-    return kind_of
+    first, second = (f.assign(kind=f["kind"].where(~f["kind"].isin(mixed), together)) for f in (old, new))
+    return first, second
 
 
-def _joined_quarters(tables: Iterable[CountTable], kind_of: Kind) -> dict[tuple[str, str], str]:
-    """Which quarters have to be taken together, by kind and quarter as written, so that all tables can be compared."""
-    written: dict[str, set[str]] = {}
-    for row in (row for table in tables for row in _rows(table)):
-        written.setdefault(kind_of(row), set()).add(row["quarter"])
+def _joined_quarters(cells: pd.DataFrame) -> dict[tuple[str, str], str]:
+    """Name of the group of each kind and quarter as written: with the quarters that have to be taken together."""
     joined = {}
-    for kind, labels in written.items():
+    for kind, labels in cells.groupby("kind")["quarter"].unique().items():
         parts: list[set[str]] = []
         for label in sorted(labels):
-            touching = [p for p in parts if p & set(label.split("+"))]
-            parts = [p for p in parts if p not in touching] + [set(label.split("+")).union(*touching)]
+            touching = [p for p in parts if p & set(label.split(JOIN))]
+            parts = [p for p in parts if p not in touching] + [set(label.split(JOIN)).union(*touching)]
         for label in labels:
-            (part,) = (p for p in parts if p & set(label.split("+")))
-            joined[kind, label] = "+".join(sorted(part))
+            (part,) = (p for p in parts if p & set(label.split(JOIN)))
+            joined[str(kind), label] = f"{kind} in {JOIN.join(sorted(part))}"
     return joined
-
-
-def _rows(table: CountTable) -> list[dict[str, Any]]:
-    return [dict(zip(table.columns, row, strict=True)) for row in table.rows]
-
-
-def _summed(table: CountTable, group: Callable[[dict[str, Any]], str]) -> Counter[str]:
-    counts: Counter[str] = Counter()
-    for row in _rows(table):
-        counts[group(row)] += int(row["n"])
-    return counts
-
-
-def _split(
-    table: CountTable, group: Callable[[dict[str, Any]], str], within: list[str]
-) -> dict[str, Counter[tuple[Any, ...]]]:
-    """Counts by group, and within it by these columns."""
-    counts: dict[str, Counter[tuple[Any, ...]]] = {}
-    for row in _rows(table):
-        counts.setdefault(group(row), Counter())[tuple(row[c] for c in within)] += int(row["n"])
-    return counts
 
 
 def _keys(cells: CountTable) -> list[str]:
@@ -323,18 +278,15 @@ def _keys(cells: CountTable) -> list[str]:
     return [c for c in cells.columns if c not in ("arm", "n") and not c.startswith(("left_", "right_"))]
 
 
-def _named(row: dict[str, Any], columns: list[str]) -> str:
-    return " ".join(str(row[c]) for c in columns)
-
-
 def _grown(added: int, one: str) -> str:
     return f"{_counted(abs(added), one)} {'more' if added >= 0 else 'fewer'}"
 
 
 def _single_scores(exchange: Exchange) -> list[str]:
-    alone = Counter(str(row["quantity"]) for row in _rows(exchange.values) if row["n"] == 1)
-    named = ", ".join(f"{name.replace('_', ' ')} {n}" for name, n in sorted(alone.items()))
-    return [f"Scores and minutes of a single case, by arm, without quarter or technique: {named}."] if alone else []
+    values = frame_of(exchange, "values")
+    alone = values[values["n"] == 1].groupby("quantity").size()
+    named = ", ".join(f"{str(name).replace('_', ' ')} {n}" for name, n in alone.items())
+    return [f"Scores and minutes of a single case, by arm, without quarter or technique: {named}."] if named else []
 
 
 def _control_teeth(exchange: Exchange) -> list[str]:

@@ -1,4 +1,8 @@
-"""One practice's counts made ready for its group."""
+"""One practice's counts made ready for its group: no group of cases so small that it points at a patient.
+
+Small groups are merged by the rule of common practice (no source), and it is told: whoever knows that a patient was
+among the cases must be left with at least a stated number of cases that the patient may be.
+"""
 
 from __future__ import annotations
 
@@ -18,7 +22,6 @@ from onsetstudy.records.derived.opened_slips import OpenedSlips
 from onsetstudy.records.derived.results import Doubt
 from onsetstudy.study.counts.aggregate_counts import EXACTLY, Tally, group_columns
 from onsetstudy.study.counts.counted_estimates import estimates_of_counts
-from onsetstudy.study.counts.small_groups import OTHER, merge_small_groups
 from onsetstudy.study.exchange_results import CountTable, Exchange, HeldBack
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.ranktests.score_statistics import score_pieces
@@ -30,25 +33,6 @@ PARTS = ("study", "arms", "reference_arm", "eligibility", "schedule", "onset", "
 APART = ("allocation", "governance", "adoption")
 """Tables that say how a study is run: whatever stands in them, the counts mean the same."""
 NOT_BINDING = ("case_codes", "seed", "planned_hazard_ratio", "planned_power", "min_stratum_cases", "sensitivity")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SendOptions:
-    """How a practice's counts are made ready.
-
-    Parameters
-    ----------
-    least_cases : int
-        Fewest cases of a group (quarter and technique) that is told apart.
-    operators : bool
-        Whether failures are counted by operator, under letters; few colleagues know each other.
-    """
-
-    least_cases: int = LEAST_CASES
-    operators: bool = False
-
-
-DEFAULT = SendOptions()
 
 
 def binds(key: str) -> bool:
@@ -92,7 +76,8 @@ def make_exchange(
     practice: str,
     *,
     records_digest: str,
-    options: SendOptions = DEFAULT,
+    least_cases: int = LEAST_CASES,
+    operators: bool = False,
     doubts: tuple[Doubt, ...] | None = None,
     slips: OpenedSlips | None = None,
 ) -> Exchange:
@@ -107,7 +92,10 @@ def make_exchange(
         Its code.
     records_digest : str
         SHA-256 of the records counted.
-    options : SendOptions
+    least_cases : int
+        Fewest cases of a group (quarter and technique) that is told apart.
+    operators : bool
+        Whether failures are counted by operator, under letters; few colleagues know each other.
     doubts : tuple of Doubt or None
         About the practice's cold tests, see :func:`~onsetstudy.records.validity.gates.doubts_of_practice`; ``None``:
         not asked.
@@ -130,13 +118,13 @@ def make_exchange(
         raise RecordsError(Problem(what=what, mend=mend, value=practice, code="practice"))
     cells, (period, *kinds) = own.cells.drop(columns="practice_id"), group_columns(protocol)
     try:
-        merged = merge_small_groups(cells, least=options.least_cases, period=period, kinds=tuple(kinds))
+        merged = merge_small_groups(cells, least=least_cases, period=period, kinds=tuple(kinds))
     except OnsetStudyError as error:
         raise RecordsError(
             [Problem(what=f"{practice}: {p.what}", where=p.where, mend=p.mend, code="too_few") for p in error.problems]
         ) from None
-    values, kept_back = _without_small(_of_seen_starts(own.values).drop(columns="practice_id"), options.least_cases)
-    controls, without_control = _controls(own.controls.drop(columns="practice_id"), options.least_cases)
+    values, kept_back = _without_small(_of_seen_starts(own.values).drop(columns="practice_id"), least_cases)
+    controls, without_control = _controls(own.controls.drop(columns="practice_id"), least_cases)
     flow = own.flow.groupby("stage", sort=True, as_index=False)["n"].sum()
     return Exchange(
         study=protocol.study.id,
@@ -148,11 +136,11 @@ def make_exchange(
         values=CountTable.of(values),
         safety=CountTable.of(own.safety.drop(columns="practice_id")),
         flow=CountTable.of(pd.DataFrame(flow)),
-        operators=_operators(own.operators, records_digest, options.least_cases) if options.operators else None,
+        operators=_operators(own.operators, records_digest, least_cases) if operators else None,
         # From what is sent and nothing else: an estimate of what was kept back would give it away.
         estimates=estimates_of_counts(CountedSet(frame=merged.frame, protocol=protocol, values=values)),
         held_back=HeldBack(
-            least=options.least_cases,
+            least=least_cases,
             moved=merged.moved,
             steps=merged.steps,
             information_kept=_information_kept(own.cells, merged.frame, protocol) if merged.moved else 1.0,
@@ -215,3 +203,98 @@ def _information_kept(before: pd.DataFrame, after: pd.DataFrame, protocol: Proto
         return information(after) / whole if whole > 0 else None
     except (NotEstimable, OnsetStudyError):
         return None
+
+
+OTHER = "other"
+JOIN = "+"
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Merged:
+    """Counts with no group below ``least`` cases, and what was done to get there.
+
+    ``moved`` is the number of cases whose group changed, ``steps`` says how in words.
+    """
+
+    frame: pd.DataFrame
+    moved: int
+    steps: tuple[str, ...]
+
+
+def merge_small_groups(frame: pd.DataFrame, *, least: int, period: str, kinds: tuple[str, ...]) -> Merged:
+    """Counts whose groups all hold at least ``least`` cases.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Counts in ``n``; ``period`` and ``kinds`` are the columns that tell groups apart, the others stay with them.
+    least : int
+        Fewest cases of a group, at least 1.
+    period : str
+        Column of the time, whose values sort in order.
+    kinds : tuple of str
+        Further columns, such as the technique and other strata.
+
+    Returns
+    -------
+    Merged
+
+    Raises
+    ------
+    OnsetStudyError
+        If all cases together are fewer than ``least``: then nothing can be sent.
+
+    Notes
+    -----
+    Kinds that are too rare over all periods become ``other``, together with the rarest of the rest if they are still
+    too few. Then, kind by kind, periods with too few cases are joined with the next (the last with the one before).
+    Comparisons within kinds are thus untouched wherever a kind has enough cases in all; what is lost is when they were.
+    """
+    total = int(frame["n"].sum())
+    if total < least:
+        raise OnsetStudyError(
+            f"{total} analysed cases are fewer than {least}, so that they could point at a patient; nothing is sent. "
+            "Wait for more cases"
+        )
+    merged = frame.copy()
+    steps = []
+    names = list(kinds)
+    if names and (rare := _rare_kinds(merged, kinds, least)):
+        steps.append(f"{', '.join(sorted(' '.join(kind) for kind in rare))} became {OTHER}")
+        rows = [tuple(row) in rare for row in merged[names].astype(str).to_numpy()]
+        merged.loc[rows, names] = OTHER
+    kind = merged[names].astype(str).agg(" ".join, axis=1) if names else pd.Series("all", index=merged.index)
+    for value in sorted(kind.unique()):
+        within = kind == value
+        for joined, parts in _joined_periods(merged[within], period, least).items():
+            if len(parts) > 1:
+                steps.append(f"{value}: {', '.join(parts)} were joined into one period")
+                merged.loc[within & merged[period].isin(parts), period] = joined
+    changed = (merged[[period, *kinds]] != frame[[period, *kinds]]).any(axis=1)
+    keys = [c for c in merged.columns if c != "n"]
+    summed = pd.DataFrame(merged.groupby(keys, sort=True, dropna=False, as_index=False)["n"].sum())
+    return Merged(frame=summed, moved=int(frame.loc[changed, "n"].sum()), steps=tuple(steps))
+
+
+def _joined_periods(frame: pd.DataFrame, period: str, least: int) -> dict[str, list[str]]:
+    counts = frame.groupby(period, sort=True)["n"].sum()
+    groups: list[list[str]] = []
+    running = 0
+    for value, n in counts.items():
+        if running == 0:
+            groups.append([])
+        groups[-1].append(str(value))
+        running = 0 if running + n >= least else running + int(n)
+    if running and len(groups) > 1:
+        last = groups.pop()
+        groups[-1] += last
+    return {(g[0] if len(g) == 1 else f"{g[0]}{JOIN}{g[-1]}"): g for g in groups}
+
+
+def _rare_kinds(frame: pd.DataFrame, kinds: tuple[str, ...], least: int) -> set[tuple[str, ...]]:
+    """Kinds that have to become one another's company, rarest first."""
+    counts = frame.groupby(list(kinds), sort=True)["n"].sum().sort_values(kind="stable")
+    if counts.iloc[0] >= least:
+        return set()
+    rare = counts[(counts < least) | (counts.cumsum() - counts < least)]
+    return {tuple(map(str, kind if isinstance(kind, tuple) else (kind,))) for kind in rare.index}

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import pandas as pd
@@ -26,8 +26,9 @@ from onsetstudy.records.derived.opened_slips import MOST_MISSING
 from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.records.validity.gates import COUNTED
 from onsetstudy.study.counts.aggregate_counts import CONTROLS, ENDS
-from onsetstudy.study.counts.small_groups import JOIN, OTHER
+from onsetstudy.study.counts.exchange import JOIN, OTHER
 from onsetstudy.study.exchange_results import SCHEMA, CountTable, Exchange
+from onsetstudy.study.sets.analysis_set import ESTIMANDS
 from onsetstudy.study.sets.counted_set import TREATMENT
 
 COLUMNS = {
@@ -86,6 +87,19 @@ def check_exchange(exchange: Exchange) -> list[Problem]:
 
 def _problem(what: str, code: str, mend: str = AGAIN) -> Problem:
     return Problem(what=what, mend=mend, code=code)
+
+
+def frame_of(exchange: Exchange, name: str) -> pd.DataFrame:
+    """A table as a frame; without rows one with all its columns."""
+    table: CountTable | None = getattr(exchange, name)
+    if table is not None and table.rows:
+        return table.to_frame()
+    return pd.DataFrame(columns=[*COLUMNS[name], "n"]).astype({"n": "int64"})
+
+
+def _by_arm(counts: pd.DataFrame, kinds: Sequence[str]) -> pd.DataFrame:
+    """Counts of each arm, a column for each kind."""
+    return counts.groupby(["arm", "what"])["n"].sum().unstack("what").reindex(columns=list(kinds)).fillna(0)
 
 
 def _head(exchange: Exchange) -> Iterator[Problem]:
@@ -181,14 +195,13 @@ def coded(value: Any) -> bool:
 
 
 def _columns(name: str, table: CountTable | None) -> Iterator[Problem]:
-    if table is None or (not table.rows and not table.columns):
+    if table is None or _empty(table):
         return
-    missing = [c for c in (*COLUMNS[name], "n") if c not in table.columns]
-    if missing and (table.rows or len(table.columns) > 1):
+    columns = (*COLUMNS[name], "n")
+    if missing := [c for c in columns if c not in table.columns]:
         yield _problem(f"the table {name} has no column {', '.join(missing)}", "column")
-    known = (*COLUMNS[name], "n", *(CODES if name == "cells" else ()), "operator_id", "clinician_id")
-    extra = [c for c in table.columns if c not in known]
-    if extra:
+    known = (*columns, *(CODES if name == "cells" else ()))
+    if extra := [c for c in table.columns if c not in known]:
         yield _problem(f"the table {name} has {len(extra)} column that is not known here", "column")
     if len(set(table.columns)) != len(table.columns):
         yield _problem(f"a column of the table {name} stands twice", "column")
@@ -198,8 +211,12 @@ def _columns(name: str, table: CountTable | None) -> Iterator[Problem]:
         yield _problem(f"the table {name} holds something that is neither a number nor a word", "type")
 
 
+def _empty(table: CountTable) -> bool:
+    return not table.rows and table.columns in ((), ("n",))
+
+
 def _counts(name: str, table: CountTable | None) -> Iterator[Problem]:
-    if table is None or not table.columns:
+    if table is None or _empty(table):
         return
     place = table.columns.index("n")
     counts = [row[place] for row in table.rows]
@@ -207,8 +224,7 @@ def _counts(name: str, table: CountTable | None) -> Iterator[Problem]:
         yield _problem(f"a count of the table {name} is not a whole number of 1 or more", "count")
     elif sum(counts) > MOST_CASES:
         yield _problem(f"the table {name} counts {sum(counts):,} of something, more than any practice has", "count")
-    keys = [tuple(v for i, v in enumerate(row) if i != place) for row in table.rows]
-    if len(set(keys)) != len(keys):
+    if len({row[:place] + row[place + 1 :] for row in table.rows}) != len(table.rows):
         yield _problem(f"two rows of the table {name} are of the same group", "twice")
 
 
@@ -218,16 +234,13 @@ def _number(value: Any) -> bool:
 
 def _times(exchange: Exchange) -> Iterator[Problem]:
     """Onset lies in (left, right], right is empty where it was never seen."""
-    frame = exchange.cells.to_frame()
-    if not len(frame):
-        return
-    for name in dict.fromkeys(end.split("_", 1)[1] for end in ENDS):
+    frame = frame_of(exchange, "cells")
+    for name in ESTIMANDS:
         for left, right in zip(frame[f"left_{name}"], frame[f"right_{name}"], strict=True):
-            fits = _number(left) and (right is None or pd.isna(right) or _number(right))
-            if not fits or not 0 <= left <= LONGEST_MIN:
+            if not _number(left) or not 0 <= left <= LONGEST_MIN:
                 yield _problem(f"left_{name} holds {left!r}, no minutes from 0 to a day", "time")
                 break
-            if right is not None and not pd.isna(right) and not left <= right <= LONGEST_MIN:
+            if not pd.isna(right) and not (_number(right) and left <= right <= LONGEST_MIN):
                 yield _problem(f"right_{name} ({right:g}) is no minute after left_{name} ({left:g})", "time")
                 break
 
@@ -236,68 +249,57 @@ def _scores(exchange: Exchange) -> Iterator[Problem]:
     """Scores on the scale that the terms name, minutes of a visit in a day."""
     terms = dict(exchange.terms)
     low, high = (json.loads(terms.get(f"pain.instrument.{end}", "0")) for end in ("low", "high"))
-    scale = (low, high) if _number(low) and _number(high) and high > low else None
-    frame = exchange.values.to_frame()
-    if not len(frame):
-        return
-    for quantity, group in frame.groupby("quantity", sort=True):
-        first, last = {"spent": (0.0, LONGEST_MIN), TREATMENT: (0.0, 1.0)}.get(str(quantity), scale or (0.0, -1.0))
-        wrong = [v for v in group["value"] if not (_number(v) and first <= v <= last)]
-        if quantity == TREATMENT:
-            wrong = [v for v in group["value"] if v not in (0, 1)]
-        if wrong:
-            what = f"{str(quantity).replace('_', ' ')} holds {wrong[0]!r}, which is not from {first:g} to {last:g}"
-            yield _problem(what, "range")
+    scale = (low, high) if _number(low) and _number(high) and high > low else (0.0, -1.0)
+    for quantity, group in frame_of(exchange, "values").groupby("quantity"):
+        first, last = {"spent": (0.0, LONGEST_MIN), TREATMENT: (0.0, 1.0)}.get(str(quantity), scale)
+        for v in group["value"]:
+            if not _number(v) or not first <= v <= last or (quantity == TREATMENT and v not in (0, 1)):
+                what = f"{str(quantity).replace('_', ' ')} holds {v!r}, which is not from {first:g} to {last:g}"
+                yield _problem(what, "range")
+                break
 
 
 def _sums(exchange: Exchange) -> Iterator[Problem]:
     """Counts of the same cases in several tables have to agree."""
-    cells, flow, safety = (getattr(exchange, name).to_frame() for name in ("cells", "flow", "safety"))
-    counted = int(cells["n"].sum()) if len(cells) else 0
-    stage = {str(k): int(v) for k, v in zip(flow["stage"], flow["n"], strict=True)} if len(flow) else {}
-    if counted != stage.get("analysed", 0):
-        yield _problem(f"the cells count {counted} cases and the flow {stage.get('analysed', 0)} analysed ones", "sum")
-    parts = sum(stage.get(name, 0) for name in ("analysed", "left_out", "refused"))
-    if parts != stage.get("recorded", 0):
-        yield _problem(f"the flow records {stage.get('recorded', 0)} cases, and its parts add up to {parts}", "sum")
-    used = {q for label in cells["quarter"].unique() for q in str(label).split(JOIN)} if len(cells) else set()
-    told = {part for q in exchange.quarters for part in q.split(JOIN)}
-    if used != told:
-        yield _problem("its cells are not of the quarters that it names", "quarter")
+    cells, flow, safety, values, operators = (
+        frame_of(exchange, name) for name in ("cells", "flow", "safety", "values", "operators")
+    )
+    counted, by_arm, stage = int(cells["n"].sum()), cells.groupby("arm")["n"].sum(), flow.groupby("stage")["n"].sum()
+    analysed, left_out, refused, recorded = (
+        int(stage.get(name, 0)) for name in ("analysed", "left_out", "refused", "recorded")
+    )
+    parts = analysed + left_out + refused
+    rows = [
+        (counted != analysed, f"the cells count {counted} cases and the flow {analysed} analysed ones"),
+        (parts != recorded, f"the flow records {recorded} cases, and its parts add up to {parts}"),
+        (operators["n"].sum() > counted, "operators are counted over more cases than there are"),
+        (exchange.arms is not None and exchange.arms.cases > recorded, "more randomised cases than recorded ones"),
+    ]
     if len(safety):
-        wide = safety.pivot_table(index="arm", columns="what", values="n", aggfunc="sum", fill_value=0)
-        for column, (whole, told_of) in PARTS.items():
-            if column in wide and (wide[column] > wide.get(whole, 0)).any():
-                yield _problem(f"more cases under {column} than {told_of}", "sum")
-        if "cases" not in wide or int(wide["cases"].sum()) != counted:
-            yield _problem("harms are counted over other cases than the cells", "sum")
-        elif len(cells):
-            # Earlier files count harms by the arm that was injected, cells by the one that was allocated.
-            by_arm = wide["cases"].sub(cells.groupby("arm")["n"].sum(), fill_value=0)
-            if int(by_arm.abs().max()) > (0 if exchange.arms is None else exchange.arms.other_arm):
-                yield _problem("harms and cells differ in an arm by more cases than received another arm", "sum")
-    values = exchange.values.to_frame()
-    for quantity, n in values.groupby("quantity")["n"].sum().items() if len(values) else ():
-        if n > counted:
-            yield _problem(f"{str(quantity).replace('_', ' ')} of {n} cases, where there are {counted}", "sum")
-        by_arm = values[values["quantity"] == quantity].groupby("arm")["n"].sum()
-        if len(cells) and any(many > int(cells.loc[cells["arm"] == arm, "n"].sum()) for arm, many in by_arm.items()):
-            yield _problem(f"{str(quantity).replace('_', ' ')} of more cases of an arm than there are", "sum")
-    operated = None if exchange.operators is None else exchange.operators.to_frame()
-    if operated is not None and len(operated) and int(operated["n"].sum()) > counted:
-        yield _problem("operators are counted over more cases than there are", "sum")
-    if exchange.arms is not None and exchange.arms.cases > stage.get("recorded", 0):
-        yield _problem("more randomised cases than recorded ones", "sum")
+        harms = _by_arm(safety, ("cases", *PARTS))
+        rows += [((harms[p] > harms[w]).any(), f"more cases under {p} than {what}") for p, (w, what) in PARTS.items()]
+        # Earlier files count harms by the arm that was injected, cells by the one that was allocated.
+        apart = harms["cases"].sub(by_arm, fill_value=0).abs().max()
+        others = 0 if exchange.arms is None else exchange.arms.other_arm
+        if harms["cases"].sum() != counted:
+            rows.append((True, "harms are counted over other cases than the cells"))
+        elif apart > others:
+            rows.append((True, "harms and cells differ in an arm by more cases than received another arm"))
+    for quantity, group in values.groupby("quantity"):
+        name, n, by = str(quantity).replace("_", " "), int(group["n"].sum()), group.groupby("arm")["n"].sum()
+        rows.append((n > counted, f"{name} of {n} cases, where there are {counted}"))
+        rows.append((by.sub(by_arm, fill_value=0).max() > 0, f"{name} of more cases of an arm than there are"))
+    yield from (_problem(what, "sum") for wrong, what in rows if wrong)
+    told, used = ({p for q in labels for p in str(q).split(JOIN)} for labels in (exchange.quarters, cells["quarter"]))
+    if told != used:
+        yield _problem("its cells are not of the quarters that it names", "quarter")
 
 
 def _controls(exchange: Exchange) -> Iterator[Problem]:
     """Tests of control teeth: parts no larger than what they are parts of, in no more cases than there are."""
-    if exchange.controls is None or not exchange.controls.rows or not exchange.cells.rows:
-        return
-    cells = exchange.cells.to_frame().groupby("arm")["n"].sum()
-    wide = exchange.controls.to_frame().pivot_table(index="arm", columns="what", values="n", aggfunc="sum")
-    wide = wide.reindex(columns=list(CONTROLS)).fillna(0)
-    if (wide["cases"] > cells.reindex(wide.index).fillna(0)).any():
+    wide = _by_arm(frame_of(exchange, "controls"), CONTROLS)
+    by_arm = frame_of(exchange, "cells").groupby("arm")["n"].sum()
+    if (wide["cases"] > by_arm.reindex(wide.index, fill_value=0)).any():
         yield _problem("more cases with a control tooth than there are", "sum")
     if (wide["cases"] < exchange.held_back.least).any():
         yield _problem("control teeth of fewer cases than it says that it tells apart", "small_group")
@@ -337,12 +339,9 @@ def strange_words(exchange: Exchange) -> list[Problem]:
         "quantity": {"spent", TREATMENT, *(f"pain_{m}" for m in ("insertion", "placement", "deposition", "treatment"))},
     }
     problems = []
-    counted = {"safety": {"cases", "recorded", "rated", "event", "serious", "supplement"}, "controls": set(CONTROLS)}
+    counted = {"safety": {"cases", *PARTS}, "controls": set(CONTROLS)}
     for table in COLUMNS:
-        content = getattr(exchange, table)
-        if content is None:
-            continue
-        frame, known["what"] = content.to_frame(), counted.get(table, set())
+        frame, known["what"] = frame_of(exchange, table), counted.get(table, set())
         for column in frame.columns:
             if column.startswith(("left_", "right_")) or column in ("n", "value"):
                 wrong = [v for v in frame[column] if isinstance(v, str)]

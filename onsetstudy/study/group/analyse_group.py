@@ -8,15 +8,16 @@ import json
 import string
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
 
-from onsetstudy.core.errors import NotEstimable, Problem, RecordsError
+from onsetstudy.core.errors import Problem, RecordsError
 from onsetstudy.core.parallel import Progress
 from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Caution, Counts, EstimateLike, NotAvailable
-from onsetstudy.inference.estimate_or_reason import not_asked, without_number
+from onsetstudy.inference.estimate_or_reason import without_number
 from onsetstudy.pool.combine import FEW_PRACTICES, PoolOptions, combine_estimates
 from onsetstudy.pool.funnel import funnel
 from onsetstudy.pool.results import Funnel, Pooled, Step
@@ -32,21 +33,29 @@ from onsetstudy.study.answer.claims import largest_difference
 from onsetstudy.study.counts.counted_estimates import POOLED, estimates_of_counts
 from onsetstudy.study.exchange_results import Exchange, as_sent
 from onsetstudy.study.group.controls import controls_untold, group_controls
-from onsetstudy.study.group.gates import gates_of, left_out, without
 from onsetstudy.study.group.given_away import techniques_of_one_practice
 from onsetstudy.study.group.harms import group_harms, practices_without_harms
 from onsetstudy.study.group.interim import OF_SCORES, group_looks, strictest_open
-from onsetstudy.study.group.pool_files import Gathered, cut, gather, last_quarter, sent_less, until
+from onsetstudy.study.group.pool_files import (
+    Gathered,
+    cut,
+    gates_of,
+    gather,
+    last_quarter,
+    sent_less,
+    until,
+    without,
+)
 from onsetstudy.study.group.reconcile import not_reproduced, reconcile, unlike_rows
 from onsetstudy.study.group.results import GroupGate, GroupOverall, GroupPractice, GroupResults, none_can_answer
 from onsetstudy.study.group.stratified_ipd import expected_failures, failures_by, pool_in_one_stage, subgroups_by
 from onsetstudy.study.results import Provenance
 from onsetstudy.study.sets.analysis_set import PRACTICE
-from onsetstudy.study.sets.contrasts import cautions_of
+from onsetstudy.study.sets.contrasts import ask, cautions_of
 from onsetstudy.study.sets.counted_set import CountedSet
 
 PACKAGES = ("onsetstudy", "numpy", "pandas", "scipy", "statsmodels")
-WITHOUT_QUARTER = ("pain_difference", "chair_time_difference", "treatment_success_difference")
+WITHOUT_QUARTER = (*OF_SCORES, "chair_time_difference")
 
 
 def analyse_group(
@@ -99,7 +108,7 @@ def analyse_group(
     cumulative = _cumulative(data, group.quarter, options)
     told(3, 5, "techniques and practices")
     subgroups = tuple(subgroups_by(column, data) for column in ("technique", "practice_id"))
-    funnels = [_drawn(failures_by(data, kind), kind) for kind in ("by_target", "never_numb")]
+    funnels = [_drawn(data, failures_by(data, kind), kind) for kind in ("by_target", "never_numb")]
     if not counts.operators.empty:
         funnels.append(_operators(counts, letters))
     told(4, 5, "looks")
@@ -159,7 +168,8 @@ def _group_of(files: Sequence[tuple[str, Exchange]], protocol: Protocol, quarter
     whole, secret = cut(everything, this.label), _secret(everything)
     letters = _letters(everything.practices, secret)
     gates = gates_of(whole, letters)
-    counts = without(whole, left_out(gates, letters))
+    out = {gate.letter for gate in gates if gate.left_out}
+    counts = without(whole, tuple(code for code in whole.practices if letters[code] in out))
     return _Group(quarter=this, whole=whole, counts=counts, letters=letters, gates=gates, secret=secret)
 
 
@@ -233,16 +243,14 @@ def _operators(counts: Gathered, letters: dict[str, str]) -> Funnel | NotAvailab
     frame = counts.operators[counts.operators["outcome"] != "undecided"]
     unit = frame["practice_id"].map(letters) + frame["operator"].astype(str)
     failed = np.where(frame["outcome"] == "not_numb", frame["n"], 0)
-    return _drawn(expected_failures(frame.assign(unit=unit, failed=failed), "unit"), "operators")
+    return _drawn(counts.counted, expected_failures(frame.assign(unit=unit, failed=failed), "unit"), "operators")
 
 
-def _drawn(units: pd.DataFrame, kind: str) -> Funnel | NotAvailable:
+def _drawn(data: CountedSet, units: pd.DataFrame, kind: str) -> Funnel | NotAvailable:
     failed, cases, expected = (units[column].to_numpy() for column in ("failed", "n", "expected"))
-    try:
-        return funnel(failed, cases, expected, [str(u) for u in units.index], quantity=kind)
-    except NotEstimable as error:
-        n = Counts(cases=int(units["n"].sum()), onsets=int(units["failed"].sum()))
-        return not_asked(kind, error.reason, code=error.code, contrast=None, unit="proportion", method="funnel", n=n)
+    n, names = Counts(cases=int(cases.sum()), onsets=int(failed.sum())), [str(u) for u in units.index]
+    drawn = partial(funnel, failed, cases, expected, names, quantity=kind)
+    return ask(data, kind, drawn, n=n, method="funnel", unit="proportion")
 
 
 def _whole(own: tuple[EstimateLike, ...], code: str, counts: Gathered) -> tuple[EstimateLike, ...]:

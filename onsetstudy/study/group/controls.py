@@ -41,13 +41,10 @@ def group_controls(counts: Gathered) -> tuple[NegativeControl, ...]:
 def _told(controls: pd.DataFrame) -> pd.DataFrame:
     """Tests that could be an onset by practice and arm: how many were one (``lost``), how many were none."""
     wide = controls.groupby([PRACTICE, "arm", "what"])["n"].sum().unstack("what", fill_value=0)
-    wide = wide.reindex(columns=["able", "began"], fill_value=0).reset_index()
-    none, some = (
-        wide[[PRACTICE, "arm"]].assign(lost=lost, n=n.astype(np.int64))
-        for lost, n in ((False, wide["able"] - wide["began"]), (True, wide["began"]))
-    )
-    rows = pd.concat([none, some], ignore_index=True)
-    return rows[rows["n"] > 0].reset_index(drop=True)
+    wide = wide.reindex(columns=["able", "began"], fill_value=0)
+    by_loss = pd.DataFrame({False: wide["able"] - wide["began"], True: wide["began"]})
+    rows = by_loss.melt(ignore_index=False, var_name="lost", value_name="n").reset_index()
+    return rows[rows["n"] > 0].astype({"lost": bool, "n": np.int64}).reset_index(drop=True)
 
 
 def controls_untold(counts: Gathered, letters: dict[str, str]) -> tuple[str, ...]:

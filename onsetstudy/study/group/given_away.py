@@ -4,21 +4,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import pandas as pd
 
 from onsetstudy.study.counts.exchange import LEAST_CASES
 from onsetstudy.study.exchange_results import Exchange
 from onsetstudy.study.group.results import GroupResults
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GrownByFew:
-    """A practice, and by how many cases it grew (or shrank, below 0) since an earlier page."""
-
-    practice: str
-    cases: int
 
 
 def cases_of_page(results: GroupResults) -> dict[str, int]:
@@ -34,17 +25,14 @@ def cases_of_files(files: list[Exchange]) -> dict[str, int]:
     return dict(found)
 
 
-def grown_by_few(now: Mapping[str, int], before: Mapping[str, int]) -> tuple[GrownByFew, ...]:
-    """Practices whose rows on two pages differ by fewer cases than may stand alone.
+def grown_by_few(now: Mapping[str, int], before: Mapping[str, int]) -> tuple[tuple[str, int], ...]:
+    """Practices whose rows on two pages differ by fewer cases than may stand alone, and by how many (shrunk: below 0).
 
     Whoever holds both pages takes one row from the other and has what became of those few; a practice that is new
     counts from nothing, one that did not change gives nothing away.
     """
-    return tuple(
-        GrownByFew(practice=code, cases=cases - before.get(code, 0))
-        for code, cases in sorted(now.items())
-        if 0 < abs(cases - before.get(code, 0)) < LEAST_CASES
-    )
+    grown = ((code, cases - before.get(code, 0)) for code, cases in sorted(now.items()))
+    return tuple((code, added) for code, added in grown if 0 < abs(added) < LEAST_CASES)
 
 
 def techniques_of_one_practice(cells: pd.DataFrame) -> tuple[str, ...]:

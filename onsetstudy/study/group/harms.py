@@ -35,8 +35,6 @@ def group_harms(safety: pd.DataFrame, protocol: Protocol) -> tuple[GroupHarm, ..
 
 def _with_rated(safety: pd.DataFrame) -> pd.DataFrame:
     """The counts, with ``rated`` as far as it is known where a practice's files do not count it."""
-    if safety.empty:
-        return safety
     wide = safety.groupby(["practice_id", "arm", "what"])["n"].sum().unstack("what", fill_value=0)
     wide = wide.reindex(columns=sorted({*wide.columns, "recorded", "event", "serious", "rated"}), fill_value=0)
     told = wide.groupby(level="practice_id")["rated"].transform("sum") > 0
@@ -46,8 +44,6 @@ def _with_rated(safety: pd.DataFrame) -> pd.DataFrame:
 
 def practices_without_harms(safety: pd.DataFrame) -> tuple[tuple[str, int], ...]:
     """Practices none of whose cases tells whether anything happened, with their cases."""
-    if safety.empty:
-        return ()
     wide = safety.groupby(["practice_id", "what"])["n"].sum().unstack("what", fill_value=0)
     wide = wide.reindex(columns=["cases", "recorded"], fill_value=0)
     silent = wide[(wide["cases"] > 0) & (wide["recorded"] == 0)]

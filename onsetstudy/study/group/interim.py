@@ -7,7 +7,6 @@ from dataclasses import replace
 
 from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Caution, Counts, EstimateLike, HypothesisTest
-from onsetstudy.design.interim.results import LookVerdict
 from onsetstudy.protocol.model import Quarter
 from onsetstudy.study.counts.counted_estimates import difference_of_counts
 from onsetstudy.study.group.pool_files import Gathered, first_quarter, last_quarter, until
@@ -60,11 +59,10 @@ def strictest_open(counts: Gathered, this: Quarter, taken: LooksTaken | None) ->
     if taken is None or first_quarter(counts.cells["quarter"]).equals(last_quarter(counts.cells["quarter"])):
         return 0.0
     early = group_looks(counts, this, early=True)
-    held: dict[str, list[LookVerdict]] = {}
-    for verdict in (*taken.verdicts, *(() if early is None else early.verdicts)):
-        held.setdefault(verdict.label, []).append(verdict)
+    verdicts = (*taken.verdicts, *(() if early is None else early.verdicts))
     found = [0.0]
-    for looks in held.values():
+    for label in {v.label for v in verdicts}:
+        looks = [v for v in verdicts if v.label == label]
         bounds = [v.boundary for v in looks if math.isfinite(v.boundary)]
         if bounds and max(abs(v.z) for v in looks) >= min(bounds):
             found.append(max(bounds))

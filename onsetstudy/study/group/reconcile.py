@@ -28,17 +28,11 @@ def reconcile(overall: GroupOverall, pooled_all: Sequence[Pooled], *, practices:
         pooled = next((p for p in pooled_all if read_earlier(p.quantity)[0] == within.quantity), None)
         if pooled is None or _alike(within, pooled.average):
             continue
-        reasons = _of_practices(pooled)
-        why = tuple(reasons if "spread" in reasons else [*reasons, "weights"])
-        found.append(Reconciled(quantity=within.quantity, reasons=why))
+        spread = pooled.heterogeneity is not None and pooled.heterogeneity.tau2 > 0
+        told = {"left_out": any(m.weight == 0 for m in pooled.members), "spread": spread, "weights": not spread}
+        reasons = tuple(reason for reason, holds in told.items() if holds)
+        found.append(Reconciled(quantity=within.quantity, reasons=reasons))
     return tuple(found)
-
-
-def _of_practices(pooled: Pooled) -> list[str]:
-    """Why a mean of practices is another number than that of their cases, as far as the practices tell."""
-    spread = pooled.heterogeneity is not None and pooled.heterogeneity.tau2 > 0
-    told = {"left_out": any(m.weight == 0 for m in pooled.members), "spread": spread}
-    return [reason for reason, holds in told.items() if holds]
 
 
 def unlike_rows(files: Sequence[tuple[str, Exchange]], *, beyond: bool, first_look: bool = False) -> tuple[str, ...]:
@@ -70,18 +64,15 @@ def not_reproduced(counts: Gathered, own: dict[str, tuple[Estimate | NotAvailabl
             ours = again.get(theirs.quantity)
             if not isinstance(theirs, Estimate) or (isinstance(ours, Estimate) and theirs.method != ours.method):
                 continue  # Of an earlier version, which compared in another way.
+            told = f"{code}: its own {theirs.quantity}"
             if not isinstance(ours, Estimate):
-                notes.append(f"{code}: its own {theirs.quantity} cannot be made from the counts that it sent; ask why.")
+                notes.append(f"{told} cannot be made from the counts that it sent; ask why.")
             elif ours.n != theirs.n:
-                notes.append(
-                    f"{code}: its own {theirs.quantity} was made from other cases than the counts that it sent; ask "
-                    "which of the two was changed."
-                )
+                other = "was made from other cases than the counts that it sent; ask which of the two was changed."
+                notes.append(f"{told} {other}")
             elif abs(theirs.estimate - ours.estimate) > REPRODUCED * max(1.0, abs(ours.estimate)):
-                notes.append(
-                    f"{code}: its own {theirs.quantity} ({theirs.estimate:.4g}) does not follow from its counts "
-                    f"({ours.estimate:.4g}); ask which version made the file."
-                )
+                not_so = f"({theirs.estimate:.4g}) does not follow from its counts ({ours.estimate:.4g})"
+                notes.append(f"{told} {not_so}; ask which version made the file.")
     return tuple(notes)
 
 

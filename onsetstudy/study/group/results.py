@@ -7,7 +7,7 @@ from functools import partial
 
 from onsetstudy.core.claims import Claims
 from onsetstudy.core.quantities import quantity_of, read_earlier
-from onsetstudy.core.results import Caution, Counts, Estimate, EstimateLike, HypothesisTest, NotAvailable, complement_of
+from onsetstudy.core.results import Caution, Counts, EstimateLike, HypothesisTest, NotAvailable, complement_of
 from onsetstudy.core.serialise import Serialisable, result_kind
 from onsetstudy.inference.estimate_or_reason import not_asked
 from onsetstudy.outcomes.harm_results import ArmEvents
@@ -16,7 +16,6 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.results import ArmStanding, Doubt
 from onsetstudy.study.answer.claims import (
     Told,
-    allowed_for_looks,
     cases_told,
     claims_among,
     deciding_look,
@@ -27,16 +26,9 @@ from onsetstudy.study.results import ArmCurve, LooksTaken, NegativeControl, Prov
 from onsetstudy.survival.results import SharedFrailty
 
 COMPARED = (
-    "rmst_difference",
-    "hazard_ratio",
-    "success_difference",
-    "not_numb_difference",
-    "pain_difference",
-    "pain_shift",
-    "chair_time_difference",
-    "treatment_success_difference",
-)
-
+    "rmst_difference", "hazard_ratio", "success_difference", "not_numb_difference", "pain_difference", "pain_shift",
+    "chair_time_difference", "treatment_success_difference",
+)  # fmt: skip
 LOOKS_NOT_KNOWN = frozenset({"first_look", "beyond"})
 """Reasons of ``unlike_rows`` for which the files do not tell at which looks the records may have decided."""
 
@@ -219,21 +211,18 @@ class GroupResults(Serialisable):
         overall, protocol = self.overall, self.protocol
         lead, look = protocol.plan.primary, deciding_look(self.looks)
         shut = shutting(d for gate in self.gates for d in gate.doubts) if self.shut else ()
-        told = partial(claims_among, protocol=protocol, look=look, strictest=self.strictest)
-        of_all = partial(told, population=cases_told(overall.n.cases, len(self.answering)), known=overall.n)
+        told = partial(claims_among, protocol=protocol, shut=shut, look=look, strictest=self.strictest)
         arms: dict[str, tuple[EstimateLike, ...]] = {
             "success_difference": overall.by_target,
             "not_numb_difference": overall.never_numb,
             "rmst_difference": overall.wait,
             "treatment_success_difference": overall.treatment,
         }
-        tests = {"hazard_ratio": shown_test(overall.onset_test)}
         found: dict[str, Told] = {
-            key: (answer, arms.get(key, ()), tests.get(key))
+            key: (answer, arms.get(key, ()), shown_test(overall.onset_test) if key == "hazard_ratio" else None)
             for key in COMPARED
             if (answer := self.answer(key)) is not None
         }
-        claims = [*of_all(found, shut=shut)]
         if lead not in found:
             quantity = quantity_of(lead)
             nothing = not_asked(
@@ -244,12 +233,13 @@ class GroupResults(Serialisable):
                 n=overall.n,
                 contrast=quantity.contrast_of(protocol.contrast_arm, protocol.reference_arm),
             )
-            claims += of_all({lead: (nothing, (), None)}, shut=())
+            found[lead] = nothing, (), None
+        claims = [*told(found, population=cases_told(overall.n.cases, len(self.answering)), known=overall.n)]
         for pooled in self.pooled:
             key = read_earlier(pooled.quantity)[0]
             for m in pooled.members:
                 whose, n = cases_told(m.result.n.cases), m.result.n
-                claims += told({key: (m.result, (), None)}, shut=shut, population=whose, known=n, subset=m.label)
+                claims += told({key: (m.result, (), None)}, population=whose, known=n, subset=m.label)
         return Claims(lead=lead, claims=tuple(claims))
 
     @property
@@ -261,14 +251,13 @@ class GroupResults(Serialisable):
         """
         if self.looks is None or not LOOKS_NOT_KNOWN & set(self.unlike_rows):
             return ()
-        first, found = self.looks.plan.looks[0].upper, []
-        for claim in self.claims.page_one()[1:]:
-            if isinstance(claim.answer, Estimate) and claim.alone is not None and claim.bears and claim.bears.side:
-                alone = replace(claim.answer, interval=claim.alone)
-                wide = allowed_for_looks(alone, claim.quantity, first, claim.test).interval
-                if not claim.quantity.side(wide.low, wide.high):
-                    found.append(claim.quantity.key)
-        return tuple(found)
+        held = replace(self, strictest=self.looks.plan.looks[0].upper)
+        pairs = zip(self.claims.page_one()[1:], held.claims.page_one()[1:], strict=True)
+        return tuple(
+            ours.quantity.key
+            for ours, strict in pairs
+            if ours.bears and ours.bears.side and not (strict.bears and strict.bears.side)
+        )
 
     def answer(self, key: str) -> EstimateLike | None:
         """The answer for a quantity: combined within practices where that is given, else the mean of practices.
@@ -278,8 +267,7 @@ class GroupResults(Serialisable):
         within = self.overall.difference(key)
         if within is not None:
             return within
-        pooled = next((p for p in self.pooled if read_earlier(p.quantity)[0] == key), None)
-        if pooled is not None:
+        if (pooled := self.quantity(key)) is not None:
             return pooled.average
         if key == "not_numb_difference":
             # Kept as the difference in the proportion numb at all: the same number from the other side.
@@ -292,4 +280,4 @@ class GroupResults(Serialisable):
 
     def quantity(self, name: str) -> Pooled | None:
         """Pooled result of one quantity."""
-        return next((p for p in self.pooled if p.quantity == name), None)
+        return next((p for p in self.pooled if read_earlier(p.quantity)[0] == name), None)

@@ -17,8 +17,7 @@ from onsetstudy.pool.results import Member, Subgroups
 from onsetstudy.study.counts.counted_estimates import NOT_SENT, contrast_of_counts, difference_of_counts
 from onsetstudy.study.group.results import GroupOverall
 from onsetstudy.study.group.stratified_success import pool_success
-from onsetstudy.study.practice.curves import arm_curves
-from onsetstudy.study.practice.subsets import hazards_of, onset_test_of, ratio_of
+from onsetstudy.study.practice.subsets import arm_curves, hazards_of, onset_test_of, ratio_of
 from onsetstudy.study.sets.analysis_set import PRACTICE
 from onsetstudy.study.sets.contrasts import BY_ARM, TREATED, arm_missing, ask
 from onsetstudy.study.sets.counted_set import CountedSet
@@ -78,8 +77,6 @@ def by_arm(data: CountedSet, difference: str) -> tuple[EstimateLike, ...]:
     if isinstance(found, ArmContrast):
         return found.arms[:2]
     named = replace(found, quantity=BY_ARM[difference][0])
-    if isinstance(named, NotAvailable) and difference != TREATED:
-        named = replace(named, method="", n=data.counts("success"), bound=None)
     return tuple(replace(named, contrast=arm) for arm in data.protocol.arm_codes[:2])
 
 

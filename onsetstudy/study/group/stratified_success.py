@@ -95,16 +95,16 @@ def success_tables(data: CountedSet, minute: float | None = None) -> SuccessTabl
             if not open_[rows].any():
                 share[rows] = n[rows][numb[rows]].sum() / n[rows].sum()
                 continue
-            told = _reading(data.take(rows), target)
-            if told.kept <= 0:
+            curve, share[rows], kept = _reading(data.take(rows), target)
+            if kept <= 0:
                 # Of a technique that says nothing about the minute, the curve of the whole arm has to do.
                 whole = whole or _reading(data.take(everybody), target)
-                told = whole
-            share[rows], kept_part[rows] = told.share, told.kept
+                curve, share[rows], kept = whole
+            kept_part[rows] = kept
             for code in np.unique(practice[rows][open_[rows]]):
                 own = rows[practice[rows] == code]
-                curve = _own_curve(data.take(own), target) or told.curve
-                likely[own] = np.where(open_[own], n[own] * _part_before(times.take(own), curve, target), 0.0)
+                before = _part_before(times.take(own), _own_curve(data.take(own), target) or curve, target)
+                likely[own] = np.where(open_[own], n[own] * before, 0.0)
 
     def table(values: Any) -> NDArray[Any]:
         summed = cells.assign(v=values).groupby(["practice_id", "technique", "arm"], sort=True)["v"].sum()
@@ -117,7 +117,7 @@ def success_tables(data: CountedSet, minute: float | None = None) -> SuccessTabl
         not_numb=table(np.where(not_numb, n, 0)),
         undecided=table(np.where(open_, n, 0)),
         likely=table(likely).astype(np.float64),
-        inflation=_inflation(counts, by_table[0], by_table[1]),
+        inflation=_inflation(counts, *by_table),
     )
 
 
@@ -150,22 +150,14 @@ def _own_curve(data: CountedSet, minute: float) -> OnsetCurve | None:
     return curve if before > 0 or after < 1 else None
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Reading:
+def _reading(data: CountedSet, minute: float) -> tuple[OnsetCurve, float, float]:
     """Curve of a group of cases, its share numb by the minute, and the part of the information that is left."""
-
-    curve: OnsetCurve
-    share: float
-    kept: float
-
-
-def _reading(data: CountedSet, minute: float) -> _Reading:
     times, weight = data.times("success"), data.weight.astype(np.float64)
     curve = data.curves.fit(times, weight=weight)
     found = share_numb_by(times, minute, weight=weight, curves=data.curves)
     nothing = found.low < 1e-12 and found.high > 1 - 1e-12
     kept = 0.0 if nothing else found.effective_n / float(weight.sum())
-    return _Reading(curve, spread_evenly(curve, minute), kept)
+    return curve, spread_evenly(curve, minute), kept
 
 
 def _part_before(times: Intervals, curve: OnsetCurve, minute: float) -> FloatArray:

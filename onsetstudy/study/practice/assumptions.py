@@ -5,10 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import EstimateLike, NotAvailable
-from onsetstudy.inference.estimate_or_reason import not_asked
 from onsetstudy.records.model import Records
 from onsetstudy.study.results import Diagnostics
 from onsetstudy.study.sets.analysis_set import AnalysisSet
@@ -70,19 +68,12 @@ def _on_schedule(times: Intervals, tests_min: tuple[float, ...]) -> Intervals:
 
 
 def _schedule(data: AnalysisSet, records: Records) -> ScheduleCheck | NotAvailable:
-    protocol = data.protocol
-    target = records.readings[records.readings["tooth_role"] == "target"]
-    case = pd.Index(data.frame["case_id"]).get_indexer(target["case_id"])
-    mine = case >= 0
-    minute = target["minute"].to_numpy(dtype=np.float64)[mine]
-    try:
-        return ask(
-            data,
-            "schedule_test",
-            lambda: check_schedule(case[mine], minute, data.arm, reference_arm=protocol.reference_arm),
-            method="minutes of the first tests",
-            sign="-",
-        )
-    except OnsetStudyError as error:
-        contrast, reason = f"{protocol.contrast_arm} - {protocol.reference_arm}", str(error)
-        return not_asked("schedule_test", reason, code="not_two_arms", contrast=contrast, unit="", n=data.counts())
+    case, readings = data.readings(records, "target")
+    minute = readings["minute"].to_numpy(dtype=np.float64)
+    return ask(
+        data,
+        "schedule_test",
+        lambda: check_schedule(case, minute, data.arm, reference_arm=data.protocol.reference_arm),
+        method="minutes of the first tests",
+        sign="-",
+    )

@@ -1,14 +1,21 @@
-"""The cautions that apply to a practice's results, in the order in which a reader must see them."""
+"""The cautions that apply to a practice's results, in the order in which a reader must see them.
+
+Those of the headline are facts of the records that decide whether page 1 may be believed.
+"""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from statistics import NormalDist
 
 from onsetstudy.core.results import Caution, Estimate
-from onsetstudy.outcomes.scores.paired_results import PairedStudy
-from onsetstudy.protocol.model import Protocol
+from onsetstudy.outcomes.scores.pain_moment_results import MomentOfPain
 from onsetstudy.protocol.vocabulary import USE_AT_ONCE
-from onsetstudy.records.derived.opened_slips import OpenedSlips
+from onsetstudy.records.derived.allocation import LOG_FAULTS
+from onsetstudy.records.derived.opened_slips import MOST_MISSING, OpenedSlips
+from onsetstudy.records.derived.results import AllocationReview
+from onsetstudy.records.validity.gates import LEVEL
 from onsetstudy.study.answer.cautions import (
     NOT_RANDOMISED,
     TEST_THE_TOOTH,
@@ -18,9 +25,10 @@ from onsetstudy.study.answer.cautions import (
     slips_caution,
 )
 from onsetstudy.study.answer.claims import deciding_look
-from onsetstudy.study.practice.headline_cautions import headline_cautions
 from onsetstudy.study.practice.results import StudyResults
-from onsetstudy.study.results import Population
+from onsetstudy.study.results import ArmTable
+from onsetstudy.study.topics.baseline import OPERATOR
+from onsetstudy.survival.results import FinenessOfTesting
 
 SMALL_SAMPLE = 100
 PLAN_DOUBTS = {
@@ -71,7 +79,7 @@ def study_cautions(
         not_allowed += " Until the last planned look, take them as a description."
     found = (
         TEST_THE_TOOTH,
-        _size(protocol, overall, results.n_clinicians, None if look is None else look.critical, results.paired),
+        _size(results, None if look is None else look.critical),
         None if protocol.study.randomised else NOT_RANDOMISED,
         arms_caution(results.arms),
         refused_caution(results.flow, protocol),
@@ -89,18 +97,12 @@ def study_cautions(
     return tuple(caution for caution in found if caution is not None)
 
 
-def _size(
-    protocol: Protocol,
-    overall: Population,
-    n_clinicians: int,
-    critical: float | None = None,
-    paired: PairedStudy | None = None,
-) -> Caution:
-    n = overall.n.cases
+def _size(results: StudyResults, critical: float | None) -> Caution:
+    protocol, n, paired = results.protocol, results.overall.n.cases, results.paired
     both = "" if paired is None else f", {paired.pairs} patient{'' if paired.pairs == 1 else 's'} with both arms,"
-    whose = f"{n_clinicians} {'operator' if n_clinicians == 1 else 'operators'}"
+    whose = f"{results.n_clinicians} {'operator' if results.n_clinicians == 1 else 'operators'}"
     text = f"{n} {'case' if n == 1 else 'cases'}{both} from {whose}."
-    wait = overall.wait_difference
+    wait = results.overall.wait_difference
     once = NormalDist().inv_cdf((1 + protocol.plan.conf_level) / 2)
     z = (once if critical is None else max(once, critical)) + NormalDist().inv_cdf(protocol.plan.planned_power)
     if isinstance(wait, Estimate) and wait.std_error and z * wait.std_error < protocol.onset.tau_min:
@@ -109,3 +111,146 @@ def _size(
             "could easily have been missed."
         )
     return Caution(code="small_sample" if n < SMALL_SAMPLE else "sample", text=text)
+
+
+FEWEST = 5
+"""Teeth of which it is worth saying that all were numb at once, or none at all."""
+NEARLY_ALL = 0.9
+LEAST_SHOWN = 0.1
+LEAST_OF_AN_OPERATOR = 2
+"""Cases with which an operator could have used both arms."""
+
+
+def headline_cautions(results: StudyResults) -> tuple[Caution, ...]:
+    """What is true of these results, the gravest first.
+
+    Parameters
+    ----------
+    results : StudyResults
+        Everything else that the report tells.
+    """
+    protocol, tested = results.protocol, results.diagnostics
+    found = (
+        log_doubted(results.allocation),
+        opened_late(results.allocation),
+        none_numb(results),
+        None if tested is None else all_numb_at_first(tested.fineness),
+        operator_one_arm(results.arm_table, randomised=protocol.study.randomised),
+        main_outcome_missing(results),
+    )
+    return tuple(caution for caution in found if caution is not None)
+
+
+def log_doubted(review: AllocationReview | None) -> Caution | None:
+    """Arms taken from an opening log that was changed, or that the ledger does not hold so."""
+    deviations = () if review is None or review.source != "log" else review.deviations
+    if not (told := "; ".join(f"{d.count} {d.text}" for d in deviations if d.code in LOG_FAULTS)):
+        return None
+    text = (
+        f"Alarm: the arms are those of an opening log that cannot be believed: {told}. Restore log and ledger from "
+        "your backup before anything is concluded."
+    )
+    return Caution(code="log_doubted", text=text)
+
+
+def opened_late(review: AllocationReview | None) -> Caution | None:
+    """Slips that were opened once the injection had been given: they cannot have chosen it."""
+    late = 0 if review is None else sum(d.count for d in review.deviations if d.code == "opened_late")
+    if review is None or not late:
+        return None
+    what = "opened after the day of the injection: nothing shows that chance chose"
+    of = max(review.with_slip, late)
+    if late == of and of > 1:
+        text = f"All {of} slips were {what} the arms."
+    else:
+        text = (
+            f"{late} of {of} slips {'was' if late == 1 else 'were'} {what} {'that arm' if late == 1 else 'those arms'}."
+        )
+    return Caution(code="opened_late", text=text)
+
+
+def none_numb(results: StudyResults) -> Caution | None:
+    """Not one tooth went numb: answers may have been written down the wrong way round."""
+    n = results.overall.n
+    if n.onsets or n.cases < FEWEST:
+        return None
+    text = f"Not one of {n.cases} teeth became numb: were felt and not felt taken for each other?"
+    return Caution(code="none_numb", text=text)
+
+
+def all_numb_at_first(tested: FinenessOfTesting) -> Caution | None:
+    """Teeth that were numb when first tested have no order in time."""
+    cases, early = sum(row[1] for row in tested.rows), sum(row[2] for row in tested.rows)
+    if cases < FEWEST or early < NEARLY_ALL * cases:
+        return None
+    who = f"All {cases}" if early == cases else f"{early} of {cases}"
+    text = f"{who} teeth were numb at their first test: which became numb sooner cannot be told."
+    return Caution(code="all_numb_at_first", text=text)
+
+
+def operator_one_arm(table: ArmTable, *, randomised: bool) -> Caution | None:
+    """Operators who used one arm only, so that what differs may be theirs.
+
+    Where arms were allocated at random, only if chance would hardly have done it: the labels of all cases exchanged,
+    and every such operator looked at.
+    """
+    counts = [[cell[0] or 0 for cell in row.cells[:2]] for row in table.rows if row.variable == OPERATOR]
+    arms = [sum(operator[place] for operator in counts) for place in (0, 1)]
+    one = [sum(c) for c in counts if min(c) == 0 and sum(c) >= LEAST_OF_AN_OPERATOR]
+    if min(arms) == 0 or not one or sum(one) <= MOST_MISSING * sum(arms):
+        return None
+    if randomised and len(one) * min(_of_one_arm(k, arms) for k in one) >= LEVEL:
+        return None
+    who = "Each operator" if len(one) == len(counts) else f"{len(one)} of {len(counts)} operators"
+    whose = "" if len(one) == len(counts) else f" ({sum(one)} of {sum(arms)} cases)"
+    text = f"{who}{whose} used one arm only: what differs may be the operator, not the injection."
+    return Caution(code="operator_one_arm", text=text)
+
+
+def _of_one_arm(k: int, arms: Sequence[int]) -> float:
+    """Chance that so many cases, drawn from those of two arms, are all of one."""
+    return sum(math.comb(n, k) for n in arms) / math.comb(sum(arms), k)
+
+
+def main_outcome_missing(results: StudyResults) -> Caution | None:
+    """Cases without the main outcome, where they could turn what is said of it, or are many."""
+    primary, whole = results.protocol.plan.primary, results.overall
+    if primary == "pain_difference":
+        return _scores_missing(results)
+    known = whole.treatment_difference
+    if primary != "treatment_success_difference" or not isinstance(known, Estimate):
+        return None
+    gone = whole.n.cases - known.n.cases
+    if gone <= MOST_MISSING * whole.n.cases:
+        return None
+    text = f"Whether the treatment succeeded, the main outcome, is not known in {gone} of {whole.n.cases} cases."
+    return Caution(code="main_outcome_missing", text=text)
+
+
+def _scores_missing(results: StudyResults) -> Caution | None:
+    pain, moments = results.protocol.pain, () if results.comfort is None else results.comfort.moments
+    main = next((m for m in moments if pain is not None and m.moment == pain.moment), None)
+    if main is None or pain is None:
+        return None
+    gone, cases = sum(line[1] for line in main.missing.by_arm), sum(line[2] for line in main.missing.by_arm)
+    turned = _tipping(results, main)
+    if not gone or (turned is None and gone <= MOST_MISSING * cases):
+        return None
+    text = f"{gone} of {cases} scores of the main outcome {'is' if gone == 1 else 'are'} missing"
+    if turned is not None:
+        size = f"{turned:.1f}" if turned >= LEAST_SHOWN / 2 else f"less than {LEAST_SHOWN}"
+        text += f": {size} {pain.instrument.unit} against the difference, on average, would put it in doubt"
+    return Caution(code="main_outcome_missing", text=f"{text}.")
+
+
+def _tipping(results: StudyResults, main: MomentOfPain) -> float | None:
+    """How far off the missing scores would turn the difference that is claimed; ``None`` where they cannot."""
+    claim, pain, both = results.claims.primary(), results.protocol.pain, main.missing.tipping_both
+    claimed = claim.bears is not None and claim.bears.side != 0 and claim.looks is None
+    if not claimed or pain is None or both is None or not math.isfinite(both):
+        return None
+    scale, lost = pain.instrument, [gone for _, gone, _ in main.missing.by_arm[:2]]
+    shifts = [shift for shift, n in zip((-both, both), lost, strict=True) if n]
+    places = [place for place, n in enumerate(lost) if n]
+    reached = (main.on_scale(p, s, scale.low, scale.high) for p, s in zip(places, shifts, strict=True))
+    return abs(both) if all(reached) else None

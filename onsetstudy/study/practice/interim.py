@@ -86,14 +86,14 @@ def looks_over(
         score = score_of(found, protocol.plan.primary)
         if score is None and shut and n.cases:
             score = 0.0, None
+        least, why = min((arm.cases for arm in n.by_arm), default=0), ""
         if score is None:
-            own = found.reason if isinstance(found, NotAvailable) else "the outcome has no standard error"
-            told.append(Caution(code="no_look", text=f"{quarter.label} was no look: {reason or own}."))
-            continue
-        least = min((arm.cases for arm in n.by_arm), default=0)
-        if protocol.plan.primary in MEANS and least < LEAST_OF_AN_ARM:
+            why = reason or (found.reason if isinstance(found, NotAvailable) else "the outcome has no standard error")
+        elif protocol.plan.primary in MEANS and least < LEAST_OF_AN_ARM:
             few = f"an arm has {least} {'case' if least == 1 else 'cases'}, and means are judged once each has"
-            told.append(Caution(code="no_look", text=f"{quarter.label} was no look: {few} {LEAST_OF_AN_ARM}."))
+            why = f"{few} {LEAST_OF_AN_ARM}"
+        if score is None or why:
+            told.append(Caution(code="no_look", text=f"{quarter.label} was no look: {why}."))
             continue
         counted = float(n.onsets if rule.information == "onsets" else n.cases)
         kind = GatedLook if shut else LookSeen

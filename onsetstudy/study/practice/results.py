@@ -104,14 +104,11 @@ class StudyResults(Serialisable):
         """Every claim that these records bear, and with which number."""
         protocol, whole, pain = self.protocol, self.overall, self.overall.pain
         shift = pain.shift if isinstance(pain, PainComparison) else dataclasses.replace(pain, quantity="pain_shift")
+        paired_test = None if self.paired is None else success_test(whole.success_difference)
         found: dict[str, Told] = {
             "rmst_difference": (whole.wait_difference, whole.wait, None),
             "hazard_ratio": (whole.hazard_ratio, (), shown_test(whole.onset_test)),
-            "success_difference": (
-                whole.success_difference,
-                whole.success,
-                None if self.paired is None else success_test(whole.success_difference),
-            ),
+            "success_difference": (whole.success_difference, whole.success, paired_test),
             "not_numb_difference": (whole.never_numb_difference, whole.never_numb, None),
             "pain_difference": (mean_pain(whole, protocol), (), None),
             "pain_shift": (shift, (), shown_test(pain.test) if isinstance(pain, PainComparison) else None),

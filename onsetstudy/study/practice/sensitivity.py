@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -65,7 +64,8 @@ def run_sensitivity(
         if progress is not None:
             progress(done, len(names), f"sensitivity: {name}")
         asked, data = questions_of(protocol, choice=name), main
-        if not _read_alike(asked, planned):
+        # Where the same intervals answer, nothing has to be derived anew.
+        if any((asked[q].rule, asked[q].strategies) != (planned[q].rule, planned[q].strategies) for q in asked):
             data, _ = prepare(protocol, records, through=through, asked=asked, onsets=onsets, work=main.work)
         varied.append(variation(cases_of(data, asked["hazard"]), name, *SENSITIVITY[name]))
     if received.any():
@@ -91,11 +91,6 @@ def cases_of(data: AnalysisSet, asked: Estimand) -> AnalysisSet:
     if asked.analysis_set == AS_TREATED:
         return replace(data, frame=data.frame.assign(arm=data.received))
     return data
-
-
-def _read_alike(one: Mapping[str, Estimand], other: Mapping[str, Estimand]) -> bool:
-    """Whether the same intervals answer, so that nothing has to be derived anew."""
-    return all((one[q].rule, one[q].strategies) == (other[q].rule, other[q].strategies) for q in one)
 
 
 def _main_words(protocol: Protocol, arms: ArmStanding | None) -> tuple[str, str]:

@@ -1,4 +1,4 @@
-"""One set of cases, analysed as the plan says."""
+"""One set of cases, analysed as the plan says; its onset curves, and the stopwatch answer beside them."""
 
 from __future__ import annotations
 
@@ -8,15 +8,16 @@ from dataclasses import replace
 from functools import partial
 from typing import Any
 
+import numpy as np
+
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.results import Caution, Counts, Estimate, EstimateLike, Fit, HypothesisTest, NotAvailable
 from onsetstudy.inference.clusters import INDEPENDENT_TEST
-from onsetstudy.inference.estimate_or_reason import not_asked
+from onsetstudy.inference.estimate_or_reason import attempt, not_asked
 from onsetstudy.outcomes.scores.pain import compare_pain
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.outcomes.scores.within_patient import compared_within
-from onsetstudy.study.practice.curves import arm_curves, naive_stopwatch
-from onsetstudy.study.results import Population, Variation
+from onsetstudy.study.results import ArmCurve, NaiveStopwatch, Population, Variation
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.contrasts import (
     BY_ARM,
@@ -31,6 +32,64 @@ from onsetstudy.study.sets.contrasts import (
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.results import ArmContrast
+from onsetstudy.survival.summaries.npmle_proportion import curve_limits
+
+
+def arm_curves(
+    data: AnalysisSet, *, with_limits: bool = True, missing: str = "no case of the arm {} has been recorded"
+) -> tuple[ArmCurve, ...]:
+    """Curve of the first injection alone for each arm of the protocol, reference first.
+
+    Each has the cases still tested at each minute; ``missing`` is told of an arm without a case.
+    """
+    arms, label = data.protocol.arm_codes[:2], data.protocol.label
+    return tuple(_arm_curve(data.where(data.arm == a), a, missing.format(label(a)), with_limits) for a in arms)
+
+
+def _arm_curve(data: AnalysisSet, arm: str, missing: str, with_limits: bool) -> ArmCurve:
+    protocol, plan, times, weight = data.protocol, data.protocol.plan, data.times("success"), data.weight
+    n, unit = data.counts("success"), "proportion"
+    if not len(data):
+        none = not_asked("onset_curve", missing, code="arm_missing", contrast=arm, unit=unit, n=n)
+        return ArmCurve(arm=arm, curve=none, still_tested=())
+    curve = attempt(
+        lambda: data.curves.fit(times, weight=weight),
+        quantity="onset_curve",
+        contrast=arm,
+        unit=unit,
+        method="nonparametric maximum likelihood",
+        n=n,
+        level=plan.conf_level,
+    )
+    minutes = [t for t in protocol.schedule.tests_min if t <= protocol.onset.tau_min]
+    limits: tuple[tuple[float, EstimateLike], ...] = ()
+    if with_limits and not isinstance(curve, NotAvailable):
+        found = curve_limits(times, minutes, weight=weight, conf_level=plan.conf_level, curves=data.curves)
+        limits = tuple(zip(minutes, found, strict=True))
+    many = np.ones(len(data), dtype=np.int64) if weight is None else weight
+    still = tuple((float(t), int(many[data.watched >= t].sum())) for t in (0.0, *minutes))
+    return ArmCurve(arm=arm, curve=curve, still_tested=still, limits=limits)
+
+
+def naive_stopwatch(data: AnalysisSet) -> NaiveStopwatch:
+    """Mean first not-felt minute among confirmed onsets, by arm: what a stopwatch would have said of these."""
+    protocol = data.protocol
+    first = data.frame["right_hazard"].to_numpy()
+    numb = np.isfinite(first)
+    means: list[tuple[str, float | None, int, int]] = []
+    for arm in protocol.arm_codes[:2]:
+        rows = data.arm == arm
+        seen = first[rows & numb]
+        means.append((arm, float(seen.mean()) if seen.size else None, int(seen.size), int((rows & ~numb).sum())))
+    reference, other = means[0][1], means[1][1]
+    difference = None if reference is None or other is None else other - reference
+    left_out = sum(m[3] for m in means)
+    text = (
+        f"The mean of the first not-felt minute leaves out {left_out} cases without an onset confirmed as planned "
+        "and takes every onset for as late as the test that found it."
+    )
+    return NaiveStopwatch(means=tuple(means), difference=difference, text=text)
+
 
 EXACT_CASES = 200
 NO_PAIN = ("not_planned", "the protocol does not record pain")
@@ -61,6 +120,11 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
     for name, key in asked.items():
         told[name], told[f"{name}_difference"] = _by_arm(data, key, refusal, minimum)
     ratio = _hazard_ratio(data, refusal)
+    of_comparisons = cautions_of(
+        (told["wait_difference"], told["success_difference"]),
+        ("incomplete_pairs", "untested_pairs", "further_cases", "cases_together", "coarser_strata",
+         "practices_together", "unlike_gaps"),
+    )  # fmt: skip
     return Population(
         label=label,
         dimension=dimension,
@@ -73,22 +137,7 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
         pain=_pain(data, refusal),
         pain_difference=_pain_difference(data, refusal),
         naive=naive_stopwatch(data),
-        caution=(
-            *_cautions(counts),
-            *cautions_of((ratio,), ("clusters_too_narrow",)),
-            *cautions_of(
-                (told["wait_difference"], told["success_difference"]),
-                (
-                    "incomplete_pairs",
-                    "untested_pairs",
-                    "further_cases",
-                    "cases_together",
-                    "coarser_strata",
-                    "practices_together",
-                    "unlike_gaps",
-                ),
-            ),
-        ),
+        caution=(*_cautions(counts), *cautions_of((ratio,), ("clusters_too_narrow",)), *of_comparisons),
     )
 
 
@@ -223,7 +272,7 @@ def _pain(data: AnalysisSet, refusal: Refusal | None) -> PainComparison | NotAva
     unit = "" if plan is None else plan.instrument.unit
 
     def compared() -> PainComparison:
-        level, pairs = protocol.plan.conf_level, data.pairs()
+        level, pairs, arms = protocol.plan.conf_level, data.pairs(), protocol.arm_codes[:2]
         found = compare_pain(
             data.pain,
             data.arm,
@@ -233,9 +282,7 @@ def _pain(data: AnalysisSet, refusal: Refusal | None) -> PainComparison | NotAva
             unit=unit,
             conf_level=level,
         )
-        if pairs is None:
-            return found
-        return compared_within(found, data.pain, pairs, arms=protocol.arm_codes[:2], conf_level=level)
+        return found if pairs is None else compared_within(found, data.pain, pairs, arms=arms, conf_level=level)
 
     return ask(data, "pain_shift", compared, refusal=NO_PAIN if plan is None else refusal, unit=unit)
 

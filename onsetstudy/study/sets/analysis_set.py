@@ -16,6 +16,7 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Counts
 from onsetstudy.inference.strata import Strata, merge_small
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.model import Records
 from onsetstudy.study.sets.work import Work
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.hazards.proportional_hazards import SMALL_STRATUM
@@ -183,6 +184,12 @@ class AnalysisSet:
         names = (*(name for name in self.protocol.plan.strata if name != PRACTICE), PRACTICE)
         return shared_baselines([*self.columns(names).values()], weight=self.weight)
 
+    def readings(self, records: Records, role: str) -> tuple[IntArray, pd.DataFrame]:
+        """Tests of these cases' teeth in a role, and the row of each test's case."""
+        readings = records.readings[records.readings["tooth_role"] == role]
+        row = pd.Index(self.frame["case_id"]).get_indexer(readings["case_id"]).astype(np.int64)
+        return row[row >= 0], readings[row >= 0]
+
     def treatment(self) -> StrArray:
         """Whether each treatment succeeded: pain at most mild and no supplement; ``yes``, ``no`` or not known, empty.
 
@@ -225,14 +232,10 @@ class AnalysisSet:
     def cluster(self) -> StrArray | None:
         """The plan's cluster of each case; ``None`` where nobody repeats, or all cases are of one."""
         name = self.protocol.plan.cluster
-        if name is None or not len(self.frame):
+        if name is None:
             return None
         values = self.column(name)
         return values if 1 < np.unique(values).size < values.size else None
-
-    def several(self) -> StrArray | None:
-        """The clusters that intervals heed: where each patient has both arms, those within patients do."""
-        return None if self.protocol.study.paired else self.cluster()
 
     def where(self, rows: NDArray[np.bool_] | pd.Series) -> Self:
         """The chosen cases."""
@@ -281,19 +284,10 @@ def shared_baselines(
     if not columns:
         return None
     parts = np.column_stack([np.asarray(c).astype(str) for c in columns])
-    rows = parts.shape[0]
-    cases = np.ones(rows) if weight is None else np.asarray(weight, dtype=np.float64)
-    code = np.full(rows, "", dtype=object)
-    small = np.ones(rows, dtype=bool)
+    cases = pd.Series(np.ones(len(parts)) if weight is None else np.asarray(weight, dtype=np.float64))
+    code, small = pd.Series("", index=cases.index), pd.Series(True, index=cases.index)
     for kept in range(parts.shape[1], -1, -1):
-        here = np.flatnonzero(small)
-        if not here.size:
-            break
-        name = np.array(
-            [" | ".join(p[:kept]) + (" | others" if kept < p.size else "") for p in parts[here]], dtype=object
-        )
-        code[here] = name
-        _, group = np.unique(name.astype(str), return_inverse=True)
-        small[here] = np.bincount(group, weights=cases[here])[group] < least
-    found = code.astype(str)
-    return found if np.unique(found).size > 1 else None
+        others = " | others" if kept < parts.shape[1] else ""
+        code = code.mask(small, pd.Series([" | ".join(p[:kept]) + others for p in parts], dtype=object))
+        small &= cases.groupby(code).transform("sum") < least
+    return code.to_numpy(dtype=str) if code.nunique() > 1 else None

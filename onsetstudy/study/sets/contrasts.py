@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray, StrArray
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, EstimateLike, NotAvailable
 from onsetstudy.inference.estimate_or_reason import attempt
@@ -21,7 +21,7 @@ from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
 from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.strata import Strata, merge_small
 from onsetstudy.outcomes.scores.within_patient import mean_within_patients
-from onsetstudy.protocol.estimands import Estimand, estimand_of
+from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.sets.analysis_set import DONE, PRACTICE, AnalysisSet, by_one_minute
 from onsetstudy.study.sets.counted_set import CountedSet
@@ -43,11 +43,6 @@ Refusal = tuple[str, str]
 TREATED = "treatment_success_difference"
 COLUMNS = {"practice": PRACTICE, "technique": "technique"}
 """Column of each name that a protocol may give, what matters most first."""
-
-
-def estimated_within(protocol: Protocol) -> tuple[str, ...]:
-    """Columns within which differences are estimated, the practice first."""
-    return tuple(column for name, column in COLUMNS.items() if name in protocol.plan.estimate_strata)
 
 
 def ask(
@@ -89,14 +84,12 @@ def arm_missing(cases: AnalysisSet, reason: str, *, code: str = "arm_missing") -
 
 def success_of(cases: AnalysisSet) -> ArmContrast:
     """Proportion numb by the target minute, and its difference."""
-    asked = estimand_of(cases.protocol, "success_difference")
-    return _within(cases, "success", success_by, asked, target_min=asked.minute)
+    return _within(cases, "success_difference", "success", success_by, "target_min")
 
 
 def not_numb_of(cases: AnalysisSet) -> ArmContrast:
     """Proportion not numb up to the horizon, and its difference."""
-    asked = estimand_of(cases.protocol, "not_numb_difference")
-    return _within(cases, "success", never_numb_share, asked, tau_min=asked.minute)
+    return _within(cases, "not_numb_difference", "success", never_numb_share, "tau_min")
 
 
 def compared_treatments(
@@ -112,46 +105,22 @@ def control_onset_of(cases: AnalysisSet) -> ArmContrast:
     return _proportion(cases, "control_onset", "of such tests")
 
 
-def mean_scores_of(
-    scores: FloatArray, arm: StrArray, practice: StrArray, protocol: Protocol, *, quantity: str
-) -> Estimate | NotAvailable:
-    """Difference of the mean scores within practices, combined by their numbers of scores; missing scores are ``nan``.
-
-    Raises
-    ------
-    OnsetStudyError
-        If the protocol has no scale of pain.
-    """
-    if protocol.pain is None:
-        raise OnsetStudyError("the protocol does not record pain")
-    known = ~np.isnan(scores)
-    return means_compared(
-        scores[known], arm[known], [practice[known]], protocol, quantity=quantity, what="scores",
-        unit=protocol.pain.instrument.unit, n=Counts.of(known, arm, protocol.arm_codes),
-    )  # fmt: skip
-
-
 def pain_compared(cases: AnalysisSet, scores: FloatArray, *, quantity: str) -> EstimateLike:
     """Difference of the mean scores: within patients where each has both arms, else within practices.
 
-    Raises
-    ------
-    OnsetStudyError
-        If the protocol has no scale of pain.
+    Those of practices are combined by their numbers of scores; missing scores are ``nan``.
     """
-    protocol, pairs = cases.protocol, cases.pairs()
-    if pairs is None:
-        return mean_scores_of(scores, cases.arm, cases.column(PRACTICE), protocol, quantity=quantity)
-    if protocol.pain is None:
-        raise OnsetStudyError("the protocol does not record pain")
-    asked = Parameter(
-        quantity=quantity,
-        contrast=f"{protocol.contrast_arm} - {protocol.reference_arm}",
-        unit=protocol.pain.instrument.unit,
-        n=cases.counts(),
-        conf_level=protocol.plan.conf_level,
-    )
-    return mean_within_patients(scores, pairs, asked)
+    protocol, arm = cases.protocol, cases.arm
+    unit = "" if protocol.pain is None else protocol.pain.instrument.unit
+    if (pairs := cases.pairs()) is not None:
+        contrast, level = f"{protocol.contrast_arm} - {protocol.reference_arm}", protocol.plan.conf_level
+        asked = Parameter(quantity=quantity, contrast=contrast, unit=unit, n=cases.counts(), conf_level=level)
+        return mean_within_patients(scores, pairs, asked)
+    known = ~np.isnan(scores)
+    return means_compared(
+        scores[known], arm[known], [cases.column(PRACTICE)[known]], protocol, quantity=quantity, what="scores",
+        unit=unit, n=Counts.of(known, arm, protocol.arm_codes),
+    )  # fmt: skip
 
 
 def means_compared(
@@ -192,8 +161,7 @@ def treatments_of(cases: AnalysisSet) -> ArmContrast:
 
 def _proportion(cases: AnalysisSet, name: str, what: str) -> ArmContrast:
     """A proportion by the one minute, under the name of what it is."""
-    asked = estimand_of(cases.protocol, TREATED)
-    found = _within(cases, "treatment", success_by, asked, target_min=DONE)
+    found = _within(cases, TREATED, "treatment", success_by, "target_min")
     method = found.method.replace(f" by {DONE:g} min", f" {what}")
 
     def named(each: Estimate, quantity: str) -> Estimate:
@@ -211,8 +179,7 @@ def _proportion(cases: AnalysisSet, name: str, what: str) -> ArmContrast:
 
 def wait_of(cases: AnalysisSet) -> ArmContrast:
     """Restricted mean time to onset, and its difference."""
-    asked = estimand_of(cases.protocol, "rmst_difference")
-    return _within(cases, "wait", estimate_rmst, asked, tau_min=asked.minute)
+    return _within(cases, "rmst_difference", "wait", estimate_rmst, "tau_min")
 
 
 BY_ARM = {
@@ -244,19 +211,22 @@ def of_one_arm(cases: AnalysisSet, verb: Callable[[AnalysisSet], ArmContrast]) -
     return next(e for e in found.arms if e.contrast == present)
 
 
-def _within(
-    cases: AnalysisSet, question: str, verb: Callable[..., ArmContrast], asked: Estimand, **more: Any
-) -> ArmContrast:
+def _within(cases: AnalysisSet, key: str, question: str, verb: Callable[..., ArmContrast], minute: str) -> ArmContrast:
     """The comparison within patients who have both arms, else in the finest strata in which it can be made.
 
     Where the cases of a stratum do not determine it, the next coarser strata are used, and a caution says why: a result
     of some cases alone would pass for one of all. That sees how far testing went, which the strata themselves do not.
+    ``minute`` is what the verb calls the minute.
     """
+    asked = estimand_of(cases.protocol, key)
+    at = DONE if question == "treatment" else asked.minute
+    more = {minute: at, "grace_min": asked.grace_min}
     if (pairs := cases.pairs()) is not None:
-        return within_patients(cases, pairs, question, asked, **more)
+        return within_patients(cases, pairs, question, asked.quantity, **more)
     protocol, failed = cases.protocol, list[NotEstimable]()
+    within = tuple(column for name, column in COLUMNS.items() if name in protocol.plan.estimate_strata)
     finest: Strata | None = None
-    for strata in _steps(cases, (PRACTICE,) if question == "treatment" else estimated_within(protocol)):
+    for strata in _steps(cases, (PRACTICE,) if question == "treatment" else within):
         finest = finest or strata
         try:
             found = cases.work.ask(
@@ -267,14 +237,13 @@ def _within(
                 stratum=None if strata.one else strata.code,
                 weight=cases.weight,
                 conf_level=protocol.plan.conf_level,
-                grace_min=asked.grace_min,
                 **more,
             )
         except NotEstimable as error:
             failed.append(error)
             continue
-        if (cluster := cases.several()) is not None:
-            found = _clustered(found, cases, cluster, question, strata, asked)
+        if (cluster := cases.cluster()) is not None:
+            found = _clustered(found, cases, cluster, question, strata, at, asked.grace_min)
         return _told(found, _caution(strata, finest, failed[0].reason if failed else ""))
     raise failed[-1]
 
@@ -290,14 +259,14 @@ def _steps(cases: AnalysisSet, names: tuple[str, ...]) -> Iterator[Strata]:
 
 
 def _clustered(
-    found: ArmContrast, cases: AnalysisSet, cluster: StrArray, question: str, strata: Strata, asked: Estimand
-) -> ArmContrast:
+    found: ArmContrast, cases: AnalysisSet, cluster: StrArray, question: str, strata: Strata, minute: float,
+    grace_min: float | None,
+) -> ArmContrast:  # fmt: skip
     """The comparison with intervals that take the cases of a patient together."""
     waits, protocol = question == "wait", cases.protocol
-    minute = DONE if question == "treatment" else asked.minute
     *arms, apart = cluster_spread(
         cases.times(question), cases.arm, cluster,
-        reference_arm=protocol.reference_arm, minute=minute, grace_min=asked.grace_min or 0.0, waits=waits,
+        reference_arm=protocol.reference_arm, minute=minute, grace_min=grace_min or 0.0, waits=waits,
         stratum=None if strata.one else strata.code, curves=cases.work.curves,
     )  # fmt: skip
     span, what = minute if waits else 1.0, CLUSTERS.get(protocol.plan.cluster or "", "cluster")

@@ -9,7 +9,6 @@ from onsetstudy.core.arrays import IntArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.results import Caution
 from onsetstudy.inference.means import LEAST
-from onsetstudy.protocol.estimands import Estimand
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.waits_within_patient import paired_wait
@@ -20,7 +19,7 @@ VERBS = {"rmst_difference": paired_wait, "not_numb_difference": paired_not_numb}
 """Verb of each difference; of the others, that of proportions by a minute."""
 
 
-def within_patients(cases: AnalysisSet, pairs: IntArray, question: str, asked: Estimand, **more: Any) -> ArmContrast:
+def within_patients(cases: AnalysisSet, pairs: IntArray, question: str, key: str, **more: Any) -> ArmContrast:
     """A comparison of the first case of each patient in either arm with each other.
 
     Parameters
@@ -30,7 +29,7 @@ def within_patients(cases: AnalysisSet, pairs: IntArray, question: str, asked: E
     question : str
         Of which intervals: ``wait``, ``success`` or ``treatment``.
     more
-        The minute, as the verb takes it.
+        The minute and the grace, as the verb takes them.
 
     Raises
     ------
@@ -38,16 +37,15 @@ def within_patients(cases: AnalysisSet, pairs: IntArray, question: str, asked: E
         If fewer than two patients have both, or the verb refuses their cases.
     """
     if len(pairs) < LEAST:
-        raise NotEstimable(asked.quantity, TOO_FEW, code="too_few")
+        raise NotEstimable(key, TOO_FEW, code="too_few")
     both = cases.take(pairs.reshape(-1))
     found: ArmContrast = cases.work.ask(
-        VERBS.get(asked.quantity, paired_numb_by),
+        VERBS.get(key, paired_numb_by),
         both.times(question),
         both.arm,
         both.column("patient_id"),
         reference_arm=cases.protocol.reference_arm,
         conf_level=cases.protocol.plan.conf_level,
-        grace_min=asked.grace_min,
         **more,
     )
     told = unpaired(cases, pairs)

@@ -1,5 +1,4 @@
 """What a report tells beside the main comparison, one question a module.
 
-Takes an analysis set, gives a part of the results or nothing. It must not know what another topic answers
-(``given_doses`` answers nothing: it is the arithmetic under ``doses``).
+Takes an analysis set, gives a part of the results or nothing. It must not know what another topic answers.
 """

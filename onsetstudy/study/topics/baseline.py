@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -12,24 +14,16 @@ from onsetstudy.study.results import ArmTable, ArmTableRow
 
 OPERATOR = "clinician_id"
 CATEGORIES = (
-    "practice_id",
-    OPERATOR,
-    "procedure",
-    "technique",
-    "pulp_status",
-    "agent",
-    "vasoconstrictor",
-    "topical",
-    "age_band",
+    "practice_id", OPERATOR, "procedure", "technique", "pulp_status", "agent", "vasoconstrictor", "topical", "age_band",
     "quarter",
-)
+)  # fmt: skip
 MEASURES = ("volume_ml", "anxiety_before", "mixed_to_injection_min", "weight_kg")
 NOT_RECORDED = "not recorded"
 
 Cell = tuple[int | None, int | None, float | None, float | None]
 
 
-def standardised_difference(mean: tuple[float, float], variance: tuple[float, float]) -> float | None:
+def standardised_difference(mean: Sequence[float], variance: Sequence[float]) -> float | None:
     """Difference of two means (second minus first) in units of their pooled standard deviation.
 
     For shares give the share as mean and ``p (1 - p)`` as variance. ``None`` when nothing varies but the means differ.
@@ -57,7 +51,7 @@ def _category_rows(column: pd.Series, arm: pd.Series, arms: tuple[str, ...], nam
         difference = None
         if all(n > 0 for _, n in counts[:2]):
             p = [k / n for k, n in counts[:2]]
-            difference = standardised_difference((p[0], p[1]), (p[0] * (1 - p[0]), p[1] * (1 - p[1])))
+            difference = standardised_difference(p, [share * (1 - share) for share in p])
         rows.append(ArmTableRow(variable=name, level=level, cells=cells, standardised_difference=difference))
     return rows
 
@@ -70,10 +64,9 @@ def _measure_rows(column: pd.Series, arm: pd.Series, arms: tuple[str, ...], name
     cells: tuple[Cell, ...] = tuple(zip((g.size for g in groups), sizes, means, spreads, strict=True))
     difference = None
     if all(g.size > 1 for g in groups[:2]):
-        difference = standardised_difference(
-            (float(groups[0].mean()), float(groups[1].mean())),
-            (float(groups[0].var(ddof=1)), float(groups[1].var(ddof=1))),
-        )
+        first_two = groups[:2]
+        means_of_two, variances = ([float(f(g)) for g in first_two] for f in (np.mean, partial(np.var, ddof=1)))
+        difference = standardised_difference(means_of_two, variances)
     return [ArmTableRow(variable=name, level="", cells=cells, standardised_difference=difference)]
 
 

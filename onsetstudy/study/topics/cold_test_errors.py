@@ -9,6 +9,7 @@ from __future__ import annotations
 from functools import partial
 
 import numpy as np
+import pandas as pd
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
 from onsetstudy.core.errors import NotEstimable
@@ -71,8 +72,7 @@ def cold_test_errors(data: AnalysisSet, records: Records) -> ColdTestErrors | No
 def _tests(data: AnalysisSet, records: Records) -> Tests:
     """Valid tests of the target in the analysed cases, on planned minutes, before a supplement."""
     case, minute, felt = valid_tests(records, data.protocol)
-    place = {code: i for i, code in enumerate(data.frame["case_id"])}
-    number = np.array([place.get(code, -1) for code in records.cases["case_id"]], dtype=np.int64)[case]
+    number = pd.Index(data.frame["case_id"]).get_indexer(records.cases["case_id"])[case]
     rescue = data.numbers("rescue_min")
     until = np.where(np.isnan(rescue), np.inf, rescue)
     kept = (number >= 0) & (minute < until[np.maximum(number, 0)])
@@ -83,11 +83,10 @@ def _tests(data: AnalysisSet, records: Records) -> Tests:
 
 def _control_tests(data: AnalysisSet, records: Records) -> tuple[int, int]:
     """How often the control tooth was said not to feel, and of how many tests."""
-    readings = records.readings
-    mine = (readings["tooth_role"] == "control") & readings["case_id"].isin(data.frame["case_id"])
     if data.protocol.schedule.control_tooth == "none":
         return 0, 0
-    return int((mine & (readings["response"] == "not_felt")).sum()), int(mine.sum())
+    _, readings = data.readings(records, "control")
+    return int((readings["response"] == "not_felt").sum()), len(readings)
 
 
 def _row(tests: list[Tests], se: float, sp: float, protocol: Protocol, from_control: bool) -> ErrorRow:

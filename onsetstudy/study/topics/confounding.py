@@ -64,13 +64,11 @@ def fair_comparison(
     protocol = data.protocol
     if protocol.study.randomised:
         return None
-    arms = protocol.arm_codes[:2]
-    used = data.where(np.isin(data.arm, arms))
-    other = used.arm == arms[1]
-    counts, times, target = used.counts("success"), used.times("success"), protocol.onset.target_min
-    covariates, left_out = _covariates(used)
+    other = data.arm == protocol.contrast_arm
+    counts, times, target = data.counts("success"), data.times("success"), protocol.onset.target_min
+    covariates, left_out = _covariates(data)
     crude = _crude(overall, comfort, data)
-    found = _adjusted(used, other, covariates, progress)
+    found = _adjusted(data, other, covariates, progress)
     lines = tuple(
         FairLine(
             outcome=name,
@@ -89,11 +87,11 @@ def fair_comparison(
         learning=learning_curve(
             times.right <= target,
             (times.right <= target) | (times.left >= target),
-            used.places("clinician_id") + 1,
+            data.places("clinician_id") + 1,
             other,
             conf_level=protocol.plan.conf_level,
         ),
-        period=_period(used, other),
+        period=_period(data, other),
         covariates=tuple(covariates),
         left_out=tuple(left_out),
         replicates=found.draws,

@@ -68,7 +68,7 @@ def _control(data: AnalysisSet, records: Records, outcome: str, in_a_row: int) -
     protocol = data.protocol
     if protocol.schedule.control_tooth == "none":
         return None
-    case, lost = control_tests(data.frame["case_id"], records, in_a_row)
+    case, lost = control_tests(data, records, in_a_row)
     if not case.size:
         return None
     practice = {PRACTICE: data.column(PRACTICE)[case]}
@@ -85,26 +85,21 @@ def control_compared(tested: CountedSet, n: Counts, outcome: str = "control_toot
     return NegativeControl(outcome=outcome, difference=answer)
 
 
-def control_tests(case_id: pd.Series, records: Records, confirmations: int) -> tuple[IntArray, BoolArray]:
+def control_tests(data: AnalysisSet, records: Records, confirmations: int) -> tuple[IntArray, BoolArray]:
     """Tests of control teeth that could be an onset, in the order of cases and minutes.
 
     Returns
     -------
     case : ndarray of int, shape (m,)
-        Place of each test's case in ``case_id``.
+        Row of each test's case.
     lost : ndarray of bool, shape (m,)
         Whether the tooth began there not to feel.
     """
-    readings = records.readings[records.readings["tooth_role"] == "control"]
-    number = pd.Index(case_id).get_indexer(readings["case_id"])
+    case, readings = data.readings(records, "control")
     minute = readings["minute"].to_numpy(dtype=np.float64)
-    felt = (readings["response"] == "felt").to_numpy(dtype=bool)
-    order = np.lexsort((minute, number))
-    order = order[number[order] >= 0]
-    case, minute, felt = number[order].astype(np.int64), minute[order], felt[order]
-    if not case.size:
-        return case, np.zeros(0, dtype=bool)
-    right = derive_intervals(case, minute, felt, n_cases=len(case_id), confirmations=confirmations).right[case]
+    order = np.lexsort((minute, case))
+    case, minute, felt = case[order], minute[order], (readings["response"] == "felt").to_numpy(dtype=bool)[order]
+    right = derive_intervals(case, minute, felt, n_cases=len(data), confirmations=confirmations).right[case]
     after = pd.Series(case).groupby(case).cumcount(ascending=False).to_numpy()
     # Up to the onset; and the last tests of a tooth have too few after them to be one.
     able = (minute <= right) & (after + 1 >= confirmations)

@@ -36,27 +36,22 @@ NO_OPEN_TABLES = OpenTables()
 def chair_time_of(data: AnalysisSet) -> ChairTime | None:
     """Chair time of the plan's two arms; ``None`` where the protocol states no caseload."""
     protocol = data.protocol
-    prices = _prices(protocol)
-    if prices is None:
+    if protocol.chair_time is None:
         return None
     return compare_chair_time(
         chair_records(data),
-        prices,
+        Prices(**dataclasses.asdict(protocol.chair_time)),
         reference_arm=protocol.reference_arm,
         contrast_arm=protocol.contrast_arm,
         conf_level=protocol.plan.conf_level,
     )
 
 
-def _prices(protocol: Protocol) -> Prices | None:
-    return None if protocol.chair_time is None else Prices(**dataclasses.asdict(protocol.chair_time))
-
-
 def carried(chair: ChairTime, difference: EstimateLike, protocol: Protocol) -> ChairTime:
     """Chair time whose hours and money carry the limits of this difference, such as those of its claim."""
-    prices = _prices(protocol)
-    if prices is None:
+    if protocol.chair_time is None:
         return chair
+    prices = Prices(**dataclasses.asdict(protocol.chair_time))
     return dataclasses.replace(chair, **hours_and_money(difference, prices, mixes=protocol.contrast_arm == MIXED_ARM))
 
 

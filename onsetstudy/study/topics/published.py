@@ -21,6 +21,8 @@ from onsetstudy.study.results import Population
 
 TEST_METHOD = "cold"
 TEST_NAMES = {"cold": "cold", "ept": "an electric pulp tester", "treatment pain": "pain on treatment"}
+PATIENTS = {"volunteers": ("volunteers",), "inflamed pulps": ("pulpitis", "pulpally"), "children": ("children",)}
+"""Who was treated, by words of the table."""
 ORDERED_WORDS = ("vrs4",)
 ALSO_TOLD = {"onset": ("numb_by",), "success": (), "pain": ("painless",)}
 INJECTION = ("insertion", "placement", "deposition")
@@ -170,11 +172,8 @@ def _words(shown: tuple[PublishedRange, ...], agents: tuple[str, ...], protocol:
     unread = sum(not r.test_method for r in shown)
     told = [*by_test, *([f"{unread} by a test that was not read"] if unread else [])]
     texts.append(f"Test: here teeth were tested by cold; of the published results {', '.join(told)}.")
-    inflamed = sum("pulpitis" in r.patients or "pulpally" in r.patients for r in shown)
-    children = sum("children" in r.patients for r in shown)
-    volunteers = sum("volunteers" in r.patients for r in shown)
-    who = [f"{k} of {name}" for k, name in
-           ((volunteers, "volunteers"), (inflamed, "inflamed pulps"), (children, "children")) if k]  # fmt: skip
+    of = {name: sum(any(w in r.patients for w in words) for r in shown) for name, words in PATIENTS.items()}
+    who = [f"{k} of {name}" for name, k in of.items() if k]
     if who:
         texts.append(f"Patients: {', '.join(who)}. None of this is adjusted for.")
     if not protocol.study.randomised:

@@ -15,6 +15,13 @@ from onsetstudy.records.model import Records
 from onsetstudy.records.validity.completeness import missing_fields
 from onsetstudy.study.results import ChairClocks, DataQuality, Notice
 
+TESTING = {
+    "missed_tests": "planned cold tests before onset that were not done: the interval is wider there",
+    "invalid_cycles": "tests left out because the control tooth did not feel the cold, or was not recorded",
+    "left_censored": "teeth that were numb at their first valid test already",
+    "returned": "teeth in which sensation returned after a confirmed onset, while tests went on",
+}
+
 
 def _queried(problems: Iterable[Problem]) -> tuple[Notice, ...]:
     """What was unusual. A heading that is not known may name somebody, so a report only counts such columns."""
@@ -74,25 +81,13 @@ def data_quality(
     quarter : str, optional
         Whose cases are asked about what is missing; default: of all quarters.
     """
-    counted = {
-        "missed_tests": (
-            "planned cold tests before onset that were not done: the interval is wider there",
-            onset["missed_tests"].sum(),
-        ),
-        "invalid_cycles": (
-            "tests left out because the control tooth did not feel the cold, or was not recorded",
-            onset["invalid_cycles"].sum(),
-        ),
-        "left_censored": (
-            "teeth that were numb at their first valid test already",
-            (onset["reason"] == "numb_at_first_test").sum(),
-        ),
-        "returned": (
-            "teeth in which sensation returned after a confirmed onset, while tests went on",
-            (onset["loss_right_min"] < float("inf")).sum(),
-        ),
+    counts = {
+        "missed_tests": onset["missed_tests"].sum(),
+        "invalid_cycles": onset["invalid_cycles"].sum(),
+        "left_censored": (onset["reason"] == "numb_at_first_test").sum(),
+        "returned": (onset["loss_right_min"] < float("inf")).sum(),
     }
-    testing = tuple(Notice(code=code, text=text, count=int(count)) for code, (text, count) in counted.items())
+    testing = tuple(Notice(code=code, text=text, count=int(counts[code])) for code, text in TESTING.items())
     arms = protocol.arm_codes
     reasons = tuple(
         (code, text, tuple(int(((onset["reason"] == code) & (onset["arm"] == arm)).sum()) for arm in arms))

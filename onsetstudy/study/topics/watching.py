@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from onsetstudy.core.errors import DesignError, OnsetStudyError
 from onsetstudy.core.results import Assumption, Caution
-from onsetstudy.protocol.model import Protocol, WatchRule
+from onsetstudy.protocol.model import WatchRule
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.survival.summaries.rmst import estimate_rmst
 from onsetstudy.watch.cusum import baseline_guard, chart_failures
@@ -44,32 +44,28 @@ def watch_of(data: AnalysisSet) -> Watch | None:
         return None
     watched = data.where(data.arm == protocol.contrast_arm).by_day()
     baseline = 0 if rule.failure_share is not None else rule.first_cases
-    enough = len(watched) >= baseline + LEAST_WATCHED
     charts: list[Chart] = []
     usual: list[tuple[str, str, float]] = []
     undecided: list[tuple[str, int]] = []
-    caution: list[Caution] = []
-    if enough:
+    texts: dict[str, str] = {}
+    if len(watched) < baseline + LEAST_WATCHED:
+        texts["too_few_to_watch"] = (
+            f"{len(watched)} cases of the watched arm; charts begin {LEAST_WATCHED} cases after the first {baseline}, "
+            "which say what is usual."
+        )
+    else:
         for failure, minute in (("by_target", protocol.onset.target_min), ("never_numb", protocol.onset.tau_min)):
-            found, shares, left_out = _charts(watched, rule, baseline, failure, minute, protocol)
+            found, shares, left_out = _charts(watched, rule, baseline, failure, minute)
             charts += found
             usual += shares
             undecided.append((failure, left_out))
             if len(found) < DIRECTIONS:
-                text = NO_CHART.format(baseline, FAILURES[failure])
-                caution.append(Caution(code=f"no_chart_{failure}", text=text))
-    else:
-        text = (
-            f"{len(watched)} cases of the watched arm; charts begin {LEAST_WATCHED} cases after the first {baseline}, "
-            "which say what is usual."
-        )
-        caution.append(Caution(code="too_few_to_watch", text=text))
-    if baseline and enough:
-        text = (
-            f"What is usual is known from {baseline} cases only; the limits are so wide that false alarms are as rare "
-            "as stated with nine chances in ten."
-        )
-        caution.append(Caution(code="short_past", text=text))
+                texts[f"no_chart_{failure}"] = NO_CHART.format(baseline, FAILURES[failure])
+        if baseline:
+            texts["short_past"] = (
+                f"What is usual is known from {baseline} cases only; the limits are so wide that false alarms are as "
+                "rare as stated with nine chances in ten."
+            )
     failed, known = _failures(watched, protocol.onset.target_min)
     operators = watched.column("clinician_id")
     return Watch(
@@ -85,7 +81,7 @@ def watch_of(data: AnalysisSet) -> Watch | None:
         else (),
         method=METHOD,
         assumptions=(STEADY,),
-        caution=tuple(caution),
+        caution=tuple(Caution(code=code, text=text) for code, text in texts.items()),
     )
 
 
@@ -97,7 +93,7 @@ def _failures(data: AnalysisSet, minute: float) -> tuple[NDArray[np.bool_], NDAr
 
 
 def _charts(
-    watched: AnalysisSet, rule: WatchRule, baseline: int, failure: str, minute: float, protocol: Protocol
+    watched: AnalysisSet, rule: WatchRule, baseline: int, failure: str, minute: float
 ) -> tuple[list[Chart], list[tuple[str, str, float]], int]:
     failed, known = _failures(watched, minute)
     watching, group = np.arange(len(watched)) >= baseline, watched.column("technique")

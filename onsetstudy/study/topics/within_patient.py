@@ -75,11 +75,10 @@ def _pain(data: AnalysisSet, pairs: IntArray) -> PairedComparison | None:
 def _order(data: AnalysisSet, pairs: IntArray) -> OrderEffects | None:
     """Effects of the order on pain, where the order was recorded for both injections."""
     plan, arms = data.protocol.pain, data.protocol.arm_codes[:2]
-    period = data.frame["period"].astype(object)
-    if plan is None or not len(pairs) or period.isna().all():
+    if plan is None:
         return None
-    place = pd.to_numeric(period, errors="coerce").to_numpy(dtype=float)[pairs].T
-    known = ~np.isnan(place[0]) & ~np.isnan(place[1]) & (place[0] != place[1])
+    place = pd.to_numeric(data.frame["period"].astype(object), errors="coerce").to_numpy(dtype=float)[pairs].T
+    known = ~np.isnan(place).any(axis=0) & (place[0] != place[1])
     if not known.any():
         return None
     reference_first = (place[0] < place[1])[known]

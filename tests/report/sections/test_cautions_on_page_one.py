@@ -21,7 +21,7 @@ from onsetstudy.report.sections.group import first_page as group
 from onsetstudy.report.sections.main import answer
 from onsetstudy.study.answer import cautions as shared
 from onsetstudy.study.group import analyse_group
-from onsetstudy.study.practice import cautions, headline_cautions, subsets
+from onsetstudy.study.practice import cautions, subsets
 from onsetstudy.survival.testing import schedule_checks
 from tests.report.samples import rich, small
 
@@ -59,7 +59,7 @@ def codes_in(source: str, *functions: str) -> set[str]:
 
 
 def test_every_caution_of_a_practice_stands_in_exactly_one_list():
-    made = codes_made(cautions) | codes_made(headline_cautions) | codes_made(subsets) | codes_made(schedule_checks)
+    made = codes_made(cautions) | codes_made(subsets) | codes_made(schedule_checks)
     made |= codes_made(shared) | codes_made(reported_entries)
     assert {"opened_late", "sample", "small_sample", "arms", "few_onsets", "coarser_strata", "on_record"} <= made
     assert set(PAGE_ONE) == made

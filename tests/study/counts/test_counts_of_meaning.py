@@ -10,7 +10,7 @@ from scipy import stats
 from onsetstudy.core.results import HypothesisTest
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.study.counts.aggregate_counts import ENDS, Tally
-from onsetstudy.study.counts.exchange import SendOptions, make_exchange
+from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.group.analyse_group import analyse_group
 from onsetstudy.study.group.stratified_ipd import failures_by, subgroups_by
 from tests.study.cases import set_of
@@ -79,7 +79,7 @@ def test_exactly_five_are_sent_and_four_are_kept_back(protocol):
         flow=pd.DataFrame([("P01", "analysed", "", 10)], columns=["practice_id", "stage", "code", "n"]),
         arms=pd.DataFrame(columns=["practice_id", "source", "reason", "what", "n"]),
     )  # fmt: skip
-    sent = make_exchange(tally, protocol, "P01", records_digest="", options=SendOptions(operators=True))
+    sent = make_exchange(tally, protocol, "P01", records_digest="", operators=True)
     assert sent.held_back.least == 5
     told = sent.values.to_frame()
     assert told.groupby("arm")["n"].sum().to_dict() == {"plain": 5}
@@ -108,7 +108,7 @@ def test_operators_beside_each_other_are_counted_by_their_failures(protocol):
             flow=pd.DataFrame([(code, "analysed", "", 40)], columns=["practice_id", "stage", "code", "n"]),
             arms=pd.DataFrame(columns=["practice_id", "source", "reason", "what", "n"]),
         )
-        made = make_exchange(tally, protocol, code, records_digest=f"{place}", options=SendOptions(operators=True))
+        made = make_exchange(tally, protocol, code, records_digest=f"{place}", operators=True)
         files.append((f"{code}.json", made))
     found = next(f for f in analyse_group(files, protocol).funnels if f.quantity == "operators")
     assert sorted((p.failures, p.cases) for p in found.points) == [(4, 40), (18, 40)]

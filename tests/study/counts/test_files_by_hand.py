@@ -18,9 +18,8 @@ from onsetstudy.study.counts.counted_estimates import (
     estimates_of_counts,
     mean_difference,
 )
-from onsetstudy.study.counts.exchange import SendOptions, make_exchange
+from onsetstudy.study.counts.exchange import make_exchange, merge_small_groups
 from onsetstudy.study.counts.exchange_check import check_exchange
-from onsetstudy.study.counts.small_groups import merge_small_groups
 from onsetstudy.study.exchange_results import CountTable
 from onsetstudy.study.group.analyse_group import _letters
 from onsetstudy.study.group.harms import group_harms, practices_without_harms
@@ -115,6 +114,12 @@ def test_what_was_made_here_is_found_whole():
 )  # fmt: skip
 def test_what_cannot_be_is_named(edited, code):
     assert code in {p.code for p in check_exchange(edited)}
+
+
+def test_a_table_of_nothing_but_a_head_has_all_its_columns():
+    told = check_exchange(dataclasses.replace(FILE, controls=CountTable(columns=("arm",), rows=())))
+    assert [p.code for p in told] == ["column"]
+    assert check_exchange(dataclasses.replace(FILE, controls=CountTable(columns=("n",), rows=()))) == []
 
 
 def test_a_time_is_from_0_to_a_day_and_ends_after_it_began():
@@ -237,7 +242,7 @@ def test_information_kept_is_told_as_a_share():
     # Quarters are no stratum of the test: nothing is lost by joining them.
     assert found.information_kept == pytest.approx(1.0)
     with pytest.raises(RecordsError, match="P01: 20 analysed cases are fewer than 21"):
-        make_exchange(few, PROTOCOL, "P01", records_digest=SHA, options=SendOptions(least_cases=21))
+        make_exchange(few, PROTOCOL, "P01", records_digest=SHA, least_cases=21)
     with pytest.raises(RecordsError, match="P07 has no analysed case"):
         make_exchange(few, PROTOCOL, "P07", records_digest=SHA)
 

@@ -4,7 +4,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from onsetstudy.core.errors import OnsetStudyError
-from onsetstudy.study.counts.small_groups import merge_small_groups
+from onsetstudy.study.counts.exchange import merge_small_groups
 
 COLUMNS = ["quarter", "technique", "arm", "left", "n"]
 

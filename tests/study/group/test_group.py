@@ -23,7 +23,7 @@ from onsetstudy.report.sections.group.first_page import first_page, missing_word
 from onsetstudy.study.counts.aggregate_counts import add_tallies, tally_records
 from onsetstudy.study.counts.counted_estimates import estimates_of_counts
 from onsetstudy.study.counts.disclosure import learned_by_subtraction, what_can_be_learned
-from onsetstudy.study.counts.exchange import SendOptions, make_exchange, terms_of
+from onsetstudy.study.counts.exchange import make_exchange, terms_of
 from onsetstudy.study.exchange_results import CountTable
 from onsetstudy.study.group.analyse_group import analyse_group
 from onsetstudy.study.group.harms import group_harms
@@ -337,8 +337,7 @@ def test_no_name_no_date_and_no_rare_combination_comes_out(study):
     made = dataclasses.replace(records, cases=planted)
     tally = tally_records(protocol, made, through=protocol.quarters[-1])
     for code in tally.practices:
-        options = SendOptions(operators=True)
-        text = json.dumps(to_dict(make_exchange(tally, protocol, code, records_digest="0" * 64, options=options)))
+        text = json.dumps(to_dict(make_exchange(tally, protocol, code, records_digest="0" * 64, operators=True)))
         content = text.replace(json.dumps("80+"), "")
         for secret in ("Musterfrau", "Erika", "3 May", 'root_canal", "plain', "-SQVS3H", "2025-10", f"{code}-A"):
             assert secret not in content, secret
@@ -356,15 +355,13 @@ def test_a_word_that_is_no_code_is_found_when_the_file_is_read_back(files):
 def test_small_groups_never_leave(study):
     protocol, records, tally, _ = study
     for least in (5, 12):
-        made = make_exchange(
-            tally, protocol, "P03", records_digest=records.digest, options=SendOptions(least_cases=least)
-        )
+        made = make_exchange(tally, protocol, "P03", records_digest=records.digest, least_cases=least)
         cells = made.cells.to_frame()
         assert cells.groupby(["quarter", "technique"])["n"].sum().min() >= least
         assert cells["n"].sum() == tally.of("P03").cells["n"].sum()
         assert made.held_back.moved > 0
     with pytest.raises(RecordsError, match="P03: 50 analysed cases are fewer than 60"):
-        make_exchange(tally, protocol, "P03", records_digest="", options=SendOptions(least_cases=60))
+        make_exchange(tally, protocol, "P03", records_digest="", least_cases=60)
     with pytest.raises(RecordsError, match="The practice P09 has no analysed case"):
         make_exchange(tally, protocol, "P09", records_digest="")
 
@@ -420,7 +417,7 @@ def test_a_practice_may_send_quarter_by_quarter(study, files, two):
         rows = records.cases["quarter"] == quarter
         part = dataclasses.replace(records, cases=records.cases[rows].reset_index(drop=True))
         tally = tally_records(protocol, part, through=protocol.quarters[-1])
-        made = make_exchange(tally, protocol, "P02", records_digest="0", options=SendOptions(least_cases=1))
+        made = make_exchange(tally, protocol, "P02", records_digest="0", least_cases=1)
         sent.append((f"P02-{quarter}.json", made))
     mixed = analyse_group([files[0], *sent], protocol)
     assert mixed.overall.hazard_ratio.estimate == pytest.approx(two.overall.hazard_ratio.estimate, rel=1e-9)
@@ -748,8 +745,7 @@ def test_looks_of_an_earlier_quarter_are_those_of_files_that_ended_with_it(study
     def sent(label):
         last = next(q for q in protocol.quarters if q.label == label)
         tally = tally_records(protocol, records, through=last)
-        apart = SendOptions(least_cases=1)
-        return [(c, make_exchange(tally, protocol, c, records_digest="0", options=apart)) for c in TWO]
+        return [(c, make_exchange(tally, protocol, c, records_digest="0", least_cases=1)) for c in TWO]
 
     then = analyse_group(sent("2026Q1"), protocol)
     now = analyse_group(sent("2026Q3"), protocol, quarter="2026Q1")

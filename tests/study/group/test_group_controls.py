@@ -14,7 +14,7 @@ from onsetstudy.report.documents.group import compose_group
 from onsetstudy.report.sections.appendix.testing import negative_section, negative_words
 from onsetstudy.study.counts.aggregate_counts import CONTROLS, add_tallies, tally_records
 from onsetstudy.study.counts.disclosure import learned_by_subtraction, what_can_be_learned
-from onsetstudy.study.counts.exchange import SendOptions, make_exchange
+from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.counts.exchange_check import check_exchange
 from onsetstudy.study.exchange_results import CountTable, Exchange
 from onsetstudy.study.group.analyse_group import analyse_group
@@ -60,8 +60,7 @@ TALLY = tally_records(PROTOCOL, RECORDS, through=LAST)
 
 def sent(tally=TALLY, **options):
     return [
-        (f"{c}.json", make_exchange(tally, PROTOCOL, c, records_digest="0" * 64, options=SendOptions(**options)))
-        for c in tally.practices
+        (f"{c}.json", make_exchange(tally, PROTOCOL, c, records_digest="0" * 64, **options)) for c in tally.practices
     ]
 
 

@@ -24,8 +24,7 @@ from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.counts.exchange_check import check_exchange
 from onsetstudy.study.exchange_results import CountTable, as_sent
 from onsetstudy.study.group.analyse_group import analyse_group
-from onsetstudy.study.group.gates import without
-from onsetstudy.study.group.pool_files import gather
+from onsetstudy.study.group.pool_files import gather, without
 from onsetstudy.study.group.reconcile import not_reproduced
 from onsetstudy.study.group.stratified_ipd import pool_in_one_stage, subgroups_by
 from onsetstudy.study.group.stratified_success import _inflation, _part_before, pool_success, success_tables
@@ -218,7 +217,7 @@ def test_a_sample_is_small_by_its_cases_and_what_it_may_miss_adds_both_quantiles
     found = rich()
     wait = dataclasses.replace(found.overall.wait_difference, std_error=1.0)
     overall = dataclasses.replace(found.overall, n=Counts(cases=cases, onsets=cases), wait_difference=wait)
-    told = _size(found.protocol, overall, 2)
+    told = _size(dataclasses.replace(found, overall=overall, n_clinicians=2), None)
     assert told.code == code
     assert "smaller than about 2.8 min" in told.text
 

@@ -21,7 +21,7 @@ from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.exchange_results import CountTable
 from onsetstudy.study.group.analyse_group import analyse_group
-from onsetstudy.study.group.given_away import GrownByFew, cases_of_files, cases_of_page, grown_by_few
+from onsetstudy.study.group.given_away import cases_of_files, cases_of_page, grown_by_few
 
 pytestmark = pytest.mark.usefixtures("unpainted")
 
@@ -112,9 +112,9 @@ def test_growth_by_few_is_found_either_way_and_no_growth_is_none():
     now = {"P01": 70, "P02": 93, "P03": 50, "P04": 20, "P05": 3}
     before = {"P01": 66, "P02": 93, "P03": 52, "P04": 15}
     assert grown_by_few(now, before) == (
-        GrownByFew(practice="P01", cases=4),
-        GrownByFew(practice="P03", cases=-2),
-        GrownByFew(practice="P05", cases=3),
+        ("P01", 4),
+        ("P03", -2),
+        ("P05", 3),
     )
 
 
@@ -147,7 +147,7 @@ def test_earlier_files_are_held_against_a_page_of_their_study_alone(files, befor
     ((label, counts),) = earlier_cases([given], tmp_path / "none", before.study)
     assert "sent before" in label
     now = cases_of_files([e for _, e in files])
-    assert grown_by_few(now, counts) == (GrownByFew(practice="P03", cases=2),)
+    assert grown_by_few(now, counts) == (("P03", 2),)
     assert earlier_cases([given], tmp_path / "none", "another-study") == []
 
 

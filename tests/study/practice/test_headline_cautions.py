@@ -8,7 +8,7 @@ import math
 import pytest
 
 from onsetstudy.records.derived.results import AllocationReview, Deviation
-from onsetstudy.study.practice.headline_cautions import (
+from onsetstudy.study.practice.cautions import (
     all_numb_at_first,
     headline_cautions,
     main_outcome_missing,

@@ -12,6 +12,7 @@ from onsetstudy.core.results import Estimate
 from onsetstudy.report.documents.practice import compose
 from onsetstudy.report.sections.appendix.testing import negative_section, negative_words
 from onsetstudy.study.results import NegativeControl
+from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.contrasts import compared_treatments, control_onset_of
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.negative_controls import control_tests, negative_controls
@@ -52,7 +53,7 @@ def test_tests_of_the_control_tooth_are_counted_by_hand():
     ``ffff`` has three that could be, ``fnff`` three, ``fnnf`` two (the onset at the second), ``f`` none.
     """
     data, checked = study({"plain": ["ffff", "fnff"], "buffered": ["fnnf", "f"]}, many=2)
-    number, lost = control_tests(data.frame["case_id"], checked, 2)
+    number, lost = control_tests(data, checked, 2)
     by_case = [(int((number == k).sum()), int(lost[number == k].sum())) for k in range(4)]
     assert sorted(by_case) == [(0, 0), (2, 1), (3, 0), (3, 0)]
     answer = found(data, checked, "control_tooth")
@@ -61,9 +62,13 @@ def test_tests_of_the_control_tooth_are_counted_by_hand():
     assert answer.difference.quantity == "control_onset_difference"
 
 
+def of_codes(n):
+    return AnalysisSet(frame=pd.DataFrame({"case_id": [str(k) for k in range(n)]}), protocol=protocol())
+
+
 def test_one_test_that_is_enough_can_be_any():
     data, checked = study({"plain": "ff", "buffered": "fn"})
-    number, lost = control_tests(data.frame["case_id"], checked, 1)
+    number, lost = control_tests(data, checked, 1)
     assert len(number) == 4
     assert lost.sum() == 1
 
@@ -93,7 +98,7 @@ def test_single_losses_alike_in_both_arms_are_no_difference_of_testing():
         ]
         frame = pd.DataFrame(rows, columns=["case_id", "minute", "tooth_role", "response"])
         readings = dataclasses.make_dataclass("R", ["readings"])(frame)
-        case_of, lost = control_tests(pd.Series([str(k) for k in range(60)]), readings, 1)
+        case_of, lost = control_tests(of_codes(60), readings, 1)
         arm = np.where(case_of % 2, "buffered", "plain")
         tested = compared_treatments(lost, arm, {"practice_id": np.full(arm.size, "P01")}, made)
         span = control_onset_of(tested).difference.interval
@@ -139,7 +144,7 @@ def test_an_arm_whose_targets_go_numb_sooner_is_no_difference_of_control_teeth()
             number += made_tests
             arms.append("buffered" if k % 2 else "plain")
         readings = dataclasses.make_dataclass("R", ["readings"])(pd.DataFrame(number))
-        case_of, lost = control_tests(pd.Series([str(k) for k in range(80)]), readings, 2)
+        case_of, lost = control_tests(of_codes(80), readings, 2)
         arm = np.array(arms)[case_of]
         tested = compared_treatments(lost, arm, {"practice_id": np.full(arm.size, "P01")}, made)
         span = control_onset_of(tested).difference.interval
