@@ -19,7 +19,8 @@ from onsetstudy.files.ledger.ledger import ledger_path, read_ledger
 from onsetstudy.files.ledger.ledger_check import faults_of
 from onsetstudy.files.ledger.lock import lock_path, lock_protocol_file, read_lock
 from onsetstudy.files.sealed.allocation_list import write_allocation, write_enveloped
-from onsetstudy.files.sealed.envelopes import folder_faults, open_envelope, passphrase_of
+from onsetstudy.files.sealed.envelopes import open_envelope, passphrase_of
+from onsetstudy.files.sealed.kept_allocation import folder_faults
 from onsetstudy.files.sealed.opening import open_next
 from onsetstudy.files.sealed.opening_log import log_path, read_opening_log, read_sealed
 from onsetstudy.files.sources.protocol_toml import read_protocol

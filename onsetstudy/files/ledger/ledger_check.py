@@ -13,7 +13,7 @@ from onsetstudy.files.exchange import read_exchange
 from onsetstudy.files.ledger.lock import read_lock
 from onsetstudy.files.output import told_of_disk
 from onsetstudy.files.sealed.allocation_list import goes_on_from
-from onsetstudy.files.sealed.envelopes import folder_faults
+from onsetstudy.files.sealed.kept_allocation import folder_faults
 from onsetstudy.files.sealed.opening_log import openings_entered, read_opening_log, unlike_ledger
 from onsetstudy.files.sources.results import read_results
 from onsetstudy.protocol.ledger import LedgerEntry, head_stands, of_kind

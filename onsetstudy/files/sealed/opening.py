@@ -225,8 +225,8 @@ def _told_before(content: dict[str, Any], stratum: str, log: pd.DataFrame, slip:
     if content["kind"] != "envelopes":
         return _content_of(content, stratum, log, slip=slip)
     arms = str(log.loc[log["slip"] == slip, "arms"].iloc[0]).split(ARMS_JOIN)
-    _, sides = opening_log.read_nonces(file).get(slip, ("", ""))
-    return {"slip": slip, "arms": arms, "sides": [side for side in sides.split(ARMS_JOIN) if side]}
+    _, sides = opening_log.read_nonces(file).get(slip, ("", []))
+    return {"slip": slip, "arms": arms, "sides": sides}
 
 
 def _from_envelope(
@@ -247,8 +247,8 @@ def _from_envelope(
 
 def _keep_nonce(log: Path, found: Mapping[str, Any]) -> None:
     """Keep what proves the slip, before its opening is logged; again, if the power failed between the two."""
-    held = {**opening_log.read_nonces(log), str(found["slip"]): (str(found["nonce"]), ARMS_JOIN.join(found["sides"]))}
-    rows = [{"slip": slip, "nonce": nonce, "sides": sides} for slip, (nonce, sides) in held.items()]
+    held = opening_log.read_nonces(log) | {str(found["slip"]): (str(found["nonce"]), found["sides"])}
+    rows = [(slip, nonce, ARMS_JOIN.join(sides)) for slip, (nonce, sides) in held.items()]
     write_csv(opening_log.nonces_path(log), pd.DataFrame(rows, columns=list(opening_log.NONCE_COLUMNS)), private=True)
 
 
