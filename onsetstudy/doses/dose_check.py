@@ -18,7 +18,6 @@ from onsetstudy.doses.limits import (
     LISTS,
     VASOCONSTRICTORS,
     AgeRule,
-    ClinicLimits,
     DoseLimit,
     LimitsTable,
 )
@@ -163,7 +162,7 @@ def lowest_limits(
 def check_doses(
     cases: DoseCases,
     table: LimitsTable,
-    clinic: ClinicLimits | None = None,
+    clinic: tuple[DoseLimit, ...] = (),
     *,
     lists: tuple[str, ...] = LISTS,
     country: str = "US",
@@ -174,7 +173,7 @@ def check_doses(
     ----------
     cases : DoseCases, n cases
     table : LimitsTable
-    clinic : ClinicLimits or None
+    clinic : tuple of DoseLimit
         The clinic's own limits; as the lowest limit counts they never raise what the table allows.
     lists : tuple of str
         Lists of the table to look at, ``label`` and ``conservative`` (the strictest of all lines).
@@ -193,7 +192,7 @@ def check_doses(
         found += _above(cases, each.heart, "vasoconstrictor", "vasoconstrictor_heart")
         found += _above(cases, each.limits, "drug", "possible_child", possible=True)
         found += _above(cases, each.usual, "drug", "possible_child", possible=None)
-    found += _not_checked(cases, _lists(table, None, lists, country))
+    found += _not_checked(cases, _lists(table, (), lists, country))
     found += _rules(cases, table.rules)
     order = tuple(FLAG_TEXTS)
     return _once(sorted(found, key=lambda told: (told[0], order.index(told[1].code))))
@@ -217,9 +216,11 @@ class _List(NamedTuple):
     usual: tuple[DoseLimit, ...]
 
 
-def _lists(table: LimitsTable, clinic: ClinicLimits | None, lists: tuple[str, ...], country: str) -> tuple[_List, ...]:
+def _lists(
+    table: LimitsTable, clinic: tuple[DoseLimit, ...], lists: tuple[str, ...], country: str
+) -> tuple[_List, ...]:
     """The clinic's own lines and those of each list, by name."""
-    own = {} if clinic is None else {CLINIC: clinic.as_limits()}
+    own = {CLINIC: clinic} if clinic else {}
     return tuple(
         _List(
             name,
@@ -266,7 +267,7 @@ def check_visits(
     cases: DoseCases,
     visit: StrArray,
     table: LimitsTable,
-    clinic: ClinicLimits | None = None,
+    clinic: tuple[DoseLimit, ...] = (),
     *,
     lists: tuple[str, ...] = LISTS,
     country: str = "US",

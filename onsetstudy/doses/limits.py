@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -130,37 +130,38 @@ class LimitsTable:
         return tuple(line for line in self.limits if line.list_name == name and line.country in ("", country))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ClinicLimits:
-    """The clinic's own limits: ``(substance, mg per kg or None, mg or None)``. They are added to the table's.
+def clinic_limits(limits: Iterable[tuple[str, float | None, float | None]]) -> tuple[DoseLimit, ...]:
+    """The clinic's own limits as lines of a table: as the lowest limit counts, they never raise what applies.
 
-    As the lowest limit counts, they can lower what applies and never raise it.
+    Parameters
+    ----------
+    limits : iterable of (str, float or None, float or None)
+        Substance, mg per kg and mg.
+
+    Raises
+    ------
+    RecordsError
+        If one cannot be a limit; with all problems.
     """
-
-    limits: tuple[tuple[str, float | None, float | None], ...] = ()
-
-    def __post_init__(self) -> None:
-        problems = []
-        for substance, *amounts in self.limits:
-            line = TableReader({}, "", f"doses.clinic.{substance}")
-            if substance not in SUBSTANCES:
-                what, mend = f'there is no drug "{substance}"', f"write one of {', '.join(SUBSTANCES)}"
-                line.say("", what, mend, substance, code="substance")
-            given = [v for v in amounts if v is not None]
-            if not given:
-                line.say("", "a limit without an amount", "give mg_per_kg, max_mg or both", code="amount")
-            for v in given:
-                if not (math.isfinite(v) and v > 0):
-                    line.say("", f"{v} cannot be a limit", "give a number above 0", v, code="range")
-            problems += line.problems
-        if problems:
-            raise RecordsError(problems)
-
-    def as_limits(self) -> tuple[DoseLimit, ...]:
-        """The clinic's limits as lines of a table."""
-        source, label = "the clinic's own limit, in the protocol", "stated by the clinic"
-        line = partial(DoseLimit, list_name=CLINIC, from_years=0, source=source, label=label)
-        return tuple(line(substance=drug, mg_per_kg=by_kg, max_mg=most) for drug, by_kg, most in self.limits)
+    source, label = "the clinic's own limit, in the protocol", "stated by the clinic"
+    limit = partial(DoseLimit, list_name=CLINIC, from_years=0, source=source, label=label)
+    problems, lines = [], []
+    for substance, mg_per_kg, max_mg in limits:
+        line = TableReader({}, "", f"doses.clinic.{substance}")
+        if substance not in SUBSTANCES:
+            what, mend = f'there is no drug "{substance}"', f"write one of {', '.join(SUBSTANCES)}"
+            line.say("", what, mend, substance, code="substance")
+        given = [v for v in (mg_per_kg, max_mg) if v is not None]
+        if not given:
+            line.say("", "a limit without an amount", "give mg_per_kg, max_mg or both", code="amount")
+        for v in given:
+            if not (math.isfinite(v) and v > 0):
+                line.say("", f"{v} cannot be a limit", "give a number above 0", v, code="range")
+        problems += line.problems
+        lines.append(limit(substance=substance, mg_per_kg=mg_per_kg, max_mg=max_mg))
+    if problems:
+        raise RecordsError(problems)
+    return tuple(lines)
 
 
 def check_limits(content: Mapping[str, Any], *, file: str) -> LimitsTable:

@@ -9,8 +9,8 @@ from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.results import Caution, Estimate, NotAvailable
 from onsetstudy.doses.dose_by_arm import arm_amounts, mean_difference
 from onsetstudy.doses.dose_check import FLAG_TEXTS, check_doses
-from onsetstudy.doses.limits import LISTS, ClinicLimits, DoseLimit, LimitsTable
-from onsetstudy.doses.mixing import MIXING_TEXTS, check_mixing
+from onsetstudy.doses.limits import LISTS, DoseLimit, LimitsTable, clinic_limits
+from onsetstudy.doses.mixing import MIXING_TEXTS
 from onsetstudy.doses.results import AgentDose, ArmAmount, DoseFlag, DoseSummary, FlagCount
 from onsetstudy.protocol.model import DoseRule, Protocol
 from onsetstudy.study.topics.given_doses import GivenDoses, Supplements
@@ -43,14 +43,14 @@ def doses_of(
     """
     table = GivenDoses(cases)
     rule = protocol.doses or DoseRule()
-    own = ClinicLimits(limits=tuple((limit.drug, limit.mg_per_kg, limit.max_mg) for limit in rule.clinic))
+    own = clinic_limits((limit.drug, limit.mg_per_kg, limit.max_mg) for limit in rule.clinic)
     lists = ("label",) if rule.limits == "label" else LISTS
     others = 0 if left_out is None else len(left_out)
     everyone = table if left_out is None or not others else GivenDoses(pd.concat([cases, left_out], ignore_index=True))
     flags = [
         *check_doses(everyone.planned, limits, own, lists=lists, country=rule.country),
         *everyone.visit_flags(limits, own, lists=lists, country=rule.country),
-        *check_mixing(everyone.mixing_cases()),
+        *everyone.mixing_flags(),
     ]
     arms = protocol.arm_codes
     by_agent = tuple(_agent_dose(table, agent, protocol) for agent in sorted(set(table.planned.agent)) if agent)
@@ -108,7 +108,7 @@ def _agent_dose(table: GivenDoses, agent: str, protocol: Protocol) -> AgentDose:
 def _cautions(
     by_agent: tuple[AgentDose, ...],
     limits: LimitsTable,
-    own: ClinicLimits,
+    own: tuple[DoseLimit, ...],
     no_weight: int,
     supplements: Supplements,
     others: int,
@@ -145,7 +145,7 @@ def _cautions(
         for rule in limits.rules
         if rule.under_years is None and rule.substance in {agent.agent for agent in by_agent}
     ]
-    found += [c for limit in own.as_limits() if (c := _no_effect(limit, limits)) is not None]
+    found += [c for limit in own if (c := _no_effect(limit, limits)) is not None]
     return tuple(found)
 
 

@@ -9,8 +9,8 @@ from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
 from onsetstudy.core.results import Reasons
 from onsetstudy.doses.cartridge import Preparation, deposited_mg, mix, vasoconstrictor_ug_per_ml
 from onsetstudy.doses.dose_check import DoseCases, check_doses, check_visits
-from onsetstudy.doses.limits import ClinicLimits, LimitsTable
-from onsetstudy.doses.mixing import MIXING_TEXTS, MixingCases
+from onsetstudy.doses.limits import DoseLimit, LimitsTable
+from onsetstudy.doses.mixing import MIXING_TEXTS, check_mixing
 from onsetstudy.doses.results import DoseFlag
 
 BICARBONATE_PERCENT = 8.4
@@ -76,7 +76,7 @@ class GivenDoses:
         self.supplements = Supplements(cases, self)
 
     def visit_flags(
-        self, limits: LimitsTable, own: ClinicLimits, *, lists: tuple[str, ...], country: str
+        self, limits: LimitsTable, own: tuple[DoseLimit, ...], *, lists: tuple[str, ...], country: str
     ) -> list[tuple[int, DoseFlag]]:
         """Cautions about what a patient got in one visit: all planned injections, and all supplements known."""
         added, rows = self.supplements.doses, self.supplements.rows
@@ -88,12 +88,12 @@ class GivenDoses:
         alone = check_doses(added, limits, own, lists=lists, country=country)
         return [*((int(number[row]), flag) for row, flag in found), *((int(rows[row]), flag) for row, flag in alone)]
 
-    def mixing_cases(self) -> MixingCases:
-        """Mixtures as the check of mixing takes them."""
+    def mixing_flags(self) -> tuple[tuple[int, DoseFlag], ...]:
+        """Cautions about mixtures."""
         ratio = np.where(self.mixed, self.bicarbonate_ml / self.planned.cartridge_ml, 0.0)
         # A mixture of unknown proportions is a mixture all the same.
         known = np.where(self.mixed & np.isnan(ratio), 0.1, ratio)
-        return MixingCases(agent=self.planned.agent, ratio=known, since_mixing_min=self.since_mixing_min)
+        return check_mixing(self.planned.agent, known, self.since_mixing_min)
 
     def not_computable(self) -> tuple[Reasons, ...]:
         """Why amounts cannot be told; each case under its first reason, of drug and of vasoconstrictor apart."""
