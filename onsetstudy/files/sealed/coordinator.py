@@ -13,11 +13,10 @@ from onsetstudy.design.allocation.results import Slip
 from onsetstudy.files.output import alone
 from onsetstudy.files.sealed.described_list import COORDINATOR, read_description
 from onsetstudy.files.sealed.kept_allocation import read_slips
-from onsetstudy.files.sealed.opening import refuse_case, refuse_levels
+from onsetstudy.files.sealed.opening import refuse_case, stratum_of
 from onsetstudy.files.sealed.opening_log import Opened, lines_of_case, log_opening, log_so_far
 from onsetstudy.protocol.model import StudyIdentity
 from onsetstudy.records.checks.privacy import looks_like_a_person
-from onsetstudy.records.derived.allocation import JOIN
 
 ASKED_JOIN = " > "
 """In the log between the code of who asked and that of who opened."""
@@ -125,9 +124,7 @@ def _next(
     slips: Sequence[Slip], log: pd.DataFrame, practice: str, strata: Sequence[str], levels: Mapping[str, str]
 ) -> Slip:
     """The slip that follows those that were opened, which have to be the first ones of their stratum."""
-    columns = [name for name in strata if name != "practice_id"]
-    refuse_levels(columns, levels)
-    stratum = JOIN.join((practice, *(levels[name] for name in columns)))
+    stratum = stratum_of(practice, [name for name in strata if name != "practice_id"], levels)
     own = [s for s in slips if s.stratum == stratum]
     opened = log.loc[log["stratum"] == stratum, "slip"].astype(str).tolist()
     if not own:

@@ -24,7 +24,7 @@ from onsetstudy.protocol.model import StudyIdentity
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.case_codes import is_case_code, likely_codes
 from onsetstudy.records.checks.privacy import looks_like_a_person
-from onsetstudy.records.derived.allocation import ARMS_JOIN
+from onsetstudy.records.derived.allocation import ARMS_JOIN, JOIN
 
 
 def open_next(
@@ -171,26 +171,27 @@ def _begins(code: str, practice: str) -> bool:
 
 
 def _stratum(content: dict[str, Any], levels: Mapping[str, str], sealed: Path) -> str:
-    practice = content["practice"]
     columns = content["factors"] if content["kind"] == "minimisation" else content.get("columns")
-    if columns is not None:
-        refuse_levels(columns, levels)
-        levels = {name: levels[name] for name in columns}
-    if content["kind"] == "minimisation":
-        return " | ".join((practice, *levels.values()))
-    wanted = (practice, *levels.values())
-    # A file that names its columns has its strata in their order: a level may be a code of two of them.
-    fits = [s for s in content["strata"] if _fits(s.split(" | "), wanted, ordered=columns is not None)]
+    if columns is None:
+        # A file of an earlier version does not name its columns: a level may be a code of two of them.
+        wanted = {content["practice"], *levels.values()}
+        fits = [stratum for stratum in content["strata"] if set(stratum.split(JOIN)) == wanted]
+    else:
+        asked = stratum_of(content["practice"], columns, levels)
+        fits = [asked] if content["kind"] == "minimisation" or asked in content["strata"] else []
     if not fits:
         known = "; ".join(sorted(content["strata"]))
-        raise DesignError(f"{sealed.name} has no stratum of {', '.join(sorted({*wanted}))}. It has: {known}.")
+        told = ", ".join(sorted({content["practice"], *levels.values()}))
+        raise DesignError(f"{sealed.name} has no stratum of {told}. It has: {known}.")
     if len(fits) > 1:
         raise DesignError(f"these levels are those of {' and of '.join(sorted(fits))}; open the paper envelope")
-    return str(fits[0])
+    return fits[0]
 
 
-def _fits(stratum: Sequence[str], wanted: Sequence[str], *, ordered: bool) -> bool:
-    return tuple(stratum) == tuple(wanted) if ordered else set(stratum) == set(wanted)
+def stratum_of(practice: str, columns: Sequence[str], levels: Mapping[str, str]) -> str:
+    """The stratum of a practice that has these levels; see :func:`refuse_levels`."""
+    refuse_levels(columns, levels)
+    return JOIN.join((practice, *(levels[name] for name in columns)))
 
 
 def refuse_levels(columns: Sequence[str], levels: Mapping[str, str]) -> None:
@@ -259,7 +260,7 @@ def _minimised(content: dict[str, Any], stratum: str, log: pd.DataFrame, *, slip
     asked = log if slip is None else log.iloc[: int((log["slip"] == slip).to_numpy().argmax())]
     rows: list[dict[str, str]] = []
     for name in [*asked["stratum"].astype(str), stratum]:
-        level = dict(zip(factors, name.split(" | ")[1:], strict=True))
+        level = dict(zip(factors, name.split(JOIN)[1:], strict=True))
         earlier = pd.DataFrame(rows, columns=[*factors, "arm"])
         step = minimise(earlier, level, arms=arms, seed=seed, ratio=tuple(content["ratio"]))
         rows.append({**level, "arm": step.arm})

@@ -311,6 +311,8 @@ def _workbook(path: Path) -> tuple[RawTable, RawTable]:
         mend = "open it in your spreadsheet program, take a password off if it has one, and save it again as .xlsx"
         raise RecordsError(_problem(path, "the workbook cannot be read", mend)) from None
     try:
+        for sheet in book.worksheets:
+            sheet.reset_dimensions()  # some programs write a wrong size, and what lies beyond would not be read
         unread = unread_by_library(path)
         sheets = {name.strip().lower().replace(" ", "_"): name for name in book.sheetnames}
         marked = (sheet.title for sheet in book.worksheets if sheet.cell(1, 1).value == MARK)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import itertools
+import re
+import zipfile
 
 import openpyxl
 import pytest
@@ -24,6 +26,19 @@ def book_of(path, change):
         change(name, sheet, {column: place for place, column in enumerate(columns, 1)})
     book.save(path)
     return read_records(path, PROMISED)
+
+
+@pytest.mark.parametrize("size", ["A1", "A1:ZZ3"])
+def test_a_sheet_whose_file_tells_a_wrong_size_is_read_to_its_end(tmp_path, size):
+    right, wrong = tmp_path / "right.xlsx", tmp_path / "wrong.xlsx"
+    whole = book_of(right, lambda *_: None)
+    with zipfile.ZipFile(right) as written, zipfile.ZipFile(wrong, "w") as altered:
+        for name in written.namelist():
+            content = re.sub(rb'<dimension ref="[^"]*"', b'<dimension ref="%s"' % size.encode(), written.read(name))
+            altered.writestr(name, content)
+    found = read_records(wrong, PROMISED)
+    assert not found.problems
+    assert found.digest == whole.digest
 
 
 def test_merged_codes_are_read_for_all_their_rows_and_said(tmp_path):
