@@ -86,6 +86,11 @@ class DoseLimit:
         """Whether the line states ages of its own."""
         return self.from_years is not None or self.under_years is not None
 
+    @property
+    def limits(self) -> bool:
+        """Whether it limits what everybody may be given, with or without heart disease."""
+        return not self.heart and not self.usual
+
     def told(self, basis: str) -> str:
         """Whose limit it is, and what it says or the amount that ``basis`` names."""
         names = {"clinic": "the clinic's own limit", "label": "label", "conservative": "conservative list"}
