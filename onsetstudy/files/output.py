@@ -139,9 +139,9 @@ def reach_disk(folder: Path) -> None:
 def rejects_path(records: Sequence[Path]) -> Path:
     """Where rejected rows are kept: beside the records, never beside a report or a file that is sent away."""
     first = Path(records[0])
-    folder = first if first.is_dir() else first.parent
-    name = first.name if first.is_dir() else first.stem
-    return folder / f"{name or 'records'}-rejects.csv"
+    if first.is_dir():
+        return first / f"{first.name or 'records'}-rejects.csv"
+    return first.with_name(f"{first.stem}-rejects.csv")
 
 
 def write_escaped(path: Path, table: pd.DataFrame) -> Path:

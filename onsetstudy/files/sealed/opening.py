@@ -92,12 +92,8 @@ def _refuse_misfit(content: Mapping[str, Any], case_id: str, study: StudyIdentit
     """Refuse a code that does not fit the pattern of the protocol, or of the file where no protocol declares one."""
     if study is not None and study.id != content["study"]:
         raise DesignError("this sealed file is of another study than the protocol; nothing was opened. Give its own")
-    practice = str(content["practice"])
-    if study is not None and study.case_codes:
-        fault = study.code_fault(case_id, practice)
-    else:
-        fault = code_fault(case_id, str(content.get("case_codes", "")), [practice])
-    if fault:
+    pattern = (study.case_codes if study is not None else "") or str(content.get("case_codes", ""))
+    if fault := code_fault(case_id, pattern, [str(content["practice"])]):
         raise DesignError(f"{fault}; nothing was opened. Give the code as it stands in the records")
 
 

@@ -214,14 +214,10 @@ def read_answer(question: GuidedQuestion, text: str, told: Mapping[str, str] | N
         If it is none; its text says what is.
     """
     said = " ".join(text.split()) or question.default
-    if question.kind == "yes_no":
+    if question.kind in ("yes_no", "choice"):
         if (code := question.code_of(said)) is None:
-            raise ValueError("yes or no")
-        return code == "yes"
-    if question.kind == "choice":
-        if (code := question.code_of(said)) is None:
-            raise ValueError(f"one of {', '.join(question.codes)}")
-        return code
+            raise ValueError(f"one of {', '.join(question.codes)}" if question.codes else "yes or no")
+        return code if question.codes else code == "yes"
     if question.kind == "number":
         return _number(question, said, told or {})
     if (read := READERS.get(question.kind)) is not None:
