@@ -255,11 +255,7 @@ def guided_content(told: GuidedAnswers) -> dict[str, Any]:
         "population": {"techniques": [told.technique], "agents": [told.agent]},
         "arms": _arms(told),
         "testing": _testing(told),
-        "onset": {
-            "confirmations": CONFIRMATIONS,
-            "target_min": float(told.target_min),
-            "tau_min": float(told.tau_min),
-        },
+        "onset": {"confirmations": CONFIRMATIONS, "target_min": float(told.target_min), "tau_min": float(told.tau_min)},
         "analysis": {
             "primary": told.primary,
             "wait_difference_min": float(told.wait_difference_min),
