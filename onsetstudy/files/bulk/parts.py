@@ -190,10 +190,10 @@ def split_tables(
         return folder
     if parts is None:
         parts = min(max(sum(file.st_size for _, file in files) // PART_BYTES, 1), MOST_PARTS)
-    tables = [folder / table for table in (*TABLES, *BESIDE)]
+    places = [folder / table for table in (*TABLES, *BESIDE)]
     try:
         done.unlink(missing_ok=True)
-        for old in (path for table in tables for path in table.glob("*.csv")):
+        for old in (path for place in places for path in place.glob("*.csv")):
             old.unlink()
         for table, source in sources.items():
             inside = folder / table
@@ -208,8 +208,8 @@ def split_tables(
         write_bytes(done, f"{parts}\n{stamp}".encode())
     except (OSError, OnsetStudyError) as error:
         # What cannot be written to its end makes room again.
-        for table in tables:
-            shutil.rmtree(table, ignore_errors=True)
+        for place in places:
+            shutil.rmtree(place, ignore_errors=True)
         if not isinstance(error, OSError):
             raise
         raise OnsetStudyError(

@@ -26,6 +26,7 @@ ARCHIVE = "archive"
 MARK = 12
 MOST_BYTES = 200_000_000
 WHAT = "Cases that the documents named below stood on. For who holds the records: not to be given away."
+NO_LIST = "No list of cases was kept with the earlier report: which cases came, went or changed is not told."
 MOST_CASES = 10_000_000
 PAGE = "*.coordinator.json"
 """Names of the coordinator's files of a group's pages."""
@@ -76,18 +77,17 @@ def write_in_place(
     mark = _mark(before)
     kept = {place / _marked(file, mark): content for file, content in before.items()}
     entry = list(_entry(folder, before, made, mark, number=told.count("\n## ") + 1, quarter=quarter))
-    if roster is not None and (earlier := _find_case_list(place, name, before)) is None:
-        entry.append(
-            "No list of cases was kept with the earlier report: which cases came, went or changed is not told."
-        )
-    elif roster is not None:
-        change, codes = roster_change(earlier, roster), place / f"{name}.{mark}-{_mark(made)}.cases.txt"
-        entry += _rows_told(change)
-        entry.append(
-            f"Cases added: {len(change.added)}; left: {len(change.left)}; changed: {len(change.changed)}. Their codes "
-            f"are in {codes.relative_to(folder).as_posix()}, for who holds the records."
-        )
-        aside[codes] = _codes_told(change, was=mark, became=_mark(made))
+    if roster is not None:
+        if (earlier := _find_case_list(place, name, before)) is None:
+            entry.append(NO_LIST)
+        else:
+            change, codes = roster_change(earlier, roster), place / f"{name}.{mark}-{_mark(made)}.cases.txt"
+            entry += _rows_told(change)
+            entry.append(
+                f"Cases added: {len(change.added)}; left: {len(change.left)}; changed: {len(change.changed)}. Their "
+                f"codes are in {codes.relative_to(folder).as_posix()}, for who holds the records."
+            )
+            aside[codes] = _codes_told(change, was=mark, became=_mark(made))
     head = told or f"What changed in {name}, the latest at the end.\n"
     return _written(folder, {**made, listed.name: "\n".join((head, *entry, "")).encode()}, kept, aside)
 

@@ -181,7 +181,7 @@ def _stratum(content: dict[str, Any], levels: Mapping[str, str], sealed: Path) -
         raise DesignError(f"{sealed.name} has no stratum of {told}. It has: {known}.")
     if len(fits) > 1:
         raise DesignError(f"these levels are those of {' and of '.join(sorted(fits))}; open the paper envelope")
-    return fits[0]
+    return str(fits[0])
 
 
 def stratum_of(practice: str, columns: Sequence[str], levels: Mapping[str, str]) -> str:
