@@ -97,7 +97,8 @@ class EventStore(contextlib.AbstractContextManager["EventStore", None]):
             self._db.execute("pragma journal_mode = wal")
             version = int(self._db.execute("pragma user_version").fetchone()[0])
             if facts is not None:
-                self._make(facts)
+                self._run(f"{TABLES_1} {TABLES_3}")
+                self._db.executemany("insert into facts values (?, ?)", sorted(facts.items()))
             elif version > VERSION:
                 what = f"it was written by a newer version of this program (form {version}; this one knows {VERSION})"
                 raise _problem(self.path, what, "update the program; nothing was changed")
@@ -105,10 +106,6 @@ class EventStore(contextlib.AbstractContextManager["EventStore", None]):
                 raise _problem(self.path, "this is not a store of the recorder", "check the name and the folder")
             else:
                 self._migrate(version)
-
-    def _make(self, facts: Mapping[str, str]) -> None:
-        self._run(f"{TABLES_1} {TABLES_3}")
-        self._db.executemany("insert into facts values (?, ?)", sorted(facts.items()))
 
     def _migrate(self, version: int) -> None:
         """Bring an older store to the present form; what it was is kept beside it."""

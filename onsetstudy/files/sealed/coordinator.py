@@ -87,14 +87,7 @@ def open_from_list(
         following = _next(slips, log, practice, about["strata"], levels)
         if slip and slip != following.slip:
             raise DesignError(f"the next slip is {following.slip}, not {slip}: slips are opened in order")
-        opened = Opened(
-            slip=following.slip,
-            stratum=following.stratum,
-            arms=following.arms,
-            sides=following.sides,
-            again=False,
-            asked=following.stratum,
-        )
+        opened = Opened(slip=following.slip, stratum=following.stratum, arms=following.arms, sides=following.sides)
         who = f"{asked_by}{ASKED_JOIN}{opened_by}"
         log_opening(log_file, log, str(about["protocol"]), opened, case_id=case_id, opened_by=who, now=now)
     return opened

@@ -31,15 +31,15 @@ NONCE_COLUMNS = ("slip", "nonce", "sides")
 class Opened:
     """A slip that was opened: its arms by period and sides, and whether it had been opened for this case before.
 
-    ``asked`` is the stratum that was asked for now; it differs from ``stratum`` where a case comes again under others.
+    ``asked`` is the stratum that was asked for where a case comes again: it may be another than ``stratum``.
     """
 
     slip: str
     stratum: str
     arms: tuple[str, ...]
     sides: tuple[str, ...]
-    again: bool
-    asked: str
+    again: bool = False
+    asked: str = ""
 
 
 def log_path(sealed: Path) -> Path:

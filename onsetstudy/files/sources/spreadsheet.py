@@ -367,10 +367,9 @@ def _cell(value: object, *, midnight: bool = False) -> str | None:
     if isinstance(value, float):
         return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
     if isinstance(value, dt.datetime):
-        day = value.date().isoformat()
-        return (
-            day if value.time() == dt.time() and not midnight else f"{day} {value.time().isoformat(timespec='seconds')}"
-        )
+        if value.time() == dt.time() and not midnight:
+            return value.date().isoformat()
+        return value.isoformat(sep=" ", timespec="seconds")
     if isinstance(value, dt.time):
         rounded = dt.datetime.combine(dt.date(2000, 1, 1), value) + dt.timedelta(microseconds=500_000)
         return rounded.time().isoformat(timespec="seconds")

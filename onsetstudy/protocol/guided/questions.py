@@ -46,13 +46,11 @@ class GuidedQuestion:
 
     def code_of(self, said: str) -> str | None:
         """The answer of a choice in any case, as the protocol writes it; ``None`` if it is none."""
-        words, low = dict(self.written), said.lower()
+        low, written = said.lower(), dict(self.written)
         if self.kind == "yes_no":
             return next((code for code in YES_NO if low in (code, code[0])), None)
-        found = next((code for code in self.codes if code.lower() == low), None)
-        if found is None:
-            return low if low in words.values() else None
-        return words.get(found, found)
+        known = {code.lower(): written.get(code, code) for code in self.codes}
+        return known.get(low, low if low in known.values() else None)
 
 
 THIS_QUARTER = "this"
