@@ -199,7 +199,7 @@ def check_limits(content: Mapping[str, Any], *, file: str) -> LimitsTable:
 
 def _limit(row: TableReader) -> DoseLimit:
     row.refuse_unknown(LIMIT_KEYS)
-    amounts = {name: row.amount(name) for name in AMOUNTS}
+    numbers = {name: row.amount(name) for name in (*AMOUNTS, "below_kg", "from_kg", "percent")}
     if not any(name in row.content for name in AMOUNTS):
         row.say("", "a limit without an amount", f"give one of {', '.join(AMOUNTS)}")
     applies = str(row.content.get("applies", "all"))
@@ -214,16 +214,13 @@ def _limit(row: TableReader) -> DoseLimit:
         vasoconstrictor=_solutions(row),
         from_years=row.whole("from_years", 0, 120, "{} is not an age", "write whole years from 0 to 120"),
         under_years=int(under[1]) if under else None,
-        from_kg=row.amount("from_kg"),
         children=row.yes("children"),
         usual=row.yes("usual"),
         heart=applies == HEART,
-        percent=row.amount("percent"),
-        below_kg=row.amount("below_kg"),
         text=row.text("text"),
         source=row.text("source", needed=True),
         label=row.code("label", LABELS),
-        **amounts,
+        **numbers,
     )
 
 

@@ -48,11 +48,15 @@ def unread_by_library(path: Path) -> dict[str, Unread]:
 
 def _unread(sheet: ElementTree.Element) -> Unread:
     merged, formulas = [], []
-    for cell in sheet.findall(".//{*}c"):
-        # A formula that gives an empty text says so by the type of its cell.
-        if cell.find("{*}f") is not None and not cell.findtext("{*}v") and cell.get("t") != "str":
-            row, column = coordinate_to_tuple(cell.get("r", ""))
-            formulas.append((row - 1, column - 1))
+    row = 0
+    for line in sheet.findall(".//{*}sheetData/{*}row"):
+        # Places need not be written: what has none follows the one before it.
+        row, column = int(line.get("r", row + 1)), 0
+        for cell in line.findall("{*}c"):
+            column = coordinate_to_tuple(cell.get("r", ""))[1] if "r" in cell.attrib else column + 1
+            # A formula that gives an empty text says so by the type of its cell.
+            if cell.find("{*}f") is not None and not cell.findtext("{*}v") and cell.get("t") != "str":
+                formulas.append((row - 1, column - 1))
     for area in sheet.findall(".//{*}mergeCell"):
         left, top, right, bottom = range_boundaries(area.get("ref", ""))
         if left == right:

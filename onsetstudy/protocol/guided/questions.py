@@ -193,9 +193,8 @@ def is_asked(question: GuidedQuestion, told: Mapping[str, str]) -> bool:
         return True
     name, answers = question.needs
     earlier = next(q for q in GUIDED if q.name == name)
-    return is_asked(earlier, told) and earlier.code_of(told.get(name) or earlier.default) in map(
-        earlier.code_of, answers
-    )
+    said = earlier.code_of(told.get(name) or earlier.default)
+    return is_asked(earlier, told) and said in map(earlier.code_of, answers)
 
 
 def read_answer(question: GuidedQuestion, text: str, told: Mapping[str, str] | None = None) -> Any:
