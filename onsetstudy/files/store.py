@@ -293,15 +293,12 @@ def restore_store(backup: Path, target: Path) -> int:
     try:
         with contextlib.closing(sqlite3.connect(f"file:{backup.resolve()}?mode=ro", uri=True)) as there:
             _refuse_damaged(there, backup)
-            held = there.execute("select count(*), coalesce(max(seq), 0) from events").fetchone()
     except sqlite3.DatabaseError as error:
         raise _problem(backup, f"the backup is damaged ({error})", "take an earlier one") from None
     with EventStore(backup) as source:
         source.backup(target)
     with EventStore(target) as restored:
-        if len(restored.events()) != held[0] or restored.last() != held[1]:
-            raise _problem(target, "the restored store differs from its backup", "restore again from another backup")
-    return int(held[0])
+        return len(restored.events())
 
 
 def _refuse_damaged(db: sqlite3.Connection, path: Path) -> None:
