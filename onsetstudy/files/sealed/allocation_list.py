@@ -262,7 +262,7 @@ def goes_on_from(sealed: Path, digest: str) -> bool:
     now = ("strata", "earlier", "continues")
     same = {name: value for name, value in content.items() if name not in now}
     for k, counts in enumerate(content.get("earlier", [])):
-        there = [(s, place, counts[s]) for s, place in content["strata"].items() if s in counts]
+        there = [(s, place, counts[s]) for s, place in content.get("strata", {}).items() if s in counts]
         same["strata"] = {s: {**place, "slips": place["slips"][:n]} for s, place, n in there}
         going_on = {"earlier": content["earlier"][:k], "continues": True}
         # Chained files say it only where they go on; those of earlier versions never said from where.
