@@ -190,7 +190,12 @@ def together(folder: Path) -> Iterator[Path]:
     try:
         with told_of_disk(f"the files of {folder} cannot be written", "Make room, and give the same command again"):
             yield fresh
-            _finish(folder, _declare_whole(fresh))
+            reach_disk(fresh)
+            # From this name on they are whole.
+            whole = fresh.with_name(fresh.name.replace(UNFINISHED, WHOLE, 1))
+            os.rename(fresh, whole)
+            reach_disk(folder)
+            _finish(folder, whole)
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
 
@@ -201,14 +206,6 @@ def finish_together(folder: Path) -> None:
         # No link that somebody laid there is followed.
         if left.is_dir() and not left.is_symlink():
             _finish(folder, left)
-
-
-def _declare_whole(fresh: Path) -> Path:
-    reach_disk(fresh)
-    whole = fresh.with_name(fresh.name.replace(UNFINISHED, WHOLE, 1))
-    os.rename(fresh, whole)
-    reach_disk(fresh.parent)
-    return whole
 
 
 def _finish(folder: Path, whole: Path) -> None:

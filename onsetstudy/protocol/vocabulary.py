@@ -26,6 +26,9 @@ PULP_STATUS = (
     "normal", "reversible_pulpitis", "symptomatic_irreversible_pulpitis", "asymptomatic_irreversible_pulpitis",
     "necrotic", "previously_treated", "unknown",
 )  # fmt: skip
+PRIMARY = (
+    "success_difference", "hazard_ratio", "rmst_difference", "pain_difference", "treatment_success_difference",
+)  # fmt: skip
 PAIN_MOMENTS = ("insertion", "placement", "deposition", "treatment")
 YES_NO = ("yes", "no")
 
@@ -57,13 +60,7 @@ CODES: dict[str, tuple[str, ...]] = {
     "control_tooth": ("required", "optional", "none"),
     "requirement": ("required", "optional", "none"),
     "rescue_rule": ("composite", "hypothetical", "treatment_policy", "while_on_treatment"),
-    "primary": (
-        "success_difference",
-        "hazard_ratio",
-        "rmst_difference",
-        "pain_difference",
-        "treatment_success_difference",
-    ),
+    "primary": PRIMARY,
     "blinded": ("yes", "no", "unknown"),
     "yes_no": YES_NO,
     "serious": (*YES_NO, "not_recorded"),

@@ -17,12 +17,11 @@ from onsetstudy.core.errors import OnsetStudyError, RecordsError
 from onsetstudy.core.parallel import Progress
 from onsetstudy.files.guard import problem_in
 from onsetstudy.files.output import reach_disk, write_bytes
-from onsetstudy.files.sources.spreadsheet import how_to_read, read_csv_table
+from onsetstudy.files.sources.spreadsheet import TABLES, how_to_read, read_csv_table
 from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.checks.open_tables import fold_open_tables
 from onsetstudy.records.model import OpenTables, RawTable
 
-TABLES = ("cases", "cold_tests")
 BESIDE = ("injections", "adverse_events")
 """Open tables with rows of cases; of persons screened a file for a group tells nothing."""
 SUFFIXES = (".parquet", ".csv")
