@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,6 @@ from onsetstudy.doses.limits import (
     LISTS,
     VASOCONSTRICTORS,
     AgeRule,
-    ClinicLimits,
     DoseLimit,
     LimitsTable,
 )
@@ -163,7 +162,7 @@ def lowest_limits(
 def check_doses(
     cases: DoseCases,
     table: LimitsTable,
-    clinic: ClinicLimits | None = None,
+    clinic: tuple[DoseLimit, ...] = (),
     *,
     lists: tuple[str, ...] = LISTS,
     country: str = "US",
@@ -174,7 +173,7 @@ def check_doses(
     ----------
     cases : DoseCases, n cases
     table : LimitsTable
-    clinic : ClinicLimits or None
+    clinic : tuple of DoseLimit
         The clinic's own limits; as the lowest limit counts they never raise what the table allows.
     lists : tuple of str
         Lists of the table to look at, ``label`` and ``conservative`` (the strictest of all lines).
@@ -187,13 +186,16 @@ def check_doses(
     was given is not known here; :func:`check_visits` adds up what is.
     """
     found: list[Told] = []
-    for each in _lists(table, clinic, lists, country):
-        found += _above(cases, each.limits, "drug", f"above_{each.name}")
-        found += _above(cases, each.limits, "vasoconstrictor", f"vasoconstrictor_above_{each.name}")
-        found += _above(cases, each.heart, "vasoconstrictor", "vasoconstrictor_heart")
-        found += _above(cases, each.limits, "drug", "possible_child", possible=True)
-        found += _above(cases, each.usual, "drug", "possible_child", possible=None)
-    found += _not_checked(cases, _lists(table, None, lists, country))
+    for name, lines in _lists(table, clinic, lists, country).items():
+        limits = tuple(line for line in lines if line.limits)
+        found += _above(cases, limits, "drug", f"above_{name}")
+        found += _above(cases, limits, "vasoconstrictor", f"vasoconstrictor_above_{name}")
+        found += _above(cases, limits, "drug", "possible_child", possible=True)
+        found += _above(cases, tuple(line for line in lines if line.usual), "drug", "possible_child", possible=None)
+        heart = tuple(line for line in lines if line.heart)
+        found += _above(cases, heart, "vasoconstrictor", "vasoconstrictor_heart")
+        if name != CLINIC:
+            found += _not_checked(cases, limits, name)
     found += _rules(cases, table.rules)
     order = tuple(FLAG_TEXTS)
     return _once(sorted(found, key=lambda told: (told[0], order.index(told[1].code))))
@@ -208,47 +210,31 @@ def _once(found: Iterable[Told]) -> tuple[Told, ...]:
     return tuple({(case, flag.code, flag.text): (case, flag) for case, flag in found}.values())
 
 
-class _List(NamedTuple):
-    """Lines of one list: limits for everybody, those in heart disease, and what is usually needed."""
-
-    name: str
-    limits: tuple[DoseLimit, ...]
-    heart: tuple[DoseLimit, ...]
-    usual: tuple[DoseLimit, ...]
-
-
-def _lists(table: LimitsTable, clinic: ClinicLimits | None, lists: tuple[str, ...], country: str) -> tuple[_List, ...]:
+def _lists(
+    table: LimitsTable, clinic: tuple[DoseLimit, ...], lists: tuple[str, ...], country: str
+) -> dict[str, tuple[DoseLimit, ...]]:
     """The clinic's own lines and those of each list, by name."""
-    own = {} if clinic is None else {CLINIC: clinic.as_limits()}
-    return tuple(
-        _List(
-            name,
-            tuple(line for line in lines if not line.heart and not line.usual),
-            tuple(line for line in lines if line.heart),
-            tuple(line for line in lines if line.usual),
-        )
-        for name, lines in (own | {name: table.lines(name, country) for name in lists}).items()
-    )
+    own = {CLINIC: clinic} if clinic else {}
+    return own | {name: table.lines(name, country) for name in lists}
 
 
-def _not_checked(cases: DoseCases, lists: tuple[_List, ...]) -> Iterator[Told]:
+def _not_checked(cases: DoseCases, limits: tuple[DoseLimit, ...], name: str) -> Iterator[Told]:
     """Doses that a list has no line for: nothing found is then nothing looked for, and is said."""
-    for name, limits, *_ in lists:
-        for case in np.flatnonzero((cases.drug_mg > 0) & (lowest_limits(cases, limits).line < 0)):
-            text = (
-                f"{cases.agent[case].capitalize() or 'The drug'} {_solution(cases, int(case))}: "
-                f"{LIST_NAMES[name]} has a line that can be applied{_patient(cases, int(case))}. Not checked."
-            )
-            yield int(case), DoseFlag(code="drug_not_checked", text=text)
-        if name == "conservative":
-            continue
-        unknown = (cases.vasoconstrictor_mg > 0) & (lowest_limits(cases, limits, of="vasoconstrictor").line < 0)
-        for case in np.flatnonzero(unknown | (cases.vasoconstrictor == "felypressin")):
-            text = (
-                f"{cases.vasoconstrictor[case].capitalize()}: no line that can be applied{_patient(cases, int(case))}. "
-                "Its amount is not checked."
-            )
-            yield int(case), DoseFlag(code="vasoconstrictor_not_checked", text=text)
+    for case in np.flatnonzero((cases.drug_mg > 0) & (lowest_limits(cases, limits).line < 0)):
+        text = (
+            f"{cases.agent[case].capitalize() or 'The drug'} {_solution(cases, int(case))}: "
+            f"{LIST_NAMES[name]} has a line that can be applied{_patient(cases, int(case))}. Not checked."
+        )
+        yield int(case), DoseFlag(code="drug_not_checked", text=text)
+    if name == "conservative":
+        return
+    unknown = (cases.vasoconstrictor_mg > 0) & (lowest_limits(cases, limits, of="vasoconstrictor").line < 0)
+    for case in np.flatnonzero(unknown | (cases.vasoconstrictor == "felypressin")):
+        text = (
+            f"{cases.vasoconstrictor[case].capitalize()}: no line that can be applied{_patient(cases, int(case))}. "
+            "Its amount is not checked."
+        )
+        yield int(case), DoseFlag(code="vasoconstrictor_not_checked", text=text)
 
 
 def _solution(cases: DoseCases, case: int) -> str:
@@ -266,7 +252,7 @@ def check_visits(
     cases: DoseCases,
     visit: StrArray,
     table: LimitsTable,
-    clinic: ClinicLimits | None = None,
+    clinic: tuple[DoseLimit, ...] = (),
     *,
     lists: tuple[str, ...] = LISTS,
     country: str = "US",
@@ -296,7 +282,8 @@ def check_visits(
         return np.asarray(added[group], dtype=np.float64)
 
     found: list[Told] = []
-    for name, limits, *_ in _lists(table, clinic, lists, country):
+    for name, lines in _lists(table, clinic, lists, country).items():
+        limits = tuple(line for line in lines if line.limits)
         for code, what, of in (
             (f"visit_above_{name}", "the lowest limits that apply", "drug"),
             ("visit_vasoconstrictor", "the adult limit of the vasoconstrictor", "vasoconstrictor"),

@@ -44,19 +44,12 @@ class PKa:
 
     agent: str
     pka: float
-    temperature_c: float | None
     source: str
-    label: str
+    temperature_c: float | None = None
 
 
 _TABLES = "teaching tables of dental local anaesthesia; about 0.1 to 0.4 lower at 36 than at 25 degrees (from memory)"
-TEACHING = (
-    PKa(agent="lidocaine", pka=7.9, temperature_c=None, source=_TABLES, label="found"),
-    PKa(agent="prilocaine", pka=7.9, temperature_c=None, source=_TABLES, label="found"),
-    PKa(agent="articaine", pka=7.8, temperature_c=None, source=_TABLES, label="found"),
-    PKa(agent="mepivacaine", pka=7.6, temperature_c=None, source=f"{_TABLES}; others print 7.7", label="found"),
-    PKa(agent="bupivacaine", pka=8.1, temperature_c=None, source=_TABLES, label="found"),
-)
+TEACHING = {"lidocaine": 7.9, "prilocaine": 7.9, "articaine": 7.8, "mepivacaine": 7.6, "bupivacaine": 8.1}
 """The pKa of each agent as teaching tables print it."""
 
 
@@ -68,11 +61,11 @@ def pka_of(agent: str) -> PKa:
     DesignError
         If the agent is not known.
     """
-    known = {p.agent: p for p in TEACHING}
-    if agent in known:
-        return known[agent]
+    if agent in TEACHING:
+        others = "; others print 7.7" if agent == "mepivacaine" else ""
+        return PKa(agent=agent, pka=TEACHING[agent], source=f"{_TABLES}{others}")
     what = f'no pKa is kept for "{agent}"'
-    mend = f"write one of {', '.join(known)}, or give the pKa and its temperature"
+    mend = f"write one of {', '.join(TEACHING)}, or give the pKa and its temperature"
     raise DesignError(Problem(what=what, where=Where(key="agent"), mend=mend, value=agent, code="agent"))
 
 

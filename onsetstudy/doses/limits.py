@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -86,6 +86,11 @@ class DoseLimit:
         """Whether the line states ages of its own."""
         return self.from_years is not None or self.under_years is not None
 
+    @property
+    def limits(self) -> bool:
+        """Whether it limits what everybody may be given, with or without heart disease."""
+        return not self.heart and not self.usual
+
     def told(self, basis: str) -> str:
         """Whose limit it is, and what it says or the amount that ``basis`` names."""
         names = {"clinic": "the clinic's own limit", "label": "label", "conservative": "conservative list"}
@@ -130,37 +135,38 @@ class LimitsTable:
         return tuple(line for line in self.limits if line.list_name == name and line.country in ("", country))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ClinicLimits:
-    """The clinic's own limits: ``(substance, mg per kg or None, mg or None)``. They are added to the table's.
+def clinic_limits(limits: Iterable[tuple[str, float | None, float | None]]) -> tuple[DoseLimit, ...]:
+    """The clinic's own limits as lines of a table: as the lowest limit counts, they never raise what applies.
 
-    As the lowest limit counts, they can lower what applies and never raise it.
+    Parameters
+    ----------
+    limits : iterable of (str, float or None, float or None)
+        Substance, mg per kg and mg.
+
+    Raises
+    ------
+    RecordsError
+        If one cannot be a limit; with all problems.
     """
-
-    limits: tuple[tuple[str, float | None, float | None], ...] = ()
-
-    def __post_init__(self) -> None:
-        problems = []
-        for substance, *amounts in self.limits:
-            line = TableReader({}, "", f"doses.clinic.{substance}")
-            if substance not in SUBSTANCES:
-                what, mend = f'there is no drug "{substance}"', f"write one of {', '.join(SUBSTANCES)}"
-                line.say("", what, mend, substance, code="substance")
-            given = [v for v in amounts if v is not None]
-            if not given:
-                line.say("", "a limit without an amount", "give mg_per_kg, max_mg or both", code="amount")
-            for v in given:
-                if not (math.isfinite(v) and v > 0):
-                    line.say("", f"{v} cannot be a limit", "give a number above 0", v, code="range")
-            problems += line.problems
-        if problems:
-            raise RecordsError(problems)
-
-    def as_limits(self) -> tuple[DoseLimit, ...]:
-        """The clinic's limits as lines of a table."""
-        source, label = "the clinic's own limit, in the protocol", "stated by the clinic"
-        line = partial(DoseLimit, list_name=CLINIC, from_years=0, source=source, label=label)
-        return tuple(line(substance=drug, mg_per_kg=by_kg, max_mg=most) for drug, by_kg, most in self.limits)
+    source, label = "the clinic's own limit, in the protocol", "stated by the clinic"
+    limit = partial(DoseLimit, list_name=CLINIC, from_years=0, source=source, label=label)
+    problems, lines = [], []
+    for substance, mg_per_kg, max_mg in limits:
+        line = TableReader({}, "", f"doses.clinic.{substance}")
+        if substance not in SUBSTANCES:
+            what, mend = f'there is no drug "{substance}"', f"write one of {', '.join(SUBSTANCES)}"
+            line.say("", what, mend, substance, code="substance")
+        given = [v for v in (mg_per_kg, max_mg) if v is not None]
+        if not given:
+            line.say("", "a limit without an amount", "give mg_per_kg, max_mg or both", code="amount")
+        for v in given:
+            if not (math.isfinite(v) and v > 0):
+                line.say("", f"{v} cannot be a limit", "give a number above 0", v, code="range")
+        problems += line.problems
+        lines.append(limit(substance=substance, mg_per_kg=mg_per_kg, max_mg=max_mg))
+    if problems:
+        raise RecordsError(problems)
+    return tuple(lines)
 
 
 def check_limits(content: Mapping[str, Any], *, file: str) -> LimitsTable:
@@ -193,7 +199,7 @@ def check_limits(content: Mapping[str, Any], *, file: str) -> LimitsTable:
 
 def _limit(row: TableReader) -> DoseLimit:
     row.refuse_unknown(LIMIT_KEYS)
-    amounts = {name: row.amount(name) for name in AMOUNTS}
+    numbers = {name: row.amount(name) for name in (*AMOUNTS, "below_kg", "from_kg", "percent")}
     if not any(name in row.content for name in AMOUNTS):
         row.say("", "a limit without an amount", f"give one of {', '.join(AMOUNTS)}")
     applies = str(row.content.get("applies", "all"))
@@ -208,16 +214,13 @@ def _limit(row: TableReader) -> DoseLimit:
         vasoconstrictor=_solutions(row),
         from_years=row.whole("from_years", 0, 120, "{} is not an age", "write whole years from 0 to 120"),
         under_years=int(under[1]) if under else None,
-        from_kg=row.amount("from_kg"),
         children=row.yes("children"),
         usual=row.yes("usual"),
         heart=applies == HEART,
-        percent=row.amount("percent"),
-        below_kg=row.amount("below_kg"),
         text=row.text("text"),
         source=row.text("source", needed=True),
         label=row.code("label", LABELS),
-        **amounts,
+        **numbers,
     )
 
 

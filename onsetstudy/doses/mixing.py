@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
 
-from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
+from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.core.errors import DesignError
 from onsetstudy.doses.results import DoseFlag
 
@@ -35,23 +33,6 @@ SENTENCES = {
     "ratio_unusual": "Usual is 1 part of 8.4 % bicarbonate to 10 of the cartridge (Saatchi 2015, Balasco 2013, found).",
 }
 DISCARD = "Look at it: discard if cloudy or if there are particles."
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class MixingCases:
-    """Mixtures of n cases; arrays of shape (n,), ``nan`` or empty where not recorded.
-
-    ``ratio`` is bicarbonate to cartridge by volume, 0 where nothing was mixed in.
-    """
-
-    agent: StrArray
-    ratio: FloatArray
-    since_mixing_min: FloatArray
-
-    @classmethod
-    def single(cls, agent: str, ratio: float, since_mixing_min: float) -> MixingCases:
-        """One mixture."""
-        return cls(agent=np.array([agent]), ratio=np.array([ratio]), since_mixing_min=np.array([since_mixing_min]))
 
 
 def unusual(ratio: FloatArray) -> BoolArray:
@@ -82,8 +63,17 @@ def refuse_precipitate(agent: str, ratio: float) -> None:
         )
 
 
-def check_mixing(cases: MixingCases) -> tuple[tuple[int, DoseFlag], ...]:
+def check_mixing(agent: ArrayLike, ratio: ArrayLike, since_mixing_min: ArrayLike) -> tuple[tuple[int, DoseFlag], ...]:
     """Cautions about mixtures, each with the number of its case, in case order.
+
+    Parameters
+    ----------
+    agent : array_like of str, shape (n,)
+        Empty where not recorded.
+    ratio : array_like of float, shape (n,)
+        Bicarbonate to cartridge by volume, 0 where nothing was mixed in.
+    since_mixing_min : array_like of float, shape (n,)
+        ``nan`` where not recorded.
 
     References
     ----------
@@ -91,12 +81,13 @@ def check_mixing(cases: MixingCases) -> tuple[tuple[int, DoseFlag], ...]:
            laboratory evaluation of alkalinization and precipitation. Regional Anesthesia 1989;14:265-270.
     .. [2] Aulestia-Viera PV and others. Efficacy of buffered local anesthetics in dentistry, 2018.
     """
-    mixed = cases.ratio > 0
+    agents, parts, since = np.atleast_1d(agent), np.atleast_1d(ratio), np.atleast_1d(since_mixing_min)
+    mixed = parts > 0
     rows = {
-        "bupivacaine_precipitates": mixed & (cases.agent == "bupivacaine"),
-        "mepivacaine_clouds": mixed & (cases.agent == "mepivacaine") & (cases.since_mixing_min >= CLOUDY_MIN),
-        "mixed_long_ago": mixed & (cases.since_mixing_min > LATE_MIN),
-        "ratio_unusual": mixed & unusual(cases.ratio),
+        "bupivacaine_precipitates": mixed & (agents == "bupivacaine"),
+        "mepivacaine_clouds": mixed & (agents == "mepivacaine") & (since >= CLOUDY_MIN),
+        "mixed_long_ago": mixed & (since > LATE_MIN),
+        "ratio_unusual": mixed & unusual(parts),
     }
     found = [
         (int(case), DoseFlag(code=code, text=f"{SENTENCES[code]} {DISCARD}"))

@@ -44,9 +44,7 @@ def cartridge_limits(case: DoseCases, table: LimitsTable, country: str) -> Cartr
     used = None if child else lowest_limits(case, healthy, of="vasoconstrictor").used(0)
     heart = (line for line in table.limits if line.heart and line.max_mg and line.substance == vasoconstrictor)
     said: tuple[AgeRule | DoseLimit, ...] = (*table.rules, *(line for line in table.limits if line.usual and child))
-    by_list = {
-        name: tuple(line for line in table.lines(name, country) if not line.heart and not line.usual) for name in LISTS
-    }
+    by_list = {name: tuple(line for line in table.lines(name, country) if line.limits) for name in LISTS}
     return CartridgeLimits(
         child=child,
         age_unknown=unknown,

@@ -182,9 +182,7 @@ def _newer_parts(path: Path, content: Any) -> tuple[Any, tuple[tuple[str, str], 
     RecordsError
         If the file says that no newer version made it, or what was added is no code, number or table of such.
     """
-    if not isinstance(content, dict):
-        return content, ()
-    if not (unknown := sorted(set(content) - KEYS)):
+    if not isinstance(content, dict) or not (unknown := sorted(set(content) - KEYS)):
         return content, ()
     told = "a part" if len(unknown) == 1 else f"{len(unknown)} parts"
     if not _made_later(content.get("made_with")):

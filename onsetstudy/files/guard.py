@@ -62,7 +62,7 @@ def understood(content: Any, kind: type[Result]) -> Result | None:
     return found if isinstance(found, kind) else None
 
 
-def read_text(path: str | Path) -> str:
+def read_text(path: str | Path, *, largest_mb: int = LARGEST_MB, may_be_empty: bool = False) -> str:
     """Text of a file, without the byte order mark that mail programmes put before it.
 
     Raises
@@ -80,15 +80,16 @@ def read_text(path: str | Path) -> str:
             raise refuse("this is a folder, not a file", "give the file in it", "read")
         if not path.is_file():
             raise refuse(f"there is no file {path}", "check the name and the folder", "read")
-        if path.stat().st_size > LARGEST_MB * MB:
-            what = f"the file has more than {LARGEST_MB} MB, which no file of this kind has"
+        if path.stat().st_size > largest_mb * MB:
+            what = f"the file has more than {largest_mb} MB, which no file of this kind has"
             raise refuse(what, "check that it is the file that was meant", "large")
         text = path.read_bytes().decode("utf-8-sig")
     except OSError as error:
         raise refuse(f"it cannot be read ({error.strerror})", "copy it again", "read") from None
     except UnicodeDecodeError:
-        raise refuse("this is not text in UTF-8", "ask for the file itself, or save it as text", "not_text") from None
-    if not text.strip():
+        mend = "ask for the file itself, or save it as plain text with the encoding UTF-8"
+        raise refuse("the file is not text in UTF-8", mend, "not_text") from None
+    if not (may_be_empty or text.strip()):
         raise refuse("the file is empty", "copy or send it again", "empty")
     return text
 

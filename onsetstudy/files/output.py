@@ -139,9 +139,9 @@ def reach_disk(folder: Path) -> None:
 def rejects_path(records: Sequence[Path]) -> Path:
     """Where rejected rows are kept: beside the records, never beside a report or a file that is sent away."""
     first = Path(records[0])
-    folder = first if first.is_dir() else first.parent
-    name = first.name if first.is_dir() else first.stem
-    return folder / f"{name or 'records'}-rejects.csv"
+    if first.is_dir():
+        return first / f"{first.name or 'records'}-rejects.csv"
+    return first.with_name(f"{first.stem}-rejects.csv")
 
 
 def write_escaped(path: Path, table: pd.DataFrame) -> Path:
@@ -190,7 +190,12 @@ def together(folder: Path) -> Iterator[Path]:
     try:
         with told_of_disk(f"the files of {folder} cannot be written", "Make room, and give the same command again"):
             yield fresh
-            _finish(folder, _declare_whole(fresh))
+            reach_disk(fresh)
+            # From this name on they are whole.
+            whole = fresh.with_name(fresh.name.replace(UNFINISHED, WHOLE, 1))
+            os.rename(fresh, whole)
+            reach_disk(folder)
+            _finish(folder, whole)
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
 
@@ -201,14 +206,6 @@ def finish_together(folder: Path) -> None:
         # No link that somebody laid there is followed.
         if left.is_dir() and not left.is_symlink():
             _finish(folder, left)
-
-
-def _declare_whole(fresh: Path) -> Path:
-    reach_disk(fresh)
-    whole = fresh.with_name(fresh.name.replace(UNFINISHED, WHOLE, 1))
-    os.rename(fresh, whole)
-    reach_disk(fresh.parent)
-    return whole
 
 
 def _finish(folder: Path, whole: Path) -> None:

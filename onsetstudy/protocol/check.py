@@ -33,6 +33,9 @@ from onsetstudy.protocol.vocabulary import SCALES
 KINDS = {"unexpected_keyword_argument": "extra_forbidden", "dataclass_type": "model_type", "tuple_type": "list_type"}
 """Faults of the tables that are read as they stand, by the names of the same faults in the others."""
 
+AS_THEY_STAND = ("onset", "rescue", "looks", "allocation", "planning", "chair_time", "watch", "adoption")
+"""Tables that are values of the protocol under their own names."""
+
 
 def check_protocol(content: Mapping[str, Any], *, file: str = "") -> Protocol:
     """Protocol described by the content of a file.
@@ -229,22 +232,15 @@ def _protocol(read: ProtocolFile) -> Protocol:
         reference_arm=testing.pop("reference_arm"),
         eligibility=read.population,
         schedule=Schedule(tests_min=tuple(map(float, testing.pop("schedule_min"))), **testing),
-        onset=read.onset,
-        rescue=read.rescue,
         pain=None if read.pain is None else _pain(read.pain),
         anxiety=None if read.anxiety is None else _instrument(read.anxiety),
         plan=read.analysis,
         quarters=tuple(Quarter(label=label) for label in read.report.quarters),
-        looks=read.looks,
-        allocation=read.allocation,
-        planning=read.planning,
-        chair_time=read.chair_time,
         doses=None if read.doses is None else _doses(read.doses),
-        watch=read.watch,
         conduct=None if read.conduct is None else Conduct(texts=tuple(sorted(read.conduct.items()))),
         governance=None if read.governance is None else Governance(texts=tuple(sorted(read.governance.items()))),
-        adoption=read.adoption,
         digest=protocol_digest(read),
+        **{name: getattr(read, name) for name in AS_THEY_STAND},
     )
 
 

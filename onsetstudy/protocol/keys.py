@@ -18,15 +18,9 @@ CLUSTERS = ("patient_id", "clinician_id", "practice_id")
 HARMS = tuple(code for code in CODES["adverse_event"] if code != "none")
 COVARIATES = (*STRATA, "volume_ml", "anxiety_before", "age_band")
 SECONDARY = (
-    "success_difference",
-    "hazard_ratio",
-    "rmst_difference",
-    "not_numb_difference",
-    "pain_difference",
-    "treatment_success_difference",
-    "anxiety_change",
-    "painless_share",
-)
+    "success_difference", "hazard_ratio", "rmst_difference", "not_numb_difference", "pain_difference",
+    "treatment_success_difference", "anxiety_change", "painless_share",
+)  # fmt: skip
 LONGEST_CODE = 60
 
 

@@ -16,29 +16,11 @@ from onsetstudy.protocol.vocabulary import CODES
 
 DRUGS = tuple(dict.fromkeys((*CODES["agent"], *(c for c in CODES["vasoconstrictor"] if c != "none"))))
 CONDUCT = (
-    "registration",
-    "version_note",
-    "funding",
-    "interests",
-    "roles",
-    "patient_involvement",
-    "background",
-    "setting",
-    "stopping_rules_for_a_case",
-    "concomitant_care",
-    "harms",
-    "recruitment",
-    "concealment",
-    "blinding_procedure",
-    "training",
-    "data_management",
-    "monitoring",
-    "consent",
-    "confidentiality",
-    "care_after_the_study",
-    "sharing",
+    "registration", "version_note", "funding", "interests", "roles", "patient_involvement", "background", "setting",
+    "stopping_rules_for_a_case", "concomitant_care", "harms", "recruitment", "concealment", "blinding_procedure",
+    "training", "data_management", "monitoring", "consent", "confidentiality", "care_after_the_study", "sharing",
     "dissemination",
-)
+)  # fmt: skip
 PAIN_SCALES = ("vas100", "nrs11", "hp170", "vrs4", "faces")
 ANXIETY_SCALES = ("mdas", "das", "nrs11")
 

@@ -7,20 +7,9 @@ from __future__ import annotations
 
 AGENTS = ("lidocaine", "articaine", "mepivacaine", "prilocaine", "bupivacaine")
 TECHNIQUES = (
-    "buccal_infiltration",
-    "palatal_infiltration",
-    "ianb",
-    "gow_gates",
-    "closed_mouth_block",
-    "mental_incisive",
-    "long_buccal",
-    "psa",
-    "infraorbital",
-    "intraligamentary",
-    "intraosseous",
-    "intraseptal",
-    "intrapulpal",
-)
+    "buccal_infiltration", "palatal_infiltration", "ianb", "gow_gates", "closed_mouth_block", "mental_incisive",
+    "long_buccal", "psa", "infraorbital", "intraligamentary", "intraosseous", "intraseptal", "intrapulpal",
+)  # fmt: skip
 TECHNIQUE_NAMES = {
     "ianb": "inferior alveolar nerve block",
     "gow_gates": "Gow-Gates block",
@@ -28,6 +17,18 @@ TECHNIQUE_NAMES = {
     "psa": "posterior superior alveolar block",
 }
 """Techniques in words, where the code with blanks does not tell them."""
+ADVERSE_EVENTS = (
+    "none", "haematoma", "paraesthesia", "trismus", "palpitations", "syncope", "soft_tissue_injury", "allergic",
+    "systemic_toxicity", "tissue_necrosis", "facial_palsy", "needle_breakage", "methaemoglobinaemia",
+    "positive_aspiration", "other",
+)  # fmt: skip
+PULP_STATUS = (
+    "normal", "reversible_pulpitis", "symptomatic_irreversible_pulpitis", "asymptomatic_irreversible_pulpitis",
+    "necrotic", "previously_treated", "unknown",
+)  # fmt: skip
+PRIMARY = (
+    "success_difference", "hazard_ratio", "rmst_difference", "pain_difference", "treatment_success_difference",
+)  # fmt: skip
 PAIN_MOMENTS = ("insertion", "placement", "deposition", "treatment")
 YES_NO = ("yes", "no")
 
@@ -42,15 +43,7 @@ CODES: dict[str, tuple[str, ...]] = {
     "vasoconstrictor": ("none", "epinephrine", "levonordefrin", "felypressin"),
     "technique": TECHNIQUES,
     "rescue_technique": ("none", "repeat_same", *TECHNIQUES),
-    "pulp_status": (
-        "normal",
-        "reversible_pulpitis",
-        "symptomatic_irreversible_pulpitis",
-        "asymptomatic_irreversible_pulpitis",
-        "necrotic",
-        "previously_treated",
-        "unknown",
-    ),
+    "pulp_status": PULP_STATUS,
     "procedure": ("filling", "crown", "root_canal", "extraction", "periodontal", "other", "none"),
     "tooth_role": ("target", "control"),
     "test_kind": ("planned", "extra"),
@@ -61,35 +54,13 @@ CODES: dict[str, tuple[str, ...]] = {
     "age_band": ("0-3", "4-11", "12-17", "18-39", "40-59", "60-79", "80+"),
     "design": ("parallel", "crossover", "split_mouth", "before_after", "audit"),
     "allocation": ("randomised", "clinician_choice", "alternating", "date_based"),
-    "adverse_event": (
-        "none",
-        "haematoma",
-        "paraesthesia",
-        "trismus",
-        "palpitations",
-        "syncope",
-        "soft_tissue_injury",
-        "allergic",
-        "systemic_toxicity",
-        "tissue_necrosis",
-        "facial_palsy",
-        "needle_breakage",
-        "methaemoglobinaemia",
-        "positive_aspiration",
-        "other",
-    ),
+    "adverse_event": ADVERSE_EVENTS,
     "tooth_notation": ("iso3950", "universal"),
     "clock_zero": ("injection_end", "injection_start"),
     "control_tooth": ("required", "optional", "none"),
     "requirement": ("required", "optional", "none"),
     "rescue_rule": ("composite", "hypothetical", "treatment_policy", "while_on_treatment"),
-    "primary": (
-        "success_difference",
-        "hazard_ratio",
-        "rmst_difference",
-        "pain_difference",
-        "treatment_success_difference",
-    ),
+    "primary": PRIMARY,
     "blinded": ("yes", "no", "unknown"),
     "yes_no": YES_NO,
     "serious": (*YES_NO, "not_recorded"),

@@ -136,7 +136,7 @@ def test_half_is_free_at_the_pka_and_more_above_it(ph, pka):
 
 
 def test_the_illustration_says_what_it_is_and_at_which_temperature():
-    own = PKa(agent="lidocaine", pka=7.6, temperature_c=36.0, source="stated by the user", label="stated")
+    own = PKa(agent="lidocaine", pka=7.6, temperature_c=36.0, source="stated by the user")
     found = illustrate_free_base((("plain", 3.85), ("buffered", 7.31)), own)
     assert found.temperature_c == 36.0
     assert [name for name, _, _ in found.rows] == ["plain", "buffered"]

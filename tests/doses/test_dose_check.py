@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 import onsetstudy.doses
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.doses.dose_check import FLAG_TEXTS, DoseCases, check_doses, check_visits, lowest_limits
-from onsetstudy.doses.limits import LABELS, ClinicLimits, check_limits
-from onsetstudy.doses.mixing import MIXING_TEXTS, MixingCases, check_mixing
+from onsetstudy.doses.limits import LABELS, check_limits, clinic_limits
+from onsetstudy.doses.mixing import MIXING_TEXTS, check_mixing
 from onsetstudy.files.sources.dated_tables import read_dose_limits
 
 TABLE = read_dose_limits()
@@ -142,7 +142,7 @@ def test_a_flag_is_a_caution_with_the_limit_and_its_source():
 
 
 def test_a_clinic_can_lower_a_limit():
-    own = ClinicLimits(limits=(("lidocaine", 3.0, 200.0),))
+    own = clinic_limits([("lidocaine", 3.0, 200.0)])
     assert codes(own, drug_mg=201.0) == ["above_clinic"]
     assert codes(own, drug_mg=199.0, weight_kg=50.0) == ["above_clinic"]
     assert codes(own, drug_mg=199.0, weight_kg=70.0) == []
@@ -156,11 +156,11 @@ maybe = st.one_of(st.none(), st.floats(0.1, 2000))
 def test_a_clinic_never_raises_a_limit(agent, mg_per_kg, max_mg, weight, weighed, given_mg):
     if mg_per_kg is None and max_mg is None:
         return
-    own = ClinicLimits(limits=((agent, mg_per_kg, max_mg),))
+    own = clinic_limits([(agent, mg_per_kg, max_mg)])
     case = cases(agent=agent, weight_kg=weight if weighed else np.nan, drug_mg=given_mg)
     lines = tuple(x for x in TABLE.limits if not x.heart)
     without = lowest_limits(case, lines).max_mg[0]
-    with_own = lowest_limits(case, (*lines, *own.as_limits())).max_mg[0]
+    with_own = lowest_limits(case, (*lines, *own)).max_mg[0]
     assert math.isnan(without) or with_own <= without
     before = {flag.code for _, flag in check_doses(case, TABLE)}
     after = {flag.code for _, flag in check_doses(case, TABLE, own)}
@@ -210,8 +210,7 @@ def test_no_word_of_a_flag_gives_an_all_clear():
     ],
 )
 def test_cautions_about_the_mixture(agent, ratio, minutes, found):
-    one = MixingCases(agent=np.array([agent]), ratio=np.array([ratio]), since_mixing_min=np.array([minutes]))
-    flags = check_mixing(one)
+    flags = check_mixing(np.array([agent]), np.array([ratio]), np.array([minutes]))
     assert [flag.code for _, flag in flags] == found
     assert all("discard if cloudy" in flag.text for _, flag in flags)
 
@@ -253,7 +252,7 @@ def test_a_table_with_faults_is_refused_with_all_of_them():
 
 def test_a_clinic_limit_that_cannot_be_is_refused():
     with pytest.raises(RecordsError) as told:
-        ClinicLimits(limits=(("lidocane", 4.0, None), ("articaine", None, None), ("prilocaine", 0.0, math.inf)))
+        clinic_limits([("lidocane", 4.0, None), ("articaine", None, None), ("prilocaine", 0.0, math.inf)])
     lines = str(told.value).splitlines()
     assert len(lines) == 4
     assert lines[0].startswith('key doses.clinic.lidocane: there is no drug "lidocane".')

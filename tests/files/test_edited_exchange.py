@@ -308,7 +308,7 @@ def test_a_protocol_that_is_nested_without_end_or_as_large_as_a_book(tmp_path):
     with pytest.raises(ProtocolError, match="nested deeper"):
         read_protocol(path)
     path.write_text("# " + "x" * 2_000_000, encoding="utf-8")
-    with pytest.raises(ProtocolError, match="more than 1024 kB"):
+    with pytest.raises(ProtocolError, match="more than 1 MB"):
         read_protocol(path)
 
 

@@ -16,10 +16,11 @@ from onsetstudy.core.errors import DesignError, OnsetStudyError, ProtocolError, 
 from onsetstudy.design.allocation.lists import draw_allocation_list
 from onsetstudy.design.allocation.seal import open_slip
 from onsetstudy.files.ledger.ledger import ledger_path, read_ledger
-from onsetstudy.files.ledger.ledger_check import faults_of
+from onsetstudy.files.ledger.ledger_check import hold_against
 from onsetstudy.files.ledger.lock import lock_path, lock_protocol_file, read_lock
 from onsetstudy.files.sealed.allocation_list import write_allocation, write_enveloped
-from onsetstudy.files.sealed.envelopes import folder_faults, open_envelope, passphrase_of
+from onsetstudy.files.sealed.envelopes import open_envelope, passphrase_of
+from onsetstudy.files.sealed.kept_allocation import folder_faults
 from onsetstudy.files.sealed.opening import open_next
 from onsetstudy.files.sealed.opening_log import log_path, read_opening_log, read_sealed
 from onsetstudy.files.sources.protocol_toml import read_protocol
@@ -124,7 +125,7 @@ def turns(path, seed):
 def test_an_edited_lock_is_refused_or_the_ledger_disagrees(study):
     mine = study / "mine.toml"
     was, entries = read_lock(mine), read_ledger(ledger_path(mine))
-    assert not faults_of(ledger_path(mine), entries, others=(), heads=())
+    assert not hold_against(ledger_path(mine), entries).faults
     told_of: list[str] = []
     for turn in turns(lock_path(mine), 1):
         try:
@@ -136,7 +137,7 @@ def test_an_edited_lock_is_refused_or_the_ledger_disagrees(study):
             # Keys that changed are told beside the digests of both versions, which hold them.
             told = [(v.number, v.day, v.digest, v.reason) for v in found.versions]
             known = [(v.number, v.day, v.digest, v.reason) for v in was.versions]
-            assert told == known or faults_of(ledger_path(mine), entries, others=(), heads=()), turn
+            assert told == known or hold_against(ledger_path(mine), entries).faults, turn
     assert len(told_of) > TURNS / 2
     assert all(text.startswith("mine.lock.json: ") and "Ann" not in text for text in told_of)
 
@@ -170,7 +171,7 @@ def test_another_reason_in_the_lock_is_seen_by_the_ledger(study):
     raw = path.read_bytes()
     path.write_bytes(raw.replace(b"another seed", b"the patients"))
     try:
-        faults = faults_of(ledger, read_ledger(ledger), others=(), heads=())
+        faults = hold_against(ledger, read_ledger(ledger)).faults
     finally:
         path.write_bytes(raw)
     assert faults == ("Version 2 of the lock has another day or reason than the ledger: it was changed.",)

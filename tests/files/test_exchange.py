@@ -141,7 +141,7 @@ def test_two_files_of_a_practice_are_told_by_which_is_newer():
 def test_bytes_that_are_no_text(tmp_path):
     path = tmp_path / "x.exchange.json"
     path.write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(RecordsError, match="this is not text"):
+    with pytest.raises(RecordsError, match="the file is not text"):
         read_exchange(path)
 
 

@@ -29,7 +29,7 @@ def ledger(protocol: Path, verify: bool, others: tuple[Path, ...], heads: tuple[
     Ends with exit code 1 if something disagrees, or if nothing in the ledger speaks of what was given.
     """
     from onsetstudy.files.ledger.ledger import ledger_path, read_ledger
-    from onsetstudy.files.ledger.ledger_check import faults_of, held_against_nothing
+    from onsetstudy.files.ledger.ledger_check import hold_against
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.protocol.ledger import sentence, short_head, verify_entries
 
@@ -42,18 +42,19 @@ def ledger(protocol: Path, verify: bool, others: tuple[Path, ...], heads: tuple[
     broken = verify_entries(entries)
     say.each(map(sentence, () if broken else entries))
     click.echo(f"Last entry: {short_head(entries)}")
-    faults = [*broken, *(faults_of(path, entries, others=others, heads=heads) if verify or others or heads else ())]
+    held = hold_against(path, entries, others=others, heads=heads) if verify or others or heads else None
+    faults = [*broken, *(held.faults if held else ())]
     say.please_look(*faults)
-    if faults or not (verify or others or heads):
+    if faults or held is None:
         return 1 if faults else 0
-    silent, nothing = held_against_nothing(entries, others)
-    say.each(silent)
-    nothing = nothing and not heads
-    held = (
-        "Nothing that was given could be held against it" if nothing else "It agrees with all that it was held against"
+    say.each(held.unheld)
+    agrees = (
+        "Nothing that was given could be held against it"
+        if held.nothing
+        else "It agrees with all that it was held against"
     )
     click.echo(
-        f"The chain holds. {held}. That nobody wrote it anew from its beginning is shown only by heads that others "
+        f"The chain holds. {agrees}. That nobody wrote it anew from its beginning is shown only by heads that others "
         "hold: printed pages and files that were sent."
     )
-    return 1 if nothing else 0
+    return 1 if held.nothing else 0

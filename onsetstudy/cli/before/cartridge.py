@@ -105,8 +105,7 @@ def cartridge(
     _say_mixture(mixture)
     constant = pka_of(agent)
     if pka is not None and temperature is not None:
-        said = {"source": "stated on the command line", "label": "stated"}
-        constant = PKa(agent=agent, pka=pka, temperature_c=temperature, **said)
+        constant = PKa(agent=agent, pka=pka, temperature_c=temperature, source="stated on the command line")
     _say_free_base(agent, none, constant, ph)
     if weight is not None or age_band is not None or limits is not None:
         codes = {"agent": agent, "vasoconstrictor": vasoconstrictor, "age_band": age_band or ""}
@@ -194,15 +193,14 @@ def _say_limit(used: LimitUsed | None, held: float, child: bool, none: str) -> N
 
 
 def _say_cautions(agent: str, ratio: float, bicarbonate_percent: float, since_mixing: float | None) -> None:
-    from onsetstudy.doses.mixing import WEAK_PERCENT, MixingCases, check_mixing
+    from onsetstudy.doses.mixing import WEAK_PERCENT, check_mixing
 
     if bicarbonate_percent < WEAK_PERCENT:
         click.echo("")
         _wrapped(f"Bicarbonate of {bicarbonate_percent:g} % is weaker than any label found for cartridges "
                  f"(4.2 % and more): perhaps not buffered.")  # fmt: skip
 
-    one = MixingCases.single(agent, ratio, math.nan if since_mixing is None else since_mixing)
     click.echo("")
-    for _, flag in check_mixing(one):
+    for _, flag in check_mixing(agent, ratio, math.nan if since_mixing is None else since_mixing):
         _wrapped(flag.text)
     _wrapped(f"{USE_AT_ONCE} or if there are particles.")

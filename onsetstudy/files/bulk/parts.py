@@ -5,8 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import zlib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,12 +17,11 @@ from onsetstudy.core.errors import OnsetStudyError, RecordsError
 from onsetstudy.core.parallel import Progress
 from onsetstudy.files.guard import problem_in
 from onsetstudy.files.output import reach_disk, write_bytes
-from onsetstudy.files.sources.spreadsheet import how_to_read, read_csv_table
+from onsetstudy.files.sources.spreadsheet import TABLES, how_to_read, read_csv_table
 from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.checks.open_tables import fold_open_tables
 from onsetstudy.records.model import OpenTables, RawTable
 
-TABLES = ("cases", "cold_tests")
 BESIDE = ("injections", "adverse_events")
 """Open tables with rows of cases; of persons screened a file for a group tells nothing."""
 SUFFIXES = (".parquet", ".csv")
@@ -66,8 +64,7 @@ def find_parts(folder: str | Path) -> tuple[Part, ...]:
         mend, state = f"the folder has to hold {HOLDS}", {True: "empty", False: "not there"}
         whats = [f"the folder {table} is {state[(folder / table).is_dir()]}" for table in missing]
         raise RecordsError([problem_in(folder, what, mend, "no_parts") for what in whats])
-    _refuse_alone(folder, found, (TABLES, TABLES[::-1]), "both")
-    _refuse_alone(folder, found, [(table, "cases") for table in BESIDE], "all")
+    _refuse_alone(folder, found)
     return tuple(
         Part(name=Path(n).stem, files={table: files[n] for table, files in found.items() if n in files})
         for n in sorted(found["cases"])
@@ -78,11 +75,10 @@ def _files_in(folder: Path) -> dict[str, Path]:
     return {path.name: path for path in sorted(folder.glob("*")) if path.suffix in SUFFIXES}
 
 
-def _refuse_alone(
-    folder: Path, found: Mapping[str, Mapping[str, Path]], pairs: Iterable[tuple[str, ...]], which: str
-) -> None:
+def _refuse_alone(folder: Path, found: Mapping[str, Mapping[str, Path]]) -> None:
     """Refuse files of one table that have no partner of the same name in another."""
-    mend = f"every part holds whole cases: {which} tables, one name"
+    pairs = (TABLES, TABLES[::-1], *((table, "cases") for table in BESIDE))
+    mend = "every part holds whole cases: all tables, one name"
     if problems := [
         problem_in(folder, f"{table}/{name} has no partner {other}/{name}", mend, "alone")
         for table, other in pairs
@@ -148,25 +144,6 @@ def in_parts(folder: Path, into: Path, *, progress: Progress | None = None) -> P
     return folder
 
 
-@contextmanager
-def _made_anew(folder: Path) -> Iterator[None]:
-    """Parts that take the place of all earlier ones; if they cannot be written to their end, they make room again."""
-    try:
-        (folder / DONE).unlink(missing_ok=True)
-        for old in (path for table in (*TABLES, *BESIDE) for path in (folder / table).glob("*.csv")):
-            old.unlink()
-        yield
-    except (OSError, OnsetStudyError) as error:
-        for table in (*TABLES, *BESIDE):
-            shutil.rmtree(folder / table, ignore_errors=True)
-        if not isinstance(error, OSError):
-            raise
-        raise OnsetStudyError(
-            f"the parts in {folder} cannot be made ({error.strerror}). Make room, or choose another folder, and give "
-            "the same command again"
-        ) from None
-
-
 def split_tables(
     cases: str | Path,
     cold_tests: str | Path,
@@ -212,7 +189,11 @@ def split_tables(
         return folder
     if parts is None:
         parts = min(max(sum(file.st_size for _, file in files) // PART_BYTES, 1), MOST_PARTS)
-    with _made_anew(folder):
+    places = [folder / table for table in (*TABLES, *BESIDE)]
+    try:
+        done.unlink(missing_ok=True)
+        for old in (path for place in places for path in place.glob("*.csv")):
+            old.unlink()
         for table, source in sources.items():
             inside = folder / table
             inside.mkdir(parents=True, exist_ok=True)
@@ -224,6 +205,16 @@ def split_tables(
             reach_disk(inside)
         # Only once all parts have reached the disk.
         write_bytes(done, f"{parts}\n{stamp}".encode())
+    except (OSError, OnsetStudyError) as error:
+        # What cannot be written to its end makes room again.
+        for place in places:
+            shutil.rmtree(place, ignore_errors=True)
+        if not isinstance(error, OSError):
+            raise
+        raise OnsetStudyError(
+            f"the parts in {folder} cannot be made ({error.strerror}). Make room, or choose another folder, and give "
+            "the same command again"
+        ) from None
     return folder
 
 

@@ -197,10 +197,7 @@ def _clear_others(terms: Terms, parts: Sequence[Part]) -> None:
 
 def _summed(told: Sequence[Mapping[str, Any]], what: str) -> Counter[str]:
     """Counts that parts tell, together."""
-    total: Counter[str] = Counter()
-    for part in told:
-        total.update(part[what])
-    return total
+    return sum((Counter(part[what]) for part in told), Counter())
 
 
 def _gathered(told: Sequence[Mapping[str, Any]], what: str) -> frozenset[str]:

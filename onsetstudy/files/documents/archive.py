@@ -18,7 +18,7 @@ from onsetstudy.files.guard import Unreadable, parse_json, read_json
 from onsetstudy.files.output import finish_together, throw_away, write_bytes, write_together
 from onsetstudy.files.sealed.sealed_check import is_text
 from onsetstudy.files.sources.results import read_results
-from onsetstudy.records.derived.roster import ROWS, Listed, Roster, roster_change
+from onsetstudy.records.derived.roster import ROWS, Listed, Roster, RosterChange, roster_change
 from onsetstudy.study.group.given_away import cases_of_files, cases_of_page
 from onsetstudy.study.group.results import GroupResults
 
@@ -26,6 +26,7 @@ ARCHIVE = "archive"
 MARK = 12
 MOST_BYTES = 200_000_000
 WHAT = "Cases that the documents named below stood on. For who holds the records: not to be given away."
+NO_LIST = "No list of cases was kept with the earlier report: which cases came, went or changed is not told."
 MOST_CASES = 10_000_000
 PAGE = "*.coordinator.json"
 """Names of the coordinator's files of a group's pages."""
@@ -77,11 +78,16 @@ def write_in_place(
     kept = {place / _marked(file, mark): content for file, content in before.items()}
     entry = list(_entry(folder, before, made, mark, number=told.count("\n## ") + 1, quarter=quarter))
     if roster is not None:
-        earlier = _find_case_list(place, name, before)
-        codes = place / f"{name}.{mark}-{_mark(made)}.cases.txt"
-        entry += _counts_told(earlier, roster, place=codes.relative_to(folder).as_posix())
-        if earlier is not None:
-            aside[codes] = _codes_told(earlier, roster, was=mark, became=_mark(made))
+        if (earlier := _find_case_list(place, name, before)) is None:
+            entry.append(NO_LIST)
+        else:
+            change, codes = roster_change(earlier, roster), place / f"{name}.{mark}-{_mark(made)}.cases.txt"
+            entry += _rows_told(change)
+            entry.append(
+                f"Cases added: {len(change.added)}; left: {len(change.left)}; changed: {len(change.changed)}. Their "
+                f"codes are in {codes.relative_to(folder).as_posix()}, for who holds the records."
+            )
+            aside[codes] = _codes_told(change, was=mark, became=_mark(made))
     head = told or f"What changed in {name}, the latest at the end.\n"
     return _written(folder, {**made, listed.name: "\n".join((head, *entry, "")).encode()}, kept, aside)
 
@@ -271,27 +277,16 @@ def _is_case(told: Any) -> bool:
     return isinstance(told, dict) and set(told) == {"row", "tests", "standing"} and all(map(is_text, told.values()))
 
 
-def _counts_told(before: Roster | None, now: Roster, *, place: str) -> Iterator[str]:
-    """What anybody may read of it: numbers of rows and of cases, and where the codes stand."""
-    if before is None:
-        yield "No list of cases was kept with the earlier report: which cases came, went or changed is not told."
-        return
-    change = roster_change(before, now)
-    for name, a, b in change.rows:
-        if a != b:
-            yield f"Rows, {name}: {a} → {b} ({b - a:+d})."
-    yield (
-        f"Cases added: {len(change.added)}; left: {len(change.left)}; changed: {len(change.changed)}. Their codes are "
-        f"in {place}, for who holds the records."
-    )
+def _rows_told(change: RosterChange) -> list[str]:
+    """Numbers of rows that differ, which anybody may read."""
+    return [f"Rows, {name}: {a} → {b} ({b - a:+d})." for name, a, b in change.rows if a != b]
 
 
-def _codes_told(before: Roster, now: Roster, *, was: str, became: str) -> bytes:
+def _codes_told(change: RosterChange, *, was: str, became: str) -> bytes:
     """The codes of cases that came, went or changed between two reports, named by their marks."""
-    change = roster_change(before, now)
     lines = [
         f"Cases from the report {was} to the report {became}. For who holds the records: not to be given away.",
-        *(f"Rows, {name}: {a} → {b} ({b - a:+d})." for name, a, b in change.rows),
+        *_rows_told(change),
         f"Added: {len(change.added)}",
         *(f"  {code}" for code in change.added),
         f"Left, taken out of the records or refused: {len(change.left)}",

@@ -16,7 +16,7 @@ from onsetstudy.design.trials.trial_model import DEMO, DEMO_AUDIT, StudyModel, t
 from onsetstudy.files.exchange import write_exchange
 from onsetstudy.files.output import write_bytes, write_csv, write_json
 from onsetstudy.files.sealed.allocation_list import write_list
-from onsetstudy.files.sealed.kept_allocation import find_opening_logs, read_kept_logs
+from onsetstudy.files.sealed.kept_allocation import read_kept_logs
 from onsetstudy.files.sealed.opening_log import chained_lines, log_line
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
@@ -107,8 +107,7 @@ def _write_opening_logs(cases: pd.DataFrame, drawn: AllocationList, folder: Path
 
 def _write_exchanges(folder: Path, protocol: Protocol) -> list[Path]:
     records = read_records(folder, protocol)
-    logs = find_opening_logs([folder])
-    kept, last = read_kept_logs(logs) if logs else None, protocol.quarters[-1]
+    kept, last = read_kept_logs([folder / "allocation"]), protocol.quarters[-1]
     recorded = recorded_slips(records)
     records, arms = resolve_arms(protocol, records, kept)
     tally = tally_records(protocol, records, through=last, arms=arms)

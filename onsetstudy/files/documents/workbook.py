@@ -87,21 +87,19 @@ def _of_study(column: Column, protocol: Protocol) -> Column:
 def _entry_sheet(sheet: Any, table: str, codes: Any, used: int, looks: dict[str, Any], protocol: Protocol) -> int:
     """One table with its checks; returns how many columns of the codes sheet are used."""
     sheet.freeze_panes(1, 1)
-    last = ROWS[table]
     for place, asked in enumerate(asked_columns(table, protocol)):
         column = _of_study(asked, protocol)
         sheet.write_string(0, place, column.name, looks["required" if column.required == "always" else "optional"])
         sheet.set_column(place, place, max(11, len(column.name) + 2), looks["text"] if _as_text(column) else None)
         told = {"input_title": column.name[:32], "input_message": _told(column)[:255]}
         if column.codes:
-            for row, code in enumerate(column.codes):
-                codes.write_string(row, used, code)
+            codes.write_column(0, used, column.codes)
             letter = xlsxwriter.utility.xl_col_to_name(used)
             used += 1
             rule = {"validate": "list", "source": f"=codes!${letter}$1:${letter}${len(column.codes)}"}
         else:
             rule = _range_rule(column)
-        sheet.data_validation(1, place, last, place, {**rule, **told})
+        sheet.data_validation(1, place, ROWS[table], place, {**rule, **told})
     return used
 
 
@@ -140,8 +138,7 @@ def _how_to(sheet: Any, looks: dict[str, Any], protocol: Protocol) -> None:
     sheet.set_column(0, 0, 100, looks["wrap"])
     sheet.write_string(0, 0, "How to enter cases", looks["title"])
     sheet.write_string(1, 0, protocol.study.title)
-    for row, line in enumerate(_told_how(protocol), start=3):
-        sheet.write_string(row, 0, line, looks["wrap"])
+    sheet.write_column(3, 0, _told_how(protocol), looks["wrap"])
 
 
 def _told_how(protocol: Protocol) -> list[str]:
@@ -183,8 +180,7 @@ def _dictionary(sheet: Any, looks: dict[str, Any], protocol: Protocol) -> None:
         needed = {"always": "always", "buffered": "when buffered"}.get(column.required, asked)
         admitted = ", ".join(column.codes) or _span(column)
         cells = (table, column.name, needed, column.meaning, column.unit, admitted, column.example)
-        for place, cell in enumerate(cells):
-            sheet.write_string(row, place, cell, looks["wrap"])
+        sheet.write_row(row, 0, cells, looks["wrap"])
 
 
 # The wide sheet -------------------------------------------------------------------------------------------------------

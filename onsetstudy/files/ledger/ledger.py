@@ -7,13 +7,13 @@ from pathlib import Path
 from typing import Any
 
 from onsetstudy.core.errors import ProtocolError
-from onsetstudy.files.guard import problem_in
-from onsetstudy.files.output import alone, told_of_disk, write_bytes
+from onsetstudy.files.guard import Unreadable, problem_in, read_text
+from onsetstudy.files.output import alone, write_bytes
 from onsetstudy.files.sources.protocol_toml import refuse_folder
 from onsetstudy.protocol.ledger import LedgerEntry, entry_line, make_entry, read_entries, verify_entries
 
 SUFFIX = ".ledger.jsonl"
-MOST_BYTES = 50_000_000
+LARGEST_MB = 48
 
 Proposed = tuple[str, Mapping[str, Any]]
 
@@ -43,15 +43,12 @@ def read_ledger(path: Path) -> tuple[LedgerEntry, ...]:
     ProtocolError
         If the file is not a ledger.
     """
+    if not path.exists():
+        return ()
     try:
-        with told_of_disk(f"{path.name} cannot be read"):
-            if not path.exists():
-                return ()
-            if path.stat().st_size > MOST_BYTES:
-                raise ProtocolError(f"{path.name} is too large for a ledger")
-            return read_entries(path.read_text(encoding="utf-8"), file=path.name)
-    except UnicodeDecodeError:
-        raise ProtocolError(f"{path.name} is not text in UTF-8: it is no ledger") from None
+        return read_entries(read_text(path, largest_mb=LARGEST_MB, may_be_empty=True), file=path.name)
+    except Unreadable as error:
+        raise ProtocolError(error.problems) from None
 
 
 def verified_ledger(path: Path) -> tuple[LedgerEntry, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from onsetstudy.core.errors import OnsetStudyError, RecordsError, ReportError
@@ -13,7 +14,7 @@ from onsetstudy.files.exchange import read_exchange
 from onsetstudy.files.ledger.lock import read_lock
 from onsetstudy.files.output import told_of_disk
 from onsetstudy.files.sealed.allocation_list import goes_on_from
-from onsetstudy.files.sealed.envelopes import folder_faults
+from onsetstudy.files.sealed.kept_allocation import folder_faults
 from onsetstudy.files.sealed.opening_log import openings_entered, read_opening_log, unlike_ledger
 from onsetstudy.files.sources.results import read_results
 from onsetstudy.protocol.ledger import LedgerEntry, head_stands, of_kind
@@ -30,6 +31,11 @@ GONE_ON = (
     ": it was changed, or is of a list that went on (allocate --after), which this ledger does not hold. Let the "
     "list's keeper hold the file against the keeper's own ledger"
 )
+LONGER = (
+    "the slips that were drawn are as they were; the further ones behind them (allocate --after) are held against "
+    "nothing, for this ledger does not hold their drawing. The list's keeper can hold the file against the keeper's "
+    "own ledger."
+)
 SUFFIXES = (".html", ".json", ".csv")
 MOST_BYTES = 100_000_000
 LIST_FILE = re.compile(r"(?:list\.(?:csv|json)|commitments\.json|passphrases\.csv|sealed-.*\.json|nonces-.*\.csv)")
@@ -38,10 +44,29 @@ OPENED = re.compile(r"opened-.+\.csv")
 NAMED = 8
 
 
-def faults_of(
-    path: Path, entries: Sequence[LedgerEntry], *, others: Sequence[Path], heads: Sequence[str]
-) -> tuple[str, ...]:
-    """What disagrees with a ledger, as sentences.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Held:
+    """A ledger that was held against what quotes it.
+
+    Parameters
+    ----------
+    faults : tuple of str
+        What disagrees, as sentences.
+    unheld : tuple of str
+        Files of which nothing in the ledger speaks, as sentences.
+    nothing : bool
+        Whether that is all that was given.
+    """
+
+    faults: tuple[str, ...]
+    unheld: tuple[str, ...]
+    nothing: bool
+
+
+def hold_against(
+    path: Path, entries: Sequence[LedgerEntry], *, others: Sequence[Path] = (), heads: Sequence[str] = ()
+) -> Held:
+    """A ledger held against its lock and what is given.
 
     Parameters
     ----------
@@ -60,71 +85,44 @@ def faults_of(
     """
     faults = [_disagrees(head, "The head given") for head in heads if not head_stands(entries, head)]
     faults += _lock_faults(path, entries)
-    drawn = drawn_files(entries)
-    for file in _files(others):
-        faults += _log_faults(file, entries)
-        content = _read(file)
-        if (known := drawn.get(file.name)) and not _as_drawn(content, known) and not goes_on_from(file, known[-1]):
-            gone_on = GONE_ON if GOES_ON.search(content) else ""
-            faults.append(f"{file.name} is not as it was when its list was drawn{gone_on}.")
-        quoted = dict.fromkeys(QUOTED.findall(content.decode("utf-8", errors="replace")))
-        faults += _quoted_faults(file, [head for head in quoted if not head_stands(entries, head)], entries)
-        if file.suffix == ".json" and RESULTS.search(content[:2000]) and any(head_stands(entries, h) for h in quoted):
-            faults += _results_faults(file, entries)
-    for folder in (other for other in others if other.is_dir()):
-        faults += folder_faults(folder)
-    return tuple(faults)
-
-
-def drawn_files(entries: Sequence[LedgerEntry]) -> dict[str, list[str]]:
-    """Names of files of every list that was entered, each with the digests that it had, the last one last."""
-    found: dict[str, list[str]] = {}
+    drawn: dict[str, list[str]] = {}
     for entry in of_kind(entries, "list_drawn"):
         for name, digest in entry.body["files"].items():
-            found.setdefault(name, []).append(digest)
-    return found
-
-
-def held_against_nothing(entries: Sequence[LedgerEntry], others: Sequence[Path]) -> tuple[tuple[str, ...], bool]:
-    """Files of which nothing in a ledger speaks, as sentences, and whether that is all that was given.
-
-    Parameters
-    ----------
-    entries : sequence of LedgerEntry
-    others : sequence of path
-        As of :func:`faults_of`.
-    """
-    drawn = drawn_files(entries)
-    practices = {f"opened-{e.body['practice']}.csv" for e in openings_entered(entries)}
-    lists, silent, longer, spoken = [], [], [], False
+            drawn.setdefault(name, []).append(digest)
+    logs = {f"opened-{e.body['practice']}.csv" for e in openings_entered(entries)}
+    longer, lists, silent, spoken = [], [], [], bool(heads)
     for file in _files(others):
-        if file.name in drawn or file.name in practices or file.name.endswith(".lock.json"):
-            spoken = True
-            if file.name in drawn and not _as_drawn(_read(file), drawn[file.name]):
+        content, known = _read(file), drawn.get(file.name)
+        faults += _log_faults(file, entries)
+        if known and hashlib.sha256(content).hexdigest() not in known:
+            if goes_on_from(file, known[-1]):
                 longer.append(file.name)
+            else:
+                gone_on = GONE_ON if GOES_ON.search(content) else ""
+                faults.append(f"{file.name} is not as it was when its list was drawn{gone_on}.")
+        quoted = dict.fromkeys(QUOTED.findall(content.decode("utf-8", errors="replace")))
+        elsewhere = [head for head in quoted if not head_stands(entries, head)]
+        faults += _quoted_faults(file, elsewhere, entries)
+        if file.suffix == ".json" and RESULTS.search(content[:2000]) and len(elsewhere) < len(quoted):
+            faults += _results_faults(file, entries)
+        if known or file.name in logs or file.name.endswith(".lock.json"):
+            spoken = True
         elif LIST_FILE.fullmatch(file.name):
             lists.append(file.name)
-        elif QUOTED.search(_read(file).decode("utf-8", errors="replace")):
+        elif quoted:
             spoken = True
         else:
             silent.append(file.name)
-    told = []
-    if lists:
-        why = "their names are those of no list that was entered" if drawn else "no list was entered"
-        told.append(f"{_some(lists)}: held against nothing, for {why}.")
-    if longer:
-        told.append(
-            f"{_some(longer)}: the slips that were drawn are as they were; the further ones behind them (allocate "
-            "--after) are held against nothing, for this ledger does not hold their drawing. The list's "
-            "keeper can hold the file against the keeper's own ledger."
-        )
-    if silent:
-        told.append(f"{_some(silent)}: held against nothing, for no entry of a ledger is quoted there.")
-    return tuple(told), bool(told) and not spoken
-
-
-def _as_drawn(content: bytes, digests: Sequence[str]) -> bool:
-    return hashlib.sha256(content).hexdigest() in digests
+    for folder in (other for other in others if other.is_dir()):
+        faults += folder_faults(folder)
+    no_list = "their names are those of no list that was entered" if drawn else "no list was entered"
+    whys = {
+        f"held against nothing, for {no_list}.": lists,
+        LONGER: longer,
+        "held against nothing, for no entry of a ledger is quoted there.": silent,
+    }
+    unheld = tuple(f"{_some(names)}: {why}" for why, names in whys.items() if names)
+    return Held(faults=tuple(faults), unheld=unheld, nothing=bool(unheld) and not spoken)
 
 
 def _log_faults(file: Path, entries: Sequence[LedgerEntry]) -> Iterator[str]:

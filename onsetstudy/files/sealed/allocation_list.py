@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import itertools
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, replace
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -22,12 +22,17 @@ from onsetstudy.files.sealed.kept_allocation import read_slips
 from onsetstudy.files.sealed.opening_log import read_plain_table, read_sealed
 from onsetstudy.files.sealed.sealed_check import newer_sealed_parts
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.derived.allocation import JOIN
 
 COMMITMENTS = (
     "Digest of every slip and of a nonce that lies inside it. It tells no arm; a slip that was opened shows with its "
     "nonce that it says what it said when the list was drawn."
 )
 WORDS = ("slip", "passphrase")
+WAY_OF = {"list": "chain", "envelopes": "passphrases"}
+"""In which way the slips of a sealed file of a kind are opened."""
+HOW = {"chain": "one by the other", "passphrases": "by passphrases", COORDINATOR: "by its keeper"}
+Seal = Callable[[str, list[dict[str, Any]], Mapping[str, Any]], dict[str, Any]]
 KEEP_APART = "Keep this list away from everybody who treats, asks or tests patients until the study is closed."
 
 
@@ -58,27 +63,17 @@ def write_allocation(
     RecordsError
         If there is no earlier list.
     """
-    before = _earlier_slips(drawn, earlier, seed)
-    if earlier is not None and _about(earlier).get("opening") == COORDINATOR:
-        raise DesignError(f"the slips of {earlier} are opened by its keeper; go on with --way {COORDINATOR}")
-    sealed = {p: _sealed_before(earlier, p) for p in sorted({s.practice_id for s in before or drawn.slips})}
-    if any(held.get("kind", "list") != "list" for held in sealed.values()):
-        raise DesignError(f"the slips of {earlier} have passphrases; go on without --way chain, as it was begun")
-    named = _named(drawn, (*before, *drawn.slips), case_codes)
-    paths = []
-    for practice, held in sealed.items():
-        own = [s for s in drawn.slips if s.practice_id == practice]
-        strata: dict[str, Any] = {}
-        for stratum in held.get("strata") or sorted({s.stratum for s in own}):
-            secret = f"{drawn.commitment}:{seed}:{stratum}"
-            place = held["strata"][stratum] if held else _empty_place(secret)
-            new = [_contents(s) for s in own if s.stratum == stratum]
-            slips = continue_slips(place["slips"], new, first_key=place["key"], secret=secret)
-            strata[stratum] = {"key": place["key"], "slips": slips}
-        content = {"kind": "list", "strata": strata, **named, **({"continues": True} if held else {})}
-        paths.append(_write_sealed(folder, practice, drawn, held, content))
-    # The list comes last: where it is, everything else is.
-    return paths + _copied_logs(earlier, folder) + _write_described(drawn, before, folder, seed, earlier)
+    begun = _begun(drawn, earlier, seed, "chain")
+
+    def chained(stratum: str, contents: list[dict[str, Any]], held: Mapping[str, Any]) -> dict[str, Any]:
+        secret = f"{drawn.commitment}:{seed}:{stratum}"
+        if not held:
+            key, slips = seal_slips(contents, secret=secret)
+            return {"key": key, "slips": slips}
+        return {**held, "slips": continue_slips(held["slips"], contents, first_key=held["key"], secret=secret)}
+
+    paths = _write_sealed(drawn, folder, begun, chained, case_codes=case_codes, kind="list")
+    return paths + _write_described(drawn, folder, begun, seed)
 
 
 def write_enveloped(
@@ -100,28 +95,22 @@ def write_enveloped(
     """
     if len(secret) < 32:
         raise DesignError("the secret of the passphrases is shorter than 32 bytes")
-    before = _earlier_slips(drawn, earlier, seed)
-    words, published = _earlier_envelopes(earlier)
+    begun = _begun(drawn, earlier, seed, "passphrases")
+    words = {} if earlier is None else read_passphrases(earlier)
     words |= {s.slip: passphrase_of(secret, s.slip) for s in drawn.slips}
-    whole = (*before, *drawn.slips)
-    named = _named(drawn, whole, case_codes)
-    paths = []
-    for practice in sorted({s.practice_id for s in whole}):
-        held = _sealed_before(earlier, practice)
-        strata = {}
-        for stratum in sorted({s.stratum for s in whole if s.practice_id == practice}):
-            bound = f"{drawn.study_id}\n{practice}\n{stratum}"
-            contents = [_contents(s) for s in drawn.slips if s.stratum == stratum]
-            new = [seal_envelope(content, secret=secret, bound_to=bound) for content in contents]
-            strata[stratum] = {"slips": [*held.get("strata", {}).get(stratum, {}).get("slips", []), *new]}
-            published |= {s["slip"]: s["commitment"] for s in new}
-        content = {"kind": "envelopes", "kdf": KDF, "strata": strata, **named, "continues": earlier is not None}
-        paths.append(_write_sealed(folder, practice, drawn, held, content))
+    published = {} if earlier is None else read_commitments(earlier / "commitments.json")
+
+    def enveloped(stratum: str, contents: list[dict[str, Any]], held: Mapping[str, Any]) -> dict[str, Any]:
+        bound = f"{drawn.study_id}\n{stratum.partition(JOIN)[0]}\n{stratum}"
+        new = [seal_envelope(content, secret=secret, bound_to=bound) for content in contents]
+        published.update({s["slip"]: s["commitment"] for s in new})
+        return {"slips": [*held.get("slips", ()), *new]}
+
+    paths = _write_sealed(drawn, folder, begun, enveloped, case_codes=case_codes, kind="envelopes", kdf=KDF)
     public = {"study": drawn.study_id, "what": COMMITMENTS, "slips": published}
     paths.append(write_json(folder / "commitments.json", public))
     paths.append(write_csv(folder / "passphrases.csv", pd.DataFrame(words.items(), columns=list(WORDS)), private=True))
-    # The list comes last: where it is, everything else is.
-    return paths + _copied_logs(earlier, folder) + _write_described(drawn, before, folder, seed, earlier)
+    return paths + _write_described(drawn, folder, begun, seed)
 
 
 def write_list(
@@ -141,42 +130,41 @@ def write_list(
     DesignError
         If the earlier list is another's, or not opened by its keeper.
     """
-    if earlier is not None and _about(earlier).get("opening") != COORDINATOR:
-        raise DesignError(f"the slips of {earlier} are not opened by its keeper; go on with --way as it was begun")
-    before = _earlier_slips(drawn, earlier, seed)
-    opening = {"opening": COORDINATOR} if by_coordinator else {}
-    return _copied_logs(earlier, folder) + _write_described(drawn, before, folder, seed, earlier, **opening)
+    begun = _begun(drawn, earlier, seed, COORDINATOR)
+    return _write_described(drawn, folder, begun, seed, **({"opening": COORDINATOR} if by_coordinator else {}))
 
 
-def _earlier_slips(drawn: AllocationList, earlier: Path | None, seed: int) -> tuple[Slip, ...]:
-    """Slips of the list that this one goes on from, under the same rule."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Begun:
+    """The list that a drawn one goes on from, with what its folder holds; all empty where there is none."""
+
+    folder: Path | None = None
+    about: Mapping[str, Any] = field(default_factory=dict)
+    slips: tuple[Slip, ...] = ()
+    logs: tuple[Path, ...] = ()
+
+
+def _begun(drawn: AllocationList, earlier: Path | None, seed: int, way: str) -> _Begun:
+    """The earlier list, which was begun under the same rule and in the same way."""
     if earlier is None:
-        return ()
+        return _Begun()
     about = _about(earlier)
-    for name, ours in (("study", drawn.study_id), ("method", drawn.method), ("arms", list(drawn.arms)),
-                       ("ratio", list(drawn.ratio)), ("strata", list(drawn.strata))):  # fmt: skip
-        if about.get(name) != ours:
-            raise DesignError(
-                f"the earlier list has another {name} than this protocol. A list goes on only under the rule that it "
-                "was begun with"
-            )
+    if other := [name for name, ours in _rule(drawn).items() if about.get(name) != ours]:
+        raise DesignError(
+            f"the earlier list has another {other[0]} than this protocol. A list goes on only under the rule that it "
+            "was begun with"
+        )
     if seed in (about.get("seed"), *(part["seed"] for part in about.get("continued", []))):
         raise DesignError("the earlier list was drawn from this seed; it would repeat itself. Give another seed")
-    return read_slips(earlier / "list.csv")
-
-
-def _sealed_before(earlier: Path | None, practice: str) -> dict[str, Any]:
-    return {} if earlier is None else read_sealed(earlier / f"sealed-{practice}.json")
-
-
-def _earlier_envelopes(earlier: Path | None) -> tuple[dict[str, str], dict[str, str]]:
-    """Passphrases and commitments of the list that this one goes on from."""
-    if earlier is None:
-        return {}, {}
-    if not (earlier / "passphrases.csv").exists():
-        way = _about(earlier).get("opening", "chain")
-        raise DesignError(f"the slips of {earlier} have no passphrases; go on with --way {way}, as it was begun")
-    return read_passphrases(earlier), read_commitments(earlier / "commitments.json")
+    sealed = {WAY_OF.get(read_sealed(path)["kind"], "") for path in earlier.glob("sealed-*.json")} or {"paper"}
+    begun = {about["opening"]} if "opening" in about else sealed
+    if begun != {way}:
+        with_way = " or ".join(sorted(begun))
+        raise DesignError(
+            f"the slips of {earlier} are not opened {HOW[way]}; go on with --way {with_way}, as it was begun"
+        )
+    logs = (*sorted(earlier.glob("opened-*.csv")), *sorted(earlier.glob("nonces-*.csv")))
+    return _Begun(folder=earlier, about=about, slips=read_slips(earlier / "list.csv"), logs=logs)
 
 
 def read_passphrases(folder: Path) -> dict[str, str]:
@@ -191,73 +179,75 @@ def read_passphrases(folder: Path) -> dict[str, str]:
     return dict(zip(words["slip"], words["passphrase"], strict=True))
 
 
-def _copied_logs(earlier: Path | None, folder: Path) -> list[Path]:
-    """Logs of openings, and what proves the slips that were opened, copied beside the list that goes on."""
-    logs = [] if earlier is None else [p for n in ("opened", "nonces") for p in sorted(earlier.glob(f"{n}-*.csv"))]
-    return [write_bytes(folder / log.name, log.read_bytes(), private=True) for log in logs]
+def _rule(drawn: AllocationList) -> dict[str, Any]:
+    """By which rule a list was drawn: of a list and all that go on from it the same."""
+    named = {name: list(getattr(drawn, name)) for name in ("arms", "ratio", "strata")}
+    return {"study": drawn.study_id, "method": drawn.method, **named}
 
 
-def _write_described(
-    drawn: AllocationList, before: Sequence[Slip], folder: Path, seed: int, earlier: Path | None, **opening: str
-) -> list[Path]:
-    """The list with what describes it; behind the slips of an earlier one, under its description."""
-    whole = replace(drawn, slips=(*before, *drawn.slips))
-    if earlier is None:
-        about: dict[str, Any] = {
-            "what": KEEP_APART,
-            "study": drawn.study_id,
-            "protocol": drawn.protocol_digest,
-            "method": drawn.method,
-            "strata": list(drawn.strata),
-            "ratio": list(drawn.ratio),
-            "arms": list(drawn.arms),
-            "block_sizes": list(drawn.block_sizes),
-            "seed": seed,
-            "commitment": drawn.commitment,
-            **opening,
-        }
+def _write_described(drawn: AllocationList, folder: Path, begun: _Begun, seed: int, **opening: str) -> list[Path]:
+    """The list with what describes it, behind the slips of the earlier one, whose opening logs are copied beside it.
+
+    The list comes last: where it is, everything else is.
+    """
+    whole = replace(drawn, slips=(*begun.slips, *drawn.slips))
+    part = {"seed": seed, "commitment": drawn.commitment, "protocol": drawn.protocol_digest}
+    if begun.folder is None:
+        about = {"what": KEEP_APART, **_rule(drawn), "block_sizes": list(drawn.block_sizes), **part, **opening}
     else:
-        about = _about(earlier)
-        part = {"seed": seed, "commitment": drawn.commitment, "protocol": drawn.protocol_digest}
-        about["continued"] = [*about.get("continued", []), {**part, "slips": len(drawn.slips)}]
+        continued = [*begun.about.get("continued", []), {**part, "slips": len(drawn.slips)}]
+        about = {**begun.about, "continued": continued}
     about["quality"] = asdict(list_quality(whole.slips, whole.arms, whole.ratio))
     return [
+        *(write_bytes(folder / log.name, log.read_bytes(), private=True) for log in begun.logs),
         write_json(folder / "list.json", about, indent=2, private=True),
         write_csv(folder / "list.csv", whole.to_frame(), private=True),
     ]
 
 
+def _write_sealed(
+    drawn: AllocationList, folder: Path, begun: _Begun, seal: Seal, *, case_codes: str, **kind: Any
+) -> list[Path]:
+    """Each practice's sealed file, which keeps what a newer version put into the one that it had before.
+
+    ``seal`` makes the place of a stratum of what its new slips say and of its earlier place.
+    """
+    whole = (*begun.slips, *drawn.slips)
+    practices = sorted({s.practice_id for s in whole})
+    # What levels and cases can be held against.
+    about: dict[str, Any] = {
+        "columns": [name for name in drawn.strata if name != "practice_id"],
+        "practices": practices,
+    }
+    about |= {"case_codes": case_codes} if case_codes else {}
+    paths = []
+    for practice in practices:
+        name = f"sealed-{practice}.json"
+        held = {} if begun.folder is None else read_sealed(begun.folder / name)
+        before, strata = held.get("strata", {}), {}
+        for stratum in sorted({s.stratum for s in whole if s.practice_id == practice}):
+            contents = [_contents(s) for s in drawn.slips if s.stratum == stratum]
+            strata[stratum] = seal(stratum, contents, before.get(stratum, {}))
+        # Logs begin at the protocol under which the first list was drawn, and go on from there.
+        begun_under = held.get("protocol", drawn.protocol_digest)
+        body = {
+            "study": drawn.study_id,
+            "protocol": begun_under,
+            "practice": practice,
+            "strata": strata,
+            **about,
+            **kind,
+        }
+        if held:
+            counts = {stratum: len(place["slips"]) for stratum, place in before.items()}
+            body |= {"continues": True, "earlier": [*held.get("earlier", []), counts]}
+            body |= {newer: held[newer] for newer in newer_sealed_parts(held)}
+        paths.append(write_json(folder / name, body, private=True))
+    return paths
+
+
 def _contents(slip: Slip) -> dict[str, Any]:
     return {"slip": slip.slip, "arms": list(slip.arms), "sides": list(slip.sides)}
-
-
-def _empty_place(secret: str) -> dict[str, Any]:
-    """A stratum before its first slip: the key of that slip, which is yet to come."""
-    first, slips = seal_slips((), secret=secret)
-    return {"key": first, "slips": slips}
-
-
-def _named(drawn: AllocationList, whole: Sequence[Slip], case_codes: str) -> dict[str, Any]:
-    """What a sealed file says about the whole list, so that levels and cases can be held against it."""
-    return {
-        "columns": [name for name in drawn.strata if name != "practice_id"],
-        "practices": sorted({s.practice_id for s in whole}),
-        **({"case_codes": case_codes} if case_codes else {}),
-    }
-
-
-def _write_sealed(
-    folder: Path, practice: str, drawn: AllocationList, held: Mapping[str, Any], content: Mapping[str, Any]
-) -> Path:
-    """A practice's sealed file, which keeps what a newer version put into the one ``held`` before."""
-    kept = {name: held[name] for name in newer_sealed_parts(held)} if held else {}
-    # Logs begin at the protocol under which the first list was drawn, and go on from there.
-    begun = held.get("protocol", drawn.protocol_digest)
-    body = {**kept, "study": drawn.study_id, "protocol": begun, "practice": practice, **content}
-    if held:
-        counts = {stratum: len(place["slips"]) for stratum, place in held["strata"].items()}
-        body["earlier"] = [*held.get("earlier", []), counts]
-    return write_json(folder / f"sealed-{practice}.json", body, private=True)
 
 
 def goes_on_from(sealed: Path, digest: str) -> bool:
@@ -272,7 +262,7 @@ def goes_on_from(sealed: Path, digest: str) -> bool:
     now = ("strata", "earlier", "continues")
     same = {name: value for name, value in content.items() if name not in now}
     for k, counts in enumerate(content.get("earlier", [])):
-        there = [(s, place, counts[s]) for s, place in content["strata"].items() if s in counts]
+        there = [(s, place, counts[s]) for s, place in content.get("strata", {}).items() if s in counts]
         same["strata"] = {s: {**place, "slips": place["slips"][:n]} for s, place, n in there}
         going_on = {"earlier": content["earlier"][:k], "continues": True}
         # Chained files say it only where they go on; those of earlier versions never said from where.

@@ -10,15 +10,13 @@ import pandas as pd
 
 from onsetstudy.core.errors import DesignError
 from onsetstudy.design.allocation.results import Slip
-from onsetstudy.design.allocation.seal import chain_step
 from onsetstudy.files.output import alone
 from onsetstudy.files.sealed.described_list import COORDINATOR, read_description
 from onsetstudy.files.sealed.kept_allocation import read_slips
-from onsetstudy.files.sealed.opening import refuse_case, refuse_levels
-from onsetstudy.files.sealed.opening_log import Opened, changed_log, lines_of_case, log_opening, log_so_far
+from onsetstudy.files.sealed.opening import refuse_case, stratum_of
+from onsetstudy.files.sealed.opening_log import Opened, lines_of_case, log_opening, log_so_far
 from onsetstudy.protocol.model import StudyIdentity
 from onsetstudy.records.checks.privacy import looks_like_a_person
-from onsetstudy.records.derived.allocation import JOIN
 
 ASKED_JOIN = " > "
 """In the log between the code of who asked and that of who opened."""
@@ -84,31 +82,15 @@ def open_from_list(
         )
     slips = read_slips(folder / "list.csv")
     with alone(log_file):
-        log = _log(log_file, str(about["protocol"]))
+        log = log_so_far(log_file, str(about["protocol"]))
         _refuse(case_id, practice, (asked_by, opened_by), log, slips, study)
         following = _next(slips, log, practice, about["strata"], levels)
         if slip and slip != following.slip:
             raise DesignError(f"the next slip is {following.slip}, not {slip}: slips are opened in order")
-        opened = Opened(
-            slip=following.slip,
-            stratum=following.stratum,
-            arms=following.arms,
-            sides=following.sides,
-            again=False,
-            asked=following.stratum,
-        )
+        opened = Opened(slip=following.slip, stratum=following.stratum, arms=following.arms, sides=following.sides)
         who = f"{asked_by}{ASKED_JOIN}{opened_by}"
         log_opening(log_file, log, str(about["protocol"]), opened, case_id=case_id, opened_by=who, now=now)
     return opened
-
-
-def _log(path: Path, first: str) -> pd.DataFrame:
-    """The log so far, which has to begin at the list's own protocol."""
-    log = log_so_far(path)
-    for row in log.head(1).astype(str).to_dict("records"):
-        if chain_step(first, {str(name): value for name, value in row.items() if name != "chain"}) != row["chain"]:
-            raise changed_log(path, row["slip"])
-    return log
 
 
 def _refuse(
@@ -135,9 +117,7 @@ def _next(
     slips: Sequence[Slip], log: pd.DataFrame, practice: str, strata: Sequence[str], levels: Mapping[str, str]
 ) -> Slip:
     """The slip that follows those that were opened, which have to be the first ones of their stratum."""
-    columns = [name for name in strata if name != "practice_id"]
-    refuse_levels(columns, levels)
-    stratum = JOIN.join((practice, *(levels[name] for name in columns)))
+    stratum = stratum_of(practice, [name for name in strata if name != "practice_id"], levels)
     own = [s for s in slips if s.stratum == stratum]
     opened = log.loc[log["stratum"] == stratum, "slip"].astype(str).tolist()
     if not own:

@@ -11,11 +11,10 @@ import hashlib
 import hmac
 import json
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any
 
 from onsetstudy.core.errors import DesignError
-from onsetstudy.files.guard import Unreadable, digest_of_content, read_json
+from onsetstudy.files.guard import digest_of_content
 
 ALPHABET = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"
 """Without 0, 1, I and O, which are read for one another: 32 signs, 5 bits each."""
@@ -113,30 +112,3 @@ def _cipher(key: bytes) -> Any:
     from cryptography.hazmat.primitives.ciphers.aead import ChaCha20Poly1305
 
     return ChaCha20Poly1305(key)
-
-
-def folder_faults(folder: Path) -> tuple[str, ...]:
-    """Slips of opening logs in a folder that do not say what was published, as sentences.
-
-    The folder holds ``commitments.json``, and logs ``opened-….csv`` with their ``nonces-….csv``.
-    """
-    from onsetstudy.files.sealed.opening_log import read_nonces, read_opening_log
-    from onsetstudy.records.derived.allocation import ARMS_JOIN
-
-    published = folder / "commitments.json"
-    if not published.exists():
-        return ()
-    try:
-        promised = dict(read_json(published)["slips"])
-    except (Unreadable, KeyError, TypeError, ValueError):
-        return (f"{published.name} cannot be read.",)
-    faults = []
-    for log in sorted(folder.glob("opened-*.csv")):
-        nonces = read_nonces(log)
-        for row in read_opening_log(log)[0].astype(str).to_dict("records"):
-            slip, arms = row["slip"], row["arms"].split(ARMS_JOIN)
-            nonce, sides = nonces.get(slip, ("", ""))
-            told = {"slip": slip, "arms": arms, "sides": [s for s in sides.split(ARMS_JOIN) if s], "nonce": nonce}
-            if commitment_of(told) != promised.get(slip):
-                faults.append(f"{log.name}: slip {slip} does not say what was published when the list was drawn.")
-    return tuple(faults)

@@ -11,10 +11,11 @@ import pandas as pd
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.design.allocation.results import Slip
 from onsetstudy.files.guard import problem_in
-from onsetstudy.files.sealed.described_list import read_description
+from onsetstudy.files.sealed.described_list import read_commitments, read_description
+from onsetstudy.files.sealed.envelopes import commitment_of
 from onsetstudy.files.sealed.opening import recover_arms
-from onsetstudy.files.sealed.opening_log import read_opening_log, read_plain_table
-from onsetstudy.records.derived.allocation import LIST_COLUMNS, KeptList, listed_from_log
+from onsetstudy.files.sealed.opening_log import read_nonces, read_opening_log, read_plain_table, sealed_path
+from onsetstudy.records.derived.allocation import ARMS_JOIN, LIST_COLUMNS, KeptList, listed_from_log
 
 MOST_NUMBER = 1_000_000_000
 
@@ -117,6 +118,29 @@ def logs_in(folder: Path) -> list[Path]:
     return sorted(folder.glob("opened-*.csv"))
 
 
+def folder_faults(folder: Path) -> tuple[str, ...]:
+    """Slips of opening logs in a folder that do not say what was published, as sentences.
+
+    The folder holds ``commitments.json``, and logs ``opened-….csv`` with their ``nonces-….csv``.
+    """
+    published = folder / "commitments.json"
+    if not published.exists():
+        return ()
+    try:
+        promised = read_commitments(published)
+    except RecordsError:
+        return (f"{published.name} cannot be read.",)
+    faults = []
+    for log in logs_in(folder):
+        nonces = read_nonces(log)
+        for row in read_opening_log(log)[0].astype(str).to_dict("records"):
+            nonce, sides = nonces.get(slip := row["slip"], ("", []))
+            told = {"slip": slip, "arms": row["arms"].split(ARMS_JOIN), "sides": sides, "nonce": nonce}
+            if commitment_of(told) != promised.get(slip):
+                faults.append(f"{log.name}: slip {slip} does not say what was published when the list was drawn.")
+    return tuple(faults)
+
+
 def digests_of(paths: Sequence[Path]) -> dict[str, str]:
     """SHA-256 of the files of a list that can be read, by name; printed ones are left out."""
     return {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in paths if p.suffix in (".json", ".csv")}
@@ -143,7 +167,6 @@ def _read_logs(paths: Sequence[Path]) -> tuple[pd.DataFrame | None, dict[str, tu
     broken: list[str] = []
     for path in paths:
         frame, lines = read_opening_log(path)
-        sealed = path.with_name(path.stem.replace("opened", "sealed") + ".json")
-        logs.append(frame if lines else recover_arms(frame, sealed))
+        logs.append(frame if lines else recover_arms(frame, sealed_path(path)))
         broken += lines
     return (pd.concat(logs, ignore_index=True) if logs else None), {"log_broken": tuple(broken)} if broken else {}

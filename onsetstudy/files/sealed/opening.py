@@ -24,7 +24,7 @@ from onsetstudy.protocol.model import StudyIdentity
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.case_codes import is_case_code, likely_codes
 from onsetstudy.records.checks.privacy import looks_like_a_person
-from onsetstudy.records.derived.allocation import ARMS_JOIN
+from onsetstudy.records.derived.allocation import ARMS_JOIN, JOIN
 
 
 def open_next(
@@ -92,12 +92,8 @@ def _refuse_misfit(content: Mapping[str, Any], case_id: str, study: StudyIdentit
     """Refuse a code that does not fit the pattern of the protocol, or of the file where no protocol declares one."""
     if study is not None and study.id != content["study"]:
         raise DesignError("this sealed file is of another study than the protocol; nothing was opened. Give its own")
-    practice = str(content["practice"])
-    if study is not None and study.case_codes:
-        fault = study.code_fault(case_id, practice)
-    else:
-        fault = code_fault(case_id, str(content.get("case_codes", "")), [practice])
-    if fault:
+    pattern = (study.case_codes if study is not None else "") or str(content.get("case_codes", ""))
+    if fault := code_fault(case_id, pattern, [str(content["practice"])]):
         raise DesignError(f"{fault}; nothing was opened. Give the code as it stands in the records")
 
 
@@ -171,26 +167,27 @@ def _begins(code: str, practice: str) -> bool:
 
 
 def _stratum(content: dict[str, Any], levels: Mapping[str, str], sealed: Path) -> str:
-    practice = content["practice"]
     columns = content["factors"] if content["kind"] == "minimisation" else content.get("columns")
-    if columns is not None:
-        refuse_levels(columns, levels)
-        levels = {name: levels[name] for name in columns}
-    if content["kind"] == "minimisation":
-        return " | ".join((practice, *levels.values()))
-    wanted = (practice, *levels.values())
-    # A file that names its columns has its strata in their order: a level may be a code of two of them.
-    fits = [s for s in content["strata"] if _fits(s.split(" | "), wanted, ordered=columns is not None)]
+    if columns is None:
+        # A file of an earlier version does not name its columns: a level may be a code of two of them.
+        wanted = {content["practice"], *levels.values()}
+        fits = [stratum for stratum in content["strata"] if set(stratum.split(JOIN)) == wanted]
+    else:
+        asked = stratum_of(content["practice"], columns, levels)
+        fits = [asked] if content["kind"] == "minimisation" or asked in content["strata"] else []
     if not fits:
         known = "; ".join(sorted(content["strata"]))
-        raise DesignError(f"{sealed.name} has no stratum of {', '.join(sorted({*wanted}))}. It has: {known}.")
+        told = ", ".join(sorted({content["practice"], *levels.values()}))
+        raise DesignError(f"{sealed.name} has no stratum of {told}. It has: {known}.")
     if len(fits) > 1:
         raise DesignError(f"these levels are those of {' and of '.join(sorted(fits))}; open the paper envelope")
     return str(fits[0])
 
 
-def _fits(stratum: Sequence[str], wanted: Sequence[str], *, ordered: bool) -> bool:
-    return tuple(stratum) == tuple(wanted) if ordered else set(stratum) == set(wanted)
+def stratum_of(practice: str, columns: Sequence[str], levels: Mapping[str, str]) -> str:
+    """The stratum of a practice that has these levels; see :func:`refuse_levels`."""
+    refuse_levels(columns, levels)
+    return JOIN.join((practice, *(levels[name] for name in columns)))
 
 
 def refuse_levels(columns: Sequence[str], levels: Mapping[str, str]) -> None:
@@ -225,8 +222,8 @@ def _told_before(content: dict[str, Any], stratum: str, log: pd.DataFrame, slip:
     if content["kind"] != "envelopes":
         return _content_of(content, stratum, log, slip=slip)
     arms = str(log.loc[log["slip"] == slip, "arms"].iloc[0]).split(ARMS_JOIN)
-    _, sides = opening_log.read_nonces(file).get(slip, ("", ""))
-    return {"slip": slip, "arms": arms, "sides": [side for side in sides.split(ARMS_JOIN) if side]}
+    _, sides = opening_log.read_nonces(file).get(slip, ("", []))
+    return {"slip": slip, "arms": arms, "sides": sides}
 
 
 def _from_envelope(
@@ -247,8 +244,8 @@ def _from_envelope(
 
 def _keep_nonce(log: Path, found: Mapping[str, Any]) -> None:
     """Keep what proves the slip, before its opening is logged; again, if the power failed between the two."""
-    held = {**opening_log.read_nonces(log), str(found["slip"]): (str(found["nonce"]), ARMS_JOIN.join(found["sides"]))}
-    rows = [{"slip": slip, "nonce": nonce, "sides": sides} for slip, (nonce, sides) in held.items()]
+    held = opening_log.read_nonces(log) | {str(found["slip"]): (str(found["nonce"]), found["sides"])}
+    rows = [(slip, nonce, ARMS_JOIN.join(sides)) for slip, (nonce, sides) in held.items()]
     write_csv(opening_log.nonces_path(log), pd.DataFrame(rows, columns=list(opening_log.NONCE_COLUMNS)), private=True)
 
 
@@ -259,7 +256,7 @@ def _minimised(content: dict[str, Any], stratum: str, log: pd.DataFrame, *, slip
     asked = log if slip is None else log.iloc[: int((log["slip"] == slip).to_numpy().argmax())]
     rows: list[dict[str, str]] = []
     for name in [*asked["stratum"].astype(str), stratum]:
-        level = dict(zip(factors, name.split(" | ")[1:], strict=True))
+        level = dict(zip(factors, name.split(JOIN)[1:], strict=True))
         earlier = pd.DataFrame(rows, columns=[*factors, "arm"])
         step = minimise(earlier, level, arms=arms, seed=seed, ratio=tuple(content["ratio"]))
         rows.append({**level, "arm": step.arm})

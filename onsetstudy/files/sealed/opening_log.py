@@ -31,20 +31,25 @@ NONCE_COLUMNS = ("slip", "nonce", "sides")
 class Opened:
     """A slip that was opened: its arms by period and sides, and whether it had been opened for this case before.
 
-    ``asked`` is the stratum that was asked for now; it differs from ``stratum`` where a case comes again under others.
+    ``asked`` is the stratum that was asked for where a case comes again: it may be another than ``stratum``.
     """
 
     slip: str
     stratum: str
     arms: tuple[str, ...]
     sides: tuple[str, ...]
-    again: bool
-    asked: str
+    again: bool = False
+    asked: str = ""
 
 
 def log_path(sealed: Path) -> Path:
     """Where openings of a sealed file are logged: beside it."""
     return sealed.with_name(sealed.stem.replace("sealed", "opened") + ".csv")
+
+
+def sealed_path(log: Path) -> Path:
+    """Where the sealed file of a log of openings is: beside it."""
+    return log.with_name(log.stem.replace("opened", "sealed") + ".json")
 
 
 def read_sealed(path: Path) -> dict[str, Any]:
@@ -74,17 +79,20 @@ def nonces_path(log: Path) -> Path:
     return log.with_name(log.name.replace("opened", "nonces"))
 
 
-def read_nonces(log: Path) -> dict[str, tuple[str, str]]:
+def read_nonces(log: Path) -> dict[str, tuple[str, list[str]]]:
     """Nonce and sides of every slip of a log whose slips had passphrases."""
     path = nonces_path(log)
     if not path.exists():
         return {}
     frame = read_plain_table(path, NONCE_COLUMNS, "a list of nonces of opened slips")
-    return {row["slip"]: (row["nonce"], row["sides"]) for row in frame.astype(str).to_dict("records")}
+    rows = frame.astype(str).itertuples(index=False, name=None)
+    return {slip: (nonce, [side for side in sides.split(ARMS_JOIN) if side]) for slip, nonce, sides in rows}
 
 
-def log_so_far(path: Path) -> pd.DataFrame:
+def log_so_far(path: Path, first: str | None = None) -> pd.DataFrame:
     """The log before a further opening; without lines where there is none.
+
+    ``first`` is as of :func:`read_opening_log`.
 
     Raises
     ------
@@ -93,16 +101,12 @@ def log_so_far(path: Path) -> pd.DataFrame:
     """
     if not path.exists():
         return pd.DataFrame({name: pd.Series(dtype=object) for name in LOG_COLUMNS})
-    log, broken = read_opening_log(path)
+    log, broken = read_opening_log(path, first)
     if broken:
-        raise changed_log(path, broken[0])
+        what = f"the opening log was changed at slip {broken[0]}"
+        mend = "restore the log from your backup; nothing is opened on top of a broken log"
+        raise RecordsError(problem_in(path, what, mend, "log_broken"))
     return log
-
-
-def changed_log(path: Path, slip: str) -> RecordsError:
-    """That a log does not hold from a slip on."""
-    mend = "restore the log from your backup; nothing is opened on top of a broken log"
-    return RecordsError(problem_in(path, f"the opening log was changed at slip {slip}", mend, "log_broken"))
 
 
 def lines_of_case(log: pd.DataFrame, case_id: str) -> pd.DataFrame:
@@ -162,10 +166,11 @@ def log_opening(
     write_csv(path, pd.concat([log, chained_lines([line], link)], ignore_index=True), private=True)
 
 
-def read_opening_log(path: Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
+def read_opening_log(path: Path, first: str | None = None) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """The log, and the slips of lines whose chain does not hold.
 
-    A line of an earlier log, which kept the number of the slip alone, has empty ``arms``.
+    ``first`` is the digest that the log begins with; ``None``: that of the sealed file, where it lies beside. A line of
+    an earlier log, which kept the number of the slip alone, has empty ``arms``.
 
     Raises
     ------
@@ -173,8 +178,9 @@ def read_opening_log(path: Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
         If this is not an opening log.
     """
     frame = read_plain_table(path, LOG_COLUMNS, "an opening log", earlier=OLD_LOG_COLUMNS)
-    sealed = path.with_name(path.stem.replace("opened", "sealed") + ".json")
-    link = read_sealed(sealed)["protocol"] if sealed.exists() else None
+    sealed, link = sealed_path(path), first
+    if link is None and sealed.exists():
+        link = read_sealed(sealed)["protocol"]
     broken = []
     for row in frame.to_dict("records"):
         if link is not None and _link(link, row) != row["chain"]:

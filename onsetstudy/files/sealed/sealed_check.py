@@ -105,7 +105,7 @@ def sealed_faults(content: Any) -> tuple[str, ...]:
     faults = list(_keys(ours, {**ALWAYS, **NEEDED[kind]}, MAY, ""))
     if kind == "minimisation":
         if isinstance(content.get("seed"), list):
-            faults += _slips(content["seed"], kind, "seed", numbered=False)
+            faults += _slips(content["seed"], kind, "seed")
         if not faults and len(content["arms"]) != len(content["ratio"]):
             faults.append("ratio: as many numbers as arms are needed")
         return tuple(faults)
@@ -151,25 +151,24 @@ def _strata(content: Mapping[str, Any], kind: str) -> Iterator[str]:
         if faults := [*_keys(place, needed, {}, at)]:
             yield from faults
             continue
-        yield from _slips(place["slips"], kind, at, numbered=True)
+        yield from _slips(place["slips"], kind, f"stratum {number}")
         names += [str(s.get("slip")) for s in place["slips"] if isinstance(s, dict)]
     if len(set(names)) != len(names):
         yield "a slip stands in it twice"
 
 
-def _slips(slips: list[Any], kind: str, place: str, *, numbered: bool) -> Iterator[str]:
+def _slips(slips: list[Any], kind: str, place: str) -> Iterator[str]:
     """Faults of the slips of one stratum: their parts, and their numbers, of which none may be left out."""
-    told = place.removesuffix(": ")
     expected: str | None = None
     for number, slip in enumerate(slips, start=1):
-        at = f"{told}, slip {number}: "
+        at = f"{place}, slip {number}: "
         if not isinstance(slip, dict):
             yield f"{at}this cannot stand here"
             continue
         faults = [*_keys(slip, SLIPS[kind], {}, at)]
         yield from faults
         split = None if faults else NUMBER.match(slip["slip"])
-        if not numbered or split is None:
+        if kind == "minimisation" or split is None:
             continue
         stem, digits = split.groups()
         expected = stem if expected is None else expected

@@ -8,13 +8,13 @@ from pathlib import Path
 from typing import Any
 
 from onsetstudy.core.errors import Problem, ProtocolError, Where, require
-from onsetstudy.files.guard import Unreadable, parse_toml, problem_in
+from onsetstudy.files.guard import Unreadable, parse_toml, problem_in, read_text
 from onsetstudy.protocol.check import check_protocol
 from onsetstudy.protocol.model import Protocol
 
 DECIMAL_COMMA = re.compile(r"(\s*[A-Za-z_][\w.]*\s*)=\s*([+-]?\d+),(\d+)(\s*(?:#.*)?)")
 PROTOCOL_FIRST = "give the protocol (.toml) first, then the records"
-LARGEST_KB = 1024
+LARGEST_MB = 1
 
 
 def read_protocol(path: str | Path) -> Protocol:
@@ -34,25 +34,11 @@ def read_protocol(path: str | Path) -> Protocol:
     """
     require(path, (str, Path), "path", "give the name of a protocol file (.toml)")
     path = Path(path)
-
-    def refuse(what: str, mend: str) -> ProtocolError:
-        return ProtocolError(problem_in(path, what, mend, "file"))
-
-    if not path.exists():
-        raise refuse(f"there is no file {path}", "check the name and the folder")
     refuse_folder(path)
     if path.suffix.lower() in (".xlsx", ".xlsm", ".xls", ".csv"):
-        raise refuse("this is a table, not a protocol file", PROTOCOL_FIRST)
+        raise ProtocolError(problem_in(path, "this is a table, not a protocol file", PROTOCOL_FIRST, "file"))
     try:
-        if path.stat().st_size > LARGEST_KB * 1024:
-            raise refuse(f"the file has more than {LARGEST_KB} kB, as no protocol has", "check that it is the protocol")
-        text = path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError:
-        raise refuse("the file is not text in UTF-8", "save it as plain text with the encoding UTF-8") from None
-    except OSError as error:
-        raise refuse(f"the file cannot be read ({error.strerror})", "check the permission") from None
-    try:
-        content, commas = _parsed(path, text)
+        content, commas = _parsed(path, read_text(path, largest_mb=LARGEST_MB, may_be_empty=True))
     except Unreadable as error:
         raise ProtocolError(error.problems) from None
     try:

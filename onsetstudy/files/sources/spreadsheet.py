@@ -311,11 +311,14 @@ def _workbook(path: Path) -> tuple[RawTable, RawTable]:
         mend = "open it in your spreadsheet program, take a password off if it has one, and save it again as .xlsx"
         raise RecordsError(_problem(path, "the workbook cannot be read", mend)) from None
     try:
+        for sheet in book.worksheets:
+            sheet.reset_dimensions()  # some programs write a wrong size, and what lies beyond would not be read
+        unread = unread_by_library(path)
         sheets = {name.strip().lower().replace(" ", "_"): name for name in book.sheetnames}
         marked = (sheet.title for sheet in book.worksheets if sheet.cell(1, 1).value == MARK)
         if wide := sheets.get("wide", next(marked, None)):
             cells = [[_cell(v) for v in row] for row in book[wide].iter_rows(values_only=True)]
-            for row, column in unread_by_library(path)(wide).formulas:
+            for row, column in unread.get(wide, Unread()).formulas:
                 cells[row][column] = NO_RESULT
             return unfold_wide(cells, file=path.name, sheet=wide)
         there = f"there are {', '.join(book.sheetnames)}"
@@ -326,8 +329,8 @@ def _workbook(path: Path) -> tuple[RawTable, RawTable]:
         ]:
             raise RecordsError(missing)
         epoch = "1904" if book.epoch == CALENDAR_MAC_1904 else "1900"
-        unread = unread_by_library(path)
-        cases, cold_tests = (_sheet(book[sheets[t]], path, sheets[t], epoch, unread(sheets[t])) for t in TABLES)
+        named = [sheets[table] for table in TABLES]
+        cases, cold_tests = (_sheet(book[name], path, name, epoch, unread.get(name, Unread())) for name in named)
     finally:
         book.close()
     return cases, cold_tests
@@ -364,10 +367,9 @@ def _cell(value: object, *, midnight: bool = False) -> str | None:
     if isinstance(value, float):
         return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
     if isinstance(value, dt.datetime):
-        day = value.date().isoformat()
-        return (
-            day if value.time() == dt.time() and not midnight else f"{day} {value.time().isoformat(timespec='seconds')}"
-        )
+        if value.time() == dt.time() and not midnight:
+            return value.date().isoformat()
+        return value.isoformat(sep=" ", timespec="seconds")
     if isinstance(value, dt.time):
         rounded = dt.datetime.combine(dt.date(2000, 1, 1), value) + dt.timedelta(microseconds=500_000)
         return rounded.time().isoformat(timespec="seconds")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import posixpath
 import zipfile
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from xml.etree import ElementTree
@@ -30,34 +29,34 @@ class Unread:
     formulas: tuple[tuple[int, int], ...] = ()
 
 
-def unread_by_library(path: Path) -> Callable[[str], Unread]:
-    """What gives such cells of a sheet of a workbook, by the sheet's name."""
+def unread_by_library(path: Path) -> dict[str, Unread]:
+    """Such cells of each sheet of a workbook, by the sheet's name; sheets that have none may be left out."""
     with zipfile.ZipFile(path) as archive:
         names = set(archive.namelist())
         if not {"xl/workbook.xml", "xl/_rels/workbook.xml.rels"} <= names:
-            return lambda _: Unread()
+            return {}
         relations = ElementTree.fromstring(archive.read("xl/_rels/workbook.xml.rels"))
         target = {r.get("Id"): posixpath.join("/xl", r.get("Target", "")).lstrip("/") for r in relations}
-        sheets = ElementTree.fromstring(archive.read("xl/workbook.xml")).findall(".//{*}sheet")
-        places = {sheet.get("name"): target.get(sheet.get(RELATION), "") for sheet in sheets}
-
-    def of_sheet(name: str) -> Unread:
-        if places.get(name) not in names:
-            return Unread()
-        with zipfile.ZipFile(path) as archive:
-            text = archive.read(places[name])
-        return _unread(ElementTree.fromstring(text)) if b"<f" in text or b"mergeCell" in text else Unread()
-
-    return of_sheet
+        found = {}
+        for sheet in ElementTree.fromstring(archive.read("xl/workbook.xml")).findall(".//{*}sheet"):
+            place = target.get(sheet.get(RELATION), "")
+            text = archive.read(place) if place in names else b""
+            if b"<f" in text or b"mergeCell" in text:
+                found[sheet.get("name", "")] = _unread(ElementTree.fromstring(text))
+    return found
 
 
 def _unread(sheet: ElementTree.Element) -> Unread:
     merged, formulas = [], []
-    for cell in sheet.findall(".//{*}c"):
-        # A formula that gives an empty text says so by the type of its cell.
-        if cell.find("{*}f") is not None and not cell.findtext("{*}v") and cell.get("t") != "str":
-            row, column = coordinate_to_tuple(cell.get("r", ""))
-            formulas.append((row - 1, column - 1))
+    row = 0
+    for line in sheet.findall(".//{*}sheetData/{*}row"):
+        # Places need not be written: what has none follows the one before it.
+        row, column = int(line.get("r", row + 1)), 0
+        for cell in line.findall("{*}c"):
+            column = coordinate_to_tuple(cell.get("r", ""))[1] if "r" in cell.attrib else column + 1
+            # A formula that gives an empty text says so by the type of its cell.
+            if cell.find("{*}f") is not None and not cell.findtext("{*}v") and cell.get("t") != "str":
+                formulas.append((row - 1, column - 1))
     for area in sheet.findall(".//{*}mergeCell"):
         left, top, right, bottom = range_boundaries(area.get("ref", ""))
         if left == right:

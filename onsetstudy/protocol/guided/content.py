@@ -163,14 +163,11 @@ def _planned_gain(told: GuidedAnswers, onset: ExpectedOnset) -> tuple[float, flo
         return USUAL_RATIO, onset.never, source
     points, minute = told.numb_difference, told.target_min
     ratio, never = curve_of_gain(onset, minute, points / 100, usual_ratio=USUAL_RATIO)
-    return (
-        round(ratio, 4),
-        round(never, 4),
-        (
-            f"numb by {minute:g} min: {100 * onset.numb_by(minute):.0f} % without buffer by this curve, and {points:g} "
-            "percentage points more that would matter, as answered: planned_hazard_ratio and never_other say both"
-        ),
+    source = (
+        f"numb by {minute:g} min: {100 * onset.numb_by(minute):.0f} % without buffer by this curve, and {points:g} "
+        "percentage points more that would matter, as answered: planned_hazard_ratio and never_other say both"
     )
+    return round(ratio, 4), round(never, 4), source
 
 
 def _planning(told: GuidedAnswers) -> tuple[float, dict[str, Any]]:
@@ -209,12 +206,7 @@ def _study(told: GuidedAnswers) -> dict[str, Any]:
         "design": told.design if told.randomised else "audit",
         "allocation": "randomised" if told.randomised else "clinician_choice",
         "blinding": {
-            who: "yes" if blind else "no"
-            for who, blind in (
-                ("patient", told.patient_blind),
-                ("operator", told.operator_blind),
-                ("assessor", told.assessor_blind),
-            )
+            who: "yes" if getattr(told, f"{who}_blind") else "no" for who in ("patient", "operator", "assessor")
         },
         "ethics_status": told.ethics,
         "practices": [told.practice],
@@ -263,11 +255,7 @@ def guided_content(told: GuidedAnswers) -> dict[str, Any]:
         "population": {"techniques": [told.technique], "agents": [told.agent]},
         "arms": _arms(told),
         "testing": _testing(told),
-        "onset": {
-            "confirmations": CONFIRMATIONS,
-            "target_min": float(told.target_min),
-            "tau_min": float(told.tau_min),
-        },
+        "onset": {"confirmations": CONFIRMATIONS, "target_min": float(told.target_min), "tau_min": float(told.tau_min)},
         "analysis": {
             "primary": told.primary,
             "wait_difference_min": float(told.wait_difference_min),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,20 +50,10 @@ UPPER = ExpectedOnset(
     of="an upper molar (in the lower jaw about 6 min and 30 % never numb, in the upper front about 2 min; "
     f"{NO_SOURCE})",
 )
-NOT_KNOWN = ExpectedOnset(
-    median_min=6,
-    shape=SHAPE,
-    never=0.2,
-    of="a block of a lower molar, as nothing is known of this technique here (no source)",
-)
+NOT_KNOWN = replace(BLOCK, of="a block of a lower molar, as nothing is known of this technique here (no source)")
 BY_TECHNIQUE = {
-    "ianb": BLOCK,
-    "gow_gates": BLOCK,
-    "closed_mouth_block": BLOCK,
-    "mental_incisive": BLOCK,
-    "buccal_infiltration": UPPER,
-    "psa": UPPER,
-    "infraorbital": UPPER,
+    **dict.fromkeys(("ianb", "gow_gates", "closed_mouth_block", "mental_incisive"), BLOCK),
+    **dict.fromkeys(("buccal_infiltration", "psa", "infraorbital"), UPPER),
 }
 LARGEST_SHARE = 0.99
 """Share numb with buffer that a plan may aim at: nobody plans for all."""

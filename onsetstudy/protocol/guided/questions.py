@@ -46,13 +46,11 @@ class GuidedQuestion:
 
     def code_of(self, said: str) -> str | None:
         """The answer of a choice in any case, as the protocol writes it; ``None`` if it is none."""
-        words, low = dict(self.written), said.lower()
+        low, written = said.lower(), dict(self.written)
         if self.kind == "yes_no":
             return next((code for code in YES_NO if low in (code, code[0])), None)
-        found = next((code for code in self.codes if code.lower() == low), None)
-        if found is None:
-            return low if low in words.values() else None
-        return words.get(found, found)
+        known = {code.lower(): written.get(code, code) for code in self.codes}
+        return known.get(low, low if low in known.values() else None)
 
 
 THIS_QUARTER = "this"
@@ -195,9 +193,8 @@ def is_asked(question: GuidedQuestion, told: Mapping[str, str]) -> bool:
         return True
     name, answers = question.needs
     earlier = next(q for q in GUIDED if q.name == name)
-    return is_asked(earlier, told) and earlier.code_of(told.get(name) or earlier.default) in map(
-        earlier.code_of, answers
-    )
+    said = earlier.code_of(told.get(name) or earlier.default)
+    return is_asked(earlier, told) and said in map(earlier.code_of, answers)
 
 
 def read_answer(question: GuidedQuestion, text: str, told: Mapping[str, str] | None = None) -> Any:
@@ -214,14 +211,10 @@ def read_answer(question: GuidedQuestion, text: str, told: Mapping[str, str] | N
         If it is none; its text says what is.
     """
     said = " ".join(text.split()) or question.default
-    if question.kind == "yes_no":
+    if question.kind in ("yes_no", "choice"):
         if (code := question.code_of(said)) is None:
-            raise ValueError("yes or no")
-        return code == "yes"
-    if question.kind == "choice":
-        if (code := question.code_of(said)) is None:
-            raise ValueError(f"one of {', '.join(question.codes)}")
-        return code
+            raise ValueError(f"one of {', '.join(question.codes)}" if question.codes else "yes or no")
+        return code if question.codes else code == "yes"
     if question.kind == "number":
         return _number(question, said, told or {})
     if (read := READERS.get(question.kind)) is not None:

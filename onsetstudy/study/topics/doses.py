@@ -10,8 +10,8 @@ from onsetstudy.core.results import Caution, Estimate, NotAvailable, Reasons
 from onsetstudy.doses.cartridge import Preparation, deposited_mg, mix, vasoconstrictor_ug_per_ml
 from onsetstudy.doses.dose_by_arm import arm_amounts, mean_difference
 from onsetstudy.doses.dose_check import FLAG_TEXTS, DoseCases, check_doses, check_visits
-from onsetstudy.doses.limits import LISTS, ClinicLimits, DoseLimit, LimitsTable
-from onsetstudy.doses.mixing import MIXING_TEXTS, MixingCases, check_mixing
+from onsetstudy.doses.limits import LISTS, DoseLimit, LimitsTable, clinic_limits
+from onsetstudy.doses.mixing import MIXING_TEXTS, check_mixing
 from onsetstudy.doses.results import AgentDose, ArmAmount, DoseFlag, DoseSummary, FlagCount
 from onsetstudy.protocol.model import DoseRule, Protocol
 
@@ -79,7 +79,7 @@ class GivenDoses:
         self.supplements = Supplements(cases, self)
 
     def visit_flags(
-        self, limits: LimitsTable, own: ClinicLimits, *, lists: tuple[str, ...], country: str
+        self, limits: LimitsTable, own: tuple[DoseLimit, ...], *, lists: tuple[str, ...], country: str
     ) -> list[tuple[int, DoseFlag]]:
         """Cautions about what a patient got in one visit: all planned injections, and all supplements known."""
         added, rows = self.supplements.doses, self.supplements.rows
@@ -91,12 +91,12 @@ class GivenDoses:
         alone = check_doses(added, limits, own, lists=lists, country=country)
         return [*((int(number[row]), flag) for row, flag in found), *((int(rows[row]), flag) for row, flag in alone)]
 
-    def mixing_cases(self) -> MixingCases:
-        """Mixtures as the check of mixing takes them."""
+    def mixing_flags(self) -> tuple[tuple[int, DoseFlag], ...]:
+        """Cautions about mixtures."""
         ratio = np.where(self.mixed, self.bicarbonate_ml / self.planned.cartridge_ml, 0.0)
         # A mixture of unknown proportions is a mixture all the same.
         known = np.where(self.mixed & np.isnan(ratio), 0.1, ratio)
-        return MixingCases(agent=self.planned.agent, ratio=known, since_mixing_min=self.since_mixing_min)
+        return check_mixing(self.planned.agent, known, self.since_mixing_min)
 
     def not_computable(self) -> tuple[Reasons, ...]:
         """Why amounts cannot be told; each case under its first reason, of drug and of vasoconstrictor apart."""
@@ -218,14 +218,14 @@ def doses_of(
     """
     table = GivenDoses(cases)
     rule = protocol.doses or DoseRule()
-    own = ClinicLimits(limits=tuple((limit.drug, limit.mg_per_kg, limit.max_mg) for limit in rule.clinic))
+    own = clinic_limits((limit.drug, limit.mg_per_kg, limit.max_mg) for limit in rule.clinic)
     lists = ("label",) if rule.limits == "label" else LISTS
     others = 0 if left_out is None else len(left_out)
     everyone = table if left_out is None or not others else GivenDoses(pd.concat([cases, left_out], ignore_index=True))
     flags = [
         *check_doses(everyone.planned, limits, own, lists=lists, country=rule.country),
         *everyone.visit_flags(limits, own, lists=lists, country=rule.country),
-        *check_mixing(everyone.mixing_cases()),
+        *everyone.mixing_flags(),
     ]
     arms = protocol.arm_codes
     by_agent = tuple(_agent_dose(table, agent, protocol) for agent in sorted(set(table.planned.agent)) if agent)
@@ -283,7 +283,7 @@ def _agent_dose(table: GivenDoses, agent: str, protocol: Protocol) -> AgentDose:
 def _cautions(
     by_agent: tuple[AgentDose, ...],
     limits: LimitsTable,
-    own: ClinicLimits,
+    own: tuple[DoseLimit, ...],
     no_weight: int,
     added: Supplements,
     others: int,
@@ -315,7 +315,7 @@ def _cautions(
         for rule in limits.rules
         if rule.under_years is None and rule.substance in {agent.agent for agent in by_agent}
     ]
-    found += [c for limit in own.as_limits() if (c := _no_effect(limit, limits)) is not None]
+    found += [c for limit in own if (c := _no_effect(limit, limits)) is not None]
     return tuple(found)
 
 

@@ -12,7 +12,7 @@ from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import ProtocolError
 from onsetstudy.files.documents.reports import write_protocol_document
 from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
-from onsetstudy.files.ledger.ledger_check import faults_of
+from onsetstudy.files.ledger.ledger_check import hold_against
 from onsetstudy.files.ledger.lock import changes_since_lock, lock_path, lock_protocol_file, read_lock
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.ledger import short_head
@@ -99,9 +99,9 @@ def test_the_document_of_a_locked_protocol_tells_the_last_entry_of_the_ledger(mi
     path = ledger_path(mine)
     entries = verified_ledger(path)
     assert f"ledger {short_head(entries)}" in page
-    assert faults_of(path, entries, others=[tmp_path / "doc"], heads=()) == ()
+    assert hold_against(path, entries, others=[tmp_path / "doc"]).faults == ()
     # Another study's ledger does not hold what this page quotes.
-    assert "quotes the entry" in faults_of(path, entries[:0], others=[tmp_path / "doc"], heads=())[-1]
+    assert "quotes the entry" in hold_against(path, entries[:0], others=[tmp_path / "doc"]).faults[-1]
     without, *_ = write_protocol_document(read_protocol(mine), read_lock(mine), tmp_path / "none")
     assert "ledger 1:" not in without.read_text(encoding="utf-8")
 

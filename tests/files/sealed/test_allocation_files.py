@@ -12,7 +12,7 @@ from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import DesignError, OnsetStudyError, RecordsError
 from onsetstudy.design.allocation.lists import draw_allocation_list
 from onsetstudy.files.output import alone
-from onsetstudy.files.sealed.allocation_list import write_allocation, write_minimisation
+from onsetstudy.files.sealed.allocation_list import goes_on_from, write_allocation, write_minimisation
 from onsetstudy.files.sealed.kept_allocation import read_allocation_list, read_kept_list, read_slips
 from onsetstudy.files.sealed.opening import open_next
 from onsetstudy.files.sealed.opening_log import log_path, read_opening_log
@@ -270,6 +270,14 @@ def test_a_longer_list_without_its_log_opens_nothing(tmp_path, drawn):
     (tmp_path / "new" / "opened-P01.csv").unlink()
     with pytest.raises(DesignError, match=r"the log opened-P01\.csv is not beside it"):
         opened(tmp_path / "new", "P01-0002")
+
+
+def test_a_file_of_minimisation_never_goes_on(tmp_path):
+    rule = dataclasses.replace(protocol().allocation, method="minimisation")
+    (sealed,) = write_minimisation(dataclasses.replace(protocol(), allocation=rule), tmp_path, seed=5)[:1]
+    edited = {**json.loads(sealed.read_text(encoding="utf-8")), "earlier": [{"P01 | ianb": 1}]}
+    sealed.write_text(json.dumps(edited), encoding="utf-8")
+    assert not goes_on_from(sealed, "0" * 64)
 
 
 def test_a_list_goes_on_only_under_its_own_rule(tmp_path, drawn):

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import itertools
+import re
+import zipfile
 
 import openpyxl
 import pytest
@@ -24,6 +26,34 @@ def book_of(path, change):
         change(name, sheet, {column: place for place, column in enumerate(columns, 1)})
     book.save(path)
     return read_records(path, PROMISED)
+
+
+def written_otherwise(book, pattern, replacement):
+    """The records of a workbook in whose sheets a pattern was replaced, as another program may write them."""
+    other = book.with_name("other.xlsx")
+    with zipfile.ZipFile(book) as written, zipfile.ZipFile(other, "w") as altered:
+        for name in written.namelist():
+            content = written.read(name)
+            altered.writestr(name, re.sub(pattern, replacement, content) if "worksheets/" in name else content)
+    return read_records(other, PROMISED)
+
+
+@pytest.mark.parametrize("size", [b"A1", b"A1:ZZ3"])
+def test_a_sheet_whose_file_tells_a_wrong_size_is_read_to_its_end(tmp_path, size):
+    whole = book_of(tmp_path / "book.xlsx", lambda *_: None)
+    found = written_otherwise(tmp_path / "book.xlsx", rb'<dimension ref="[^"]*"', b'<dimension ref="%s"' % size)
+    assert not found.problems
+    assert found.digest == whole.digest
+
+
+def test_a_formula_without_a_result_is_found_where_cells_do_not_say_their_place(tmp_path):
+    def write(name, sheet, columns):
+        if name == "cases":
+            sheet.cell(3, columns["volume_ml"]).value = "=1.7+0.1"
+
+    book_of(tmp_path / "book.xlsx", write)
+    (problem,) = written_otherwise(tmp_path / "book.xlsx", rb'<c r="[A-Z]+3"(?=[^>]*><f>)', b"<c").problems
+    assert (problem.code, problem.where.row, problem.where.column) == ("no_result", 3, "volume_ml")
 
 
 def test_merged_codes_are_read_for_all_their_rows_and_said(tmp_path):
