@@ -46,8 +46,9 @@ export function mixingFor(again) {
     ];
   }
   if (!work) {
-    const correct = told.prepared.length
-      ? row(button(correcting ? "Back" : "Correct what was prepared", () => { correcting = !correcting; redraw(); }, { class: "quiet" })) : null;
+    const turn = () => { correcting = !correcting; redraw(); };
+    const words = correcting ? "Back" : "Correct what was prepared";
+    const correct = told.prepared.length ? row(button(words, turn, { class: "quiet" })) : null;
     if (correcting && correct) {
       const chosen = (w) => { work = { w, began: now(), asks: true, corrects: true }; correcting = false; note = ""; redraw(); };
       return [h("h1", {}, "Correct what was prepared for"), choices(told.prepared.map((w) => [w, w.case_id]), chosen), correct];
