@@ -13,6 +13,8 @@ from onsetstudy.study.results import LooksTaken
 
 HEIGHT, FOOT, HEAD = 2.0, 0.5, 0.1
 TOP = 5.0
+BAR = 16
+"""Points that the bar of a boundary is wide."""
 NAME = 0.52
 """Inches that the name of a look takes."""
 
@@ -30,7 +32,7 @@ def draw(taken: LooksTaken, ax: canvas.Axes, *, look: ArmLook) -> None:
         ax.plot(x, sign * upper, color=SECONDARY, linewidth=1.2, linestyle=(0, (5.0, 2.5)), zorder=2)
         ax.axhline(sign * single, color=HAIRLINE, linewidth=1.0, linestyle=(0, (1.0, 1.6)), zorder=1)
         applied = sign * np.minimum([v.boundary for v in bounded], TOP)
-        ax.plot([v.fraction for v in bounded], applied, "_", color=INK, markersize=16, markeredgewidth=1.8, zorder=3)
+        ax.plot([v.fraction for v in bounded], applied, "_", color=INK, markersize=BAR, markeredgewidth=1.8, zorder=3)
     ax.plot(at, z, color=look.colour, linewidth=1.2, linestyle=look.line, zorder=3)
     look.dots(ax, at, z, size=7, edge=1.5, zorder=4)
     reach = max(1.0, *(v.fraction for v in taken.verdicts))
@@ -38,7 +40,8 @@ def draw(taken: LooksTaken, ax: canvas.Axes, *, look: ArmLook) -> None:
     # Half a unit beyond the farthest bar or score, so that none is cut by the frame.
     low, high = min([-TOP if two_sided else -0.5, *z]), max([TOP, *z])
     ax.set(xlim=(0, 1.06 * reach), ylim=(low - 0.5, high + 0.5))
-    canvas.beside(ax, "boundary", (x[0], upper[0]), (-4, 0), ha="right", va="center")
+    first = min([x[0], *(v.fraction for v in bounded[:1])])
+    canvas.beside(ax, "boundary", (first, upper[0]), (-BAR / 2 - 4, 0), ha="right", va="center")
     canvas.signed(ax.yaxis)
     ax.xaxis.set_major_formatter(lambda v, _: f"{100 * v:.0f}")
 

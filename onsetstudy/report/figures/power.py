@@ -14,7 +14,7 @@ from onsetstudy.report.figures.canvas import HAIRLINE, INK, LOOKS, SECONDARY, Dr
 from onsetstudy.report.numbers import capital
 from onsetstudy.study.planning.results import PlanningResults
 
-HEIGHT, FOOT, HEAD = 1.9, 0.45, 0.3
+HEIGHT, FOOT, HEAD, LEFT = 1.9, 0.45, 0.3, 0.65
 APART = 0.075
 EFFECTS = {"rmst_difference": "difference in minutes", "treatment_success_difference": "difference of proportions"}
 
@@ -101,15 +101,15 @@ def draw_figure(results: PlanningResults) -> Drawing:
     tall = FOOT + HEIGHT + HEAD
 
     def fill(sheet: Sheet) -> None:
-        half = sheet.width - 0.75 if sheet.narrow else (sheet.width - 1.4) / 2
+        half = sheet.width - LEFT - 0.25 if sheet.narrow else (sheet.width - LEFT - 0.9) / 2
         if dots:
-            left = sheet.axes(0.5, FOOT + (tall if sheet.narrow else 0), half, HEIGHT)
+            left = sheet.axes(LEFT, FOOT + (tall if sheet.narrow else 0), half, HEIGHT)
             draw_simulated(frame, left, planned=planned, power=share)
             left.set_title(f"{over} {planned:g}", fontsize=9, color=INK, loc="left")
         beside = dots and not sheet.narrow
         # The lines' effects stand at their ends, right of the axes.
-        across = half if dots or sheet.narrow else sheet.width - 1.05
-        right = sheet.axes(1.1 + half if beside else 0.5, FOOT, across, HEIGHT)
+        across = half if dots or sheet.narrow else sheet.width - LEFT - 0.55
+        right = sheet.axes(LEFT + 0.6 + half if beside else LEFT, FOOT, across, HEIGHT)
         draw_formula(frame, right, planned=planned, power=share)
         right.set_title(f"{over}, by formula alone", fontsize=9, color=INK, loc="left")
         for ax in sheet.figure.axes:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import re
+from pathlib import Path
 
 import matplotlib.colors
 import numpy as np
@@ -351,3 +352,17 @@ def test_decimals_of_a_row_are_those_of_the_number_that_is_shown():
     share = estimate("success_difference", "buffered - plain", 0.04, -0.03, 0.11, "proportion", counts(9, 9, (9, 9)))
     (row,) = forest.data_for([forest.Line(label="P", result=share)], factor=100)
     assert row.number == "4.0 (−3.0 to 11.0)"
+
+
+TURNED = r'<text style="font-size: ([\d.]+)px[^"]*" x="([-\d.]+)"[^>]* transform="rotate\(-90 [^>]*>([^<]*)</text>'
+
+
+@pytest.mark.parametrize("page", sorted(Path("reports").glob("*.html")), ids=lambda path: path.stem)
+def test_nothing_leaves_the_drawings_that_are_shipped(page):
+    drawings = re.findall(r"<svg .*?</svg>", page.read_text(encoding="utf-8"), re.S)
+    assert drawings
+    for svg in drawings:
+        assert svg.count("rotate(-90") == len(re.findall(TURNED, svg))
+        for size, x, text in re.findall(TURNED, svg):
+            assert float(x) >= 0.7 * float(size), text  # its letters stand left of its line
+        assert_nothing_leaves(page.stem, re.sub(TURNED, "", svg))
