@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from onsetstudy.core.arrays import FloatArray, StrArray
-from onsetstudy.core.results import ArmCount, Assumption, Counts, EstimateLike
+from onsetstudy.core.results import ArmCount, Counts, EstimateLike
 from onsetstudy.doses.results import ArmAmount
+from onsetstudy.inference.assumptions import INDEPENDENT_CASES
 from onsetstudy.inference.means import Moments, contrast_of_means
 from onsetstudy.inference.parameter import Parameter
 
@@ -14,7 +15,6 @@ DIGITS = 9
 ROUNDING = 10.0**-DIGITS
 """Milligrams (or micrograms) that are no difference."""
 METHOD = "difference of mean amounts per case"
-INDEPENDENT = Assumption(name="independent cases", detail="each dose comes from another patient")
 
 
 def arm_amounts(amount: FloatArray, arm: StrArray, arms: tuple[str, ...]) -> tuple[ArmAmount, ...]:
@@ -92,5 +92,5 @@ def mean_difference(
         )
     return contrast_of_means(
         [(told[0], told[1])], quantity=quantity, contrast=contrast, unit=unit, n=counts, conf_level=conf_level,
-        what="amounts", needs_spread=False, assumptions=(INDEPENDENT,),
+        what="amounts", needs_spread=False, assumptions=(INDEPENDENT_CASES,),
     )  # fmt: skip

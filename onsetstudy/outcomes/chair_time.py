@@ -18,6 +18,7 @@ from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, EstimateLike, NotAvailable
+from onsetstudy.inference.assumptions import INDEPENDENT_CASES
 from onsetstudy.inference.means import LEAST, WELCH, contrast_of_means, moments_by_stratum
 from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.strata import merge_small
@@ -27,7 +28,6 @@ from onsetstudy.outcomes.summaries import mean_of, share_of
 MINUTES = 60.0
 MONTHS = 12.0
 CARRIED = "minutes saved times what is stated; limits are those of the minutes"
-INDEPENDENT = Assumption(name="independent cases", detail="each case tells something of its own")
 SAME_CASELOAD = Assumption(name="caseload", detail="future cases are like these, and as many as stated each month")
 AS_SPENT = Assumption(name="waits as spent", detail="operators began treatment when they judged that they could")
 
@@ -150,7 +150,7 @@ def compare_chair_time(
         stages=_stages(records, arm, arms),
         method=WELCH,
         n=counts,
-        assumptions=(INDEPENDENT, AS_SPENT, SAME_CASELOAD),
+        assumptions=(INDEPENDENT_CASES, AS_SPENT, SAME_CASELOAD),
         caution=_cautions(waits, records.patient[mine & ~np.isnan(cost)]),
     )
 
@@ -262,7 +262,7 @@ def _scaled(saved: Estimate, name: str, unit: str, factor: float, *, less: float
     """Minutes saved times a stated number, less a stated number; the limits go along."""
     low, value, high = (v * factor - less for v in (saved.interval.low, saved.estimate, saved.interval.high))
     error = None if saved.std_error is None else saved.std_error * factor
-    found = replace(saved, quantity=name, unit=unit, std_error=error, assumptions=(INDEPENDENT, SAME_CASELOAD))
+    found = replace(saved, quantity=name, unit=unit, std_error=error, assumptions=(INDEPENDENT_CASES, SAME_CASELOAD))
     return _carried(found, value, low, high, CARRIED)
 
 
@@ -283,7 +283,7 @@ def _per_minute(material: float, saved: Estimate, unit: str) -> EstimateLike:
         )
     method = "material cost over minutes saved; limits are those of the minutes"
     upper = material / low if low > 0 else float("inf")
-    found = replace(saved, quantity="cost_per_minute", unit=unit, std_error=None, assumptions=(INDEPENDENT,))
+    found = replace(saved, quantity="cost_per_minute", unit=unit, std_error=None, assumptions=(INDEPENDENT_CASES,))
     return _carried(found, material / saved.estimate, material / high, upper, method)
 
 

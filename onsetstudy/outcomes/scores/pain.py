@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 from onsetstudy.core.arrays import FloatArray, real_numbers, require_level
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.results import Assumption, Caution, Counts, EstimateLike, HypothesisTest, NotAvailable
+from onsetstudy.inference.assumptions import INDEPENDENT_CASES
 from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.ranks import (
     ordered_differences,
@@ -21,7 +22,6 @@ from onsetstudy.outcomes.scores.pain_results import PainComparison, PainScores
 
 SHIFT_SOURCE = "Hollander & Wolfe 1999, Nonparametric Statistical Methods, chapter 4"
 SUPERIORITY_SOURCE = "Newcombe 2006, Statistics in Medicine 25:559-573, method 5 (from memory)"
-INDEPENDENT = Assumption(name="independent cases", detail="each score comes from another patient")
 SAME_SHAPE = Assumption(name="shift", detail="the arms' scores differ by a shift, if the estimate is read as one")
 MISSING = Assumption(name="missing scores", detail="cases without a score are like those with one")
 
@@ -102,7 +102,7 @@ def compare_pain(
         superiority=superiority,
         method="Hodges-Lehmann shift and Mann-Whitney test",
         n=counts,
-        assumptions=(INDEPENDENT, SAME_SHAPE, MISSING),
+        assumptions=(INDEPENDENT_CASES, SAME_SHAPE, MISSING),
         caution=(Caution(code="missing_scores", text=text),) if missing else (),
     )
 
@@ -133,7 +133,7 @@ def _contrasts(
             method=f"Mann-Whitney test, {how}",
             n=of.n,
             arms=tuple(a.arm for a in of.n.by_arm),
-            assumptions=(INDEPENDENT, MISSING),
+            assumptions=(INDEPENDENT_CASES, MISSING),
             source=SHIFT_SOURCE,
         ),
     )
@@ -149,7 +149,7 @@ def _shift(x: FloatArray, y: FloatArray, of: Parameter) -> EstimateLike:
         (low, high),
         by="Mann-Whitney test turned round, ties as in the test",
         method="Hodges-Lehmann shift (median of all differences between arms)",
-        assumptions=(INDEPENDENT, SAME_SHAPE, MISSING),
+        assumptions=(INDEPENDENT_CASES, SAME_SHAPE, MISSING),
         source=SHIFT_SOURCE,
     )
 
@@ -179,6 +179,6 @@ def _superiority(theta: float, m: int, n: int, of: Parameter) -> EstimateLike:
         superiority_limits(theta, m, n, of.conf_level),
         by="score-like, Mann-Whitney variance",
         method="probability that a case of the first arm has less pain than one of the other, ties half",
-        assumptions=(INDEPENDENT, MISSING),
+        assumptions=(INDEPENDENT_CASES, MISSING),
         source=SUPERIORITY_SOURCE,
     )

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from onsetstudy.core.results import Assumption, Counts, EstimateLike
+from onsetstudy.core.results import Counts, EstimateLike
+from onsetstudy.inference.assumptions import INDEPENDENT_CASES
 from onsetstudy.outcomes.chair_time import waits_not_seen
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.counts.aggregate_counts import AT_LEAST
@@ -25,7 +26,6 @@ SCORES = ("pain_difference", "insertion_pain_difference")
 """Means of scores: where these do not vary they were hardly asked."""
 NO_CASE = "no case of the arm {} has been recorded"
 NOT_SENT = "no case of the arm {} has been sent"
-INDEPENDENT = Assumption(name="independent cases", detail="patients who come again count as if they were others")
 
 
 def estimates_of_counts(data: CountedSet, asked: Sequence[str] = POOLED) -> tuple[EstimateLike, ...]:
@@ -84,5 +84,5 @@ def mean_difference(values: pd.DataFrame, protocol: Protocol, quantity: str, uni
     return means_compared(
         rows["value"].to_numpy(dtype=float), arm, [rows[PRACTICE].to_numpy(dtype=str)] if PRACTICE in rows else [],
         protocol, weight=n, quantity=quantity, unit=unit, needs_spread=quantity in SCORES, n=counts,
-        assumptions=(INDEPENDENT,), caution=waits_not_seen({a.arm: a.cases - a.onsets for a in counts.by_arm}),
+        assumptions=(INDEPENDENT_CASES,), caution=waits_not_seen({a.arm: a.cases - a.onsets for a in counts.by_arm}),
     )  # fmt: skip

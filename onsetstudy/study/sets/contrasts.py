@@ -16,6 +16,7 @@ from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray, StrArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, EstimateLike, NotAvailable
+from onsetstudy.inference.assumptions import INDEPENDENT_CASES
 from onsetstudy.inference.estimate_or_reason import attempt
 from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
 from onsetstudy.inference.parameter import Parameter
@@ -29,7 +30,6 @@ from onsetstudy.study.sets.pairs import within_patients
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.clustered import ClusterSpread, cluster_spread
 from onsetstudy.survival.summaries.rmst import estimate_rmst
-from onsetstudy.survival.summaries.standardisation import INDEPENDENT_CASES
 from onsetstudy.survival.summaries.success import never_numb_share, success_by
 
 T = TypeVar("T")

@@ -18,7 +18,8 @@ from onsetstudy.core.arrays import FloatArray, IndexArray, checked_weight, requi
 from onsetstudy.core.cases import Cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals, require_intervals
-from onsetstudy.core.results import Assumption, Caution, Certificate, Counts
+from onsetstudy.core.results import Caution, Certificate, Counts
+from onsetstudy.inference.assumptions import SCHEDULE
 from onsetstudy.survival.curve.innermost import Spans, reduce_cases
 from onsetstudy.survival.curve.mass_interior import interior_masses
 from onsetstudy.survival.curve.mass_newton import kinds_of, maximise_masses
@@ -37,7 +38,7 @@ _NEARLY_OPTIMAL = 1e-7
 """An interval without mass whose derivative is this close to ``W`` could have mass in another maximiser."""
 
 _CONDITION = "Kuhn-Tucker gap relative to the total weight"
-_ASSUMPTIONS = (Assumption(name="times of testing do not depend on onset"),)
+_ASSUMPTIONS = (SCHEDULE,)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

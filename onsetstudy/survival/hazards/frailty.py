@@ -27,6 +27,7 @@ from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Estimate, Interval
+from onsetstudy.inference.assumptions import SCHEDULE
 from onsetstudy.inference.design_matrix import Coded, code_covariates
 from onsetstudy.inference.likelihood import boundary_test, fall_to_lower_limit, wald_ratio
 from onsetstudy.inference.parameter import Told
@@ -55,7 +56,7 @@ SOURCE = "McGilchrist & Aisbett 1991, Biometrics 47:461-466"
 ASSUMPTIONS = (
     Assumption(name="proportional hazards", detail="within a cluster the hazard ratio is the same at all times"),
     Assumption(name="normal clusters", detail="the clusters' log rates are spread like a normal distribution"),
-    Assumption(name="times of testing do not depend on onset"),
+    SCHEDULE,
 )
 
 

@@ -25,7 +25,8 @@ from onsetstudy.core.arrays import FloatArray, real_numbers
 from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Assumption, Counts, HypothesisTest
+from onsetstudy.core.results import Counts, HypothesisTest
+from onsetstudy.inference.assumptions import SCHEDULE
 from onsetstudy.inference.design_matrix import code_covariates
 from onsetstudy.inference.likelihood import central_slopes
 from onsetstudy.inference.proportions import normal_quantile
@@ -139,7 +140,7 @@ def _time_test(maximum: Maximum, column: int, ends: FloatArray, contrast: str, c
         method="score test for a change of the log hazard ratio with log time"
         + ("; of so few cases it rejects 6 to 11 of 100 studies without a change" if counts.cases < FEW else ""),
         n=counts,
-        assumptions=(Assumption(name="times of testing do not depend on onset"),),
+        assumptions=(SCHEDULE,),
         source="Grambsch & Therneau 1994, Biometrika 81:515-526 (the widened model)",
     )
 

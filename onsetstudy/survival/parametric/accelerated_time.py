@@ -23,6 +23,7 @@ from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Counts
+from onsetstudy.inference.assumptions import SCHEDULE
 from onsetstudy.inference.design_matrix import Coded, code_covariates
 from onsetstudy.inference.likelihood import wald_ratio
 from onsetstudy.survival.parametric.time_models import (
@@ -126,7 +127,7 @@ def fit_accelerated_time(
         assumptions=(
             Assumption(name="distribution of onset", detail=f"log time follows the {family.replace('_', ' ')} model"),
             Assumption(name="accelerated time", detail="a covariate stretches time by the same factor everywhere"),
-            Assumption(name="times of testing do not depend on onset"),
+            SCHEDULE,
         ),
         source=SOURCE,
     )

@@ -26,6 +26,7 @@ from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate
+from onsetstudy.inference.assumptions import SCHEDULE
 from onsetstudy.inference.design_matrix import Coded, code_covariates
 from onsetstudy.inference.likelihood import boundary_test, fall_to_lower_limit, wald_ratio
 from onsetstudy.inference.parameter import Parameter
@@ -147,7 +148,7 @@ def fit_never_numb(
         assumptions=(
             Assumption(name="distribution of onset", detail=f"among those who become numb onset is {family}"),
             Assumption(name="long follow-up", detail="testing went on until hardly any onset was still to come"),
-            Assumption(name="times of testing do not depend on onset"),
+            SCHEDULE,
         ),
         caution=_cautions(model, optimum.theta, covariance, len(free)),
         source=SOURCE,

@@ -19,6 +19,7 @@ from onsetstudy.core.errors import OnsetStudyError, require
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, HypothesisTest, ScorePiece
 from onsetstudy.core.seeds import checked_seed
+from onsetstudy.inference.assumptions import INDEPENDENT_CASES
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.ranktests.label_exchange import LabelledCases, Units, group_moments, label_cases
 from onsetstudy.survival.ranktests.permutation import PermutationP, arrangements, draw_p_value, enumerate_p_value
@@ -270,9 +271,7 @@ def _assumptions(method: str, cases: LabelledCases) -> tuple[Assumption, ...]:
             detail="within a block each order of the arms was equally likely; the first leaves no mark on the second",
         )
     else:
-        unit = Assumption(
-            name="independent_cases", detail="cases are independent; repeated patients count as separate cases"
-        )
+        unit = INDEPENDENT_CASES
     schedule = UNINFORMATIVE_SCHEDULE if method == "score" else SAME_SCHEDULE
     return (schedule, unit) if method == "permutation" else (schedule, unit, LARGE_SAMPLE)
 

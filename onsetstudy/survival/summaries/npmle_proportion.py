@@ -17,7 +17,8 @@ from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.core.cases import merge_alike, takes_cases
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval, NotAvailable
+from onsetstudy.core.results import Caution, Counts, Estimate, Interval, NotAvailable
+from onsetstudy.inference.assumptions import INDEPENDENT_CASES, SCHEDULE
 from onsetstudy.inference.proportions import SHARE_LIMITS, Limits, normal_quantile, wilson_limits
 from onsetstudy.survival.curve.innermost import Spans, reduce_cases, support_index
 from onsetstudy.survival.curve.npmle import Curves
@@ -28,7 +29,7 @@ _PROBE = 1e-6
 """Weight, relative to the cases, of the pseudo-case that finds the end of a flat likelihood."""
 _ROOT_TOLERANCE = 0.01
 _METHOD = "nonparametric maximum likelihood share numb by a minute"
-_ASSUMPTIONS = (Assumption(name="cases are independent"), Assumption(name="times of testing do not depend on onset"))
+_ASSUMPTIONS = (INDEPENDENT_CASES, SCHEDULE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

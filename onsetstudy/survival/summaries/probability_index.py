@@ -14,18 +14,13 @@ from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Estimate
+from onsetstudy.inference.assumptions import INDEPENDENT_CASES, SCHEDULE
 from onsetstudy.inference.means import satterthwaite
 from onsetstudy.inference.proportions import Limits
 from onsetstudy.inference.ranks import superiority_limits
 from onsetstudy.survival.curve.functionals import functional_variance
 from onsetstudy.survival.results import OnsetCurve
-from onsetstudy.survival.summaries.standardisation import (
-    INDEPENDENT_CASES,
-    SCHEDULE_ASSUMPTION,
-    Compared,
-    Value,
-    sort_arms,
-)
+from onsetstudy.survival.summaries.standardisation import Compared, Value, sort_arms
 from onsetstudy.survival.testing.unlike_gaps import Gaps, mean_gaps
 
 _EVEN = Assumption(
@@ -190,7 +185,7 @@ def probability_numb_sooner(
         method="Mann-Whitney chance from two nonparametric maximum likelihood curves"
         + (f", averaged over {len(parts)} strata" if cases.stratified else ""),
         conf_level=conf_level,
-        assumptions=(INDEPENDENT_CASES, SCHEDULE_ASSUMPTION, _EVEN),
+        assumptions=(INDEPENDENT_CASES, SCHEDULE, _EVEN),
         cautions={},
         source=_SOURCE,
     )

@@ -22,10 +22,11 @@ from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Caution
+from onsetstudy.inference.assumptions import SPREAD_EVENLY
 from onsetstudy.inference.proportions import Limits, mover_difference, mover_ratio
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.npmle_proportion import share_limit, spread_evenly
-from onsetstudy.survival.summaries.standardisation import SPREAD_EVENLY, ArmedCases, Compared, Value, sort_arms
+from onsetstudy.survival.summaries.standardisation import ArmedCases, Compared, Value, sort_arms
 from onsetstudy.survival.testing.unlike_gaps import Gaps, mean_gaps
 
 _SOURCE = "inversion of pointwise limits as in Brookmeyer & Crowley 1982, Biometrics 38:29-41"

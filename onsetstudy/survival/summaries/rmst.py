@@ -16,13 +16,14 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Caution
+from onsetstudy.inference.assumptions import SPREAD_EVENLY
 from onsetstudy.inference.means import satterthwaite
 from onsetstudy.inference.proportions import Limits, normal_quantile, wilson_limits
 from onsetstudy.survival.curve.functionals import functional_bounds, functional_variance
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import ArmContrast, OnsetCurve
 from onsetstudy.survival.summaries.npmle_proportion import tells_something
-from onsetstudy.survival.summaries.standardisation import SPREAD_EVENLY, ArmedCases, Compared, Value, sort_arms
+from onsetstudy.survival.summaries.standardisation import ArmedCases, Compared, Value, sort_arms
 from onsetstudy.survival.testing.unlike_gaps import Gaps, mean_gaps
 
 _SOURCE = "restricted mean as in Royston & Parmar 2013, BMC Med Res Methodol 13:152, of the interval-censored curve"

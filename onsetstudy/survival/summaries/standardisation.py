@@ -19,19 +19,6 @@ from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import ArmContrast, Bounds
 from onsetstudy.survival.testing.unlike_gaps import Gaps
 
-SCHEDULE_ASSUMPTION = Assumption(
-    name="uninformative_schedule",
-    detail="when a tooth was tested, and when testing stopped, does not depend on when it became numb",
-)
-EVEN_WITHIN_GAPS = Assumption(
-    name="even_within_gaps", detail="onset is taken as spread evenly over the gap between two tests in which it lies"
-)
-INDEPENDENT_CASES = Assumption(
-    name="independent_cases", detail="cases are independent; repeated patients count as separate cases"
-)
-SPREAD_EVENLY = (INDEPENDENT_CASES, SCHEDULE_ASSUMPTION, EVEN_WITHIN_GAPS)
-"""What a quantity rests on for which onset lies evenly inside gaps."""
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ArmedCases:

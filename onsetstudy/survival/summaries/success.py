@@ -13,6 +13,7 @@ from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Caution
+from onsetstudy.inference.assumptions import INDEPENDENT_CASES, SCHEDULE
 from onsetstudy.inference.proportions import (
     EDGE,
     SHARE_LIMITS,
@@ -26,14 +27,7 @@ from onsetstudy.inference.proportions import (
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.npmle_proportion import Share, decided, share_numb_by
-from onsetstudy.survival.summaries.standardisation import (
-    INDEPENDENT_CASES,
-    SCHEDULE_ASSUMPTION,
-    ArmedCases,
-    Compared,
-    Value,
-    sort_arms,
-)
+from onsetstudy.survival.summaries.standardisation import ArmedCases, Compared, Value, sort_arms
 
 _NAMES = {"wilson": "Wilson score", "exact": "Clopper-Pearson", "score": "Wilson score"}
 _SOURCE = "Newcombe 1998, Stat Med 17:873-890, method 10; Wilson 1927"
@@ -247,7 +241,7 @@ def _compared(cases: ArmedCases, asked: _Asked, grace_min: float | None, curves:
         unit="proportion",
         method=f"share by {asked.minute:g} min {how}{cases.how}",
         conf_level=asked.conf_level,
-        assumptions=(INDEPENDENT_CASES, SCHEDULE_ASSUMPTION) if undecided else (INDEPENDENT_CASES,),
+        assumptions=(INDEPENDENT_CASES, SCHEDULE) if undecided else (INDEPENDENT_CASES,),
         cautions={arm: (*_arm_cautions(arm, share, asked), *followed[arm]) for arm, share in shares.items()},
         source=_SOURCE,
     )

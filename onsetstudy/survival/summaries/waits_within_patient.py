@@ -13,12 +13,13 @@ from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import PATIENTS, Caution, Estimate
+from onsetstudy.inference.assumptions import INDEPENDENT_CASES
 from onsetstudy.inference.means import LEAST
 from onsetstudy.inference.proportions import wilson_limits
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.rmst import estimate_rmst, open_by_gaps
-from onsetstudy.survival.summaries.standardisation import INDEPENDENT_CASES, ArmedCases, Value, sort_arms
+from onsetstudy.survival.summaries.standardisation import ArmedCases, Value, sort_arms
 from onsetstudy.survival.summaries.within_patient import influences_in_both, tested_in_both
 
 OF_ITS_OWN = ("unlike_gaps", "no_spread")

@@ -13,6 +13,7 @@ from onsetstudy.core.arrays import FloatArray, IntArray, StrArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import PATIENTS, Assumption, Caution, Estimate, Interval
+from onsetstudy.inference.assumptions import INDEPENDENT_CASES
 from onsetstudy.inference.proportions import (
     Limits,
     mcnemar_exact,
@@ -25,7 +26,7 @@ from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.clustered import case_influences
 from onsetstudy.survival.summaries.npmle_proportion import Share, decided, share_numb_by, tells_something
-from onsetstudy.survival.summaries.standardisation import INDEPENDENT_CASES, ArmedCases, sort_arms
+from onsetstudy.survival.summaries.standardisation import ArmedCases, sort_arms
 from onsetstudy.survival.summaries.success import never_numb_share, success_by
 
 _SOURCE = "Newcombe 1998, Stat Med 17:2635-2650, method 10; exact McNemar test"

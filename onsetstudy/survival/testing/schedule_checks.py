@@ -9,7 +9,8 @@ from scipy import stats
 
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Assumption, Caution, Counts, HypothesisTest
+from onsetstudy.core.results import Caution, Counts, HypothesisTest
+from onsetstudy.inference.assumptions import INDEPENDENT_CASES
 from onsetstudy.survival.results import FinenessOfTesting, ScheduleCheck
 
 FIRST_TESTS = 5
@@ -81,7 +82,7 @@ def check_schedule(case: ArrayLike, minute: ArrayLike, arm: ArrayLike, *, refere
             alternative="two-sided",
             method="Mann-Whitney tests of the minutes of the first tests, Bonferroni",
             n=counts,
-            assumptions=(Assumption(name="independent cases"),),
+            assumptions=(INDEPENDENT_CASES,),
             source="Hollander & Wolfe 1999, Nonparametric Statistical Methods, chapter 4",
         ),
         minutes=_quartiles(frame),

@@ -13,8 +13,8 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import PATIENTS
 from onsetstudy.core.serialise import from_dict
+from onsetstudy.inference.assumptions import INDEPENDENT_CASES
 from onsetstudy.survival.summaries.rmst import estimate_rmst
-from onsetstudy.survival.summaries.standardisation import INDEPENDENT_CASES
 from onsetstudy.survival.summaries.waits_within_patient import ALIKE, paired_wait
 from onsetstudy.survival.summaries.within_patient import paired_numb_by
 from tests.simulation.kept import KeptStudies

@@ -187,9 +187,7 @@ def _assumptions_table(results: StudyResults) -> Table:
     seen: dict[str, Assumption] = {}
     for result in (of.hazard_ratio, of.onset_test, of.wait_difference, of.success_difference, of.pain):
         for assumption in result.assumptions:
-            name = assumption.name.replace("_", " ")
-            if name not in seen or (assumption.detail and not seen[name].detail):
-                seen[name] = assumption
+            seen.setdefault(assumption.name.replace("_", " "), assumption)
     rows = tuple((capital(name), a.status, a.detail) for name, a in sorted(seen.items()))
     return Table.of("What it rests on", ("assumption", "state", "what it says"), rows, align="lll")
 
