@@ -51,7 +51,8 @@ def sizes_digest(text: str) -> str:
 
 def practice_code(code: str) -> str:
     """Files are named after practices: a code must be no path, and stand in the name of a file on every system."""
-    if not code.isprintable() or set(code) & set('/\\:*?"<>|') or code.startswith(".") or len(code) > LONGEST_CODE:
+    unfit = not code.isprintable() or code != code.strip() or code.startswith(".") or len(code) > LONGEST_CODE
+    if unfit or set(code) & set('/\\:*?"<>|'):
         raise ValueError(f"write a code of letters, digits and hyphens, at most {LONGEST_CODE} signs")
     return code
 
@@ -71,7 +72,7 @@ class Keys:
     """Base of values that are read from a table of a protocol file as they stand: unknown keys are refused."""
 
     __slots__ = ()
-    __pydantic_config__ = ConfigDict(extra="forbid")
+    __pydantic_config__ = ConfigDict(extra="forbid", allow_inf_nan=False)
 
 
 PRACTICE = "{practice}"

@@ -26,7 +26,7 @@ ANXIETY_SCALES = ("mdas", "das", "nrs11")
 
 
 class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class StudyTable(_Table):
@@ -94,7 +94,7 @@ class DosesTable(_Table):
 class ReportTable(_Table):
     """``[report]``."""
 
-    quarters: Annotated[list[Annotated[StrictStr, Field(pattern=r"^\d{4}Q[1-4]$")]], Field(min_length=1)]
+    quarters: Annotated[list[Annotated[StrictStr, Field(pattern=r"^20[0-9]{2}Q[1-4]$")]], Field(min_length=1)]
 
 
 class ProtocolFile(_Table):

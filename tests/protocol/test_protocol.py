@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import copy
+import math
 import tomllib
 from pathlib import Path
 
@@ -111,6 +112,11 @@ def test_every_key_of_a_shipped_protocol_is_explained(path):
         ("analysis.strata", ["technique", "technique"], "analysis.strata", "an entry stands there twice"),
         ("analysis.sensitivity", ["all"], "analysis.sensitivity[1]", "Write one of confirmations_1"),
         ("analysis.planned_hazard_ratio", 1, "analysis.planned_hazard_ratio", "a ratio of 1 is no effect"),
+        ("analysis.planned_hazard_ratio", math.inf, "analysis.planned_hazard_ratio", "Write a number that has an end"),
+        ("doses.clinic", {"lidocaine": {"max_mg": math.inf}}, "doses.clinic.lidocaine.max_mg", "number that has an end"),
+        ("onset.tau_min", math.nan, "onset.tau_min", "Write a number that has an end"),
+        ("study.practices", ["P01 "], "study.practices[1]", "Write a code of letters, digits and hyphens"),
+        ("report.quarters", ["0000Q1"], "report.quarters[1]", "Write a calendar quarter as 2026Q3"),
         ("report.quarters", ["2026-Q1"], "report.quarters[1]", "Write a calendar quarter as 2026Q3"),
         ("report.quarters", ["2026Q1", "2026Q3"], "report.quarters", "the quarters do not follow one another"),
         ("report", ..., "report", "this key is missing. Add the table [report]"),
