@@ -113,7 +113,7 @@ def test_every_key_of_a_shipped_protocol_is_explained(path):
         ("analysis.sensitivity", ["all"], "analysis.sensitivity[1]", "Write one of confirmations_1"),
         ("analysis.planned_hazard_ratio", 1, "analysis.planned_hazard_ratio", "a ratio of 1 is no effect"),
         ("analysis.planned_hazard_ratio", math.inf, "analysis.planned_hazard_ratio", "Write a number that has an end"),
-        ("doses.clinic", {"lidocaine": {"max_mg": math.inf}}, "doses.clinic.lidocaine.max_mg", "number that has an end"),
+        ("doses.clinic", {"lidocaine": {"max_mg": math.inf}}, "doses.clinic.lidocaine.max_mg", "that has an end"),
         ("onset.tau_min", math.nan, "onset.tau_min", "Write a number that has an end"),
         ("study.practices", ["P01 "], "study.practices[1]", "Write a code of letters, digits and hyphens"),
         ("report.quarters", ["0000Q1"], "report.quarters[1]", "Write a calendar quarter as 2026Q3"),

@@ -200,6 +200,7 @@ def planned_cases(log_rank: SampleSize, primary: SampleSize | None, looks: LookP
 def scenario_of(sizing: Sizing, cases: int, looks: LookPlan | None) -> TrialScenario:
     """The planned trial with the expected curves."""
     protocol, assumed, ratio = sizing.protocol, sizing.assumed, sizing.frame.ratio
+    below = (-math.inf,) if looks is not None and looks.sided == 1 else ()
     return TrialScenario(
         cases=cases,
         expected=sizing.expected,
@@ -215,7 +216,7 @@ def scenario_of(sizing: Sizing, cases: int, looks: LookPlan | None) -> TrialScen
         alpha=sizing.alpha,
         conf_level=protocol.plan.conf_level,
         ratio=(int(ratio[0]), int(ratio[1])),
-        looks=() if looks is None else tuple((p.fraction, p.upper) for p in looks.looks),
+        looks=() if looks is None else tuple((p.fraction, p.upper, *below) for p in looks.looks),
     )
 
 

@@ -529,6 +529,20 @@ def test_three_to_one_is_simulated_three_to_one():
     assert np.ptp(drawn.other.mean(axis=0)) > 0  # not the same places in every trial
 
 
+def test_a_study_of_one_side_is_sized_and_simulated_by_it():
+    two = agreeing(primary="success_difference")
+
+    def looked(**rule):
+        return dataclasses.replace(two, looks=dataclasses.replace(two.looks, futility="none", **rule))
+
+    one = looked(sided=1, alpha=0.025)
+    assert main_size(one) == main_size(two)  # one side of 2.5 % is beyond the same limit as two of 5 % together
+    assert main_size(looked(sided=1, alpha=0.05)).total < main_size(two).total
+    assert main_size(looked(boundary="none", alpha=0.01)).cases == main_size(two).cases  # at the plan's level
+    wide = plan_study(looked(sided=1, alpha=0.2), trials=400).null
+    assert abs(wide.power - 0.2) < 4 * wide.mc_error  # and not in two of five, as if later counted too
+
+
 def test_the_command(tmp_path):
     path = str(PROTOCOLS / "mandibular_block_group.toml")
     run = CliRunner().invoke(onsetstudy, ["plan", path, "--into", str(tmp_path), "--trials", "50"])
