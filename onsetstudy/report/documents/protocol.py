@@ -11,7 +11,7 @@ from onsetstudy.protocol.model import Arm, Protocol
 from onsetstudy.protocol.vocabulary import LOCAL_RULES, USE_AT_ONCE
 from onsetstudy.report.document import Block, Cautions, Document, Pairs, Paragraph, Section, Table, absent
 from onsetstudy.report.names import BOUNDARIES, INSTRUMENTS, field_name, outcome_name, plain_words
-from onsetstudy.report.numbers import counted, day, listed
+from onsetstudy.report.numbers import amount, counted, day, listed
 from onsetstudy.report.sections.before.papers import answered
 
 TO_BE_WRITTEN = "To be written by a person:"
@@ -60,6 +60,7 @@ SETTLED = {
 
 
 GIVEN = "What else is given or not given: topical anaesthetic, supplemental injections"
+WANTED = {"required": "required", "optional": "optional", "none": "not asked for"}
 MIXED = {"none": "nothing is mixed in", "add": "bicarbonate on top", "replace": "bicarbonate in place of as much"}
 
 
@@ -69,8 +70,8 @@ def _prepared(arm: Arm) -> list[str]:
 
 
 def _said(protocol: Protocol, topic: str, asked: str) -> Paragraph:
-    if text := answered(protocol, topic):
-        return Paragraph(text=f"{asked}: {text}.".replace("..", "."))
+    if text := answered(protocol, topic).rstrip("."):
+        return Paragraph(text=f"{asked}: {text}.")
     return absent(f"{TO_BE_WRITTEN} {asked[:1].lower()}{asked[1:]} (conduct.{topic}).")
 
 
@@ -167,19 +168,39 @@ def _outcomes(protocol: Protocol) -> Section:
         Table.of(caption, ("rank", "outcome"), rows, align="ll"),
         f"Clock zero is the {zero}. Cold tests at {minutes} min. Onset is the first of {onset.confirmations} "
         f"consecutive valid tests that were not felt, and lies after the last that was felt.{window} A control tooth "
-        f"is {schedule.control_tooth}, a response before the injection {schedule.baseline_response}. Teeth that never "
-        "become numb stay in every count.",
-        f"A supplemental injection before onset is taken as {rescue.success} for proportions, {rescue.wait} for waits "
-        f"and {rescue.hazard} for the hazard ratio.",
+        f"is {WANTED[schedule.control_tooth]}, a response before the injection {WANTED[schedule.baseline_response]}. "
+        "Teeth that never become numb stay in every count.",
+        f"A supplemental injection before onset is taken as {plain_words(rescue.success)} for proportions, "
+        f"{plain_words(rescue.wait)} for waits and {plain_words(rescue.hazard)} for the hazard ratio.",
         scales,
         _said(protocol, "harms", "How harms are asked for, judged and told"),
     )
 
 
+def _aim(protocol: Protocol) -> str:
+    """What the main outcome is planned for: the ratio where it hangs on that, else the difference that matters."""
+    plan, assumed, pain = protocol.plan, protocol.planning, protocol.pain
+    effect = f"a hazard ratio of {plan.planned_hazard_ratio:g}"
+    if plan.primary == "success_difference":
+        effect = f"the difference that {effect} makes"
+    elif plan.primary != "hazard_ratio":
+        treated = None
+        if assumed is not None and assumed.treated_reference is not None and assumed.treated_other is not None:
+            treated = 100 * abs(assumed.treated_other - assumed.treated_reference)
+        matters, unit = {
+            "rmst_difference": (plan.wait_difference_min, "min"),
+            "pain_difference": (pain.instrument.important_difference, pain.instrument.unit) if pain else (None, ""),
+            "treatment_success_difference": (treated, "percentage points"),
+        }[plan.primary]
+        if matters is None:
+            return "No difference in the main outcome is named that the study should find"
+        effect = f"a difference of {amount(matters, unit)}"
+    return f"The study should find {effect} in its main outcome with {plan.planned_power:.0%} power"
+
+
 def _size_and_recruitment(protocol: Protocol) -> Section:
-    plan, planning, looks = protocol.plan, protocol.planning, protocol.looks
-    text = f"The study should find a hazard ratio of {plan.planned_hazard_ratio:g} with {plan.planned_power:.0%} power"
-    text += f"; planned: {looks.planned_information} {looks.information}." if looks else "."
+    planning, looks = protocol.planning, protocol.looks
+    text = _aim(protocol) + (f"; planned: {looks.planned_information} {looks.information}." if looks else ".")
     rests_on: Block = absent(f"{TO_BE_WRITTEN} what the size of the study rests on ([planning]).")
     if planning is not None:
         rows = (
@@ -265,14 +286,13 @@ def _data(protocol: Protocol) -> Section:
 
 def _settled(protocol: Protocol) -> list[str]:
     """Answers of the governance table that no other section asks for, and the rule of adoption."""
-    texts = dict(protocol.governance.texts) if protocol.governance else {}
-    told = [f"{asked}: {texts[key]}." for key, asked in SETTLED.items() if texts.get(key, "").strip()]
+    told = [f"{asked}: {text.rstrip('.')}." for key, asked in SETTLED.items() if (text := answered(protocol, key))]
     rule = protocol.adoption
     if rule is not None and rule.none_because is not None:
-        told.append(f"No rule of adoption was declared, because {rule.none_because}.")
+        told.append(f"No rule of adoption was declared, because {rule.none_because.rstrip('.')}.")
     elif rule is not None:
         told.append(f"Rule of adoption, declared beforehand: {'; '.join(rule.conditions)}.")
-    return [text.replace("..", ".") for text in told]
+    return told
 
 
 def _ethics(protocol: Protocol, lock: ProtocolLock | None) -> Section:
