@@ -22,6 +22,8 @@ SECONDARY = (
     "treatment_success_difference", "anxiety_change", "painless_share",
 )  # fmt: skip
 LONGEST_CODE = 60
+THOUSANDS = re.compile(r"-?[1-9]\d{0,2},\d{3}")
+"""A number whose comma may stand for decimals or between thousands."""
 
 
 def one_of(*codes: str) -> AfterValidator:
