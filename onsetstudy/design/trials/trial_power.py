@@ -30,7 +30,7 @@ TESTS = {
     "log_rank": "log-rank test",
     "success": "interval of two proportions by Wilson's limits, within practices, of the cases decided at the target",
     "wait": "interval of the difference in restricted mean time to onset, within practices",
-    "pain": "Welch's interval of the difference in mean pain, within practices",
+    "pain": "Welch interval of the difference in mean pain, within practices",
     "treatment": "interval of two proportions by Wilson's limits, within practices",
 }
 PAIRED_TESTS = {

@@ -156,12 +156,14 @@ def needed_of(sizing: Sizing, single: SimulatedPower, looks: LookPlan | None) ->
     spread_z = single.mean_z_error * math.sqrt(single.trials - single.without_answer)
     wanted = float(-special.ndtri(alpha / 2) - spread_z * special.ndtri(1 - power))
     inflation = 1.0 if looks is None else looks.inflation
-    if not single.mean_z > 2 * single.mean_z_error:
+    # Positive where the other arm does better: of a study that is planned for a worse one, turned over.
+    mean_z = single.scenario.side * single.mean_z
+    if not mean_z > 2 * single.mean_z_error:
         raise DesignError(
             "simulated trials of the planned size do not see the planned effect at all; plan for more cases"
         )
-    analysed = single.scenario.cases * (wanted / single.mean_z) ** 2 * inflation
-    spread = 2 * 2 * analysed * single.mean_z_error / single.mean_z
+    analysed = single.scenario.cases * (wanted / mean_z) ** 2 * inflation
+    spread = 2 * 2 * analysed * single.mean_z_error / mean_z
     included = math.ceil(analysed / (1 - sizing.assumed.lost_share))
     return Needed(
         test=single.test,

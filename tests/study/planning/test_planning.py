@@ -89,6 +89,12 @@ def test_never_numb_teeth_ask_for_more_than_the_formula(rated):
     assert rated.needed.included > rated.needed.analysed
 
 
+def test_a_rate_that_is_expected_to_be_lower_is_planned_for_like_one_that_is_higher():
+    found = plan_study(agreeing(primary="hazard_ratio", planned_hazard_ratio=0.6), trials=TRIALS)
+    assert found.planned.mean_z < 0 < found.needed.two_errors < found.needed.analysed
+    assert "takes" in headline(found).seen
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("ratio", [(1, 1), (3, 1)])
 def test_without_never_numb_teeth_simulation_and_formula_agree(ratio):
@@ -464,6 +470,7 @@ def test_pairs_without_a_correlation_are_not_sized_as_parallel_arms():
     assert found.planned is found.needed is found.table is found.schedules is None
     html = words(found)
     assert "No size can be told for your main outcome" in html
+    assert headline(found).seen.count("not sized") == 0
     assert "does not state within_patient_correlation" in html
     assert "such trials are not simulated" in html
 

@@ -31,7 +31,7 @@ def headline(results: PlanningResults) -> Answer:
     name = claim.quantity.outcome if claim.quantity.unit == "score" else f"the {claim.quantity.outcome}"
     name += f", up to {results.protocol.onset.tau_min:g} minutes" if claim.quantity.to_horizon else ""
     if claim.value is None:
-        none = f"No size can be told for your main outcome, {name}: {claim.reason}."
+        none = f"No size can be told for your main outcome, {name}: {claim.reason.removeprefix('not sized: ')}."
         return Answer(seen=none, allows="The sizes of other outcomes are not its size.")
     pace = _pace_of(results, claim)
     once = looks_take(results, " in a study that is analysed once ({})") if claim.kind == "size" else ""
