@@ -147,16 +147,15 @@ def _treatment(read: ProtocolFile) -> Iterator[Contradiction]:
 
 def _differences(read: ProtocolFile) -> Iterator[Contradiction]:
     """Differences that their scale, or the horizon of the waits, has no room for."""
-    told = [
-        ("analysis.wait_difference_min", read.analysis.wait_difference_min, "the horizon", read.onset.tau_min, "min")
-    ]
+    wait, tau = read.analysis.wait_difference_min, read.onset.tau_min
+    told = [("analysis.wait_difference_min", wait, "the horizon", tau, "min")]
+    margin = None if read.adoption is None else read.adoption.pain_margin
     for name, table in (("pain", read.pain), ("anxiety", read.anxiety)):
         if table is not None:
             low, high, unit = SCALES[table.scale]
             told.append((f"{name}.important_difference", table.important_difference, table.scale, high - low, unit))
-    if read.adoption is not None and read.pain is not None:
-        low, high, unit = SCALES[read.pain.scale]
-        told.append(("adoption.pain_margin", read.adoption.pain_margin, read.pain.scale, high - low, unit))
+            if name == "pain":
+                told.append(("adoption.pain_margin", margin, table.scale, high - low, unit))
     for key, difference, whose, reach, unit in told:
         if difference is not None and difference >= reach:
             what = f"a difference of {difference:g} is more than {whose} can show"
