@@ -11,8 +11,9 @@ from onsetstudy.protocol.model import Arm, Protocol
 from onsetstudy.protocol.vocabulary import LOCAL_RULES, USE_AT_ONCE
 from onsetstudy.report.document import Block, Cautions, Document, Pairs, Paragraph, Section, Table, absent
 from onsetstudy.report.names import BOUNDARIES, INSTRUMENTS, field_name, outcome_name, plain_words
-from onsetstudy.report.numbers import amount, counted, day, listed
+from onsetstudy.report.numbers import amount, counted, day, level, listed
 from onsetstudy.report.sections.before.papers import answered
+from onsetstudy.report.sections.before.plan_words import expected_rows, lost_row, share_of
 
 TO_BE_WRITTEN = "To be written by a person:"
 
@@ -195,7 +196,7 @@ def _aim(protocol: Protocol) -> str:
         if matters is None:
             return "No difference in the main outcome is named that the study should find"
         effect = f"a difference of {amount(matters, unit)}"
-    return f"The study should find {effect} in its main outcome with {plan.planned_power:.0%} power"
+    return f"The study should find {effect} in its main outcome with {share_of(plan.planned_power)} power"
 
 
 def _size_and_recruitment(protocol: Protocol) -> Section:
@@ -203,15 +204,8 @@ def _size_and_recruitment(protocol: Protocol) -> Section:
     text = _aim(protocol) + (f"; planned: {looks.planned_information} {looks.information}." if looks else ".")
     rests_on: Block = absent(f"{TO_BE_WRITTEN} what the size of the study rests on ([planning]).")
     if planning is not None:
-        rows = (
-            ("Cases a month, all practices", f"{planning.cases_per_month:g}"),
-            ("Of them eligible and willing", f"{planning.eligible_share:.0%}"),
-            ("Median onset, reference arm", f"{planning.median_min:g} min"),
-            ("Not numb to the end of testing", f"{planning.never_reference:.0%} and {planning.never_other:.0%}"),
-            ("Lost, and tests missed", f"{planning.lost_share:.0%} and {planning.missed_share:.0%}"),
-            ("Where these come from", "; ".join(planning.sources) or "assumed"),
-        )
-        rests_on = Pairs(rows=rows)
+        sources = ("Where these come from", "; ".join(planning.sources) or "assumed")
+        rests_on = Pairs(rows=(*expected_rows(planning), lost_row(planning), sources))
     recruited = _said(protocol, "recruitment", "How patients are found and asked")
     return Section.of("size", "Methods: size and recruitment", text, rests_on, recruited)
 
@@ -277,7 +271,7 @@ def _data(protocol: Protocol) -> Section:
         _said(protocol, "data_management", "Where records are kept, who may change them, how they are checked"),
         f"Times are interval-censored. Arms are compared within {strata} by a log-rank test for interval-censored "
         "times and by proportional hazards; proportions, waits and pain by the methods named in the report. Level of "
-        f"confidence {plan.conf_level:.0%}; seed {plan.seed}. Secondary outcomes share one error rate "
+        f"confidence {level(plan.conf_level)}; seed {plan.seed}. Secondary outcomes share one error rate "
         f"({plain_words(plan.multiplicity)}).",
         f"Other choices that will be tried: {others}. Missing scores are counted, not filled in.",
         f"The study is analysed every quarter: {analyses}, with {BOUNDARIES[looks.boundary if looks else 'none']}.",
