@@ -101,23 +101,18 @@ def _told(found: Iterable[Contradiction], file: str) -> list[Problem]:
     ]
 
 
-def protocol_digest(read: ProtocolFile) -> str:
-    """SHA-256 of the content with every default filled in, whatever the order of keys and the spelling of numbers.
-
-    Tables that are left out do not count, nor keys added since that say their default: a protocol keeps its digest when
-    the package learns new ones. It is the digest of the first names, whichever the file uses.
-    """
-    return content_digest(_dump(read))
-
-
 def content_digest(content: Mapping[str, Any]) -> str:
-    """SHA-256 of normalised content."""
+    """SHA-256 of normalised content, whatever the order of its keys."""
     text = json.dumps(content, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 
 def normalised_content(content: Mapping[str, Any]) -> dict[str, Any]:
-    """The content of a checked protocol file, defaults filled in, under the first names: what the digest is of."""
+    """The content of a checked protocol file, defaults filled in, under the first names: what the digest is of.
+
+    Tables that are left out do not count, nor keys added since that say their default: a protocol keeps its digest when
+    the package learns new ones.
+    """
     return _dump(ProtocolFile.model_validate(todays_names(content)))
 
 
@@ -240,7 +235,7 @@ def _protocol(read: ProtocolFile) -> Protocol:
         doses=None if read.doses is None else _doses(read.doses),
         conduct=None if read.conduct is None else Conduct(texts=tuple(sorted(read.conduct.items()))),
         governance=None if read.governance is None else Governance(texts=tuple(sorted(read.governance.items()))),
-        digest=protocol_digest(read),
+        digest=content_digest(_dump(read)),
         **{name: getattr(read, name) for name in AS_THEY_STAND},
     )
 

@@ -40,7 +40,7 @@ NONE_IN_WORDS = {"interests": "none to declare", "funding": "no funding from out
 """Questions that "none" answers, and what it says there."""
 NOT_REQUIRED = re.compile(r"^not (?:required|needed|necessary|applicable)\b(?P<rest>.*)$", re.I | re.DOTALL)
 BECAUSE = re.compile(r"\b(?:because|since|as)\b\W+\w+\W+\w+", re.I)
-EXAMPLE = re.compile(r"\b(?:invented|example|no approval was sought)\b", re.I)
+EXAMPLE = re.compile(r"\b(?:invented|(?<!for )example|no approval was sought)\b", re.I)
 
 
 def is_answer(text: str, key: str = "") -> bool:

@@ -147,7 +147,8 @@ def _participants(protocol: Protocol) -> Section:
 def _outcomes(protocol: Protocol) -> Section:
     onset, schedule, rescue = protocol.onset, protocol.schedule, protocol.rescue
     zero = "end of the last planned injection" if schedule.clock_zero == "injection_end" else "start of the injection"
-    minutes = ", ".join(f"{t:g}" for t in schedule.tests_min)
+    minutes, again = ", ".join(f"{t:g}" for t in schedule.tests_min), onset.confirmations
+    first = "valid test that was" if again == 1 else f"of {again} consecutive valid tests that were"
     window = "" if schedule.window_min is None else (
         f" A test answers for the planned minute at most {schedule.window_min:g} min away, of several the nearest, and "
         "onset lies between planned minutes; other tests speak for a planned minute without an answer where they leave "
@@ -167,10 +168,9 @@ def _outcomes(protocol: Protocol) -> Section:
         "outcomes",
         "Methods: outcomes and harms",
         Table.of(caption, ("rank", "outcome"), rows, align="ll"),
-        f"Clock zero is the {zero}. Cold tests at {minutes} min. Onset is the first of {onset.confirmations} "
-        f"consecutive valid tests that were not felt, and lies after the last that was felt.{window} A control tooth "
-        f"is {WANTED[schedule.control_tooth]}, a response before the injection {WANTED[schedule.baseline_response]}. "
-        "Teeth that never become numb stay in every count.",
+        f"Clock zero is the {zero}. Cold tests at {minutes} min. Onset is the first {first} not felt, and lies after "
+        f"the last that was felt.{window} A control tooth is {WANTED[schedule.control_tooth]}, a response before the "
+        f"injection {WANTED[schedule.baseline_response]}. Teeth that never become numb stay in every count.",
         f"A supplemental injection before onset is taken as {plain_words(rescue.success)} for proportions, "
         f"{plain_words(rescue.wait)} for waits and {plain_words(rescue.hazard)} for the hazard ratio.",
         scales,

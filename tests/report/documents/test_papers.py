@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from onsetstudy.files.documents.case_sheet import case_sheet
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.governance import Conduct
 from onsetstudy.report.documents.papers import compose_papers
@@ -70,6 +71,10 @@ def test_the_protocol_document_speaks_in_words_and_of_its_own_main_outcome():
     text = words(compose_protocol(made, None))
     assert "treatment policy for the hazard ratio" in text
     assert "A control tooth is not asked for, a response" in text
+    assert "Onset is the first of 2 consecutive valid tests that were not felt" in text
+    alone = dataclasses.replace(made, onset=dataclasses.replace(GROUP.onset, confirmations=1))
+    assert "Onset is the first valid test that was not felt" in words(compose_protocol(alone, None))
+    assert case_sheet(alone).rule.startswith("Stop after a test not felt.")
     assert "as listed... and signed. " in text
     assert "should find a difference of 0.5 min in its main outcome" in text
     for primary, told in {
