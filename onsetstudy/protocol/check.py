@@ -74,15 +74,11 @@ def check_protocol(content: Mapping[str, Any], *, file: str = "") -> Protocol:
 
 def _twice(content: Mapping[str, Any], file: str) -> list[Problem]:
     """One key under both its names: whichever is meant, the other would be ignored without a word."""
-    return [
-        Problem(
-            what=f"{earlier} is the earlier name of {now}, and both are given",
-            where=Where(file=file, key=f"{table}.{now}"),
-            mend=f"keep {now} and take {earlier} out",
-            code="named_twice",
-        )
-        for table, earlier, now in named_twice(content)
-    ]
+    found = []
+    for table, earlier, now in named_twice(content):
+        what, mend = f"{earlier} is the earlier name of {now}, and both are given", f"keep {now} and take {earlier} out"
+        found.append(Problem.of_key(f"{table}.{now}", what, mend, code="named_twice", file=file))
+    return found
 
 
 def _as_written(problem: Problem, content: Mapping[str, Any]) -> Problem:
@@ -95,10 +91,7 @@ def _as_written(problem: Problem, content: Mapping[str, Any]) -> Problem:
 
 
 def _told(found: Iterable[Contradiction], file: str) -> list[Problem]:
-    return [
-        Problem(what=what, where=Where(file=file, key=key), mend=mend, code="contradiction")
-        for key, what, mend in found
-    ]
+    return [Problem.of_key(*each, code="contradiction", file=file) for each in found]
 
 
 def content_digest(content: Mapping[str, Any]) -> str:

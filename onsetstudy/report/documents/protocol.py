@@ -71,7 +71,7 @@ def _prepared(arm: Arm) -> list[str]:
 
 
 def _said(protocol: Protocol, topic: str, asked: str) -> Paragraph:
-    if text := answered(protocol, topic).rstrip("."):
+    if text := answered(protocol, topic):
         return Paragraph(text=f"{asked}: {text}.")
     return absent(f"{TO_BE_WRITTEN} {asked[:1].lower()}{asked[1:]} (conduct.{topic}).")
 
@@ -280,7 +280,7 @@ def _data(protocol: Protocol) -> Section:
 
 def _settled(protocol: Protocol) -> list[str]:
     """Answers of the governance table that no other section asks for, and the rule of adoption."""
-    told = [f"{asked}: {text.rstrip('.')}." for key, asked in SETTLED.items() if (text := answered(protocol, key))]
+    told = [f"{asked}: {text}." for key, asked in SETTLED.items() if (text := answered(protocol, key))]
     rule = protocol.adoption
     if rule is not None and rule.none_because is not None:
         told.append(f"No rule of adoption was declared, because {rule.none_because.rstrip('.')}.")

@@ -10,7 +10,7 @@ import pytest
 
 from onsetstudy.files.documents.case_sheet import case_sheet
 from onsetstudy.files.sources.protocol_toml import read_protocol
-from onsetstudy.protocol.governance import Conduct
+from onsetstudy.protocol.governance import Conduct, Governance
 from onsetstudy.report.documents.papers import compose_papers
 from onsetstudy.report.documents.protocol import compose_protocol
 from onsetstudy.report.render.html import render_html
@@ -66,7 +66,8 @@ def test_the_protocol_document_speaks_in_words_and_of_its_own_main_outcome():
         GROUP,
         rescue=rescue,
         schedule=dataclasses.replace(GROUP.schedule, control_tooth="none"),
-        conduct=Conduct(texts=(("roles", "as listed... and signed."),)),
+        conduct=Conduct(texts=(("roles", "as listed... and signed."), ("funding", "the practice"))),
+        governance=Governance(texts=(("funding", " "),)),
     )
     text = words(compose_protocol(made, None))
     assert "treatment policy for the hazard ratio" in text
@@ -76,6 +77,7 @@ def test_the_protocol_document_speaks_in_words_and_of_its_own_main_outcome():
     assert "Onset is the first valid test that was not felt" in words(compose_protocol(alone, None))
     assert case_sheet(alone).rule.startswith("Stop after a test not felt.")
     assert "as listed... and signed. " in text
+    assert "Who pays, and with what: the practice." in text
     assert "should find a difference of 0.5 min in its main outcome" in text
     for primary, told in {
         "hazard_ratio": "should find a hazard ratio of 1.6 in",

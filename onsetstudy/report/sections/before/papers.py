@@ -76,15 +76,14 @@ def _gap(what: str) -> Paragraph:
 
 
 def answered(protocol: Protocol, topic: str) -> str:
-    """What the protocol says of a topic of its conduct or governance; empty where it says nothing."""
-    texts: dict[str, str] = {}
-    for told in (protocol.conduct, protocol.governance):
-        texts |= {} if told is None else dict(told.texts)
-    return texts.get(topic, "").strip()
+    """What the protocol says of a topic of its governance or conduct, without the full stop; empty where nothing."""
+    parts = (told.texts for told in (protocol.governance, protocol.conduct) if told is not None)
+    said = (text.strip().rstrip(".") for texts in parts for name, text in texts if name == topic)
+    return next(filter(None, said), "")
 
 
 def _said(protocol: Protocol, topic: str, what: str) -> Paragraph:
-    text = answered(protocol, topic).rstrip(".")
+    text = answered(protocol, topic)
     return Paragraph(text=f"{capital(what)}: {text}.") if text else _gap(what)
 
 
