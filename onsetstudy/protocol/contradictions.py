@@ -77,9 +77,9 @@ def _tests(read: ProtocolFile) -> Iterator[Contradiction]:
     """Test minutes against their window, the target, the horizon and the confirmations."""
     schedule, window, onset = read.testing.schedule_min, read.testing.window_min, read.onset
     first, last, target, tau = min(schedule), max(schedule), onset.target_min, onset.tau_min
-    if any(later <= earlier for earlier, later in itertools.pairwise(schedule)):
+    gap = min(later - earlier for earlier, later in itertools.pairwise((0.0, *schedule)))
+    if gap <= 0:
         yield "testing.schedule_min", "the test minutes do not increase", "write every minute once, in order"
-    gap = min((later - earlier for earlier, later in itertools.pairwise((0.0, *schedule))), default=0.0)
     if window is not None and 0 < gap < 2 * window:
         what = f"a window of {window:g} min reaches from one planned test into the next, {gap:g} min away"
         yield "testing.window_min", what, f"write at most {gap / 2:g}, so that every test belongs to one planned minute"
