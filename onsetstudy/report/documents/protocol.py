@@ -231,16 +231,17 @@ def _assignment(protocol: Protocol) -> Section:
         if rule.washout_days:
             drawn += f" Between two injections of one patient lie {rule.washout_days} days at least."
     known = dict(study.blinding)
-    blinded, open_to = (
-        listed([who for who in ("patient", "operator", "assessor") if (known.get(who) == "yes") is blind]) or "nobody"
-        for blind in (True, False)
+    blinded, open_to, unsaid = (
+        listed([who for who in ("patient", "operator", "assessor") if known.get(who, "unknown") == answer])
+        for answer in ("yes", "no", "unknown")
     )
     return Section.of(
         "assignment",
         "Methods: assignment",
         drawn,
         _said(protocol, "concealment", "Who keeps the list, and how slips are opened one at a time"),
-        f"Blinded: {blinded}. Not blinded: {open_to}.",
+        f"Blinded: {blinded or 'nobody'}. Not blinded: {open_to or 'nobody'}."
+        + (f" Not stated: {unsaid}." if unsaid else ""),
         _said(protocol, "blinding_procedure", "How blinding is kept, and when it may be broken"),
     )
 

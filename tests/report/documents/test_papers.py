@@ -73,6 +73,9 @@ def test_the_protocol_document_speaks_in_words_and_of_its_own_main_outcome():
     assert "treatment policy for the hazard ratio" in text
     assert "A control tooth is not asked for, a response" in text
     assert "Onset is the first of 2 consecutive valid tests that were not felt" in text
+    study = dataclasses.replace(GROUP.study, blinding=(("assessor", "yes"), ("patient", "unknown")))
+    unsaid = words(compose_protocol(dataclasses.replace(GROUP, study=study), None))
+    assert "Blinded: assessor. Not blinded: nobody. Not stated: patient and operator." in unsaid
     alone = dataclasses.replace(made, onset=dataclasses.replace(GROUP.onset, confirmations=1))
     assert "Onset is the first valid test that was not felt" in words(compose_protocol(alone, None))
     assert case_sheet(alone).rule.startswith("Stop after a test not felt.")
