@@ -153,7 +153,6 @@ def _problem(detail: Any, file: str) -> Problem:
         "greater_than_equal": f"write a number of at least {_number(context.get('ge'))}",
         "less_than": f"write a number below {_number(context.get('lt'))}",
         "less_than_equal": f"write a number of at most {_number(context.get('le'))}",
-        "string_pattern_mismatch": _pattern(location),
         "model_type": "write a table of keys",
         "dict_type": "write a table of keys",
         "value_error": str(context.get("error", "")),
@@ -164,12 +163,6 @@ def _problem(detail: Any, file: str) -> Problem:
 
 def _number(value: Any) -> str:
     return f"{value:g}" if isinstance(value, int | float) else str(value)
-
-
-def _pattern(location: tuple[int | str, ...]) -> str:
-    if "quarters" in location:
-        return "write a calendar quarter as 2026Q3"
-    return "write letters, digits and hyphens only, beginning with a letter or digit, at most 60"
 
 
 def _fields(location: tuple[int | str, ...]) -> Mapping[str, Any] | None:
