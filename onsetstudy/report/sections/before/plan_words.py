@@ -101,8 +101,7 @@ def told(results: PlanningResults, claim: PlanClaim) -> str:
     looks = results.looks
     counted_in = "" if looks is None else f", {looks.planned_information:g} {looks.unit}"
     trials = {
-        "power_at_size": f"{results.at_size.trials if results.at_size else 0} simulated trials of that size "
-        f"({claim.cases} analysed, once)",
+        "power_at_size": f"{results.trials} simulated trials of that size ({claim.cases} analysed, once)",
         "power_planned": f"At the planned size ({claim.cases} analysed{counted_in}) simulated trials",
     }[claim.kind]
     return f"{trials} found {tidy(claim.effect)} in {share_of(claim.value)} ({around}) by the {claim.test}."
@@ -253,11 +252,9 @@ def difference(results: PlanningResults) -> str:
 
     Where the size is the formula's, what simulated trials say of it.
     """
-    claim, main = results.claims[0], main_question(results)
-    if claim.value is not None and claim.kind != "simulated_size":
+    main = main_question(results)
+    if results.needed is None or main is None:
         return _checked_by_simulation(results)
-    if claim.value is None or results.needed is None or main is None:
-        return ""
     e, formula = results.expected, main.size
     looks = "" if results.looks is None else ", and the simulated size pays for analysing as planned"
     why = "the simulation also misses tests and lets operators differ"
