@@ -86,9 +86,9 @@ class Problem:
     code: str = ""
 
     @classmethod
-    def of_key(cls, key: str, what: str, mend: str, *, code: str | None = None) -> Problem:
+    def of_key(cls, key: str, what: str, mend: str, *, code: str | None = None, file: str = "") -> Problem:
         """What is wrong with a key of a protocol or an argument of a verb; its code is the key unless given."""
-        return cls(what=what, where=Where(key=key), mend=mend, code=key if code is None else code)
+        return cls(what=what, where=Where(file=file, key=key), mend=mend, code=key if code is None else code)
 
     def __str__(self) -> str:
         place = str(self.where)

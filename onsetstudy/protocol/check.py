@@ -74,15 +74,11 @@ def check_protocol(content: Mapping[str, Any], *, file: str = "") -> Protocol:
 
 def _twice(content: Mapping[str, Any], file: str) -> list[Problem]:
     """One key under both its names: whichever is meant, the other would be ignored without a word."""
-    return [
-        Problem(
-            what=f"{earlier} is the earlier name of {now}, and both are given",
-            where=Where(file=file, key=f"{table}.{now}"),
-            mend=f"keep {now} and take {earlier} out",
-            code="named_twice",
-        )
-        for table, earlier, now in named_twice(content)
-    ]
+    found = []
+    for table, earlier, now in named_twice(content):
+        what, mend = f"{earlier} is the earlier name of {now}, and both are given", f"keep {now} and take {earlier} out"
+        found.append(Problem.of_key(f"{table}.{now}", what, mend, code="named_twice", file=file))
+    return found
 
 
 def _as_written(problem: Problem, content: Mapping[str, Any]) -> Problem:
@@ -95,29 +91,21 @@ def _as_written(problem: Problem, content: Mapping[str, Any]) -> Problem:
 
 
 def _told(found: Iterable[Contradiction], file: str) -> list[Problem]:
-    return [
-        Problem(what=what, where=Where(file=file, key=key), mend=mend, code="contradiction")
-        for key, what, mend in found
-    ]
-
-
-def protocol_digest(read: ProtocolFile) -> str:
-    """SHA-256 of the content with every default filled in, whatever the order of keys and the spelling of numbers.
-
-    Tables that are left out do not count, nor keys added since that say their default: a protocol keeps its digest when
-    the package learns new ones. It is the digest of the first names, whichever the file uses.
-    """
-    return content_digest(_dump(read))
+    return [Problem.of_key(*each, code="contradiction", file=file) for each in found]
 
 
 def content_digest(content: Mapping[str, Any]) -> str:
-    """SHA-256 of normalised content."""
+    """SHA-256 of normalised content, whatever the order of its keys."""
     text = json.dumps(content, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 
 def normalised_content(content: Mapping[str, Any]) -> dict[str, Any]:
-    """The content of a checked protocol file, defaults filled in, under the first names: what the digest is of."""
+    """The content of a checked protocol file, defaults filled in, under the first names: what the digest is of.
+
+    Tables that are left out do not count, nor keys added since that say their default: a protocol keeps its digest when
+    the package learns new ones.
+    """
     return _dump(ProtocolFile.model_validate(todays_names(content)))
 
 
@@ -158,13 +146,13 @@ def _problem(detail: Any, file: str) -> Problem:
         "bool_type": "write true or false",
         "int_type": "write a whole number",
         "float_type": "write a number",
+        "finite_number": "write a number that has an end",
         "list_type": "write a list between square brackets",
         "too_short": f"write at least {context.get('min_length')} entries",
         "greater_than": f"write a number above {_number(context.get('gt'))}",
         "greater_than_equal": f"write a number of at least {_number(context.get('ge'))}",
         "less_than": f"write a number below {_number(context.get('lt'))}",
         "less_than_equal": f"write a number of at most {_number(context.get('le'))}",
-        "string_pattern_mismatch": _pattern(location),
         "model_type": "write a table of keys",
         "dict_type": "write a table of keys",
         "value_error": str(context.get("error", "")),
@@ -175,12 +163,6 @@ def _problem(detail: Any, file: str) -> Problem:
 
 def _number(value: Any) -> str:
     return f"{value:g}" if isinstance(value, int | float) else str(value)
-
-
-def _pattern(location: tuple[int | str, ...]) -> str:
-    if "quarters" in location:
-        return "write a calendar quarter as 2026Q3"
-    return "write letters, digits and hyphens only, beginning with a letter or digit, at most 60"
 
 
 def _fields(location: tuple[int | str, ...]) -> Mapping[str, Any] | None:
@@ -239,7 +221,7 @@ def _protocol(read: ProtocolFile) -> Protocol:
         doses=None if read.doses is None else _doses(read.doses),
         conduct=None if read.conduct is None else Conduct(texts=tuple(sorted(read.conduct.items()))),
         governance=None if read.governance is None else Governance(texts=tuple(sorted(read.governance.items()))),
-        digest=protocol_digest(read),
+        digest=content_digest(_dump(read)),
         **{name: getattr(read, name) for name in AS_THEY_STAND},
     )
 

@@ -54,7 +54,7 @@ ADOPTION = ("net_min", "pain_margin", "not_numb_margin", "stopping_harms")
 
 def contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
     """Keys that are right alone but not together: (key, what, mend)."""
-    for told in (_adoption, _tests, _arms, _outcomes, _treatment, _scores, _plan, _secondary, _pain):
+    for told in (_adoption, _tests, _arms, _outcomes, _treatment, _differences, _plan, _secondary, _pain):
         yield from told(read)
     if read.looks is not None:
         yield from _looks(read.looks, read.analysis.conf_level)
@@ -77,9 +77,9 @@ def _tests(read: ProtocolFile) -> Iterator[Contradiction]:
     """Test minutes against their window, the target, the horizon and the confirmations."""
     schedule, window, onset = read.testing.schedule_min, read.testing.window_min, read.onset
     first, last, target, tau = min(schedule), max(schedule), onset.target_min, onset.tau_min
-    if any(later <= earlier for earlier, later in itertools.pairwise(schedule)):
+    gap = min(later - earlier for earlier, later in itertools.pairwise((0.0, *schedule)))
+    if gap <= 0:
         yield "testing.schedule_min", "the test minutes do not increase", "write every minute once, in order"
-    gap = min((later - earlier for earlier, later in itertools.pairwise((0.0, *schedule))), default=0.0)
     if window is not None and 0 < gap < 2 * window:
         what = f"a window of {window:g} min reaches from one planned test into the next, {gap:g} min away"
         yield "testing.window_min", what, f"write at most {gap / 2:g}, so that every test belongs to one planned minute"
@@ -145,14 +145,21 @@ def _treatment(read: ProtocolFile) -> Iterator[Contradiction]:
         yield "planning.treated_other", "the same share in both arms is no effect", "write the share to be found"
 
 
-def _scores(read: ProtocolFile) -> Iterator[Contradiction]:
+def _differences(read: ProtocolFile) -> Iterator[Contradiction]:
+    """Differences that their scale, or the horizon of the waits, has no room for."""
+    wait, tau = read.analysis.wait_difference_min, read.onset.tau_min
+    told = [("analysis.wait_difference_min", wait, "the horizon", tau, "min")]
+    margin = None if read.adoption is None else read.adoption.pain_margin
     for name, table in (("pain", read.pain), ("anxiety", read.anxiety)):
-        if table is None or (difference := table.important_difference) is None:
-            continue
-        low, high, unit = SCALES[table.scale]
-        if difference >= high - low:
-            what = f"a difference of {difference:g} is more than {table.scale} can show"
-            yield f"{name}.important_difference", what, f"write less than {high - low:g} {unit}"
+        if table is not None:
+            low, high, unit = SCALES[table.scale]
+            told.append((f"{name}.important_difference", table.important_difference, table.scale, high - low, unit))
+            if name == "pain":
+                told.append(("adoption.pain_margin", margin, table.scale, high - low, unit))
+    for key, difference, whose, reach, unit in told:
+        if difference is not None and difference >= reach:
+            what = f"a difference of {difference:g} is more than {whose} can show"
+            yield key, what, f"write less than {reach:g} {unit}"
 
 
 def _plan(read: ProtocolFile) -> Iterator[Contradiction]:
@@ -214,6 +221,8 @@ def _allocation(read: ProtocolFile, rule: AllocationRule) -> Iterator[Contradict
     if rule.ratio and len(rule.ratio) != len(read.arms):
         what = f"{len(rule.ratio)} numbers for {len(read.arms)} arms"
         yield "allocation.ratio", what, "write one number for each arm"
+    if paired and len(set(rule.ratio)) > 1:
+        yield "allocation.ratio", "each patient has every arm once here", "take ratio out"
     parts = sum(rule.ratio) if rule.ratio else len(read.arms)
     if not rule.block_sizes_digest:
         if odd := [size for size in rule.block_sizes if size % parts]:

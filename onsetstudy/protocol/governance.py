@@ -12,7 +12,7 @@ from typing import Annotated
 
 from pydantic import Field, StrictStr
 
-from onsetstudy.core.errors import Problem, Where
+from onsetstudy.core.errors import Problem
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.protocol.keys import HARMS, Keys, Text, one_of
 
@@ -40,7 +40,7 @@ NONE_IN_WORDS = {"interests": "none to declare", "funding": "no funding from out
 """Questions that "none" answers, and what it says there."""
 NOT_REQUIRED = re.compile(r"^not (?:required|needed|necessary|applicable)\b(?P<rest>.*)$", re.I | re.DOTALL)
 BECAUSE = re.compile(r"\b(?:because|since|as)\b\W+\w+\W+\w+", re.I)
-EXAMPLE = re.compile(r"\b(?:invented|example|no approval was sought)\b", re.I)
+EXAMPLE = re.compile(r"\b(?:invented|(?<!for )example|no approval was sought)\b", re.I)
 
 
 def is_answer(text: str, key: str = "") -> bool:
@@ -79,14 +79,14 @@ def unanswered(
             given = next((text for text in texts if text.strip()), "")
             what = "this answer settles nothing" if given else "this is not settled"
             mend = f'write {asked}; or "not required, because …" with the reason and who says so'
-            problems.append(Problem(what=what, where=Where(file=file, key=f"governance.{key}"), mend=mend, code="open"))
+            problems.append(Problem.of_key(f"governance.{key}", what, mend, code="open", file=file))
     if not adoption:
         what = "it is not declared by what the study will say adopt or do not adopt"
         mend = (
             "add the table [adoption] with net_min, pain_margin, not_numb_margin and stopping_harms, or "
             'none_because = "…"'
         )
-        problems.append(Problem(what=what, where=Where(file=file, key="adoption"), mend=mend, code="open"))
+        problems.append(Problem.of_key("adoption", what, mend, code="open", file=file))
     return tuple(problems)
 
 

@@ -6,7 +6,7 @@ The pattern that a protocol declares for codes of cases is held here alone: the 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Annotated
 
 from pydantic import AfterValidator, ConfigDict, Field, StrictStr
@@ -22,38 +22,36 @@ SECONDARY = (
     "treatment_success_difference", "anxiety_change", "painless_share",
 )  # fmt: skip
 LONGEST_CODE = 60
+THOUSANDS = re.compile(r"-?[1-9]\d{0,2},\d{3}")
+"""A number whose comma may stand for decimals or between thousands."""
 
 
-def one_of(*codes: str) -> AfterValidator:
-    """A text that is one of these words."""
+def without(fault_of: Callable[[str], str]) -> AfterValidator:
+    """A text without a fault; ``fault_of`` tells what to write in place of one that has it, else nothing."""
 
     def check(value: str) -> str:
-        if value not in codes:
-            raise ValueError(f"write one of {', '.join(codes)}")
+        if fault := fault_of(value):
+            raise ValueError(fault)
         return value
 
     return AfterValidator(check)
 
 
-def code_pattern(pattern: str) -> str:
-    """A pattern of codes of cases, or nothing."""
-    if pattern and (fault := pattern_fault(pattern)):
-        raise ValueError(fault)
-    return pattern
+def one_of(*codes: str) -> AfterValidator:
+    """A text that is one of these words."""
+    return without(lambda value: "" if value in codes else f"write one of {', '.join(codes)}")
 
 
-def sizes_digest(text: str) -> str:
-    """Digest of the file of sizes of blocks, or nothing."""
-    if text and not re.fullmatch("[0-9a-f]{64}", text):
-        raise ValueError("write the 64 signs that the command block-sizes told")
-    return text
+def matching(pattern: str, mend: str) -> AfterValidator:
+    """A text that has a pattern, as a whole."""
+    return without(lambda value: "" if re.fullmatch(pattern, value) else mend)
 
 
-def practice_code(code: str) -> str:
+def practice_fault(code: str) -> str:
     """Files are named after practices: a code must be no path, and stand in the name of a file on every system."""
-    if not code.isprintable() or set(code) & set('/\\:*?"<>|') or code.startswith(".") or len(code) > LONGEST_CODE:
-        raise ValueError(f"write a code of letters, digits and hyphens, at most {LONGEST_CODE} signs")
-    return code
+    unfit = not code.isprintable() or code != code.strip() or code.startswith(".") or len(code) > LONGEST_CODE
+    mend = f"write a code of letters, digits and hyphens, at most {LONGEST_CODE} signs"
+    return mend if unfit or set(code) & set('/\\:*?"<>|') else ""
 
 
 def coded(field: str) -> AfterValidator:
@@ -71,7 +69,7 @@ class Keys:
     """Base of values that are read from a table of a protocol file as they stand: unknown keys are refused."""
 
     __slots__ = ()
-    __pydantic_config__ = ConfigDict(extra="forbid")
+    __pydantic_config__ = ConfigDict(extra="forbid", allow_inf_nan=False)
 
 
 PRACTICE = "{practice}"

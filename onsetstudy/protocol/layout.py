@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StrictBool, StrictStr
+from pydantic import BaseModel, ConfigDict, Field, StrictBool, StrictStr
 
 from onsetstudy.protocol import model
 from onsetstudy.protocol.governance import QUESTIONS, AdoptionRule
-from onsetstudy.protocol.keys import Minute, Text, code_pattern, coded, one_of, practice_code
+from onsetstudy.protocol.keys import Minute, Text, coded, matching, one_of, pattern_fault, practice_fault, without
 from onsetstudy.protocol.vocabulary import CODES
 
 DRUGS = tuple(dict.fromkeys((*CODES["agent"], *(c for c in CODES["vasoconstrictor"] if c != "none"))))
@@ -22,17 +22,19 @@ CONDUCT = (
     "dissemination",
 )  # fmt: skip
 PAIN_SCALES = ("vas100", "nrs11", "hp170", "vrs4", "faces")
+IDENTITY = "write letters, digits and hyphens only, beginning with a letter or digit, at most 60"
+QUARTER = "write a calendar quarter as 2026Q3"
 ANXIETY_SCALES = ("mdas", "das", "nrs11")
 
 
 class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class StudyTable(_Table):
     """``[study]``."""
 
-    id: Annotated[StrictStr, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9-]{0,59}$")]
+    id: Annotated[StrictStr, matching("[A-Za-z0-9][A-Za-z0-9-]{0,59}", IDENTITY)]
     title: Text
     question: Text
     design: Annotated[StrictStr, coded("design")]
@@ -42,8 +44,8 @@ class StudyTable(_Table):
         Annotated[StrictStr, one_of("patient", "operator", "assessor")], Annotated[StrictStr, coded("blinded")]
     ] = {}
     invented: StrictBool = False
-    practices: list[Annotated[Text, AfterValidator(practice_code)]] = []
-    case_codes: Annotated[StrictStr, AfterValidator(code_pattern)] = ""
+    practices: list[Annotated[Text, without(practice_fault)]] = []
+    case_codes: Annotated[StrictStr, without(lambda pattern: pattern and pattern_fault(pattern))] = ""
 
 
 class ChairsideTable(_Table):
@@ -94,7 +96,7 @@ class DosesTable(_Table):
 class ReportTable(_Table):
     """``[report]``."""
 
-    quarters: Annotated[list[Annotated[StrictStr, Field(pattern=r"^\d{4}Q[1-4]$")]], Field(min_length=1)]
+    quarters: Annotated[list[Annotated[StrictStr, matching("20[0-9]{2}Q[1-4]", QUARTER)]], Field(min_length=1)]
 
 
 class ProtocolFile(_Table):

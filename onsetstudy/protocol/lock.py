@@ -120,15 +120,14 @@ def lock_standing(
 
 def _analyses(protocol: Protocol, versions: tuple[LockVersion, ...], first: str) -> tuple[PlannedAnalysis, ...]:
     late = [v for v in versions[1:] if first and v.day > first]
-
-    def touched(*tables: str) -> str:
-        days = [v.day for v in late if any(key.split(".")[0] in tables for key, _, _ in v.changes)]
-        return days[-1] if days else ""
-
-    plan = protocol.plan
-    found = [PlannedAnalysis(analysis=plan.primary, status="primary", amended=touched(*PLAN_TABLES))]
-    found += [PlannedAnalysis(analysis=s, status="secondary", amended=touched(*PLAN_TABLES)) for s in plan.secondary]
-    found += [PlannedAnalysis(analysis=s, status="sensitivity", amended=touched("analysis")) for s in plan.sensitivity]
+    touched = [v.day for v in late if any(key.split(".")[0] in PLAN_TABLES for key, _, _ in v.changes)]
+    plan, amended = protocol.plan, touched[-1] if touched else ""
+    ranked = {"primary": (plan.primary,), "secondary": plan.secondary, "sensitivity": plan.sensitivity}
+    found = [
+        PlannedAnalysis(analysis=name, status=status, amended=amended)
+        for status, names in ranked.items()
+        for name in names
+    ]
     named = {plan.primary, *plan.secondary}
     outcomes = ["success_difference", "hazard_ratio", "rmst_difference", "not_numb_difference"]
     outcomes += [] if protocol.pain is None else ["pain_difference"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from typing import Annotated
 
-from pydantic import AfterValidator, Field, StrictInt, StrictStr
+from pydantic import Field, StrictInt, StrictStr
 
 from onsetstudy.core.errors import Problem, RecordsError
 from onsetstudy.core.serialise import result_kind
@@ -14,6 +14,8 @@ from onsetstudy.protocol.earlier_names import EARLIER_KEYS, todays_outcome, toda
 from onsetstudy.protocol.governance import AdoptionRule, Conduct, Governance
 from onsetstudy.protocol.keys import Keys, Minute, Share, Text, coded, one_of
 from onsetstudy.protocol.vocabulary import CODES, MILD, PAIRED, SENSITIVITY
+
+SIZES_TOLD = "write the 64 signs that the command block-sizes told"
 
 
 @result_kind("arm")
@@ -220,7 +222,7 @@ class AllocationRule(Keys):
     strata: tuple[Annotated[StrictStr, one_of(*keys.STRATA)], ...] = ()
     ratio: tuple[Annotated[StrictInt, Field(ge=1, le=4)], ...] = ()
     washout_days: Annotated[StrictInt, Field(ge=0, le=365)] = 0
-    block_sizes_digest: Annotated[StrictStr, AfterValidator(keys.sizes_digest)] = ""
+    block_sizes_digest: Annotated[StrictStr, keys.matching("([0-9a-f]{64})?", SIZES_TOLD)] = ""
 
     def __post_init__(self) -> None:
         if not self.block_sizes and not self.block_sizes_digest:

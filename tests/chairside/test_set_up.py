@@ -202,3 +202,11 @@ def test_every_answer_that_is_none_is_told_at_once():
 def test_an_answer_that_settles_nothing_is_none():
     with pytest.raises(ProtocolError, match="nothing yet"):
         answers_from({**CHANCE, "consent": "none"}, first_quarter="2026Q4")
+
+
+@pytest.mark.parametrize(("said", "read"), [("1200", 1200), ("1,5", 1.5), ("1.2", 1.2)])
+def test_a_comma_that_may_stand_between_thousands_is_asked_about(said, read):
+    told = answers_from({**AUDIT, "cases_per_month": said, "bicarbonate_ml": "0,180"}, first_quarter="2026Q4")
+    assert (told.cases_per_month, told.bicarbonate_ml) == (read, 0.18)
+    with pytest.raises(ProtocolError, match=r"Write 1200, or 1\.200: the comma may stand for either"):
+        answers_from({**AUDIT, "cases_per_month": "1,200"}, first_quarter="2026Q4")

@@ -73,6 +73,8 @@ def test_an_invented_study_is_locked_without(tmp_path):
         ("Not required, says the chief", False),
         ("not required, because this is an audit; the committee's letter of 2 May says so", True),
         ("invented study; no approval was sought", False),
+        ("at every visit, for example pain or a bruise", True),
+        ("as in the example", False),
         ("Committee of the region, 2026-17", True),
         ("nobody has any", True),
         ("n", False),

@@ -72,6 +72,7 @@ def test_an_amendment_after_the_first_case_marks_what_it_touched():
     standing = lock_standing(NEW, AMENDED, first_case=CASE)
     by_name = {a.analysis: a for a in standing.analyses}
     assert by_name[NEW.plan.primary].amended == "2026-05-01"
+    assert {by_name[s].amended for s in NEW.plan.sensitivity} == {"2026-05-01"}  # of the same onset, another rule
     assert by_name["by_quarter"].amended == ""
     before = lock_standing(NEW, AMENDED, first_case=dt.date(2026, 6, 1))
     assert not any(a.amended for a in before.analyses)

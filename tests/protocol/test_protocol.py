@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import copy
+import math
 import tomllib
 from pathlib import Path
 
@@ -111,6 +112,12 @@ def test_every_key_of_a_shipped_protocol_is_explained(path):
         ("analysis.strata", ["technique", "technique"], "analysis.strata", "an entry stands there twice"),
         ("analysis.sensitivity", ["all"], "analysis.sensitivity[1]", "Write one of confirmations_1"),
         ("analysis.planned_hazard_ratio", 1, "analysis.planned_hazard_ratio", "a ratio of 1 is no effect"),
+        ("analysis.planned_hazard_ratio", math.inf, "analysis.planned_hazard_ratio", "Write a number that has an end"),
+        ("doses.clinic", {"lidocaine": {"max_mg": math.inf}}, "doses.clinic.lidocaine.max_mg", "that has an end"),
+        ("onset.tau_min", math.nan, "onset.tau_min", "Write a number that has an end"),
+        ("study.practices", ["P01 "], "study.practices[1]", "Write a code of letters, digits and hyphens"),
+        ("analysis.wait_difference_min", 15.0, "analysis.wait_difference_min", "less than 15 min"),
+        ("report.quarters", ["0000Q1"], "report.quarters[1]", "Write a calendar quarter as 2026Q3"),
         ("report.quarters", ["2026-Q1"], "report.quarters[1]", "Write a calendar quarter as 2026Q3"),
         ("report.quarters", ["2026Q1", "2026Q3"], "report.quarters", "the quarters do not follow one another"),
         ("report", ..., "report", "this key is missing. Add the table [report]"),
@@ -131,6 +138,16 @@ def test_looks_at_one_side_may_err_in_what_lies_beyond_one_limit_or_both():
         content = changed("looks.alpha", alpha)
         content["looks"]["sided"] = 1
         assert check_protocol(content).looks.alpha == alpha
+
+
+def test_a_margin_that_no_pain_can_pass_and_a_ratio_of_arms_that_each_patient_has_are_told():
+    content = changed("adoption", {"net_min": 1.0, "pain_margin": 100.0, "not_numb_margin": 0.1, "stopping_harms": []})
+    content["study"]["design"] = "crossover"
+    content["allocation"] |= {"method": "paired", "ratio": [2, 1], "block_sizes": [6]}
+    with pytest.raises(ProtocolError) as caught:
+        check_protocol(content)
+    told = {p.where.key: p.mend for p in caught.value.problems}
+    assert told == {"adoption.pain_margin": "write less than 100 mm", "allocation.ratio": "take ratio out"}
 
 
 def test_all_problems_come_at_once():

@@ -43,15 +43,14 @@ def new(into: Path) -> None:
 def size_lines(promised: Protocol) -> tuple[str, ...]:
     """How many cases the protocol takes, how long that is, and what that rests on, before anybody thinks of a lock."""
     from onsetstudy.protocol.guided.expected import placeholders
+    from onsetstudy.report.sections.before.plan_words import quarters_of
     from onsetstudy.study.planning.sizes import Sizing
 
     if promised.planning is None:
         return ()
     if (planned := planned_size(promised)) is None:
         return (f"{NO_SIZE} onsetstudy plan says why.",)
-    sizing = Sizing.of(promised)
-    pace = sizing.pace(planned.to_include)
-    quarters = f"{pace.quarters} quarter{'' if pace.quarters == 1 else 's'} (likely {pace.low} to {pace.high})"
+    quarters = quarters_of(Sizing.of(promised).pace(planned.to_include))
     lines = [f"{planned.told()} for {promised.plan.planned_power:.0%} power in its main outcome: about {quarters}."]
     if held := placeholders(promised.planning.sources):
         lines.append(f"It rests on placeholders, until records of your own say better: {'; '.join(held)}.")

@@ -171,7 +171,7 @@ def plan_paired_success(*, only_other: float, only_reference: float, **given: Un
         solve(asked, power_of, effect_range=(-1, 1)),
         paired=True,
         quantity="paired_success",
-        test="McNemar's test",
+        test="McNemar test",
         effect_text=f"{only_other:g} of pairs only the one, {only_reference:g} only the other",
         method="McNemar's test",
         source="Connor 1987",

@@ -13,14 +13,14 @@ from typing import Any, TypedDict, Unpack
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special, stats
+from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.inference.means import error_toward_null
-from onsetstudy.inference.proportions import cases_of_mean
+from onsetstudy.inference.proportions import cases_of_mean, normal_quantile
 from onsetstudy.inference.strata import LEAST_OF_AN_ARM, merge_small
 from onsetstudy.survival.summaries.batched_waits import ManyWaits, many_waits
 from onsetstudy.survival.summaries.rmst import estimate_rmst
@@ -119,13 +119,9 @@ def wait_scores(
 
 
 def _over(found: ManyWaits, conf_level: float) -> FloatArray:
-    error = found.half_width / _quantile(conf_level)
+    error = found.half_width / normal_quantile(conf_level)
     z = np.divide(-found.difference, error, out=np.full(found.difference.size, np.nan), where=error > 0)
     return np.asarray(z, dtype=np.float64)
-
-
-def _quantile(conf_level: float) -> float:
-    return float(-special.ndtri((1 - conf_level) / 2))
 
 
 def _counted(cells: Intervals, place: IntArray, other: BoolArray, stratum: IntArray) -> FloatArray:
@@ -169,7 +165,7 @@ def pain_scores(score: FloatArray, other: BoolArray, stratum: IntArray, *, conf_
         variance = used.sum(axis=(1, 2))
         parts = np.where(size[..., None] > 0, used**2 / (n - 1), 0.0)
         freedom = variance**2 / parts.sum(axis=(1, 2))
-        error = np.sqrt(variance) * stats.t.isf((1 - conf_level) / 2, freedom) / _quantile(conf_level)
+        error = np.sqrt(variance) * stats.t.isf((1 - conf_level) / 2, freedom) / normal_quantile(conf_level)
         z = np.where(error > 0, -apart / error, np.nan)
     return np.asarray(z, dtype=np.float64)
 
@@ -218,5 +214,5 @@ def share_scores(
         apart = mean[:, 1] - mean[:, 0]
         below, above = np.sqrt(down[:, 1] + up[:, 0]), np.sqrt(up[:, 1] + down[:, 0])
         half = np.where(apart > 0, below, np.where(apart < 0, above, (below + above) / 2))
-        z = np.where(half > 0, apart * _quantile(conf_level) / half, np.nan)
+        z = np.where(half > 0, apart * normal_quantile(conf_level) / half, np.nan)
     return np.asarray(z, dtype=np.float64)

@@ -42,8 +42,8 @@ class TrialScenario:
         Two-sided; without looks.
     ratio : tuple of int
         Cases of the reference arm to the other; ``paired`` designs have one of each.
-    looks : tuple of (fraction of the cases, boundary)
-        Two-sided boundaries on the Z scale; empty: one look at the end.
+    looks : tuple of (fraction of the cases, boundary) or (fraction, boundary, lower boundary)
+        On the Z scale; a boundary alone is of both sides. Empty: one look at the end.
     conf_level : float
         Of the interval that a difference of means is told with, and whose error its Z has.
     grace_min : float
@@ -71,7 +71,7 @@ class TrialScenario:
     decision: str = "log_rank"
     alpha: float = 0.05
     ratio: tuple[int, int] = (1, 1)
-    looks: tuple[tuple[float, float], ...] = ()
+    looks: tuple[tuple[float, ...], ...] = ()
     grace_min: float = 1.0
     conf_level: float = 0.95
     pain_sd: float = 0.0

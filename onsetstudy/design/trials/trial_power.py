@@ -30,7 +30,7 @@ TESTS = {
     "log_rank": "log-rank test",
     "success": "interval of two proportions by Wilson's limits, within practices, of the cases decided at the target",
     "wait": "interval of the difference in restricted mean time to onset, within practices",
-    "pain": "Welch's interval of the difference in mean pain, within practices",
+    "pain": "Welch interval of the difference in mean pain, within practices",
     "treatment": "interval of two proportions by Wilson's limits, within practices",
 }
 PAIRED_TESTS = {
@@ -66,7 +66,7 @@ def check_scenario(scenario: TrialScenario) -> TrialScenario:
         With every number that makes no sense.
     """
     s, e = scenario, scenario.expected
-    tests, fractions = s.tests_min, [f for f, _ in s.looks]
+    tests, fractions = s.tests_min, [look[0] for look in s.looks]
     shares = (s.missed_share, s.control_failure_share, e.never_reference, e.never_other)
     faults = [
         (s.cases >= 4, "cases", f"{s.cases} cases are too few to compare", "give 4 or more"),
@@ -172,7 +172,7 @@ def simulate_scores(
 def _chunk(scenario: TrialScenario, seed: int, task: tuple[int, int]) -> TrialScores:
     number, trials = task
     drawn = draw_trials(scenario, trials, stream(seed, "power: trials", number))
-    z = np.column_stack([scores_of(scenario, drawn, fraction) for fraction, _ in scenario.looks or ((1.0, 0.0),)])
+    z = np.column_stack([scores_of(scenario, drawn, look[0]) for look in scenario.looks or ((1.0,),)])
     first = scenario.tests_min[0]
     return TrialScores(
         z=z,
@@ -235,9 +235,10 @@ def summarise(scenario: TrialScenario, found: list[TrialScores], trials: int, se
     z = np.concatenate([t.z for t in found])
     cases = sum(t.cases for t in found)
     looks = scenario.looks or ((1.0, float(-special.ndtri(scenario.alpha / 2))),)
-    fractions, bounds = (np.array(v) for v in zip(*looks, strict=True))
+    fractions, upper = (np.array([look[k] for look in looks]) for k in (0, 1))
+    lower = np.array([look[2] if len(look) > 2 else -look[1] for look in looks])
     answered = np.where(np.isnan(z), 0.0, z)
-    passed = np.abs(answered) >= bounds
+    passed = (answered >= upper) | (answered <= lower)
     stopped = passed.any(axis=1)
     first = np.argmax(passed, axis=1)
     sign = np.sign(answered[np.arange(len(z)), first])

@@ -31,7 +31,7 @@ def case_sheet(protocol: Protocol) -> CaseSheet:
         after=[_told(q) for q in after if q.late],
         tests=[_minute(m) for m in protocol.schedule.tests_min],
         teeth=("target", "control") if control else ("target",),
-        rule=f"Stop after {again} tests in a row not felt"
+        rule=f"Stop after {'a test' if again == 1 else f'{again} tests in a row'} not felt"
         + (", the control tooth felt each time" if protocol.schedule.control_tooth == "required" else "")
         + ". Test the tooth and ask before treating.",
         zero={"injection_end": "the end of the injection"}.get(protocol.schedule.clock_zero, "the needle going in"),
@@ -56,4 +56,5 @@ def _told(question: Question) -> tuple[str, tuple[str, ...]]:
 
 
 def _minute(minute: float) -> str:
-    return f"{int(minute)}:{round(60 * (minute % 1)):02d}"
+    minutes, seconds = divmod(round(60 * minute), 60)
+    return f"{minutes}:{seconds:02d}"

@@ -18,13 +18,11 @@ from onsetstudy.files.output import write_bytes
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.check import content_digest, normalised_content
 from onsetstudy.protocol.governance import unanswered
-from onsetstudy.protocol.lock import amend, changed_keys, first_lock
+from onsetstudy.protocol.lock import Changes, amend, changed_keys, first_lock
 from onsetstudy.protocol.lock_results import ProtocolLock
 from onsetstudy.protocol.model import Protocol
 
 NO_LOCK = "this is not the lock of a protocol"
-
-Changes = tuple[tuple[str, str, str], ...]
 
 
 def lock_path(protocol: Path) -> Path:

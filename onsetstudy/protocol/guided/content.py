@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from onsetstudy.core.errors import Problem, ProtocolError, Where
+from onsetstudy.core.errors import Problem, ProtocolError
 from onsetstudy.protocol.governance import is_answer
 from onsetstudy.protocol.guided.expected import PLACEHOLDER, ExpectedOnset, curve_of_gain, expected_onset
 from onsetstudy.protocol.guided.questions import (
@@ -132,8 +132,8 @@ def answers_from(
         try:
             read[question.name] = read_answer(question, told.get(question.name, ""), told)
         except ValueError as error:
-            where = Where(key=question.name)
-            problems.append(Problem(what=f"{question.text}: this is no answer", where=where, mend=f"write {error}"))
+            what = f"{question.text}: this is no answer"
+            problems.append(Problem.of_key(question.name, what, f"write {error}", code=""))
     if problems:
         raise ProtocolError(problems)
     main = {q.name: read[q.name] for q in GUIDED if q.name in read}

@@ -10,6 +10,7 @@ from typing import Any
 from onsetstudy.protocol.governance import NONE, NONE_IN_WORDS, is_answer
 from onsetstudy.protocol.governance import QUESTIONS as GOVERNANCE
 from onsetstudy.protocol.guided.expected import expected_onset, most_points
+from onsetstudy.protocol.keys import THOUSANDS
 from onsetstudy.protocol.vocabulary import CODES, YES_NO
 
 NO_RULE = "no_rule_because"
@@ -243,6 +244,8 @@ def _number(question: GuidedQuestion, said: str, told: Mapping[str, str]) -> flo
     except ValueError:
         value = float("nan")
     low, high, why = question.low, question.high, ""
+    if THOUSANDS.fullmatch(said) and float(said.replace(",", "")) <= high:
+        raise ValueError(f"{said.replace(',', '')}, or {said.replace(',', '.')}: the comma may stand for either")
     if question.whole and not value.is_integer():
         raise ValueError(f"a whole number from {low:g} to {high:g}")
     if question.name == "numb_difference":

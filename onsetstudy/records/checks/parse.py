@@ -19,11 +19,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import FloatArray
+from onsetstudy.protocol.keys import THOUSANDS
 from onsetstudy.records.schema import DILUTION, Column
 from onsetstudy.records.teeth import TEETH
 
 ONE_COMMA = re.compile(r"-?\d+,\d+")
-THOUSANDS = re.compile(r"-?[1-9]\d{0,2},\d{3}")
 MINUTES_SECONDS = re.compile(r"(\d{1,3}):([0-5]\d)")
 CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)(?::([0-5]\d)(?:\.\d+)?)?\s*(am|pm)?")
 TIME_OF_DAY = re.compile(r"([01]?\d|2[0-3]):([0-5]\d):([0-5]\d)(?:\.\d+)?$")

@@ -11,8 +11,9 @@ from onsetstudy.protocol.model import Arm, Protocol
 from onsetstudy.protocol.vocabulary import LOCAL_RULES, USE_AT_ONCE
 from onsetstudy.report.document import Block, Cautions, Document, Pairs, Paragraph, Section, Table, absent
 from onsetstudy.report.names import BOUNDARIES, INSTRUMENTS, field_name, outcome_name, plain_words
-from onsetstudy.report.numbers import counted, day, listed
+from onsetstudy.report.numbers import amount, counted, day, level, listed
 from onsetstudy.report.sections.before.papers import answered
+from onsetstudy.report.sections.before.plan_words import expected_rows, lost_row, share_of
 
 TO_BE_WRITTEN = "To be written by a person:"
 
@@ -60,6 +61,7 @@ SETTLED = {
 
 
 GIVEN = "What else is given or not given: topical anaesthetic, supplemental injections"
+WANTED = {"required": "required", "optional": "optional", "none": "not asked for"}
 MIXED = {"none": "nothing is mixed in", "add": "bicarbonate on top", "replace": "bicarbonate in place of as much"}
 
 
@@ -70,7 +72,7 @@ def _prepared(arm: Arm) -> list[str]:
 
 def _said(protocol: Protocol, topic: str, asked: str) -> Paragraph:
     if text := answered(protocol, topic):
-        return Paragraph(text=f"{asked}: {text}.".replace("..", "."))
+        return Paragraph(text=f"{asked}: {text}.")
     return absent(f"{TO_BE_WRITTEN} {asked[:1].lower()}{asked[1:]} (conduct.{topic}).")
 
 
@@ -145,7 +147,8 @@ def _participants(protocol: Protocol) -> Section:
 def _outcomes(protocol: Protocol) -> Section:
     onset, schedule, rescue = protocol.onset, protocol.schedule, protocol.rescue
     zero = "end of the last planned injection" if schedule.clock_zero == "injection_end" else "start of the injection"
-    minutes = ", ".join(f"{t:g}" for t in schedule.tests_min)
+    minutes, again = ", ".join(f"{t:g}" for t in schedule.tests_min), onset.confirmations
+    first = "valid test that was" if again == 1 else f"of {again} consecutive valid tests that were"
     window = "" if schedule.window_min is None else (
         f" A test answers for the planned minute at most {schedule.window_min:g} min away, of several the nearest, and "
         "onset lies between planned minutes; other tests speak for a planned minute without an answer where they leave "
@@ -165,32 +168,44 @@ def _outcomes(protocol: Protocol) -> Section:
         "outcomes",
         "Methods: outcomes and harms",
         Table.of(caption, ("rank", "outcome"), rows, align="ll"),
-        f"Clock zero is the {zero}. Cold tests at {minutes} min. Onset is the first of {onset.confirmations} "
-        f"consecutive valid tests that were not felt, and lies after the last that was felt.{window} A control tooth "
-        f"is {schedule.control_tooth}, a response before the injection {schedule.baseline_response}. Teeth that never "
-        "become numb stay in every count.",
-        f"A supplemental injection before onset is taken as {rescue.success} for proportions, {rescue.wait} for waits "
-        f"and {rescue.hazard} for the hazard ratio.",
+        f"Clock zero is the {zero}. Cold tests at {minutes} min. Onset is the first {first} not felt, and lies after "
+        f"the last that was felt.{window} A control tooth is {WANTED[schedule.control_tooth]}, a response before the "
+        f"injection {WANTED[schedule.baseline_response]}. Teeth that never become numb stay in every count.",
+        f"A supplemental injection before onset is taken as {plain_words(rescue.success)} for proportions, "
+        f"{plain_words(rescue.wait)} for waits and {plain_words(rescue.hazard)} for the hazard ratio.",
         scales,
         _said(protocol, "harms", "How harms are asked for, judged and told"),
     )
 
 
+def _aim(protocol: Protocol) -> str:
+    """What the main outcome is planned for: the ratio where it hangs on that, else the difference that matters."""
+    plan, assumed, pain = protocol.plan, protocol.planning, protocol.pain
+    effect = f"a hazard ratio of {plan.planned_hazard_ratio:g}"
+    if plan.primary == "success_difference":
+        effect = f"the difference that {effect} makes"
+    elif plan.primary != "hazard_ratio":
+        treated = None
+        if assumed is not None and assumed.treated_reference is not None and assumed.treated_other is not None:
+            treated = 100 * abs(assumed.treated_other - assumed.treated_reference)
+        matters, unit = {
+            "rmst_difference": (plan.wait_difference_min, "min"),
+            "pain_difference": (pain.instrument.important_difference, pain.instrument.unit) if pain else (None, ""),
+            "treatment_success_difference": (treated, "percentage points"),
+        }[plan.primary]
+        if matters is None:
+            return "No difference in the main outcome is named that the study should find"
+        effect = f"a difference of {amount(matters, unit)}"
+    return f"The study should find {effect} in its main outcome with {share_of(plan.planned_power)} power"
+
+
 def _size_and_recruitment(protocol: Protocol) -> Section:
-    plan, planning, looks = protocol.plan, protocol.planning, protocol.looks
-    text = f"The study should find a hazard ratio of {plan.planned_hazard_ratio:g} with {plan.planned_power:.0%} power"
-    text += f"; planned: {looks.planned_information} {looks.information}." if looks else "."
+    planning, looks = protocol.planning, protocol.looks
+    text = _aim(protocol) + (f"; planned: {looks.planned_information} {looks.information}." if looks else ".")
     rests_on: Block = absent(f"{TO_BE_WRITTEN} what the size of the study rests on ([planning]).")
     if planning is not None:
-        rows = (
-            ("Cases a month, all practices", f"{planning.cases_per_month:g}"),
-            ("Of them eligible and willing", f"{planning.eligible_share:.0%}"),
-            ("Median onset, reference arm", f"{planning.median_min:g} min"),
-            ("Not numb to the end of testing", f"{planning.never_reference:.0%} and {planning.never_other:.0%}"),
-            ("Lost, and tests missed", f"{planning.lost_share:.0%} and {planning.missed_share:.0%}"),
-            ("Where these come from", "; ".join(planning.sources) or "assumed"),
-        )
-        rests_on = Pairs(rows=rows)
+        sources = ("Where these come from", "; ".join(planning.sources) or "assumed")
+        rests_on = Pairs(rows=(*expected_rows(planning), lost_row(planning), sources))
     recruited = _said(protocol, "recruitment", "How patients are found and asked")
     return Section.of("size", "Methods: size and recruitment", text, rests_on, recruited)
 
@@ -216,16 +231,17 @@ def _assignment(protocol: Protocol) -> Section:
         if rule.washout_days:
             drawn += f" Between two injections of one patient lie {rule.washout_days} days at least."
     known = dict(study.blinding)
-    blinded, open_to = (
-        listed([who for who in ("patient", "operator", "assessor") if (known.get(who) == "yes") is blind]) or "nobody"
-        for blind in (True, False)
+    blinded, open_to, unsaid = (
+        listed([who for who in ("patient", "operator", "assessor") if known.get(who, "unknown") == answer])
+        for answer in ("yes", "no", "unknown")
     )
     return Section.of(
         "assignment",
         "Methods: assignment",
         drawn,
         _said(protocol, "concealment", "Who keeps the list, and how slips are opened one at a time"),
-        f"Blinded: {blinded}. Not blinded: {open_to}.",
+        f"Blinded: {blinded or 'nobody'}. Not blinded: {open_to or 'nobody'}."
+        + (f" Not stated: {unsaid}." if unsaid else ""),
         _said(protocol, "blinding_procedure", "How blinding is kept, and when it may be broken"),
     )
 
@@ -256,7 +272,7 @@ def _data(protocol: Protocol) -> Section:
         _said(protocol, "data_management", "Where records are kept, who may change them, how they are checked"),
         f"Times are interval-censored. Arms are compared within {strata} by a log-rank test for interval-censored "
         "times and by proportional hazards; proportions, waits and pain by the methods named in the report. Level of "
-        f"confidence {plan.conf_level:.0%}; seed {plan.seed}. Secondary outcomes share one error rate "
+        f"confidence {level(plan.conf_level)}; seed {plan.seed}. Secondary outcomes share one error rate "
         f"({plain_words(plan.multiplicity)}).",
         f"Other choices that will be tried: {others}. Missing scores are counted, not filled in.",
         f"The study is analysed every quarter: {analyses}, with {BOUNDARIES[looks.boundary if looks else 'none']}.",
@@ -265,14 +281,13 @@ def _data(protocol: Protocol) -> Section:
 
 def _settled(protocol: Protocol) -> list[str]:
     """Answers of the governance table that no other section asks for, and the rule of adoption."""
-    texts = dict(protocol.governance.texts) if protocol.governance else {}
-    told = [f"{asked}: {texts[key]}." for key, asked in SETTLED.items() if texts.get(key, "").strip()]
+    told = [f"{asked}: {text}." for key, asked in SETTLED.items() if (text := answered(protocol, key))]
     rule = protocol.adoption
     if rule is not None and rule.none_because is not None:
-        told.append(f"No rule of adoption was declared, because {rule.none_because}.")
+        told.append(f"No rule of adoption was declared, because {rule.none_because.rstrip('.')}.")
     elif rule is not None:
         told.append(f"Rule of adoption, declared beforehand: {'; '.join(rule.conditions)}.")
-    return [text.replace("..", ".") for text in told]
+    return told
 
 
 def _ethics(protocol: Protocol, lock: ProtocolLock | None) -> Section:

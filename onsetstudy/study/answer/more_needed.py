@@ -106,7 +106,7 @@ def _of_plan(protocol: Protocol, counts: Counts, seen: int) -> MoreNeeded | None
 def _by_onsets(protocol: Protocol, counts: Counts) -> MoreNeeded:
     """Onsets of the log-rank test by formula, which knows nothing of teeth that never become numb."""
     ratio, power = protocol.plan.planned_hazard_ratio, protocol.plan.planned_power
-    alpha = 1 - protocol.plan.conf_level
+    alpha = overall_alpha(protocol)
     sizes = [counts.arm(code).cases for code in protocol.arm_codes[:2]]
     share = sizes[1] / sum(sizes) if all(sizes) else 0.5
     events = math.ceil(log_rank_events(ratio, power=power, alpha=alpha, allocation_share=share))

@@ -156,12 +156,14 @@ def needed_of(sizing: Sizing, single: SimulatedPower, looks: LookPlan | None) ->
     spread_z = single.mean_z_error * math.sqrt(single.trials - single.without_answer)
     wanted = float(-special.ndtri(alpha / 2) - spread_z * special.ndtri(1 - power))
     inflation = 1.0 if looks is None else looks.inflation
-    if not single.mean_z > 2 * single.mean_z_error:
+    # Positive where the other arm does better: of a study that is planned for a worse one, turned over.
+    mean_z = single.scenario.side * single.mean_z
+    if not mean_z > 2 * single.mean_z_error:
         raise DesignError(
             "simulated trials of the planned size do not see the planned effect at all; plan for more cases"
         )
-    analysed = single.scenario.cases * (wanted / single.mean_z) ** 2 * inflation
-    spread = 2 * 2 * analysed * single.mean_z_error / single.mean_z
+    analysed = single.scenario.cases * (wanted / mean_z) ** 2 * inflation
+    spread = 2 * 2 * analysed * single.mean_z_error / mean_z
     included = math.ceil(analysed / (1 - sizing.assumed.lost_share))
     return Needed(
         test=single.test,
@@ -200,6 +202,7 @@ def planned_cases(log_rank: SampleSize, primary: SampleSize | None, looks: LookP
 def scenario_of(sizing: Sizing, cases: int, looks: LookPlan | None) -> TrialScenario:
     """The planned trial with the expected curves."""
     protocol, assumed, ratio = sizing.protocol, sizing.assumed, sizing.frame.ratio
+    below = (-math.inf,) if looks is not None and looks.sided == 1 else ()
     return TrialScenario(
         cases=cases,
         expected=sizing.expected,
@@ -215,7 +218,7 @@ def scenario_of(sizing: Sizing, cases: int, looks: LookPlan | None) -> TrialScen
         alpha=sizing.alpha,
         conf_level=protocol.plan.conf_level,
         ratio=(int(ratio[0]), int(ratio[1])),
-        looks=() if looks is None else tuple((p.fraction, p.upper) for p in looks.looks),
+        looks=() if looks is None else tuple((p.fraction, p.upper, *below) for p in looks.looks),
     )
 
 

@@ -37,8 +37,9 @@ COUNTED_OUT = 4000
 
 
 def overall_alpha(protocol: Protocol) -> float:
-    """Two-sided error rate of the study."""
-    return protocol.looks.alpha if protocol.looks else 1 - protocol.plan.conf_level
+    """Error rate of the study as that of a two-sided test, which errs twice as often as one of the side that counts."""
+    rule = protocol.looks
+    return 1 - protocol.plan.conf_level if rule is None or rule.boundary == "none" else rule.alpha * 2 / rule.sided
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -35,6 +35,8 @@ RATIOS = (1.25, 1.6, 2.2, 1 / 1.25, 1 / 1.6, 1 / 2.2)
 BEFOREHAND = 0.5
 # Half of the averaged products take most of those beyond the last test as never numb in either arm.
 NEVER = 0.95
+# A path that has come so far stays there: no number holds much more, and less is on the careful side.
+LARGEST_LOG = 700.0
 KNOWN_CHANCE = Assumption(name="known allocation", detail="arms were drawn by chance within their blocks")
 CALENDAR = Assumption(name="calendar order", detail="cases are taken in the order in which arms were drawn")
 
@@ -99,7 +101,7 @@ def anytime_test(
         mass[strata[rows[0]]] = _learned(own, times.left[rows][None], times.right[rows][None], grid)[0]
     logs = np.cumsum(logs, axis=0)
     top = logs.max(axis=1, keepdims=True, initial=0.0)
-    path = np.exp(top[:, 0]) * np.exp(logs - top).mean(axis=1)
+    path = np.exp(top[:, 0].clip(max=LARGEST_LOG)) * np.exp(logs - top).mean(axis=1)
     highest = float(path.max(initial=1.0))
     return AnytimeTest(
         path=path,
@@ -107,7 +109,7 @@ def anytime_test(
         highest=highest,
         p_value=min(1.0, 1 / highest),
         contrast=f"{draws.names[1]} / {draws.names[0]}",
-        leaning=float(np.exp(np.average(np.tile(np.log(ratios), 2), weights=np.exp(logs[-1])))),
+        leaning=float(np.exp(np.average(np.tile(np.log(ratios), 2), weights=np.exp(logs - top)[-1]))),
         method=f"test martingale of allocation given onset, ratios {', '.join(f'{r:.3g}' for r in ratios)} averaged",
         n=Counts.of(np.isfinite(times.right), draws.arm, draws.names),
         assumptions=(KNOWN_CHANCE, CALENDAR),

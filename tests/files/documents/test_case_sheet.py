@@ -57,6 +57,12 @@ def test_the_cold_before_is_asked_only_where_the_protocol_has_it():
     assert cold(baseline_response="optional")[0][1] == ("felt", "not felt")
 
 
+def test_no_minute_has_sixty_seconds():
+    schedule = dataclasses.replace(read_protocol(PROTOCOLS[0]).schedule, tests_min=(0.5, 1.995, 2.9, 10.0))
+    sheet = case_sheet(dataclasses.replace(read_protocol(PROTOCOLS[0]), schedule=schedule))
+    assert sheet.tests == ["0:30", "2:00", "2:54", "10:00"]
+
+
 def test_minutes_count_from_what_the_protocol_says():
     protocol = read_protocol(PROTOCOLS[0])
     start = dataclasses.replace(protocol, schedule=dataclasses.replace(protocol.schedule, clock_zero="injection_start"))

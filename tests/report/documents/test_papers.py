@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from pathlib import Path
 
 import pytest
 
+from onsetstudy.files.documents.case_sheet import case_sheet
 from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.protocol.governance import Conduct, Governance
 from onsetstudy.report.documents.papers import compose_papers
+from onsetstudy.report.documents.protocol import compose_protocol
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.sections.before.papers import GAP, RANDOMISED, STROBE
 
@@ -38,6 +42,54 @@ def test_chance_is_told_to_patients_of_a_randomised_study_only():
     audit = words(compose_papers(AUDIT)[0])
     assert "Chance decides" not in audit
     assert "Your dentist decides" in audit
+
+
+@pytest.mark.parametrize(
+    ("design", "allocation", "told"),
+    [
+        ("crossover", "randomised", "each of these injections, one at each of your visits. Chance decides which comes"),
+        ("split_mouth", "randomised", "one on each side of the mouth. Chance decides which side gets which"),
+        ("before_after", "date_based", "The date decides which injection you get"),
+        ("parallel", "alternating", "The order in which patients come decides which injection you get"),
+    ],
+)
+def test_patients_are_told_what_they_get_and_what_decides_it(design, allocation, told):
+    study = dataclasses.replace(GROUP.study, design=design, allocation=allocation)
+    text = words(compose_papers(dataclasses.replace(GROUP, study=study))[0])
+    assert told in text
+    assert "Your dentist decides" not in text
+
+
+def test_the_protocol_document_speaks_in_words_and_of_its_own_main_outcome():
+    rescue = dataclasses.replace(GROUP.rescue, hazard="treatment_policy")
+    made = dataclasses.replace(
+        GROUP,
+        rescue=rescue,
+        schedule=dataclasses.replace(GROUP.schedule, control_tooth="none"),
+        conduct=Conduct(texts=(("roles", "as listed... and signed."), ("funding", "the practice"))),
+        governance=Governance(texts=(("funding", " "),)),
+    )
+    text = words(compose_protocol(made, None))
+    assert "treatment policy for the hazard ratio" in text
+    assert "A control tooth is not asked for, a response" in text
+    assert "Onset is the first of 2 consecutive valid tests that were not felt" in text
+    study = dataclasses.replace(GROUP.study, blinding=(("assessor", "yes"), ("patient", "unknown")))
+    unsaid = words(compose_protocol(dataclasses.replace(GROUP, study=study), None))
+    assert "Blinded: assessor. Not blinded: nobody. Not stated: patient and operator." in unsaid
+    alone = dataclasses.replace(made, onset=dataclasses.replace(GROUP.onset, confirmations=1))
+    assert "Onset is the first valid test that was not felt" in words(compose_protocol(alone, None))
+    assert case_sheet(alone).rule.startswith("Stop after a test not felt.")
+    assert "as listed... and signed. " in text
+    assert "Who pays, and with what: the practice." in text
+    assert "should find a difference of 0.5 min in its main outcome" in text
+    for primary, told in {
+        "hazard_ratio": "should find a hazard ratio of 1.6 in",
+        "success_difference": "should find the difference that a hazard ratio of 1.6 makes in",
+        "pain_difference": "should find a difference of 10 mm in",
+        "treatment_success_difference": "No difference in the main outcome is named",
+    }.items():
+        plan = dataclasses.replace(GROUP.plan, primary=primary)
+        assert told in words(compose_protocol(dataclasses.replace(GROUP, plan=plan), None))
 
 
 def test_how_often_and_how_long_the_tooth_is_tested_is_the_protocols():

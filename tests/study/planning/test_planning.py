@@ -89,6 +89,12 @@ def test_never_numb_teeth_ask_for_more_than_the_formula(rated):
     assert rated.needed.included > rated.needed.analysed
 
 
+def test_a_rate_that_is_expected_to_be_lower_is_planned_for_like_one_that_is_higher():
+    found = plan_study(agreeing(primary="hazard_ratio", planned_hazard_ratio=0.6), trials=TRIALS)
+    assert found.planned.mean_z < 0 < found.needed.two_errors < found.needed.analysed
+    assert "takes" in headline(found).seen
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("ratio", [(1, 1), (3, 1)])
 def test_without_never_numb_teeth_simulation_and_formula_agree(ratio):
@@ -464,6 +470,7 @@ def test_pairs_without_a_correlation_are_not_sized_as_parallel_arms():
     assert found.planned is found.needed is found.table is found.schedules is None
     html = words(found)
     assert "No size can be told for your main outcome" in html
+    assert headline(found).seen.count("not sized") == 0
     assert "does not state within_patient_correlation" in html
     assert "such trials are not simulated" in html
 
@@ -527,6 +534,20 @@ def test_three_to_one_is_simulated_three_to_one():
     drawn = draw_trials(dataclasses.replace(found.planned.scenario, cases=80), 50, np.random.default_rng(1))
     assert (drawn.other.sum(axis=1) == 20).all()
     assert np.ptp(drawn.other.mean(axis=0)) > 0  # not the same places in every trial
+
+
+def test_a_study_of_one_side_is_sized_and_simulated_by_it():
+    two = agreeing(primary="success_difference")
+
+    def looked(**rule):
+        return dataclasses.replace(two, looks=dataclasses.replace(two.looks, futility="none", **rule))
+
+    one = looked(sided=1, alpha=0.025)
+    assert main_size(one) == main_size(two)  # one side of 2.5 % is beyond the same limit as two of 5 % together
+    assert main_size(looked(sided=1, alpha=0.05)).total < main_size(two).total
+    assert main_size(looked(boundary="none", alpha=0.01)).cases == main_size(two).cases  # at the plan's level
+    wide = plan_study(looked(sided=1, alpha=0.2), trials=400).null
+    assert abs(wide.power - 0.2) < 4 * wide.mc_error  # and not in two of five, as if later counted too
 
 
 def test_the_command(tmp_path):

@@ -117,6 +117,15 @@ def test_an_effect_is_found_and_its_side_told():
         assert found.crossed_at(1e-300) is None
 
 
+def test_thousands_of_cases_that_speak_alike_leave_numbers():
+    other, block = np.tile([False, True], 2000), np.repeat(np.arange(2000), 2)
+    times = Intervals(np.where(other, 0.0, 3.0), np.where(other, 1.0, np.inf))
+    found = anytime_test(times, np.where(other, "b", "a"), reference_arm="a", block=block, grid_min=[1.0, 2.0, 3.0])
+    assert np.isfinite(found.path).all()
+    assert found.p_value > 0
+    assert found.leaning == pytest.approx(2.2)
+
+
 def test_names_of_arms_and_blocks_change_nothing_but_the_side():
     drawn = simulated(1.8, cases=60)
     times, other, block = Intervals(drawn.left[0], drawn.right[0]), drawn.other[0], np.repeat(np.arange(30), 2)

@@ -49,8 +49,8 @@ def statistician_section(results: StudyResults) -> Section:
         "Onset is interval-censored, in (left, right]: after the last valid cold test that was felt, not later than "
         f"the first of {protocol.onset.confirmations} consecutive valid tests that were not. Numb at the first test: "
         "left is 0. Not numb while tested: right is infinite. A supplemental injection before onset is taken as "
-        f"{protocol.rescue.success} for proportions, as {protocol.rescue.wait} for waits and as "
-        f"{protocol.rescue.hazard} for the hazard ratio."
+        f"{plain_words(protocol.rescue.success)} for proportions, as {plain_words(protocol.rescue.wait)} for waits and "
+        f"as {plain_words(protocol.rescue.hazard)} for the hazard ratio."
     )
     if protocol.schedule.window_min is not None:
         rules += (

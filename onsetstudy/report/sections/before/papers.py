@@ -57,21 +57,33 @@ RANDOMISED = (
     ("Who may see data and code", ""),
 )
 
+DECIDES = {
+    "randomised": ("Chance", ". Neither you nor your dentist can choose it."),
+    "clinician_choice": ("Your dentist", ", as without the study."),
+    "alternating": ("The order in which patients come", "."),
+    "date_based": ("The date", "."),
+}
+"""Who or what says which injection a patient gets, and the end of that sentence."""
+EACH = {
+    "crossover": ("at each of your visits", "which comes first"),
+    "split_mouth": ("on each side of the mouth", "which side gets which, and which comes first"),
+}
+"""Where a patient who has both arms gets them, and what is decided then."""
+
 
 def _gap(what: str) -> Paragraph:
     return absent(f"{GAP} {what}.")
 
 
 def answered(protocol: Protocol, topic: str) -> str:
-    """What the protocol says of a topic of its conduct or governance; empty where it says nothing."""
-    texts: dict[str, str] = {}
-    for told in (protocol.conduct, protocol.governance):
-        texts |= {} if told is None else dict(told.texts)
-    return texts.get(topic, "").strip()
+    """What the protocol says of a topic of its governance or conduct, without the full stop; empty where nothing."""
+    parts = (told.texts for told in (protocol.governance, protocol.conduct) if told is not None)
+    said = (text.strip().rstrip(".") for texts in parts for name, text in texts if name == topic)
+    return next(filter(None, said), "")
 
 
 def _said(protocol: Protocol, topic: str, what: str) -> Paragraph:
-    text = answered(protocol, topic).rstrip(".")
+    text = answered(protocol, topic)
     return Paragraph(text=f"{capital(what)}: {text}.") if text else _gap(what)
 
 
@@ -126,11 +138,11 @@ def information_sections(protocol: Protocol) -> tuple[Section, ...]:
 
 def _happens(protocol: Protocol, labels: list[str]) -> tuple[Pieces, ...]:
     tests, study = protocol.schedule.tests_min, protocol.study
-    how = (
-        f"Chance decides which injection you get ({' or '.join(labels)}). Neither you nor your dentist can choose it."
-        if study.randomised
-        else "Your dentist decides which injection you get, as without the study."
-    )
+    who, rest = DECIDES[study.allocation]
+    how = f"{who} decides which injection you get ({' or '.join(labels)}){rest}"
+    if study.paired:
+        each, what = EACH[study.design]
+        how = f"You get each of these injections, one {each}. {who} decides {what}{rest}"
     blind = {"patient": "you", "operator": "your dentist", "assessor": "the person who tests the tooth"}
     hidden = listed([blind[who] for who, answer in study.blinding if answer == "yes" and who in blind])
     if hidden:

@@ -63,25 +63,17 @@ def _caption(results: PlanningResults) -> str:
 
 def plan_assumptions(results: PlanningResults) -> Section:
     """What was assumed, and where from."""
-    assumed, e = results.protocol.planning, results.expected
+    assumed, share = results.protocol.planning, words.share_of
     assert assumed is not None, "nothing is planned without assumptions"
-    share = words.share_of
-    never = f"{share(e.never_reference)} and {share(e.never_other)}"
     stated = "" if assumed.wait_sd_min is None else f"{assumed.wait_sd_min:g} min stated; "
     spread = f"Standard deviation of the time to onset, up to {results.protocol.onset.tau_min:g} minutes"
-    rows = [
-        ("Cases a month, all practices", f"{assumed.cases_per_month:g}"),
-        ("Of them eligible and willing", share(assumed.eligible_share)),
-        ("Median onset, reference arm, among teeth that become numb", f"{e.median_min:g} min"),
-        ("Shape of the Weibull curve", f"{e.shape:g}"),
-        ("Not numb to the end of testing, reference and other arm", never),
-    ]
+    rows = words.expected_rows(assumed)
     if results.schedules is not None:
         found = results.schedules.lines[0].power
         rows.append(("Seen to become numb in the end", share(found.onset_share)))
         rows.append(("Already numb at the first test", share(found.numb_at_first)))
     rows += [
-        ("Lost, and tests missed", f"{share(assumed.lost_share)} and {share(assumed.missed_share)}"),
+        words.lost_row(assumed),
         ("Spread of operators, log scale of time", f"{assumed.operator_spread:g}"),
         (spread, f"{stated}{decimal(results.wait.sd_min)} min by the curves above"),
     ]

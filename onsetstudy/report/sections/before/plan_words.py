@@ -6,6 +6,7 @@ from typing import Any
 
 from onsetstudy.core.claims import PlanClaim
 from onsetstudy.design.size_results import Pace
+from onsetstudy.protocol.model import PlanningAssumptions
 from onsetstudy.report.document import Answer
 from onsetstudy.report.numbers import THIN, capital, counted, decimal, level, tidy
 from onsetstudy.study.planning.results import PlanningResults, Question
@@ -31,7 +32,7 @@ def headline(results: PlanningResults) -> Answer:
     name = claim.quantity.outcome if claim.quantity.unit == "score" else f"the {claim.quantity.outcome}"
     name += f", up to {results.protocol.onset.tau_min:g} minutes" if claim.quantity.to_horizon else ""
     if claim.value is None:
-        none = f"No size can be told for your main outcome, {name}: {claim.reason}."
+        none = f"No size can be told for your main outcome, {name}: {claim.reason.removeprefix('not sized: ')}."
         return Answer(seen=none, allows="The sizes of other outcomes are not its size.")
     pace = _pace_of(results, claim)
     once = looks_take(results, " in a study that is analysed once ({})") if claim.kind == "size" else ""
@@ -90,7 +91,7 @@ def told(results: PlanningResults, claim: PlanClaim) -> str:
     if claim.value is None:
         return f"{named(claim.outcome)}: {claim.reason}."
     if claim.kind == "size":
-        return _size_told(results, claim)
+        return _size_told(results, _question_of(results, claim))
     around = f"give or take {decimal(50 * ((claim.high or 0) - (claim.low or 0)))} percentage points"
     if claim.kind == "error_planned":
         return (
@@ -100,18 +101,17 @@ def told(results: PlanningResults, claim: PlanClaim) -> str:
     looks = results.looks
     counted_in = "" if looks is None else f", {looks.planned_information:g} {looks.unit}"
     trials = {
-        "power_at_size": f"{results.at_size.trials if results.at_size else 0} simulated trials of that size "
-        f"({claim.cases} analysed, once)",
+        "power_at_size": f"{results.trials} simulated trials of that size ({claim.cases} analysed, once)",
         "power_planned": f"At the planned size ({claim.cases} analysed{counted_in}) simulated trials",
     }[claim.kind]
     return f"{trials} found {tidy(claim.effect)} in {share_of(claim.value)} ({around}) by the {claim.test}."
 
 
-def _size_told(results: PlanningResults, claim: PlanClaim) -> str:
-    source = f", {claim.source}" if claim.outcome == "onset_test" else ""
+def _size_told(results: PlanningResults, question: Question) -> str:
+    size = question.size
     return (
-        f"{named(claim.outcome)}{source}, {tidy(claim.effect)}: {claim.value:.0f} {claim.unit}, "
-        f"{quarters_of(_pace_of(results, claim))}, for {share_of(claim.power or 0)} power of the {claim.test}."
+        f"{capital(outcome_name(question))}, {tidy(size.effect_text)}: {size.total} {who_of(results)}, "
+        f"{quarters_of(question.pace)}, for {share_of(size.power)} power of the {size.test}."
     )
 
 
@@ -149,6 +149,23 @@ def planned_size(results: PlanningResults) -> str:
     return text
 
 
+def expected_rows(assumed: PlanningAssumptions) -> list[tuple[str, str]]:
+    """What is expected of pace and onset, a row each."""
+    never = f"{share_of(assumed.never_reference)} and {share_of(assumed.never_other)}"
+    return [
+        ("Cases a month, all practices", f"{assumed.cases_per_month:g}"),
+        ("Of them eligible and willing", share_of(assumed.eligible_share)),
+        ("Median onset, reference arm, among teeth that become numb", f"{assumed.median_min:g} min"),
+        ("Shape of the Weibull curve", f"{assumed.shape:g}"),
+        ("Not numb to the end of testing, reference and other arm", never),
+    ]
+
+
+def lost_row(assumed: PlanningAssumptions) -> tuple[str, str]:
+    """What is expected to be lost."""
+    return "Lost, and tests missed", f"{share_of(assumed.lost_share)} and {share_of(assumed.missed_share)}"
+
+
 def rests_on(results: PlanningResults) -> tuple[str, ...]:
     """The curves that every size takes, and where the protocol has them from, a sentence each."""
     e, assumed = results.expected, results.protocol.planning
@@ -184,7 +201,11 @@ def looks_take(results: PlanningResults, told: str) -> str:
 def _pace_of(results: PlanningResults, claim: PlanClaim) -> Pace:
     if claim.kind == "simulated_size" and results.needed is not None:
         return results.needed.pace
-    return next(q.pace for q in results.questions if q.outcome == claim.outcome and q.size.source == claim.source)
+    return _question_of(results, claim).pace
+
+
+def _question_of(results: PlanningResults, claim: PlanClaim) -> Question:
+    return next(q for q in results.questions if q.outcome == claim.outcome and q.size.source == claim.source)
 
 
 def share_of(value: float) -> str:
@@ -200,12 +221,9 @@ def main_question(results: PlanningResults) -> Question | None:
 
 def size_lines(results: PlanningResults) -> tuple[str, ...]:
     """Every size by formula, one sentence each, for the terminal."""
-    main, lines = main_question(results), []
-    for q in results.questions:
-        claim = next(c for c in results.claims if c.kind == "size" and c.outcome == q.outcome
-                     and c.source == q.size.source)  # fmt: skip
-        lines.append(_size_told(results, claim) + (" This is your main outcome." if q is main else ""))
-    return (*lines, *(f"{named(n.outcome)}: {n.reason}." for n in results.not_sized))
+    main = main_question(results)
+    sizes = [_size_told(results, q) + (" This is your main outcome." if q is main else "") for q in results.questions]
+    return (*sizes, *(f"{named(n.outcome)}: {n.reason}." for n in results.not_sized))
 
 
 def named(outcome: str) -> str:
@@ -234,11 +252,9 @@ def difference(results: PlanningResults) -> str:
 
     Where the size is the formula's, what simulated trials say of it.
     """
-    claim, main = results.claims[0], main_question(results)
-    if claim.value is not None and claim.kind != "simulated_size":
+    main = main_question(results)
+    if results.needed is None or main is None:
         return _checked_by_simulation(results)
-    if claim.value is None or results.needed is None or main is None:
-        return ""
     e, formula = results.expected, main.size
     looks = "" if results.looks is None else ", and the simulated size pays for analysing as planned"
     why = "the simulation also misses tests and lets operators differ"
