@@ -130,9 +130,11 @@ def compare_chair_time(
     counts = Counts.of(whole[mine], arm[mine], arms)
     contrast = f"{contrast_arm} - {reference_arm}"
 
-    def of(quantity: str, contrast: str = contrast, unit: str = "min") -> Parameter:
-        return Parameter(quantity=quantity, contrast=contrast, unit=unit, n=counts, conf_level=conf_level)
+    def of(quantity: str, contrast: str = contrast, unit: str = "min", n: Counts = counts) -> Parameter:
+        return Parameter(quantity=quantity, contrast=contrast, unit=unit, n=n, conf_level=conf_level)
 
+    asked = np.isin(records.wait_used, ("yes", "no"))
+    answered = Counts.of(asked[mine], arm[mine], arms)
     difference = _difference(cost, records, arms, of("chair_time_difference"))
     return ChairTime(
         waits=waits,
@@ -142,7 +144,10 @@ def compare_chair_time(
             records.wait_min, records, arms, of("chair_time_before_mixing_difference")
         ),
         difference=difference,
-        wait_used=tuple(_used(records.wait_used[by_arm[a]], of("wait_used", a, "proportion")) for a in arms),
+        wait_used=tuple(
+            _used(records.wait_used[by_arm[a] & asked] == "yes", of("wait_used", a, "proportion", answered))
+            for a in arms
+        ),
         visit_difference=_difference(records.visit_min, records, arms, of("visit_time_difference")),
         **hours_and_money(difference, prices, mixes=mixed_arm == contrast_arm),
         cases_per_month=prices.cases_per_month,
@@ -196,12 +201,10 @@ def _difference(values: FloatArray, records: ChairRecords, arms: tuple[str, str]
     )  # fmt: skip
 
 
-def _used(used: StrArray, of: Parameter) -> EstimateLike:
-    known = used[np.isin(used, ("yes", "no"))]
-    if known.size == 0:
+def _used(used: BoolArray, of: Parameter) -> EstimateLike:
+    if used.size == 0:
         return of.absent("nobody recorded how the wait was used", code="not_recorded", method=WELCH)
-    tally = int(np.sum(known == "yes")), known.size
-    return share_of(tally, of, method=f"share of {known.size} waits used for another task")
+    return share_of((int(used.sum()), used.size), of, method=f"share of {used.size} waits used for another task")
 
 
 def _saved(difference: EstimateLike) -> EstimateLike:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.protocol.vocabulary import SENSITIVITY, TECHNIQUE_NAMES
+from onsetstudy.records.checks.privacy import PSEUDONYMS
 
 NAMES = {
     **TECHNIQUE_NAMES,
@@ -54,6 +55,11 @@ BOUNDARIES = {
 def plain_words(code: str) -> str:
     """A code as words: ``buccal_infiltration`` becomes ``buccal infiltration``."""
     return NAMES.get(code, code.replace("_", " "))
+
+
+def level_name(column: str, level: str) -> str:
+    """A level of a column in words; codes of practices and operators are nobody's words and stand as they are."""
+    return level if column in PSEUDONYMS else plain_words(level)
 
 
 def field_name(column: str) -> str:

@@ -26,6 +26,7 @@ from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Estim
 from onsetstudy.core.seeds import stream
 from onsetstudy.inference.estimate_or_reason import not_asked
 from onsetstudy.outcomes.scores.pain_moment_results import Comfort
+from onsetstudy.records.checks.privacy import PSEUDONYMS
 from onsetstudy.study.results import Population
 from onsetstudy.study.sets.adjusted_contrasts import WAYS, WORDS, AlikeCases
 from onsetstudy.study.sets.analysis_set import AnalysisSet
@@ -288,7 +289,8 @@ def _extrapolated(found: _Found, cases: int, data: AnalysisSet) -> tuple[Caution
     if not found.one_sided and not found.separated:
         return ()
     told = "; ".join(
-        f"{WORDS.get(g.covariate, g.covariate.replace('_', ' '))} {g.level.replace('_', ' ')}: "
+        f"{WORDS.get(g.covariate, g.covariate.replace('_', ' '))} "
+        f"{g.level if g.covariate in PSEUDONYMS else g.level.replace('_', ' ')}: "
         f"{g.cases} {'case' if g.cases == 1 else 'cases'}, never {data.protocol.label(g.never)}"
         for g in found.one_sided
     )

@@ -25,6 +25,8 @@ PROCEDURES = {
     "none": "no correction",
 }
 LEAST_SCORES = 10
+RULE_OF_THREE_FROM = 10
+"""Of fewer cases three in so many is no limit."""
 
 
 def comfort_section(results: StudyResults) -> Section:
@@ -126,7 +128,7 @@ def _number(e: EstimateLike) -> str:
 
 
 def _share(e: EstimateLike) -> str:
-    return e.reason if isinstance(e, NotAvailable) else share_text(e, int(e.method.split()[2]))
+    return e.reason if isinstance(e, NotAvailable) else share_text(e, e.n.arm(str(e.contrast)).onsets)
 
 
 def _missing(main: MomentOfPain, protocol: Protocol, scale: Instrument) -> Block:
@@ -265,9 +267,10 @@ def _said(safety: Safety, protocol: Protocol) -> str:
         elif arm.cases == 0:
             told.append(f"No {label} case recorded whether anything happened.")
         elif arm.at_most is not None:
+            about = f", about 3 in {arm.cases}" if arm.cases >= RULE_OF_THREE_FROM else ""
             told.append(
                 f"Nothing was recorded in {cases}; the true proportion could still be as high as "
-                f"{percent(arm.at_most, arm.cases)} (one-sided limit, about 3 in {arm.cases})."
+                f"{percent(arm.at_most, arm.cases)} (one-sided limit{about})."
             )
         else:
             told.append(f"{arm.count} of {cases} had an adverse event ({limits_text(arm)}).")
@@ -276,8 +279,10 @@ def _said(safety: Safety, protocol: Protocol) -> str:
 
 def _seriousness(safety: Safety) -> list[str]:
     """That nothing was serious is said only where every event says so."""
-    any_event, serious = (sum(a.count for a in line.arms) for line in safety.harms[:2])
-    silent = sum(count for _, _, rated, _, count in safety.listing if rated not in ("yes", "no"))
+    # A case may have several events: they are counted one by one.
+    serious, mild = (sum(n for _, _, rated, _, n in safety.listing if rated == told) for told in ("yes", "no"))
+    any_event = sum(count for *_, count in safety.listing)
+    silent = any_event - serious - mild
     if not any_event:
         return []
     marked = f"{counted(serious, 'event')} {'was' if serious == 1 else 'were'} marked as serious"
