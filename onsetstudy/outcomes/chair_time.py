@@ -194,11 +194,8 @@ def _difference(values: FloatArray, records: ChairRecords, arms: tuple[str, str]
     stratum = None
     if records.practice is not None and known.any():
         stratum = merge_small([np.asarray(records.practice)[known]], arm[known], arms).code
-    return contrast_of_means(
-        moments_by_stratum(values[known], arm[known], arms, stratum=stratum),
-        quantity=of.quantity, contrast=of.contrast, unit=of.unit, n=of.n, conf_level=of.conf_level,
-        what="recorded times", needs_spread=False, assumptions=(AS_SPENT,),
-    )  # fmt: skip
+    moments = moments_by_stratum(values[known], arm[known], arms, stratum=stratum)
+    return contrast_of_means(moments, of, what="recorded times", needs_spread=False, assumptions=(AS_SPENT,))
 
 
 def _used(used: BoolArray, of: Parameter) -> EstimateLike:

@@ -205,10 +205,7 @@ def _missing(
 def welch_difference(scores: Iterable[FloatArray], of: Parameter) -> EstimateLike:
     """Difference of the means of two sets of scores, the other arm's less the reference's, by Welch's t."""
     reference, other = (Moments.of(s) for s in scores)
-    return contrast_of_means(
-        [(reference, other)],
-        quantity=of.quantity, contrast=of.contrast, unit=of.unit, n=of.n, conf_level=of.conf_level, what="scores",
-    )  # fmt: skip
+    return contrast_of_means([(reference, other)], of, what="scores")
 
 
 def anxiety_change(
