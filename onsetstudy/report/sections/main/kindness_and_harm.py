@@ -30,18 +30,18 @@ RULE_OF_THREE_FROM = 10
 
 
 def comfort_section(results: StudyResults) -> Section:
-    """Pain compared and drawn, then its moments and anxiety."""
+    """Pain compared and drawn, then its moments, anxiety, and the secondary outcomes together."""
     comparison, protocol = results.overall.pain, results.protocol
     section = partial(Section.of, "comfort", "How kind the injection was")
+    beside = comfort_blocks(results.comfort, protocol, looks=results.looks is not None)
     if isinstance(comparison, NotAvailable):
-        return section(absent(f"Not shown: {reason_of(comparison)}."))
-    if protocol.pain is None:
-        return section(absent("Not shown: the protocol does not record pain."))
+        return section(absent(f"Not shown: {reason_of(comparison)}."), beside)
+    assert protocol.pain is not None, "scores are compared where pain was asked for"
     return section(
         (told(results, key) for key in ("pain_difference", "pain_shift")),
         superiority_words(comparison.superiority, protocol),
         _every_score(comparison, protocol.pain.instrument, protocol),
-        comfort_blocks(results.comfort, protocol, looks=results.looks is not None),
+        beside,
     )
 
 
@@ -80,11 +80,10 @@ def comfort_blocks(comfort: Comfort | None, protocol: Protocol, *, looks: bool =
     if comfort is None:
         return ()
     labels, asked = tuple(protocol.label(a) for a in protocol.arm_codes[:2]), protocol.pain
-    assert asked is not None, "comfort is told where pain was asked for"
-    main = next((m for m in comfort.moments if m.moment == asked.moment), None)
+    main = next((m for m in comfort.moments if asked is not None and m.moment == asked.moment), None)
     pieces = (
-        _moments(comfort.moments, labels, asked),
-        None if main is None else _missing(main, protocol, asked.instrument),
+        None if asked is None else _moments(comfort.moments, labels, asked),
+        None if main is None or asked is None else _missing(main, protocol, asked.instrument),
         None if comfort.odds is None else _odds(comfort.odds, labels),
         None if comfort.anxiety is None else _anxiety(comfort.anxiety, labels, protocol),
         None if comfort.shared is None else _shared(comfort.shared, looks),
