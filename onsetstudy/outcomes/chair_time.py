@@ -182,7 +182,7 @@ def _seen(records: ChairRecords, mixing: FloatArray, charged: BoolArray, arm: st
 def _mean(values: FloatArray, of: Parameter) -> EstimateLike:
     known = values[~np.isnan(values)]
     if known.size < LEAST:
-        return of.absent(f"{known.size} times were recorded; it takes {LEAST}", code="too_few", method=WELCH)
+        return of.absent(f"times recorded: {known.size}; it takes {LEAST}", code="too_few", method=WELCH)
     # Minutes cannot be negative: with few cases and a long one Student's limits would be.
     return mean_of(known, of, by="Student's t", method="mean", least=0.0)
 
@@ -300,7 +300,10 @@ def waits_not_seen(at_least: Mapping[str, int]) -> tuple[Caution, ...]:
     """The caution on waits of each arm whose end nobody saw; none where all were seen."""
     by_arm = ", ".join(f"{n} {arm}" for arm, n in at_least.items())
     total = sum(at_least.values())
-    text = f"{total} waits were not seen to their end ({by_arm}) and count with the minutes that were seen."
+    waits, counts = f"{total} waits were not seen to their end", "count"
+    if total == 1:
+        waits, counts = "1 wait was not seen to its end", "counts"
+    text = f"{waits} ({by_arm}) and {counts} with the minutes that were seen."
     return (Caution(code="waits_at_least", text=text),) if total else ()
 
 
@@ -308,9 +311,11 @@ def _cautions(waits: tuple[WaitsSeen, ...], patient: StrArray) -> tuple[Caution,
     found = list(waits_not_seen({w.arm: w.at_least for w in waits}))
     unknown, charged = sum(w.unknown for w in waits), sum(w.mixing_charged for w in waits)
     if unknown:
-        found.append(Caution(code="waits_unknown", text=f"{unknown} cases have no wait recorded and are left out."))
+        have, are = ("case has", "is") if unknown == 1 else ("cases have", "are")
+        found.append(Caution(code="waits_unknown", text=f"{unknown} {have} no wait recorded and {are} left out."))
     if charged:
-        text = f"{charged} mixed cases have no mixing time and are charged the minutes that the protocol states."
+        have, are = ("case has", "is") if charged == 1 else ("cases have", "are")
+        text = f"{charged} mixed {have} no mixing time and {are} charged the minutes that the protocol states."
         found.append(Caution(code="mixing_charged", text=text))
     if more := patient.size - np.unique(patient).size:
         text = (

@@ -50,9 +50,10 @@ def watch_of(data: AnalysisSet) -> Watch | None:
     undecided: list[tuple[str, int]] = []
     texts: dict[str, str] = {}
     if len(watched) < baseline + LEAST_WATCHED:
+        cases = f"{len(watched)} case{'' if len(watched) == 1 else 's'}"
         texts["too_few_to_watch"] = (
-            f"{len(watched)} cases of the watched arm; charts begin {LEAST_WATCHED} cases after the first {baseline}, "
-            "which say what is usual."
+            f"{cases} of the watched arm; charts begin {LEAST_WATCHED} cases after the first {baseline}, which say "
+            "what is usual."
         )
     else:
         for failure, minute in (("by_target", protocol.onset.target_min), ("never_numb", protocol.onset.tau_min)):

@@ -42,7 +42,8 @@ def _failure(code: str, protocol: Protocol) -> str:
 def _said(watch: Watch, protocol: Protocol) -> str:
     label = protocol.label(watch.arm)
     if not watch.charts:
-        return f"{counted(watch.baseline_cases + watch.watched_cases, label + ' case')} do not make a chart yet."
+        cases = watch.baseline_cases + watch.watched_cases
+        return f"{counted(cases, label + ' case')} {'does' if cases == 1 else 'do'} not make a chart yet."
     told = []
     for chart in watch.charts:
         for signal in chart.signals[-1:]:
