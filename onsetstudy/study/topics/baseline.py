@@ -12,6 +12,7 @@ import pandas as pd
 
 from onsetstudy.records.checks.privacy import may_be_a_name
 from onsetstudy.study.results import ArmTable, ArmTableRow
+from onsetstudy.study.sets.analysis_set import NOT_RECORDED
 
 OPERATOR = "clinician_id"
 CATEGORIES = (
@@ -19,7 +20,6 @@ CATEGORIES = (
     "quarter",
 )  # fmt: skip
 MEASURES = ("volume_ml", "anxiety_before", "mixed_to_injection_min", "weight_kg")
-NOT_RECORDED = "not recorded"
 
 Cell = tuple[int | None, int | None, float | None, float | None]
 

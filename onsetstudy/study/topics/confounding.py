@@ -22,14 +22,16 @@ from onsetstudy.adjustment.unmeasured_confounding import e_value, e_value_of_lim
 from onsetstudy.core.arrays import BoolArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.parallel import Progress
-from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, EstimateLike, Interval, NotAvailable
+from onsetstudy.core.results import Assumption, Caution, Estimate, EstimateLike, NotAvailable
 from onsetstudy.core.seeds import stream
 from onsetstudy.inference.estimate_or_reason import not_asked
+from onsetstudy.inference.parameter import Parameter
 from onsetstudy.outcomes.scores.pain_moment_results import Comfort
 from onsetstudy.records.checks.privacy import PSEUDONYMS
 from onsetstudy.study.results import Population
 from onsetstudy.study.sets.adjusted_contrasts import WAYS, WORDS, AlikeCases
 from onsetstudy.study.sets.analysis_set import AnalysisSet
+from onsetstudy.study.sets.contrasts import difference_asked
 
 COVARIATES = (
     "practice_id", "clinician_id", "technique", "procedure", "pulp_status", "agent", "topical", "age_band", "quarter",
@@ -42,7 +44,6 @@ MEASURES = ("anxiety_before",)
 REPLICATES = 300
 LEAST_HELD = 0.9
 CASES_A_COLUMN = 5
-OUTCOMES = (("success_difference", "proportion"), ("rmst_difference", "min"), ("pain_difference", ""))
 BOOTSTRAP = "bootstrap of patients, chances of the arm fitted anew, percentile limits"
 PLAINLY = {"not_converged": "the curves of cases alike could not be fitted to so few cases"}
 AT_LEAST = ", no nearer than those of the difference as it is"
@@ -70,19 +71,21 @@ def fair_comparison(
     covariates, left_out = _covariates(data)
     crude = _crude(overall, comfort, data)
     found = _adjusted(data, other, covariates, progress)
-    lines = tuple(
-        FairLine(
-            outcome=name,
-            unit=unit or (protocol.pain.instrument.unit if protocol.pain else ""),
-            crude=crude[name],
-            weighted=found.estimate(name, "weighted", unit, crude[name], protocol.plan.conf_level, counts),
-            standardised=found.estimate(name, "standardised", unit, crude[name], protocol.plan.conf_level, counts),
-        )
-        for name, unit in OUTCOMES
-        if name != "pain_difference" or protocol.pain is not None
-    )
+    units = {"success_difference": "proportion", "rmst_difference": "min"}
+    if protocol.pain is not None:
+        units["pain_difference"] = protocol.pain.instrument.unit
+    asked = [difference_asked(protocol, name, unit, counts) for name, unit in units.items()]
     return FairComparison(
-        lines=lines,
+        lines=tuple(
+            FairLine(
+                outcome=of.quantity,
+                unit=of.unit,
+                crude=crude[of.quantity],
+                weighted=found.estimate("weighted", of, crude[of.quantity]),
+                standardised=found.estimate("standardised", of, crude[of.quantity]),
+            )
+            for of in asked
+        ),
         overlap=found.overlap,
         e_values=_e_values(overall),
         learning=learning_curve(
@@ -159,9 +162,9 @@ class _Found:
         """Whether what was recorded says for some cases which arm they had for certain."""
         return any(code == "separation" for code, _ in self.reason.values())
 
-    def estimate(self, name: str, how: str, unit: str, crude: EstimateLike, level: float, n: Counts) -> EstimateLike:
+    def estimate(self, how: str, of: Parameter, crude: EstimateLike) -> EstimateLike:
         """One adjusted difference with its limits, or why there is none."""
-        method = {"weighted": "overlap weights", "standardised": "standardised over all cases"}[how]
+        name, method = of.quantity, {"weighted": "overlap weights", "standardised": "standardised over all cases"}[how]
         drawn = np.array(self.draw.get((name, how), []))
         held = drawn[np.isfinite(drawn)]
         reach, why = self.reach.get(name), None
@@ -172,21 +175,18 @@ class _Found:
         elif reach is not None and isinstance(crude, NotAvailable):
             why = crude.code, crude.reason
         if why is not None:
-            return not_asked(name, why[1], code=why[0], contrast=None, unit=unit, method=method, n=n)
-        value, tail, limits = self.point[name, how], (1 - level) / 2, BOOTSTRAP
+            return of.absent(why[1], code=why[0], method=method)
+        value, tail, limits = self.point[name, how], (1 - of.conf_level) / 2, BOOTSTRAP
         low, high = (float(end) for end in np.quantile(held, [tail, 1 - tail]))
         if reach is not None and isinstance(crude, Estimate):
             limits += AT_LEAST
             low, high = reach.widened(value, (low, high), crude.estimate, crude.interval)
-        return Estimate(
-            quantity=name,
-            contrast=None,
-            estimate=value,
-            std_error=float(held.std(ddof=1)),
-            interval=Interval(low=low, high=high, level=level, method=limits),
-            unit=unit,
+        return of.estimate(
+            value,
+            (low, high),
+            by=limits,
             method=f"{method}; {limits}",
-            n=n,
+            std_error=float(held.std(ddof=1)),
             assumptions=(NO_OTHER,),
             caution=self.extrapolated if how == "standardised" else (),
         )
