@@ -24,7 +24,6 @@ from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.parallel import Progress
 from onsetstudy.core.results import Assumption, Caution, Estimate, EstimateLike, NotAvailable
 from onsetstudy.core.seeds import stream
-from onsetstudy.inference.estimate_or_reason import not_asked
 from onsetstudy.inference.parameter import Parameter
 from onsetstudy.outcomes.scores.pain_moment_results import Comfort
 from onsetstudy.records.checks.privacy import PSEUDONYMS
@@ -110,6 +109,7 @@ def _covariates(data: AnalysisSet) -> tuple[dict[str, NDArray[Any]], list[tuple[
     """Covariates that differ between cases, fewer than a fifth of the cases in columns; the others with the reason."""
     found: dict[str, NDArray[Any]] = {}
     left_out: list[tuple[str, str]] = []
+    known = 0
     for name in (*COVARIATES, *MEASURES):
         values = data.frame[name]
         if values.isna().all():
@@ -120,23 +120,25 @@ def _covariates(data: AnalysisSet) -> tuple[dict[str, NDArray[Any]], list[tuple[
             column = values.to_numpy(dtype=np.float64)
         if np.unique(column).size < 2:
             continue
-        tried = code_columns({**found, name: column})
-        if tried.matrix.shape[1] > len(data) / CASES_A_COLUMN:
+        matrix = code_columns({**found, name: column}).matrix
+        if matrix.shape[1] == known:
+            # Rare levels are taken together: where all are, nothing is left to account for.
+            left_out.append((name, "too few cases of each"))
+        elif matrix.shape[1] > len(data) / CASES_A_COLUMN:
             left_out.append((name, "too many levels for so few cases"))
-        elif np.linalg.matrix_rank(np.column_stack((np.ones(len(data)), tried.matrix))) <= tried.matrix.shape[1]:
+        elif np.linalg.matrix_rank(np.column_stack((np.ones(len(data)), matrix))) <= matrix.shape[1]:
             left_out.append((name, "says the same as the others"))
         else:
-            found[name] = column
+            found[name], known = column, matrix.shape[1]
     return found, left_out
 
 
 def _crude(overall: Population, comfort: Comfort | None, data: AnalysisSet) -> dict[str, EstimateLike]:
     plan, moments = data.protocol.pain, () if comfort is None else comfort.moments
     main = next((m for m in moments if plan is not None and m.moment == plan.moment), None)
-    nothing = not_asked(
-        "pain_difference", "no score was recorded", code="no_scores", contrast=None, unit="", n=overall.n,
-        method="difference of means",
-    )  # fmt: skip
+    nothing = difference_asked(data.protocol, "pain_difference", "", overall.n).absent(
+        "no score was recorded", code="no_scores", method="difference of means"
+    )
     return {
         "success_difference": overall.success_difference,
         "rmst_difference": overall.wait_difference,
