@@ -103,7 +103,7 @@ def analyse(
     until = _until(records.cases, this)
     review = None if kept is None else review_allocation(until, protocol, kept, recorded=recorded)
     slips = _slips_of(records, beside, this, recorded)
-    records, known = resolve_arms(protocol, records, kept, without_list=without_list)
+    records, known = resolve_arms(protocol, _own_patients(records), kept, without_list=without_list)
     onsets = Onsets(records=records, protocol=protocol)
     data, onset = prepare(protocol, records, through=this, onsets=onsets)
     # No page tells a name, whatever it tells of operators.
@@ -197,6 +197,15 @@ def _slips_of(records: Records, beside: Companions, this: Quarter, recorded: Col
     """Slips that the practices of these records opened up to the quarter, and those that no record names."""
     whose = set(records.cases["practice_id"].astype(str))
     return opened_slips(beside.slips_log or beside.allocation, recorded, practices=whose, until=this.last_day)
+
+
+def _own_patients(records: Records) -> Records:
+    """Patients behind their practices, where a code is used in several: each keeps its own key."""
+    cases = records.cases
+    if cases.empty or cases.groupby("patient_id")["practice_id"].nunique().max() == 1:
+        return records
+    own = cases["practice_id"].astype(str) + " " + cases["patient_id"].astype(str)
+    return dataclasses.replace(records, cases=cases.assign(patient_id=own))
 
 
 def _only(records: Records, data: AnalysisSet) -> Records:
