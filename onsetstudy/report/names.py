@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.protocol.vocabulary import SENSITIVITY, TECHNIQUE_NAMES
-from onsetstudy.records.checks.privacy import PSEUDONYMS
 
 NAMES = {
     **TECHNIQUE_NAMES,
@@ -59,7 +58,7 @@ def plain_words(code: str) -> str:
 
 def level_name(column: str, level: str) -> str:
     """A level of a column in words; codes of practices and operators are nobody's words and stand as they are."""
-    return level if column in PSEUDONYMS else plain_words(level)
+    return level if column in ("practice_id", "clinician_id") else plain_words(level)
 
 
 def field_name(column: str) -> str:

@@ -87,7 +87,7 @@ def comfort_blocks(comfort: Comfort | None, protocol: Protocol, *, looks: bool =
         None if comfort.odds is None else _odds(comfort.odds, labels),
         None if comfort.anxiety is None else _anxiety(comfort.anxiety, labels, protocol),
         None if comfort.shared is None else _shared(comfort.shared, looks),
-        notes_of(comfort.caution if comfort.moments else ()),
+        notes_of(comfort.caution),
     )
     return tuple(blocks_of(pieces))
 
