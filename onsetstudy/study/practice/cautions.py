@@ -73,10 +73,8 @@ def study_cautions(
     seen = f"Looked at {looks} {'time' if looks == 1 else 'times'}"
     looked = f"{seen}, once a quarter; the limits make no allowance for that."
     if look is not None:
-        looked = (
-            f"{seen}: the verdict and the answers' intervals allow for that; tables and figures say where theirs do "
-        )
-        looked += "not."
+        looked = f"{seen}: the verdict and the answers' intervals allow for that; tables and figures say where "
+        looked += "theirs do not."
     elif sequential:
         looked = f"{seen}: the sequential test and its own limits allow for that, the answers' intervals do not."
     elif len(results.by_quarter) < len(protocol.quarters):

@@ -279,9 +279,9 @@ def _said(safety: Safety, protocol: Protocol) -> str:
 def _seriousness(safety: Safety) -> list[str]:
     """That nothing was serious is said only where every event says so."""
     # A case may have several events: they are counted one by one.
-    serious, mild = (sum(n for _, _, rated, _, n in safety.listing if rated == told) for told in ("yes", "no"))
     any_event = sum(count for *_, count in safety.listing)
-    silent = any_event - serious - mild
+    serious = sum(count for _, _, rated, _, count in safety.listing if rated == "yes")
+    silent = sum(count for _, _, rated, _, count in safety.listing if rated not in ("yes", "no"))
     if not any_event:
         return []
     marked = f"{counted(serious, 'event')} {'was' if serious == 1 else 'were'} marked as serious"
