@@ -78,6 +78,7 @@ def mean_difference(
         by_arm=tuple(ArmCount(arm=a.arm, cases=a.cases, onsets=a.with_amount) for a in amounts),
     )
     contrast = f"{other.arm} - {reference.arm}"
+    of = Parameter(quantity=quantity, contrast=contrast, unit=unit, n=counts, conf_level=conf_level)
     told = [
         Moments(n=a.with_amount, mean=a.mean, variance=a.sd**2)
         for a in amounts
@@ -86,11 +87,9 @@ def mean_difference(
     if len(told) < len(amounts):
         few = min(amounts, key=lambda a: a.with_amount)
         many = f"{few.with_amount} {few.arm} case{'' if few.with_amount == 1 else 's'}"
-        of = Parameter(quantity=quantity, contrast=contrast, unit=unit, n=counts)
         return of.absent(
             f"the dose of {many} is known, and it takes two in each arm", code="too_few_doses", method=METHOD
         )
     return contrast_of_means(
-        [(told[0], told[1])], quantity=quantity, contrast=contrast, unit=unit, n=counts, conf_level=conf_level,
-        what="amounts", needs_spread=False, assumptions=(INDEPENDENT_CASES,),
-    )  # fmt: skip
+        [(told[0], told[1])], of, what="amounts", needs_spread=False, assumptions=(INDEPENDENT_CASES,)
+    )

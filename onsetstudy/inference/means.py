@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special, stats
 
-from onsetstudy.core.results import NO_SPREAD, Assumption, Caution, Counts, Estimate, NotAvailable
+from onsetstudy.core.results import NO_SPREAD, Assumption, Caution, Estimate, NotAvailable
 from onsetstudy.inference.parameter import Parameter
 
 WELCH = "difference of means, Welch's t"
@@ -156,12 +156,8 @@ def moments_by_stratum(
 
 def contrast_of_means(
     pairs: Sequence[tuple[Moments, Moments]],
+    of: Parameter,
     *,
-    quantity: str,
-    contrast: str,
-    unit: str,
-    n: Counts,
-    conf_level: float,
     what: str = "values",
     needs_spread: bool = True,
     assumptions: tuple[Assumption, ...] = (),
@@ -173,15 +169,14 @@ def contrast_of_means(
     ----------
     pairs : sequence of (Moments, Moments)
         Of each stratum, reference first.
-    quantity, contrast, unit, n
-        As in every result.
+    of : Parameter
+        What is asked.
     what : str
         What the values are, for the reason why there is none.
     needs_spread : bool
         Whether values that do not vary give no result; otherwise the interval is one number, with a caution.
     """
-    of = Parameter(quantity=quantity, contrast=contrast, unit=unit, n=n, conf_level=conf_level)
-    found = mean_difference(pairs, conf_level=conf_level)
+    found = mean_difference(pairs, conf_level=of.conf_level)
     method = WELCH
     if found is not None and len(pairs) > 1:
         method = f"difference of means within {len(pairs)} strata, combined by numbers of cases; Welch's t"

@@ -130,9 +130,11 @@ def compare_chair_time(
     counts = Counts.of(whole[mine], arm[mine], arms)
     contrast = f"{contrast_arm} - {reference_arm}"
 
-    def of(quantity: str, contrast: str = contrast, unit: str = "min") -> Parameter:
-        return Parameter(quantity=quantity, contrast=contrast, unit=unit, n=counts, conf_level=conf_level)
+    def of(quantity: str, contrast: str = contrast, unit: str = "min", n: Counts = counts) -> Parameter:
+        return Parameter(quantity=quantity, contrast=contrast, unit=unit, n=n, conf_level=conf_level)
 
+    asked = np.isin(records.wait_used, ("yes", "no"))
+    answered = Counts.of(asked[mine], arm[mine], arms)
     difference = _difference(cost, records, arms, of("chair_time_difference"))
     return ChairTime(
         waits=waits,
@@ -142,7 +144,10 @@ def compare_chair_time(
             records.wait_min, records, arms, of("chair_time_before_mixing_difference")
         ),
         difference=difference,
-        wait_used=tuple(_used(records.wait_used[by_arm[a]], of("wait_used", a, "proportion")) for a in arms),
+        wait_used=tuple(
+            _used(records.wait_used[by_arm[a] & asked] == "yes", of("wait_used", a, "proportion", answered))
+            for a in arms
+        ),
         visit_difference=_difference(records.visit_min, records, arms, of("visit_time_difference")),
         **hours_and_money(difference, prices, mixes=mixed_arm == contrast_arm),
         cases_per_month=prices.cases_per_month,
@@ -177,7 +182,7 @@ def _seen(records: ChairRecords, mixing: FloatArray, charged: BoolArray, arm: st
 def _mean(values: FloatArray, of: Parameter) -> EstimateLike:
     known = values[~np.isnan(values)]
     if known.size < LEAST:
-        return of.absent(f"{known.size} times were recorded; it takes {LEAST}", code="too_few", method=WELCH)
+        return of.absent(f"times recorded: {known.size}; it takes {LEAST}", code="too_few", method=WELCH)
     # Minutes cannot be negative: with few cases and a long one Student's limits would be.
     return mean_of(known, of, by="Student's t", method="mean", least=0.0)
 
@@ -189,19 +194,14 @@ def _difference(values: FloatArray, records: ChairRecords, arms: tuple[str, str]
     stratum = None
     if records.practice is not None and known.any():
         stratum = merge_small([np.asarray(records.practice)[known]], arm[known], arms).code
-    return contrast_of_means(
-        moments_by_stratum(values[known], arm[known], arms, stratum=stratum),
-        quantity=of.quantity, contrast=of.contrast, unit=of.unit, n=of.n, conf_level=of.conf_level,
-        what="recorded times", needs_spread=False, assumptions=(AS_SPENT,),
-    )  # fmt: skip
+    moments = moments_by_stratum(values[known], arm[known], arms, stratum=stratum)
+    return contrast_of_means(moments, of, what="recorded times", needs_spread=False, assumptions=(AS_SPENT,))
 
 
-def _used(used: StrArray, of: Parameter) -> EstimateLike:
-    known = used[np.isin(used, ("yes", "no"))]
-    if known.size == 0:
+def _used(used: BoolArray, of: Parameter) -> EstimateLike:
+    if used.size == 0:
         return of.absent("nobody recorded how the wait was used", code="not_recorded", method=WELCH)
-    tally = int(np.sum(known == "yes")), known.size
-    return share_of(tally, of, method=f"share of {known.size} waits used for another task")
+    return share_of((int(used.sum()), used.size), of, method=f"share of {used.size} waits used for another task")
 
 
 def _saved(difference: EstimateLike) -> EstimateLike:
@@ -300,7 +300,10 @@ def waits_not_seen(at_least: Mapping[str, int]) -> tuple[Caution, ...]:
     """The caution on waits of each arm whose end nobody saw; none where all were seen."""
     by_arm = ", ".join(f"{n} {arm}" for arm, n in at_least.items())
     total = sum(at_least.values())
-    text = f"{total} waits were not seen to their end ({by_arm}) and count with the minutes that were seen."
+    waits, counts = f"{total} waits were not seen to their end", "count"
+    if total == 1:
+        waits, counts = "1 wait was not seen to its end", "counts"
+    text = f"{waits} ({by_arm}) and {counts} with the minutes that were seen."
     return (Caution(code="waits_at_least", text=text),) if total else ()
 
 
@@ -308,9 +311,11 @@ def _cautions(waits: tuple[WaitsSeen, ...], patient: StrArray) -> tuple[Caution,
     found = list(waits_not_seen({w.arm: w.at_least for w in waits}))
     unknown, charged = sum(w.unknown for w in waits), sum(w.mixing_charged for w in waits)
     if unknown:
-        found.append(Caution(code="waits_unknown", text=f"{unknown} cases have no wait recorded and are left out."))
+        have, are = ("case has", "is") if unknown == 1 else ("cases have", "are")
+        found.append(Caution(code="waits_unknown", text=f"{unknown} {have} no wait recorded and {are} left out."))
     if charged:
-        text = f"{charged} mixed cases have no mixing time and are charged the minutes that the protocol states."
+        have, are = ("case has", "is") if charged == 1 else ("cases have", "are")
+        text = f"{charged} mixed {have} no mixing time and {are} charged the minutes that the protocol states."
         found.append(Caution(code="mixing_charged", text=text))
     if more := patient.size - np.unique(patient).size:
         text = (

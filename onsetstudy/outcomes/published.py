@@ -96,7 +96,9 @@ def _say_contradictions(row: TableReader, found: PublishedRange) -> None:
     low, high, middle = found.conf_low, found.conf_high, found.difference
     if (low is None) != (high is None):
         row.say("conf_low", "an interval with one end", "give conf_low and conf_high")
-    elif low is not None and high is not None and not low <= (low if middle is None else middle) <= high:
+    elif low is not None and high is not None and low > high:
+        row.say("conf_low", f"{low:g} to {high:g} is no interval", "compare with the paper")
+    elif low is not None and high is not None and middle is not None and not low <= middle <= high:
         row.say("conf_low", f"{middle:g} does not lie in its interval {low:g} to {high:g}", "compare with the paper")
     plain, buffered = found.plain, found.buffered
     if plain is None or buffered is None or middle is None or found.unit == "odds_ratio":

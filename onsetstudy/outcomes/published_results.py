@@ -126,10 +126,10 @@ class ContextPanel:
     outcome: str
     unit: str
     own_meaning: str
-    own_factor: float
-    own_scaled: str
-    groups: tuple[ContextGroup, ...]
-    other: int
+    own_factor: float = 1.0
+    own_scaled: str = ""
+    groups: tuple[ContextGroup, ...] = ()
+    other: int = 0
 
 
 @result_kind("published_context")

@@ -56,6 +56,11 @@ def plain_words(code: str) -> str:
     return NAMES.get(code, code.replace("_", " "))
 
 
+def level_name(column: str, level: str) -> str:
+    """A level of a column in words; codes of practices and operators are nobody's words and stand as they are."""
+    return level if column in ("practice_id", "clinician_id") else plain_words(level)
+
+
 def field_name(column: str) -> str:
     """What is recorded in a column: ``lip_numb`` is numbness of the lip, ``pain_treatment`` pain at treatment."""
     if column.startswith("pain_"):

@@ -291,8 +291,7 @@ def _allowed(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
             # Beside a verdict "cannot tell which" would withhold what the first sentence has just said.
             return f"The direction is the verdict of that analysis; how large the difference is, {cases} leave open."
         question = PHRASES[claim.quantity.key].question.format(**_fields(claim, protocol))
-        alone = cases in ("1 case", "1 score", "1 patient")
-        return f"{'This' if alone else 'These'} {cases} cannot tell {question}."
+        return f"{'This' if cases.startswith('1 ') else 'These'} {cases} cannot tell {question}."
     how = "times the rate" if claim.quantity.contrast == "/" else claim.quantity.word(bears.side)
     anything = f"Anything from {_with_unit(_ends(claim, seen), _unit(claim))} {how} agrees with these {cases}"
     said = {

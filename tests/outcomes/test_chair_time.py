@@ -228,3 +228,10 @@ def test_results_travel_as_json():
 def test_rows_of_different_length():
     with pytest.raises(OnsetStudyError, match="equally long"):
         compare(dataclasses.replace(drawn(), wait_min=np.ones(3)))
+
+
+def test_a_proportion_of_waits_counts_the_cases_in_which_it_was_recorded():
+    used = np.array(["yes", "no", "", "yes", "", ""])
+    reference, other = compare(seen([5.0] * 6, list("aaabbb"), wait_used=used)).wait_used
+    assert [(a.cases, a.onsets) for a in reference.n.by_arm] == [(3, 2), (3, 1)]
+    assert (reference.estimate, other.estimate) == (0.5, 1.0)

@@ -80,6 +80,12 @@ def test_a_table_with_faults_is_refused_with_all_of_them():
             {**good, "id": "b", "outcome": "pain", "unit": "points"},
             {**good, "id": "c", "conf_low": 1.0},
             {**good, "id": "d", "conf_low": 1.0, "conf_high": 2.0, "citation": ""},
+            {
+                **{k: v for k, v in good.items() if k not in ("plain", "buffered")},
+                "id": "e",
+                "conf_low": 2.0,
+                "conf_high": 1.0,
+            },
         ],
     }
     with pytest.raises(RecordsError) as told:
@@ -94,6 +100,7 @@ def test_a_table_with_faults_is_refused_with_all_of_them():
         "key result 4 (c), conf_low: an interval with one end",
         "key result 5 (d), conf_low: -4.7667 does not lie in its interval 1 to 2",
         "key result 5 (d), citation: a text is needed here",
+        "key result 6 (e), conf_low: 2 to 1 is no interval",
         'key result: the id "malamed_2013_onset" is used more than once',
         "key date: '2026' is not a date",
     ):

@@ -118,6 +118,10 @@ def test_it_leads_in_practice_and_group_with_the_same_words(protocol, records, f
         answer = next(b for b in document.sections[0].blocks if b.kind == "answer")
         assert answer.seen == sentence(results.claims.primary(), protocol).seen
         assert "no or mild pain" in answer.seen
+        told = results.claims.primary()
+        # Cases of whose treatment nothing is known tell nothing of it.
+        assert told.population == f"{told.answer.n.cases} treatments"
+        assert told.answer.n.cases < results.overall.n.cases
     data, _ = prepare(protocol, records, through=protocol.quarters[-1])
     last = looks_taken(data, protocol.quarters[-1]).verdicts[-1]
     assert group.looks.verdicts[0].z == pytest.approx(last.z, abs=1e-10)

@@ -54,9 +54,9 @@ def report(
 
     promised = read_protocol(protocol)
     kept, log = arms.read(promised, protocol, records.paths)
-    beside = read_companions(protocol, kept)
+    beside = read_companions(protocol)
     checked = records.read(promised, protocol)
-    beside = replace(beside, slips_recorded=recorded_slips(checked), slips_log=log)
+    beside = replace(beside, allocation=kept, slips_recorded=recorded_slips(checked), slips_log=log)
     checked, withdrawn = withdrawals.leave_out_withdrawn(checked, protocol)
     arms.say(kept)
     through = promised.quarter(quarter)

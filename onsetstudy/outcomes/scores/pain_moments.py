@@ -205,10 +205,7 @@ def _missing(
 def welch_difference(scores: Iterable[FloatArray], of: Parameter) -> EstimateLike:
     """Difference of the means of two sets of scores, the other arm's less the reference's, by Welch's t."""
     reference, other = (Moments.of(s) for s in scores)
-    return contrast_of_means(
-        [(reference, other)],
-        quantity=of.quantity, contrast=of.contrast, unit=of.unit, n=of.n, conf_level=of.conf_level, what="scores",
-    )  # fmt: skip
+    return contrast_of_means([(reference, other)], of, what="scores")
 
 
 def anxiety_change(
@@ -242,17 +239,17 @@ def anxiety_change(
     .. [2] Corah NL. Journal of Dental Research 1969;48:596 (from memory): 15 and above high.
     """
     both = ~np.isnan(before) & ~np.isnan(after)
-    n = Counts.of(both, arm, arms)
+    n, told_before = Counts.of(both, arm, arms), Counts.of(~np.isnan(before), arm, arms)
     limit = HIGH.get(scale)
     first = {a: before[(arm == a) & ~np.isnan(before)] for a in arms}
     change = {a: (after - before)[(arm == a) & both] for a in arms}
 
-    def of(quantity: str, contrast: str = f"{arms[1]} - {arms[0]}", unit: str = unit) -> Parameter:
+    def of(quantity: str, contrast: str = f"{arms[1]} - {arms[0]}", unit: str = unit, n: Counts = n) -> Parameter:
         return Parameter(quantity=quantity, contrast=contrast, unit=unit, n=n, conf_level=conf_level)
 
     told = partial(
         Anxiety,
-        before=tuple(_mean(x, of("anxiety_before", a), "mean of scores") for a, x in first.items()),
+        before=tuple(_mean(x, of("anxiety_before", a, n=told_before), "mean of scores") for a, x in first.items()),
         threshold=limit,
     )
     if limit is None:
@@ -260,7 +257,7 @@ def anxiety_change(
         return told(change=changed, difference=welch_difference(change.values(), of("anxiety_change")), high_before=())
     reason = "the scale is of a trait, which is not measured by what changes within a visit"
     none = of("anxiety_change").absent(reason, code="trait", method="none")
-    high = tuple(_share(x >= limit, of("high_anxiety", a, "proportion")) for a, x in first.items())
+    high = tuple(_share(x >= limit, of("high_anxiety", a, "proportion", told_before)) for a, x in first.items())
     return told(change=(), difference=none, high_before=high)
 
 

@@ -18,7 +18,7 @@ from onsetstudy.report.cells import reason_of, spanned
 from onsetstudy.report.figures import canvas
 from onsetstudy.report.figures.canvas import INK, NARROW, SECONDARY, ArmLook, Drawing, Sheet
 from onsetstudy.report.names import plain_words
-from onsetstudy.report.numbers import counted, decimal, listed
+from onsetstudy.report.numbers import capital, counted, decimal, listed
 
 SMALLEST, LARGEST = 3.5, 9.0
 
@@ -239,7 +239,7 @@ def published_rows(panel: ContextPanel, *, factor: float = 1, base: int = 1) -> 
     for group in panel.groups:
         if not group.drawn:
             continue
-        rows.append(Row(label=plain_words(group.technique).capitalize(), heading=True))
+        rows.append(Row(label=capital(plain_words(group.technique)), heading=True))
         own = _row("These cases", group.own, strong=True, factor=factor * panel.own_factor, base=base)
         # Published results are counted in patients; where each has both arms, so are these.
         rows.append(replace(own, cases=group.own.n.cases // 2) if within_patients(group.own) else own)

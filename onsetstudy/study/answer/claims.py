@@ -337,12 +337,12 @@ def cases_told(n: int, practices: int = 1) -> str:
 
 
 def _of_whom(quantity: Quantity, answer: EstimateLike) -> str:
-    """Patients of an answer within patients, else scores of one about scores; a case without one says nothing of it."""
-    scores = quantity.unit == "score"
-    if isinstance(answer, NotAvailable) or not (scores or within_patients(answer)):
+    """Patients of an answer within patients, else the scores or treatments that it is of: other cases tell nothing."""
+    scores, paired = quantity.unit == "score", within_patients(answer)
+    if isinstance(answer, NotAvailable) or not (scores or paired or quantity.key == "treatment_success_difference"):
         return ""
     n = answer.n.onsets if scores else answer.n.cases
-    n, what = (n // 2, "patient") if within_patients(answer) else (n, "score")
+    n, what = (n // 2, "patient") if paired else (n, "score" if scores else "treatment")
     return f"{n} {what if n == 1 else what + 's'}"
 
 

@@ -50,7 +50,9 @@ def more_needed(
     pace, quarters = _pace(found.cases_needed, seen, by_quarter)
     text = found.text
     if pace is not None and quarters and not (found.events_needed and counts.onsets >= found.events_needed):
-        text += f" At {pace:.0f} {whose} a quarter that is about {quarters} more quarter{'' if quarters == 1 else 's'}."
+        at = "less than one" if pace < 0.5 else f"{pace:.0f}"
+        many = whose.removesuffix("s") if pace < 1.5 else whose
+        text += f" At {at} {many} a quarter that is about {quarters} more quarter{'' if quarters == 1 else 's'}."
     return dataclasses.replace(found, cases_per_quarter=pace, quarters_more=quarters, text=text)
 
 
@@ -80,7 +82,7 @@ def _of_plan(protocol: Protocol, counts: Counts, seen: int) -> MoreNeeded | None
         looked = "" if protocol.looks is None else " and with the planned interim analyses"
     else:
         return None
-    so_far = f"{seen} cases have been analysed"
+    so_far = f"{seen} case{' has' if seen == 1 else 's have'} been analysed"
     if protocol.study.paired:
         so_far = f"{seen} patient{' has' if seen == 1 else 's have'} been analysed with both arms"
     lost = f" to include, {cases} of them analysed" if included > cases or main is None else ""

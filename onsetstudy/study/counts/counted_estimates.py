@@ -14,7 +14,7 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.counts.aggregate_counts import AT_LEAST
 from onsetstudy.study.practice.subsets import ratio_of
 from onsetstudy.study.sets.analysis_set import PRACTICE
-from onsetstudy.study.sets.contrasts import BY_ARM, TREATED, arm_missing, ask, means_compared
+from onsetstudy.study.sets.contrasts import BY_ARM, TREATED, arm_missing, ask, difference_asked, means_compared
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.results import ArmContrast
 
@@ -83,6 +83,6 @@ def mean_difference(values: pd.DataFrame, protocol: Protocol, quantity: str, uni
     counts = Counts.of(seen, arm, (reference, other), cases=n)
     return means_compared(
         rows["value"].to_numpy(dtype=float), arm, [rows[PRACTICE].to_numpy(dtype=str)] if PRACTICE in rows else [],
-        protocol, weight=n, quantity=quantity, unit=unit, needs_spread=quantity in SCORES, n=counts,
+        protocol, difference_asked(protocol, quantity, unit, counts), weight=n, needs_spread=quantity in SCORES,
         assumptions=(INDEPENDENT_CASES,), caution=waits_not_seen({a.arm: a.cases - a.onsets for a in counts.by_arm}),
     )  # fmt: skip

@@ -35,7 +35,7 @@ from onsetstudy.study.results import LooksTaken, Population, Provenance
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.sets.side_files import Companions
-from onsetstudy.study.topics.baseline import arm_table
+from onsetstudy.study.topics.baseline import OPERATOR, arm_table, told_operators
 from onsetstudy.study.topics.cold_test_errors import cold_test_errors
 from onsetstudy.study.topics.confounding import fair_comparison
 from onsetstudy.study.topics.doses import doses_of
@@ -83,7 +83,7 @@ def analyse(
     Raises
     ------
     RecordsError
-        If there is no accepted case up to that quarter, or the quarter is not one of the study's; if the study is
+        If no quarter is given and none has an accepted case, or the quarter is not one of the study's; if the study is
         randomised, and neither list nor log nor a reason is given.
 
     Examples
@@ -103,9 +103,11 @@ def analyse(
     until = _until(records.cases, this)
     review = None if kept is None else review_allocation(until, protocol, kept, recorded=recorded)
     slips = _slips_of(records, beside, this, recorded)
-    records, known = resolve_arms(protocol, records, kept, without_list=without_list)
+    records, known = resolve_arms(protocol, _own_patients(records), kept, without_list=without_list)
     onsets = Onsets(records=records, protocol=protocol)
     data, onset = prepare(protocol, records, through=this, onsets=onsets)
+    # No page tells a name, whatever it tells of operators.
+    data = dataclasses.replace(data, frame=data.frame.assign(**{OPERATOR: told_operators(data.frame[OPERATOR])}))
     arms = arm_standing(data.frame, known)
     answer = _answer(records, data, onset, this, progress)
     doubts = doubts_of(_only(records, data), protocol)
@@ -160,7 +162,7 @@ def _answer(
         period_start=protocol.quarters[0].first_day.isoformat(),
         period_end=this.last_day.isoformat(),
         practices=tuple(sorted(data.frame["practice_id"].astype(str).unique())),
-        n_clinicians=int(data.frame["clinician_id"].nunique()),
+        n_clinicians=int(data.frame[OPERATOR].nunique()),
         overall=overall,
         by_quarter=by_quarter,
         by_technique=members("technique"),
@@ -195,6 +197,15 @@ def _slips_of(records: Records, beside: Companions, this: Quarter, recorded: Col
     """Slips that the practices of these records opened up to the quarter, and those that no record names."""
     whose = set(records.cases["practice_id"].astype(str))
     return opened_slips(beside.slips_log or beside.allocation, recorded, practices=whose, until=this.last_day)
+
+
+def _own_patients(records: Records) -> Records:
+    """Patients behind their practices, where a code is used in several: each keeps its own key."""
+    cases = records.cases
+    if cases.empty or cases.groupby("patient_id")["practice_id"].nunique().max() == 1:
+        return records
+    own = cases["practice_id"].astype(str) + " " + cases["patient_id"].astype(str)
+    return dataclasses.replace(records, cases=cases.assign(patient_id=own))
 
 
 def _only(records: Records, data: AnalysisSet) -> Records:

@@ -65,18 +65,20 @@ def study_cautions(
     protocol, overall, diagnostics = results.protocol, results.overall, results.diagnostics
     n, looks = overall.n.cases, sum(quarter.n.cases > 0 for quarter in results.by_quarter)
     status = "" if results.standing is None else results.standing.status
-    taken, look = results.looks is not None or results.anytime is not None, deciding_look(results.looks)
+    look, sequential = deciding_look(results.looks), results.anytime is not None and results.anytime.test is not None
     untold = (
         f"In {untold_baseline} of {n} {'case' if n == 1 else 'cases'} nobody recorded whether the tooth felt the cold "
         "before the injection: teeth that never felt it, and could not become numb, may be among them."
     )
-    allowed = (
-        f"Looked at {looks} {'time' if looks == 1 else 'times'}: the verdict and the answers' intervals allow for "
-        "that; tables and figures say where theirs do not."
-    )
-    not_allowed = f"Looked at {looks} times, once a quarter; the limits make no allowance for that."
-    if len(results.by_quarter) < len(protocol.quarters):
-        not_allowed += " Until the last planned look, take them as a description."
+    seen = f"Looked at {looks} {'time' if looks == 1 else 'times'}"
+    looked = f"{seen}, once a quarter; the limits make no allowance for that."
+    if look is not None:
+        looked = f"{seen}: the verdict and the answers' intervals allow for that; tables and figures say where "
+        looked += "theirs do not."
+    elif sequential:
+        looked = f"{seen}: the sequential test and its own limits allow for that, the answers' intervals do not."
+    elif len(results.by_quarter) < len(protocol.quarters):
+        looked += " Until the last planned look, take them as a description."
     found = (
         TEST_THE_TOOTH,
         _size(results, None if look is None else look.critical),
@@ -88,7 +90,7 @@ def study_cautions(
         PAIRS_TAKEN_APART if protocol.study.paired else None,
         Caution(code="baseline_untold", text=untold) if untold_baseline else None,
         Caution(code="plan_after_data", text=PLAN_DOUBTS[status]) if status in PLAN_DOUBTS else None,
-        Caution(code="repeated_looks", text=allowed if taken else not_allowed) if taken or looks > 1 else None,
+        Caution(code="repeated_looks", text=looked) if look is not None or sequential or looks > 1 else None,
         *(() if diagnostics is None else (*diagnostics.schedule.caution, *diagnostics.fineness.caution)),
         *overall.caution,
         *BEFORE_USE,
@@ -217,10 +219,11 @@ def main_outcome_missing(results: StudyResults) -> Caution | None:
     primary, whole = results.protocol.plan.primary, results.overall
     if primary == "pain_difference":
         return _scores_missing(results)
-    known = whole.treatment_difference
-    if primary != "treatment_success_difference" or not isinstance(known, Estimate):
+    if primary != "treatment_success_difference" or not isinstance(whole.treatment_difference, Estimate):
         return None
-    gone = whole.n.cases - known.n.cases
+    # A comparison within patients leaves out cases of which it is known.
+    course = () if results.safety is None else results.safety.course
+    gone = sum(arm.not_recorded for line in course if line.event == "treatment_success" for arm in line.arms)
     if gone <= MOST_MISSING * whole.n.cases:
         return None
     text = f"Whether the treatment succeeded, the main outcome, is not known in {gone} of {whole.n.cases} cases."

@@ -199,12 +199,13 @@ def side_of_margin(key: str, estimate: object, least_gain: float) -> str:
 def _harms(results: StudyResults, rule: AdoptionRule) -> str:
     if results.safety is None:
         return "open"
-    other = results.protocol.contrast_arm
-    stopping = rule.stopping_harms or ()
-    for arm, event, serious, _, count in results.safety.listing:
-        if arm == other and count and (event in stopping or ("serious" in stopping and serious == "yes")):
-            return "failed"
-    return "met"
+    other, stopping = results.protocol.contrast_arm, rule.stopping_harms or ()
+    seen = [(event, serious) for arm, event, serious, _, count in results.safety.listing if arm == other and count]
+    if any(event in stopping or ("serious" in stopping and serious == "yes") for event, serious in seen):
+        return "failed"
+    silent = any(arm.arm == other and not arm.cases for line in results.safety.harms[:1] for arm in line.arms)
+    unrated = "serious" in stopping and any(serious not in ("yes", "no") for _, serious in seen)
+    return "open" if stopping and (silent or unrated) else "met"
 
 
 def verdict_of(parts: tuple[AdoptionPart, ...]) -> str:

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.results import Caution, Counts, Estimate, EstimateLike, Fit, HypothesisTest, NotAvailable
 from onsetstudy.inference.clusters import INDEPENDENT_TEST
 from onsetstudy.inference.estimate_or_reason import attempt, not_asked
@@ -29,6 +30,7 @@ from onsetstudy.study.sets.contrasts import (
     of_one_arm,
     pain_compared,
 )
+from onsetstudy.study.sets.pairs import TOO_FEW
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
 from onsetstudy.survival.ranktests.compare import compare_arms
 from onsetstudy.survival.results import ArmContrast
@@ -207,9 +209,11 @@ def onset_test_of(data: AnalysisSet) -> HypothesisTest:
     Raises
     ------
     NotEstimable
-        If the cases do not tell the arms apart.
+        If the cases do not tell the arms apart, or none are of a patient with both where each has to have them.
     """
     data = data.in_pairs()
+    if not len(data):
+        raise NotEstimable("onset_test", TOO_FEW, code="too_few")
     protocol, block = data.protocol, data.block()
     exact = block is not None or data.counts().cases <= EXACT_CASES
     found = data.work.ask(

@@ -110,17 +110,18 @@ def pain_compared(cases: AnalysisSet, scores: FloatArray, *, quantity: str) -> E
 
     Those of practices are combined by their numbers of scores; missing scores are ``nan``.
     """
-    protocol, arm = cases.protocol, cases.arm
+    protocol, arm, known = cases.protocol, cases.arm, ~np.isnan(scores)
     unit = "" if protocol.pain is None else protocol.pain.instrument.unit
+    asked = difference_asked(protocol, quantity, unit, Counts.of(known, arm, protocol.arm_codes))
     if (pairs := cases.pairs()) is not None:
-        contrast, level = f"{protocol.contrast_arm} - {protocol.reference_arm}", protocol.plan.conf_level
-        asked = Parameter(quantity=quantity, contrast=contrast, unit=unit, n=cases.counts(), conf_level=level)
         return mean_within_patients(scores, pairs, asked)
-    known = ~np.isnan(scores)
-    return means_compared(
-        scores[known], arm[known], [cases.column(PRACTICE)[known]], protocol, quantity=quantity, what="scores",
-        unit=unit, n=Counts.of(known, arm, protocol.arm_codes),
-    )  # fmt: skip
+    return means_compared(scores[known], arm[known], [cases.column(PRACTICE)[known]], protocol, asked, what="scores")
+
+
+def difference_asked(protocol: Protocol, quantity: str, unit: str, n: Counts) -> Parameter:
+    """A difference between the plan's two arms, at the plan's level."""
+    contrast = f"{protocol.contrast_arm} - {protocol.reference_arm}"
+    return Parameter(quantity=quantity, contrast=contrast, unit=unit, n=n, conf_level=protocol.plan.conf_level)
 
 
 def means_compared(
@@ -128,6 +129,7 @@ def means_compared(
     arm: StrArray,
     columns: Sequence[StrArray],
     protocol: Protocol,
+    asked: Parameter,
     *,
     weight: IntArray | None = None,
     **told: Any,
@@ -136,7 +138,7 @@ def means_compared(
     reference, other = protocol.arm_codes[:2]
     stratum = merge_small(columns, arm, (reference, other), weight=weight).code
     moments = moments_by_stratum(values, arm, (reference, other), stratum=stratum, weight=weight)
-    return contrast_of_means(moments, contrast=f"{other} - {reference}", conf_level=protocol.plan.conf_level, **told)
+    return contrast_of_means(moments, asked, **told)
 
 
 def treatment_success_of(cases: AnalysisSet) -> ArmContrast:

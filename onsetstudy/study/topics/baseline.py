@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from functools import partial
@@ -11,6 +12,7 @@ import pandas as pd
 
 from onsetstudy.records.checks.privacy import may_be_a_name
 from onsetstudy.study.results import ArmTable, ArmTableRow
+from onsetstudy.study.sets.analysis_set import NOT_RECORDED
 
 OPERATOR = "clinician_id"
 CATEGORIES = (
@@ -18,7 +20,6 @@ CATEGORIES = (
     "quarter",
 )  # fmt: skip
 MEASURES = ("volume_ml", "anxiety_before", "mixed_to_injection_min", "weight_kg")
-NOT_RECORDED = "not recorded"
 
 Cell = tuple[int | None, int | None, float | None, float | None]
 
@@ -70,10 +71,11 @@ def _measure_rows(column: pd.Series, arm: pd.Series, arms: tuple[str, ...], name
     return [ArmTableRow(variable=name, level="", cells=cells, standardised_difference=difference)]
 
 
-def _operators(column: pd.Series) -> pd.Series:
-    """Operators by their codes; one that may be somebody's name has a number instead."""
-    names = sorted({str(code) for code in column.dropna() if may_be_a_name(str(code))})
-    numbers = {name: f"operator {k}" for k, name in enumerate(names, start=1)}
+def told_operators(column: pd.Series) -> pd.Series:
+    """Operators by their codes; one that may be somebody's name has a number instead, which is nobody's code."""
+    codes = set(column.dropna().astype(str))
+    free = (number for k in itertools.count(1) if (number := f"operator {k}") not in codes)
+    numbers = dict(zip(sorted(filter(may_be_a_name, codes)), free, strict=False))
     return column.map(lambda code: numbers.get(str(code), code), na_action="ignore")
 
 
@@ -88,8 +90,6 @@ def arm_table(cases: pd.DataFrame, arms: tuple[str, ...]) -> ArmTable:
         Codes, reference first.
     """
     rows: list[ArmTableRow] = []
-    if OPERATOR in cases:
-        cases = cases.assign(**{OPERATOR: _operators(cases[OPERATOR])})
     for names, rows_of in ((CATEGORIES, _category_rows), (MEASURES, _measure_rows)):
         for name in names:
             if name in cases and cases[name].notna().any():

@@ -22,13 +22,15 @@ from onsetstudy.adjustment.unmeasured_confounding import e_value, e_value_of_lim
 from onsetstudy.core.arrays import BoolArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.parallel import Progress
-from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, EstimateLike, Interval, NotAvailable
+from onsetstudy.core.results import Assumption, Caution, Estimate, EstimateLike, NotAvailable
 from onsetstudy.core.seeds import stream
-from onsetstudy.inference.estimate_or_reason import not_asked
+from onsetstudy.inference.parameter import Parameter
 from onsetstudy.outcomes.scores.pain_moment_results import Comfort
+from onsetstudy.records.checks.privacy import PSEUDONYMS
 from onsetstudy.study.results import Population
 from onsetstudy.study.sets.adjusted_contrasts import WAYS, WORDS, AlikeCases
 from onsetstudy.study.sets.analysis_set import AnalysisSet
+from onsetstudy.study.sets.contrasts import difference_asked
 
 COVARIATES = (
     "practice_id", "clinician_id", "technique", "procedure", "pulp_status", "agent", "topical", "age_band", "quarter",
@@ -41,7 +43,6 @@ MEASURES = ("anxiety_before",)
 REPLICATES = 300
 LEAST_HELD = 0.9
 CASES_A_COLUMN = 5
-OUTCOMES = (("success_difference", "proportion"), ("rmst_difference", "min"), ("pain_difference", ""))
 BOOTSTRAP = "bootstrap of patients, chances of the arm fitted anew, percentile limits"
 PLAINLY = {"not_converged": "the curves of cases alike could not be fitted to so few cases"}
 AT_LEAST = ", no nearer than those of the difference as it is"
@@ -69,19 +70,21 @@ def fair_comparison(
     covariates, left_out = _covariates(data)
     crude = _crude(overall, comfort, data)
     found = _adjusted(data, other, covariates, progress)
-    lines = tuple(
-        FairLine(
-            outcome=name,
-            unit=unit or (protocol.pain.instrument.unit if protocol.pain else ""),
-            crude=crude[name],
-            weighted=found.estimate(name, "weighted", unit, crude[name], protocol.plan.conf_level, counts),
-            standardised=found.estimate(name, "standardised", unit, crude[name], protocol.plan.conf_level, counts),
-        )
-        for name, unit in OUTCOMES
-        if name != "pain_difference" or protocol.pain is not None
-    )
+    units = {"success_difference": "proportion", "rmst_difference": "min"}
+    if protocol.pain is not None:
+        units["pain_difference"] = protocol.pain.instrument.unit
+    asked = [difference_asked(protocol, name, unit, counts) for name, unit in units.items()]
     return FairComparison(
-        lines=lines,
+        lines=tuple(
+            FairLine(
+                outcome=of.quantity,
+                unit=of.unit,
+                crude=crude[of.quantity],
+                weighted=found.estimate("weighted", of, crude[of.quantity]),
+                standardised=found.estimate("standardised", of, crude[of.quantity]),
+            )
+            for of in asked
+        ),
         overlap=found.overlap,
         e_values=_e_values(overall),
         learning=learning_curve(
@@ -106,6 +109,7 @@ def _covariates(data: AnalysisSet) -> tuple[dict[str, NDArray[Any]], list[tuple[
     """Covariates that differ between cases, fewer than a fifth of the cases in columns; the others with the reason."""
     found: dict[str, NDArray[Any]] = {}
     left_out: list[tuple[str, str]] = []
+    known = 0
     for name in (*COVARIATES, *MEASURES):
         values = data.frame[name]
         if values.isna().all():
@@ -116,23 +120,25 @@ def _covariates(data: AnalysisSet) -> tuple[dict[str, NDArray[Any]], list[tuple[
             column = values.to_numpy(dtype=np.float64)
         if np.unique(column).size < 2:
             continue
-        tried = code_columns({**found, name: column})
-        if tried.matrix.shape[1] > len(data) / CASES_A_COLUMN:
+        matrix = code_columns({**found, name: column}).matrix
+        if matrix.shape[1] == known:
+            # Rare levels are taken together: where all are, nothing is left to account for.
+            left_out.append((name, "too few cases of each"))
+        elif matrix.shape[1] > len(data) / CASES_A_COLUMN:
             left_out.append((name, "too many levels for so few cases"))
-        elif np.linalg.matrix_rank(np.column_stack((np.ones(len(data)), tried.matrix))) <= tried.matrix.shape[1]:
+        elif np.linalg.matrix_rank(np.column_stack((np.ones(len(data)), matrix))) <= matrix.shape[1]:
             left_out.append((name, "says the same as the others"))
         else:
-            found[name] = column
+            found[name], known = column, matrix.shape[1]
     return found, left_out
 
 
 def _crude(overall: Population, comfort: Comfort | None, data: AnalysisSet) -> dict[str, EstimateLike]:
     plan, moments = data.protocol.pain, () if comfort is None else comfort.moments
     main = next((m for m in moments if plan is not None and m.moment == plan.moment), None)
-    nothing = not_asked(
-        "pain_difference", "no score was recorded", code="no_scores", contrast=None, unit="", n=overall.n,
-        method="difference of means",
-    )  # fmt: skip
+    nothing = difference_asked(data.protocol, "pain_difference", "", overall.n).absent(
+        "no score was recorded", code="no_scores", method="difference of means"
+    )
     return {
         "success_difference": overall.success_difference,
         "rmst_difference": overall.wait_difference,
@@ -158,9 +164,9 @@ class _Found:
         """Whether what was recorded says for some cases which arm they had for certain."""
         return any(code == "separation" for code, _ in self.reason.values())
 
-    def estimate(self, name: str, how: str, unit: str, crude: EstimateLike, level: float, n: Counts) -> EstimateLike:
+    def estimate(self, how: str, of: Parameter, crude: EstimateLike) -> EstimateLike:
         """One adjusted difference with its limits, or why there is none."""
-        method = {"weighted": "overlap weights", "standardised": "standardised over all cases"}[how]
+        name, method = of.quantity, {"weighted": "overlap weights", "standardised": "standardised over all cases"}[how]
         drawn = np.array(self.draw.get((name, how), []))
         held = drawn[np.isfinite(drawn)]
         reach, why = self.reach.get(name), None
@@ -171,21 +177,18 @@ class _Found:
         elif reach is not None and isinstance(crude, NotAvailable):
             why = crude.code, crude.reason
         if why is not None:
-            return not_asked(name, why[1], code=why[0], contrast=None, unit=unit, method=method, n=n)
-        value, tail, limits = self.point[name, how], (1 - level) / 2, BOOTSTRAP
+            return of.absent(why[1], code=why[0], method=method)
+        value, tail, limits = self.point[name, how], (1 - of.conf_level) / 2, BOOTSTRAP
         low, high = (float(end) for end in np.quantile(held, [tail, 1 - tail]))
         if reach is not None and isinstance(crude, Estimate):
             limits += AT_LEAST
             low, high = reach.widened(value, (low, high), crude.estimate, crude.interval)
-        return Estimate(
-            quantity=name,
-            contrast=None,
-            estimate=value,
-            std_error=float(held.std(ddof=1)),
-            interval=Interval(low=low, high=high, level=level, method=limits),
-            unit=unit,
+        return of.estimate(
+            value,
+            (low, high),
+            by=limits,
             method=f"{method}; {limits}",
-            n=n,
+            std_error=float(held.std(ddof=1)),
             assumptions=(NO_OTHER,),
             caution=self.extrapolated if how == "standardised" else (),
         )
@@ -288,7 +291,8 @@ def _extrapolated(found: _Found, cases: int, data: AnalysisSet) -> tuple[Caution
     if not found.one_sided and not found.separated:
         return ()
     told = "; ".join(
-        f"{WORDS.get(g.covariate, g.covariate.replace('_', ' '))} {g.level.replace('_', ' ')}: "
+        f"{WORDS.get(g.covariate, g.covariate.replace('_', ' '))} "
+        f"{g.level if g.covariate in PSEUDONYMS else g.level.replace('_', ' ')}: "
         f"{g.cases} {'case' if g.cases == 1 else 'cases'}, never {data.protocol.label(g.never)}"
         for g in found.one_sided
     )

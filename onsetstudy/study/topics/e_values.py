@@ -42,7 +42,8 @@ def anytime_looks(data: AnalysisSet, kept: KeptList | None, this: Quarter) -> An
     block = block_of(in_order.frame, kept.listed)
     known = block.notna().to_numpy()
     used = in_order.where(known)
-    text = f"{int((~known).sum())} cases have no slip on the list and are left out of the sequential test."
+    have, are = ("case has", "is") if (gone := int((~known).sum())) == 1 else ("cases have", "are")
+    text = f"{gone} {have} no slip on the list and {are} left out of the sequential test."
     names = block[known].to_numpy(dtype=str)
     try:
         test = anytime_test(

@@ -128,7 +128,7 @@ def safety_of(data: AnalysisSet, open_tables: OpenTables = NO_OPEN_TABLES) -> Sa
 
 
 def comfort_of(data: AnalysisSet, overall: Population) -> Comfort | None:
-    """Comfort in the plan's two arms; ``None`` where neither pain nor anxiety is recorded.
+    """Comfort in the plan's two arms; ``None`` where neither is recorded and the plan names no secondary outcome.
 
     Notes
     -----
@@ -136,7 +136,7 @@ def comfort_of(data: AnalysisSet, overall: Population) -> Comfort | None:
     the injection where these were recorded and differ.
     """
     protocol, pain, arms = data.protocol, data.protocol.pain, data.protocol.arm_codes[:2]
-    if pain is None and protocol.anxiety is None:
+    if pain is None and protocol.anxiety is None and not protocol.plan.secondary:
         return None
     moments = tuple(found for moment in PAIN_MOMENTS if (found := _moment(data, moment)) is not None)
     odds = anxiety = None

@@ -78,18 +78,12 @@ Own = Callable[[Population], EstimateLike]
 Panel = tuple[ContextPanel, Own]
 
 
-def _panel(outcome: str, unit: str, meaning: str, factor: float = 1.0, scaled: str = "") -> ContextPanel:
-    return ContextPanel(
-        outcome=outcome, unit=unit, own_meaning=meaning, own_factor=factor, own_scaled=scaled, groups=(), other=0
-    )
-
-
 def _onset(protocol: Protocol) -> Panel:
     meaning = (
         f"difference in restricted mean times to onset up to {protocol.onset.tau_min:g} min, every case counted; "
         "published means are mostly of the teeth that went numb"
     )
-    return _panel("onset", "min", meaning), lambda p: p.wait_difference
+    return ContextPanel(outcome="onset", unit="min", own_meaning=meaning), lambda p: p.wait_difference
 
 
 def _success(protocol: Protocol) -> Panel:
@@ -98,9 +92,8 @@ def _success(protocol: Protocol) -> Panel:
         "published success is by each trial's own definition"
     )
     # A share comes as a fraction; drawn are points of a hundred.
-    return _panel("success", "points of a hundred", meaning, 100.0), lambda p: complement_of(
-        p.never_numb_difference, "numb_by_horizon_difference"
-    )
+    panel = ContextPanel(outcome="success", unit="points of a hundred", own_meaning=meaning, own_factor=100.0)
+    return panel, lambda p: complement_of(p.never_numb_difference, "numb_by_horizon_difference")
 
 
 def _pain(protocol: Protocol) -> Panel | None:
@@ -122,7 +115,7 @@ def _pain(protocol: Protocol) -> Panel | None:
     meaning = (
         f"middle difference in pain at {plan.moment} (Hodges-Lehmann); published differences are of mean injection pain"
     )
-    return _panel("pain", "of 100", meaning, factor, scaled), own
+    return ContextPanel(outcome="pain", unit="of 100", own_meaning=meaning, own_factor=factor, own_scaled=scaled), own
 
 
 def _filled(

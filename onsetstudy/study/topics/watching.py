@@ -21,6 +21,7 @@ WINDOW = 20
 LEAST_WATCHED = 10
 DIRECTIONS = 2
 NO_CHART = "The first {} cases cannot say well enough what share is usually {} to chart a change in both directions."
+NOT_CHARTED = "With a stated share and no cases of the past a change in the share {1} cannot be charted both ways."
 FAILURES = {"by_target": "not numb by the target", "never_numb": "never numb"}
 METHOD = "risk-adjusted cumulative sums (Steiner and others 2000); limits for the stated run length"
 STEADY = Assumption(name="own past", detail="the first cases say what is usual in this mix of techniques")
@@ -49,9 +50,10 @@ def watch_of(data: AnalysisSet) -> Watch | None:
     undecided: list[tuple[str, int]] = []
     texts: dict[str, str] = {}
     if len(watched) < baseline + LEAST_WATCHED:
+        cases = f"{len(watched)} case{'' if len(watched) == 1 else 's'}"
         texts["too_few_to_watch"] = (
-            f"{len(watched)} cases of the watched arm; charts begin {LEAST_WATCHED} cases after the first {baseline}, "
-            "which say what is usual."
+            f"{cases} of the watched arm; charts begin {LEAST_WATCHED} cases after the first {baseline}, which say "
+            "what is usual."
         )
     else:
         for failure, minute in (("by_target", protocol.onset.target_min), ("never_numb", protocol.onset.tau_min)):
@@ -60,7 +62,8 @@ def watch_of(data: AnalysisSet) -> Watch | None:
             usual += shares
             undecided.append((failure, left_out))
             if len(found) < DIRECTIONS:
-                texts[f"no_chart_{failure}"] = NO_CHART.format(baseline, FAILURES[failure])
+                told = NO_CHART if baseline else NOT_CHARTED
+                texts[f"no_chart_{failure}"] = told.format(baseline, FAILURES[failure])
         if baseline:
             texts["short_past"] = (
                 f"What is usual is known from {baseline} cases only; the limits are so wide that false alarms are as "

@@ -23,7 +23,7 @@ from onsetstudy.inference.strata import merge_small
 from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.study.practice.interim import score_of
 from onsetstudy.study.sets.analysis_set import PRACTICE
-from onsetstudy.study.sets.contrasts import success_of, wait_of
+from onsetstudy.study.sets.contrasts import difference_asked, success_of, wait_of
 from onsetstudy.study.sets.counted_set import CountedSet
 from tests.simulation.kept import KeptStudies
 from tests.study.cases import protocol
@@ -59,9 +59,9 @@ def score_by_the_report(scenario, drawn, k, cases):
     score, arms = drawn.score[k, :cases], ("plain", "buffered")
     strata = merge_small([practice], arm, arms)
     found = contrast_of_means(
-        moments_by_stratum(score, arm, arms, stratum=strata.code), quantity="pain_difference",
-        contrast="buffered - plain", unit="mm", n=Counts.of(np.ones(cases, bool), arm, arms), conf_level=0.95,
-    )  # fmt: skip
+        moments_by_stratum(score, arm, arms, stratum=strata.code),
+        difference_asked(PROMISED, "pain_difference", "mm", Counts.of(np.ones(cases, bool), arm, arms)),
+    )
     assert isinstance(found, Estimate)
     return score_of(found, "pain_difference")[0]
 

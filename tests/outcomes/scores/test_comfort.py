@@ -302,6 +302,10 @@ def test_anxiety_within_cases():
     )
     assert other.threshold is None
     assert other.high_before == ()
+    # Scores before are counted for themselves: nobody needs one afterwards.
+    trait = anxiety_change(before, np.full(5, np.nan), np.array(["plain"] * 2 + ["buffered"] * 3), arms=ARMS,
+                           scale="mdas", unit="points")  # fmt: skip
+    assert [e.n.arm(str(e.contrast)).onsets for e in trait.high_before] == [2, 2]
 
 
 @pytest.mark.parametrize(("scale", "threshold", "high"), [("mdas", 19, [0.5, 0.5]), ("das", 15, [0.5, 0.5])])

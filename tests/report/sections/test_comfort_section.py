@@ -5,8 +5,8 @@ import pytest
 
 from onsetstudy.outcomes.scores.pain_moment_results import Comfort
 from onsetstudy.outcomes.scores.pain_moments import PainRecords, moment_of_pain
-from onsetstudy.report.sections.main.kindness_and_harm import comfort_blocks
-from tests.study.cases import protocol
+from onsetstudy.report.sections.main.kindness_and_harm import comfort_blocks, comfort_section
+from tests.study.cases import analyse, case, protocol, readings_of, records
 
 PROMISED = protocol()
 UNIT = PROMISED.pain.instrument.unit
@@ -88,3 +88,15 @@ def test_a_difference_that_is_in_doubt_has_no_shift_but_its_counts():
 def test_a_shift_of_both_that_the_scale_does_not_reach_is_said(missing, said):
     last = words(missing, missing)[0].split(" would do if ")[1]
     assert ("by as much at once. The scale does not reach so far." in last) == said
+
+
+@pytest.mark.parametrize("scale", [None, PROMISED.anxiety])
+def test_secondary_outcomes_and_anxiety_are_told_where_pain_is_not_recorded(scale):
+    promised = protocol(plan={"secondary": ("success_difference",)}, looks=None, pain=None, anxiety=scale)
+    cases = [case(n, ("plain", "buffered")[n % 2], anxiety_before=f"{5 + n}" * bool(scale)) for n in range(1, 13)]
+    readings = [row for n in range(1, 13) for row in readings_of(n, "f" * (n % 4) + "nn")]
+    found = analyse(promised, records(cases, readings, promised))
+    blocks = comfort_section(found).blocks
+    assert blocks[0].text == "Not shown: the protocol does not record pain."
+    captions = [b.caption for b in blocks if b.kind == "table"]
+    assert captions == [*(["Anxiety, points"] if scale else []), "Secondary outcomes together"]

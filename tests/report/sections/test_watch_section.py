@@ -53,7 +53,9 @@ def test_too_few_cases():
 
 def test_undecided_cases_are_in_no_chart():
     # The test at minute 2 was missed: felt at 1, not felt at 3 and 4, so nobody knows about minute 2.
-    found, _ = watched(["nn", "fffnn"] * 10 + ["f.nn"] * 4)
+    found, promised = watched(["nn", "fffnn"] * 10 + ["f.nn"] * 4)
+    captions = [b.caption for b in watch_section(found, promised).blocks if b.kind == "figure"]
+    assert "Cases are numbered without 4 of which no test says whether they were not numb by 2 min." in captions[0]
     assert dict(found.undecided)["by_target"] == 4
     assert len(next(c for c in found.charts if c.failure == "by_target").path) == 20
 
@@ -70,6 +72,12 @@ def test_a_past_that_says_too_little_makes_no_chart():
     found, promised = watched(["nn"] * 60, failure_share=None, first_cases=10)
     assert "no_chart_never_numb" in {c.code for c in found.caution}
     assert "cannot say well enough what share is usually never numb" in words(watch_section(found, promised))
+
+
+def test_with_a_stated_share_no_first_cases_are_spoken_of():
+    said = words(watch_section(*watched(["nn", "fffnn"] * 12)))
+    assert "With a stated share and no cases of the past a change in the share never numb cannot be charted" in said
+    assert "first 0 cases" not in said
 
 
 def test_the_chart_is_drawn_as_computed():

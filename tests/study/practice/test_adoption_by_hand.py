@@ -7,6 +7,9 @@ from types import SimpleNamespace
 
 import pytest
 
+from onsetstudy.core.results import Counts
+from onsetstudy.outcomes.harm_results import EventLine
+from onsetstudy.outcomes.harms import arm_events
 from onsetstudy.study.practice.results import side_of_margin, verdict_of
 from onsetstudy.study.results import AdoptionPart
 from tests.study.practice.test_adoption import RULE, between, closing
@@ -53,3 +56,22 @@ def test_without_times_of_the_chair_that_part_is_open():
     assert dataclasses.replace(closing(RULE), chair_time=None).adoption.parts[0].code == "open"
     saved = SimpleNamespace(difference=between("chair_time_difference", -3.0, -1.5), spent=())
     assert dataclasses.replace(closing(RULE), chair_time=saved).adoption.parts[0].code == "met"
+
+
+def test_harms_of_which_nothing_is_known_decide_nothing():
+    found = closing(RULE)
+    arm, n = found.protocol.contrast_arm, Counts(cases=10, onsets=0)
+    serious = dataclasses.replace(RULE, stopping_harms=("serious",))
+
+    def harms(rule, told, *listing):
+        seen = tuple(arm_events("any", code, 0, told, 5, n=n, level=0.95) for code in found.protocol.arm_codes[:2])
+        line = EventLine(event="any", arms=seen, difference=between("event_any_difference", -1.0, 1.0))
+        safety = dataclasses.replace(found.safety, harms=(line,), listing=listing)
+        promised = dataclasses.replace(found.protocol, adoption=rule)
+        return dataclasses.replace(found, safety=safety, protocol=promised).adoption.parts[-1].code
+
+    assert harms(RULE, 5) == "met"
+    assert harms(RULE, 0) == "open"
+    assert harms(dataclasses.replace(RULE, stopping_harms=()), 0) == "met"
+    assert harms(serious, 5, (arm, "haematoma", "not recorded", "ianb", 1)) == "open"
+    assert harms(RULE, 5, (arm, "haematoma", "not recorded", "ianb", 1)) == "met"

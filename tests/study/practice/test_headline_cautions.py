@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 
+import pandas as pd
 import pytest
 
 from onsetstudy.records.derived.results import AllocationReview, Deviation
+from onsetstudy.report.documents.practice import compose
 from onsetstudy.study.practice.cautions import (
     all_numb_at_first,
     headline_cautions,
@@ -16,6 +19,7 @@ from onsetstudy.study.practice.cautions import (
     operator_one_arm,
 )
 from onsetstudy.study.results import ArmTable, ArmTableRow
+from onsetstudy.study.topics.baseline import told_operators
 from onsetstudy.survival.results import FinenessOfTesting
 from tests.study.cases import analyse, case, protocol, readings_of, records, study
 
@@ -175,3 +179,41 @@ def test_no_score_missing_and_another_main_outcome_say_nothing():
     assert main_outcome_missing(scored(HIGH, LOW)) is None
     other = scored([*HIGH, "", ""], [*LOW, "", ""], primary="hazard_ratio")
     assert main_outcome_missing(other) is None
+
+
+def test_treatments_of_patients_in_one_arm_only_are_known_all_the_same():
+    promised = protocol(plan={"primary": "treatment_success_difference"}, looks=None, study={"design": "split_mouth"},
+                        pain={"mild_at_most": 54.0})  # fmt: skip
+    # Ten patients with both arms, four with one; how one treatment of the fourteen first went is not known.
+    cases = [
+        case(n, arm, patient_id=f"P01-K{who:03d}", period=period, pain_treatment=str(40 + 5 * (n % 7)))
+        for n, (who, arm, period) in enumerate(
+            [*((k, "plain", "1") for k in range(14)), *((k, "buffered", "2") for k in range(10))], start=1
+        )
+    ]
+    readings = [row for n in range(1, 25) for row in readings_of(n, NUMB)]
+    results = analyse(promised, records(cases, readings, promised))
+    assert results.overall.treatment_difference.n.cases == 20
+    assert main_outcome_missing(results) is None
+    unknown = [{**row, "pain_treatment": ""} if n < 6 else row for n, row in enumerate(cases)]
+    told = main_outcome_missing(analyse(promised, records(unknown, readings, promised)))
+    assert told.text == "Whether the treatment succeeded, the main outcome, is not known in 6 of 24 cases."
+
+
+def test_what_may_be_a_name_stands_on_no_page_and_codes_stand_as_they_are():
+    promised = protocol(plan={"min_stratum_cases": 4}, looks=None, study={"practices": ()})
+    cases = [
+        case(n, ("plain", "buffered")[n % 2], practice_id=f"my_{n % 3}", clinician_id=("op_1", "Hildegard")[n // 2 % 2])
+        for n in range(1, 61)
+    ]
+    found = analyse(promised, records(cases, [r for n in range(1, 61) for r in readings_of(n, NUMB)], promised))
+    assert [o.code for o in found.watch.operators] == ["op_1", "operator 1"]
+    told = str(compose(found))
+    assert "Hildegard" not in told
+    assert "my_2, 20 cases" in told
+    assert not re.search("op 1|my 2", told)
+
+
+def test_a_number_in_place_of_a_name_is_nobodys_code():
+    told = told_operators(pd.Series(["Hildegard", "operator 1", None, "Brunhilde"]))
+    assert told.tolist() == ["operator 3", "operator 1", None, "operator 2"]

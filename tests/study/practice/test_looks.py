@@ -16,6 +16,7 @@ from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.design.interim.interim_analyses import plan_looks
 from onsetstudy.design.interim.results import LookSeen
 from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
+from onsetstudy.inference.parameter import Parameter
 from onsetstudy.outcomes.scores.pain import compare_pain
 from onsetstudy.outcomes.scores.within_patient import compare_pairs
 from onsetstudy.report.figures import interim as figure
@@ -316,8 +317,9 @@ def hundred_of_pain(an_arm, k):
     for _ in range(100):
         score = rng.normal(30, 20, 2 * an_arm)
         found = contrast_of_means(
-            moments_by_stratum(score, arm, ("plain", "buffered")), quantity="pain_difference", unit="mm",
-            contrast="buffered - plain", n=Counts(cases=2 * an_arm, onsets=2 * an_arm), conf_level=0.95,
+            moments_by_stratum(score, arm, ("plain", "buffered")),
+            Parameter(quantity="pain_difference", contrast="buffered - plain", unit="mm",
+                      n=Counts(cases=2 * an_arm, onsets=2 * an_arm)),
         )  # fmt: skip
         t, p = stats.ttest_ind(score[an_arm:], score[:an_arm], equal_var=False)
         z = score_of(found, "pain_difference")[0]

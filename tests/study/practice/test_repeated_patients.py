@@ -61,3 +61,15 @@ def test_the_cases_of_one_patient_alone_are_compared_as_they_are():
     promised, found = study(ANSWERS, protocol(plan={"sensitivity": (), "cluster": "patient_id"}))
     one = analyse(promised, dataclasses.replace(found, cases=found.cases.assign(patient_id="P01-K001")))
     assert "together" not in one.overall.wait_difference.interval.method
+
+
+def test_one_code_in_two_practices_is_of_two_patients():
+    promised, found = study(ANSWERS, protocol(plan={"sensitivity": (), "cluster": "patient_id"}, looks=None))
+    codes = [f"K{n // 2:03d}" for n in range(48)]
+
+    def method(*practices):
+        cases = found.cases.assign(practice_id=practices * (48 // len(practices)), patient_id=codes)
+        return analyse(promised, dataclasses.replace(found, cases=cases)).overall.wait_difference.interval.method
+
+    assert "cases of each patient together" in method("P01")
+    assert "together" not in method("P01", "P02")

@@ -9,10 +9,11 @@ from onsetstudy.design.trials.demo_tables import simulate_study
 from onsetstudy.design.trials.trial_model import DEMO
 from onsetstudy.records.derived.allocation import KeptList, as_allocated, block_of
 from onsetstudy.report.sections.appendix.interim import anytime_first_page, anytime_section, anytime_words
+from onsetstudy.study.practice.cautions import study_cautions
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.e_values import anytime_looks
 from tests.records.checks.test_corpus import raw
-from tests.study.cases import protocol
+from tests.study.cases import analyse, case, protocol, readings_of, records
 
 
 def promised(**study):
@@ -87,3 +88,20 @@ def test_without_chance_or_list_there_is_no_test(invented):
     plain = protocol()
     assert anytime_looks(dataclasses.replace(data, protocol=plain), kept, made.quarters[-1]) is None
     assert anytime_section(None, plain) is None
+
+
+def test_intervals_are_not_said_to_allow_for_looks_that_no_boundary_counts():
+    # The answers' intervals are those of one look, whatever the sequential test allows for.
+    made = promised()
+    cases = [case(n, ("plain", "buffered")[n % 2], case_date=f"2026-0{5 + 3 * (n % 3 == 0)}-03") for n in range(1, 25)]
+    found = analyse(made, records(cases, [r for n in range(1, 25) for r in readings_of(n, "fffnn")], made))
+    assert found.looks is None
+
+    def told(results):
+        return next(c.text for c in study_cautions(results) if c.code == "repeated_looks")
+
+    assert told(found) == "Looked at 2 times, once a quarter; the limits make no allowance for that."
+    tested = dataclasses.replace(found, anytime=dataclasses.replace(found.anytime, test="a test"))
+    assert told(tested) == (
+        "Looked at 2 times: the sequential test and its own limits allow for that, the answers' intervals do not."
+    )

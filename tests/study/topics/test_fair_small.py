@@ -181,3 +181,17 @@ def test_minutes_are_shown_as_saved(monkeypatch):
         ends = (-answer.estimate, -answer.interval.high, -answer.interval.low)
         assert shown == pytest.approx(ends, abs=0.051)
     assert "of times to onset they are minutes saved" in said(section)
+
+
+def test_what_has_few_cases_of_each_level_is_not_said_to_be_accounted_for():
+    # Six operators of four cases each: taken together they are one, of which nothing is different.
+    onset, score = drawn("fair.rare")
+    who = np.repeat(list("ABCDEF"), 4)
+    day = np.tile(["2026-08-03", "2026-05-04", "2026-08-04"], 8)
+    data = small_audit(np.tile([False, True], 12), onset=onset, operator=who, day=day, score=score)
+    fair = fair_of(data)
+    assert ("clinician_id", "too few cases of each") in fair.left_out
+    assert fair.covariates == ("quarter",)
+    text = said(fair_section(fair, data.protocol))
+    assert "among cases alike in quarter." in text
+    assert "operator (too few cases of each)" in text

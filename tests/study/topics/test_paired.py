@@ -4,6 +4,7 @@ import dataclasses
 import re
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 from statsmodels.stats.weightstats import DescrStatsW
@@ -11,7 +12,7 @@ from statsmodels.stats.weightstats import DescrStatsW
 from onsetstudy.core.claims import within_patients
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Estimate
+from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.proportions import mcnemar_exact
@@ -548,3 +549,17 @@ def test_what_it_takes_is_told_in_patients():
     assert "power of the paired Student's t test" in more.text
     assert f"{PATIENTS - 1} patients have been analysed with both arms" in more.text
     assert "Patients analysed" in render_html(compose(study))
+
+
+def test_a_quarter_in_which_nobody_had_both_yet_is_told_like_any_other():
+    made = promised()
+    found = split_mouth(made, extra=False)
+    # Every second injection was given in the quarter after the first.
+    later = found.cases["period"].astype(str) == "2"
+    cases = found.cases.assign(
+        case_date=found.cases["case_date"].where(later, pd.Timestamp("2026-05-04")),
+        quarter=found.cases["quarter"].where(later, "2026Q2"),
+    )
+    results = analyse(made, dataclasses.replace(found, cases=cases))
+    assert [p.onset_test.code for p in results.by_quarter if p.n.cases] == ["too_few", "too_few"]
+    assert not isinstance(results.overall.onset_test, NotAvailable)

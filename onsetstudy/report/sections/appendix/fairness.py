@@ -12,7 +12,7 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import NONE, reason_of, value_text
 from onsetstudy.report.document import Section, Table, note, notes_of
 from onsetstudy.report.names import field_name
-from onsetstudy.report.numbers import counted, decimal, interval, level, listed, p_text, tidy
+from onsetstudy.report.numbers import capital, counted, decimal, interval, level, listed, p_text, tidy
 from onsetstudy.report.sentences import estimate_shown
 from onsetstudy.study.results import Population
 
@@ -174,7 +174,7 @@ def paired_section(paired: PairedStudy | None, overall: Population, protocol: Pr
         f"{counted(paired.pairs, 'patient')} had both {reference} and {other}: here each is compared with themselves, "
         "so that what differs between patients does not count.",
         Table.of(
-            f"{other} less {reference}, within patients".capitalize(),
+            capital(f"{other} less {reference}, within patients"),
             ("what", f"difference, {level(protocol.plan.conf_level)} interval", "p"),
             [(what, told, p_text(getattr(found, "p_value", None))) for what, told, found in rows],
             "Rate: ratio within patients, whose rates are taken to be spread like a normal distribution on the log "

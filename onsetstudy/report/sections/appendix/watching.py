@@ -7,7 +7,7 @@ from onsetstudy.report.cells import two_cells
 from onsetstudy.report.document import Figure, Section, Table, notes_of
 from onsetstudy.report.figures import watching
 from onsetstudy.report.figures.canvas import look_of
-from onsetstudy.report.numbers import counted, decimal, level, percent, percent_interval
+from onsetstudy.report.numbers import capital, counted, decimal, level, percent, percent_interval
 from onsetstudy.watch.results import Chart, Watch
 
 FAILURES = {"by_target": "not numb by {target:g} min", "never_numb": "not numb in {horizon:g} min"}
@@ -42,7 +42,8 @@ def _failure(code: str, protocol: Protocol) -> str:
 def _said(watch: Watch, protocol: Protocol) -> str:
     label = protocol.label(watch.arm)
     if not watch.charts:
-        return f"{counted(watch.baseline_cases + watch.watched_cases, label + ' case')} do not make a chart yet."
+        cases = watch.baseline_cases + watch.watched_cases
+        return f"{counted(cases, label + ' case')} {'does' if cases == 1 else 'do'} not make a chart yet."
     told = []
     for chart in watch.charts:
         for signal in chart.signals[-1:]:
@@ -70,6 +71,8 @@ def _chart(charts: list[Chart], failure: str, watch: Watch, protocol: Protocol) 
         f"every other tooth; it turns at 0. Tuned to odds {odds:g} times as high or as low. False alarms: one in "
         f"{lengths.average:.0f} cases on average. After such a change a signal comes in cases, on average: {when}."
     )
+    if left_out := dict(watch.undecided).get(failure, 0):
+        caption += f" Cases are numbered without {left_out} of which no test says whether they were {name}."
     look = look_of(watch.arm, protocol.arm_codes)
     drawing = watching.draw_figure(charts, failure=name, look=look, first=watch.baseline_cases)
     return drawing.titled(f"watch-{failure.replace('_', '-')}", f"Are more teeth {name} than before?", caption)
@@ -81,7 +84,7 @@ def _operators(watch: Watch, protocol: Protocol) -> Table:
         for o in watch.operators
     ]
     return Table.of(
-        f"{protocol.label(watch.arm)} teeth {_failure('by_target', protocol)}, by operator".capitalize(),
+        capital(f"{protocol.label(watch.arm)} teeth {_failure('by_target', protocol)}, by operator"),
         ("operator", "counted", "drawn to the whole", f"{level(protocol.plan.conf_level)} interval"),
         rows,
         "In the order of the codes; this is not a ranking, and cases differ between operators. Small numbers are "

@@ -5,7 +5,7 @@ from __future__ import annotations
 from onsetstudy.records.derived.results import NOT_CHECKED, arms_told
 from onsetstudy.report.cells import NONE, mean_text, whole
 from onsetstudy.report.document import Flow, FlowStep, Pieces, Section, Table, note
-from onsetstudy.report.names import plain_words
+from onsetstudy.report.names import level_name, plain_words
 from onsetstudy.report.numbers import aligned, counted, decimal, listed, percent
 from onsetstudy.study.practice.results import StudyResults
 
@@ -81,7 +81,13 @@ def _balance_table(results: StudyResults) -> Table:
         if head != before:
             rows.append((head,))
         before = head
-        rows.append((plain_words(row.level) or name, *(_arm_cell(cell, row.level) for cell in row.cells), difference))
+        rows.append(
+            (
+                level_name(row.variable, row.level) or name,
+                *(_arm_cell(cell, row.level) for cell in row.cells),
+                difference,
+            )
+        )
     arms = [*map(results.protocol.label, results.protocol.arm_codes)]
     return Table.of(
         "Who was in the arms",

@@ -96,7 +96,7 @@ def _saved(e: EstimateLike) -> tuple[str, str]:
 def _share(e: EstimateLike) -> tuple[str, str]:
     if isinstance(e, NotAvailable):
         return two_cells(e)
-    n = int(e.method.split()[2])
+    n = e.n.arm(str(e.contrast)).onsets
     return percent(e.estimate, n), share_limits(e, n)
 
 

@@ -68,7 +68,7 @@ def _answer(agent: AgentDose, protocol: Protocol) -> str:
     near, far = sorted((abs(low), abs(high)))
     share = "" if agent.relative is None else f", that is {abs(100 * agent.relative):.0f}{THIN}% {word}"
     return (
-        f"{other.capitalize()} cases got {decimal(abs(e.estimate), places)} mg {word} {agent.agent} on average "
+        f"{capital(other)} cases got {decimal(abs(e.estimate), places)} mg {word} {agent.agent} on average "
         f"({interval(near, far, places)}){share}."
     )
 

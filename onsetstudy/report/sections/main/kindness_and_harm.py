@@ -25,21 +25,23 @@ PROCEDURES = {
     "none": "no correction",
 }
 LEAST_SCORES = 10
+RULE_OF_THREE_FROM = 10
+"""Of fewer cases three in so many is no limit."""
 
 
 def comfort_section(results: StudyResults) -> Section:
-    """Pain compared and drawn, then its moments and anxiety."""
+    """Pain compared and drawn, then its moments, anxiety, and the secondary outcomes together."""
     comparison, protocol = results.overall.pain, results.protocol
     section = partial(Section.of, "comfort", "How kind the injection was")
+    beside = comfort_blocks(results.comfort, protocol, looks=results.looks is not None)
     if isinstance(comparison, NotAvailable):
-        return section(absent(f"Not shown: {reason_of(comparison)}."))
-    if protocol.pain is None:
-        return section(absent("Not shown: the protocol does not record pain."))
+        return section(absent(f"Not shown: {reason_of(comparison)}."), beside)
+    assert protocol.pain is not None, "scores are compared where pain was asked for"
     return section(
         (told(results, key) for key in ("pain_difference", "pain_shift")),
         superiority_words(comparison.superiority, protocol),
         _every_score(comparison, protocol.pain.instrument, protocol),
-        comfort_blocks(results.comfort, protocol, looks=results.looks is not None),
+        beside,
     )
 
 
@@ -78,11 +80,10 @@ def comfort_blocks(comfort: Comfort | None, protocol: Protocol, *, looks: bool =
     if comfort is None:
         return ()
     labels, asked = tuple(protocol.label(a) for a in protocol.arm_codes[:2]), protocol.pain
-    assert asked is not None, "comfort is told where pain was asked for"
-    main = next((m for m in comfort.moments if m.moment == asked.moment), None)
+    main = next((m for m in comfort.moments if asked is not None and m.moment == asked.moment), None)
     pieces = (
-        _moments(comfort.moments, labels, asked),
-        None if main is None else _missing(main, protocol, asked.instrument),
+        None if asked is None else _moments(comfort.moments, labels, asked),
+        None if main is None or asked is None else _missing(main, protocol, asked.instrument),
         None if comfort.odds is None else _odds(comfort.odds, labels),
         None if comfort.anxiety is None else _anxiety(comfort.anxiety, labels, protocol),
         None if comfort.shared is None else _shared(comfort.shared, looks),
@@ -126,7 +127,7 @@ def _number(e: EstimateLike) -> str:
 
 
 def _share(e: EstimateLike) -> str:
-    return e.reason if isinstance(e, NotAvailable) else share_text(e, int(e.method.split()[2]))
+    return e.reason if isinstance(e, NotAvailable) else share_text(e, e.n.arm(str(e.contrast)).onsets)
 
 
 def _missing(main: MomentOfPain, protocol: Protocol, scale: Instrument) -> Block:
@@ -265,9 +266,10 @@ def _said(safety: Safety, protocol: Protocol) -> str:
         elif arm.cases == 0:
             told.append(f"No {label} case recorded whether anything happened.")
         elif arm.at_most is not None:
+            about = f", about 3 in {arm.cases}" if arm.cases >= RULE_OF_THREE_FROM else ""
             told.append(
                 f"Nothing was recorded in {cases}; the true proportion could still be as high as "
-                f"{percent(arm.at_most, arm.cases)} (one-sided limit, about 3 in {arm.cases})."
+                f"{percent(arm.at_most, arm.cases)} (one-sided limit{about})."
             )
         else:
             told.append(f"{arm.count} of {cases} had an adverse event ({limits_text(arm)}).")
@@ -276,7 +278,9 @@ def _said(safety: Safety, protocol: Protocol) -> str:
 
 def _seriousness(safety: Safety) -> list[str]:
     """That nothing was serious is said only where every event says so."""
-    any_event, serious = (sum(a.count for a in line.arms) for line in safety.harms[:2])
+    # A case may have several events: they are counted one by one.
+    any_event = sum(count for *_, count in safety.listing)
+    serious = sum(count for _, _, rated, _, count in safety.listing if rated == "yes")
     silent = sum(count for _, _, rated, _, count in safety.listing if rated not in ("yes", "no"))
     if not any_event:
         return []

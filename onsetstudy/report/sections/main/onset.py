@@ -10,7 +10,7 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import NONE, near_text, reason_of, reasons_of, share_text, value_text, whole
 from onsetstudy.report.document import Block, Heading, Section, Table, absent, note
 from onsetstudy.report.figures.forest import Line
-from onsetstudy.report.names import plain_words
+from onsetstudy.report.names import field_name, level_name, plain_words
 from onsetstudy.report.numbers import capital, counted, decimal, level, listed, percent, tidy
 from onsetstudy.report.sections.blocks import forest_block, told
 from onsetstudy.report.sentences import ALLOWED, estimate_shown, short_value, without_looks
@@ -155,9 +155,10 @@ def _periods_table(results: StudyResults) -> Table:
 def where_section(results: StudyResults) -> Section:
     """By technique, by practice, and under the other choices of the plan."""
     lines = [Line("All cases", results.overall.wait_difference, whole=True)]
-    for name, groups in (("By technique", results.by_technique), ("By practice", results.by_practice)):
+    for column, groups in (("technique", results.by_technique), ("practice_id", results.by_practice)):
         if groups:
-            lines += [Line(name), *(Line(plain_words(g.level), g.wait_difference) for g in groups)]
+            lines += [Line(f"By {field_name(column)}")]
+            lines += [Line(level_name(column, g.level), g.wait_difference) for g in groups]
     everywhere: Block = absent("All cases are of one technique and one practice.")
     if len(lines) > 1:
         title = "Was it the same everywhere?"
