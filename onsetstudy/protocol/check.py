@@ -158,6 +158,7 @@ def _problem(detail: Any, file: str) -> Problem:
         "bool_type": "write true or false",
         "int_type": "write a whole number",
         "float_type": "write a number",
+        "finite_number": "write a finite number",
         "list_type": "write a list between square brackets",
         "too_short": f"write at least {context.get('min_length')} entries",
         "greater_than": f"write a number above {_number(context.get('gt'))}",

@@ -71,7 +71,7 @@ class Keys:
     """Base of values that are read from a table of a protocol file as they stand: unknown keys are refused."""
 
     __slots__ = ()
-    __pydantic_config__ = ConfigDict(extra="forbid")
+    __pydantic_config__ = ConfigDict(extra="forbid", allow_inf_nan=False)
 
 
 PRACTICE = "{practice}"

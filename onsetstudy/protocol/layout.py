@@ -26,7 +26,7 @@ ANXIETY_SCALES = ("mdas", "das", "nrs11")
 
 
 class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class StudyTable(_Table):
