@@ -32,7 +32,7 @@ from onsetstudy.records.derived.opened_slips import recorded_slips
 from onsetstudy.records.derived.withdrawn import leave_out, met_in, unmatched
 from onsetstudy.study.counts.aggregate_counts import Tally, add_tallies, tally_records
 
-FORM = 7
+FORM = 8
 """Form of a finished part's file: one of another form is done anew."""
 ONCE = ("unread_column", "other_practice")
 """What is to be looked at in all rows alike: told once, whatever the number of parts."""
@@ -259,7 +259,7 @@ def _reduce_part(terms: Terms, part: Part) -> bool:
     }
     left, arms = resolve_arms(terms.protocol, left, terms.kept, without_list=terms.without_list)
     tally = tally_records(terms.protocol, left, through=terms.through, arms=arms)
-    ids = np.sort(pd.util.hash_array(left.cases["case_id"].to_numpy(dtype=object)))
+    ids = np.sort(pd.util.hash_array(left.cases["case_id"].str.casefold().to_numpy(dtype=object)))
     write_bytes(terms.result(part), _packed(tally, told, ids))
     return False
 

@@ -215,6 +215,20 @@ def test_semicolons_decimal_commas_and_other_encodings_are_split_as_they_are_rea
         equal(found.tally, expected)
 
 
+def test_capitals_of_a_code_part_no_test_from_its_case(tmp_path, protocol):
+    folder = few(tmp_path / "few")
+    tests = folder / "cold_tests.csv"
+    rows = tests.read_text(encoding="utf-8").splitlines()
+    tests.write_text("\n".join(row.lower() if i % 3 else row for i, row in enumerate(rows)), encoding="utf-8")
+    found = reduced(split(folder, tmp_path / "p", 7), protocol, tmp_path / "work")
+    assert found.problems == ()
+    equal(found.tally, counted(protocol, folder))
+
+
+def test_digits_of_four_bytes_are_those_that_were_written():
+    assert list(parts._as_text(pd.Series([0.18, 2.0, None], dtype="float32"))) == ["0.18", "2", None]
+
+
 def test_a_row_with_too_many_cells_is_refused_with_its_row(tmp_path):
     folder = few(tmp_path / "few")
     lines = (folder / "cold_tests.csv").read_text(encoding="utf-8").splitlines()
