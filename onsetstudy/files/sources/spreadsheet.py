@@ -9,8 +9,9 @@ import io
 import itertools
 import re
 import zipfile
+import zlib
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, TextIO, TypeVar
@@ -45,7 +46,7 @@ UNTOUCHED: dict[str, Any] = {
 WIDE = f"the first cell of a wide sheet, which has one row a case, says {MARK} (onsetstudy template PROTOCOL --wide)"
 DELIMITERS = ",;\t"
 Read = TypeVar("Read")
-READ = (".xlsx", ".xlsm", ".csv", ".txt", ".tsv")
+BOOKS, TEXTS = (".xlsx", ".xlsm"), (".csv", ".txt", ".tsv")
 
 
 def read_records(
@@ -142,13 +143,13 @@ def read_tables(path_or_paths: Paths, protocol: Protocol | None = None) -> tuple
     paths = _given(path_or_paths)
     if len(paths) == 1 and paths[0].is_dir():
         paths = _in_folder(paths[0])
-    if len(paths) == 1 and paths[0].suffix.lower() in (".xlsx", ".xlsm"):
+    if len(paths) == 1 and paths[0].suffix.lower() in BOOKS:
         return _workbook(paths[0])
     if len(paths) == 1 and is_store(paths[0]):
         return _store(paths[0], protocol)[:2]
     if len(paths) == 1 and (rows := _wide_csv(paths[0])) is not None:
         return unfold_wide(rows, file=paths[0].name)
-    if other := [p for p in paths if p.suffix.lower() not in READ and not p.is_dir()]:
+    if other := [p for p in paths if p.suffix.lower() not in (*BOOKS, *TEXTS) and not p.is_dir()]:
         mend = "save it as .xlsx, or its two tables as .csv"
         raise RecordsError([_problem(p, f"a file {p.suffix or p.name} is not read as records", mend) for p in other])
     found: dict[str, Path] = {}
@@ -184,7 +185,7 @@ def _in_folder(folder: Path) -> list[Path]:
     pair = [names[f"{table}.csv"] for table in TABLES if f"{table}.csv" in names]
     if len(pair) == 2:
         return pair
-    books = [p for name, p in names.items() if name.endswith(".xlsx") and not name.startswith("~$")]
+    books = [p for name, p in names.items() if name.endswith(BOOKS) and not name.startswith("~$")]
     if not pair and len(books) == 1:
         return books
     missing = " and ".join(f"{table}.csv" for table in TABLES if f"{table}.csv" not in names)
@@ -210,7 +211,7 @@ def how_to_read(path: Path, *, workbook: str = "save its two sheets as CSV") -> 
     Raises
     ------
     RecordsError
-        If it is not a CSV file, is empty, or has rows with more cells than headings.
+        If it is not a CSV file, is empty, has rows with more cells than headings, or a quotation mark is not closed.
     """
     if path.is_dir():
         raise RecordsError(_problem(path, "this is a folder, not a table", "give the .csv file in it"))
@@ -229,18 +230,31 @@ def _layout(path: Path, file: TextIO) -> dict[str, Any]:
         raise RecordsError(_problem(path, "the file is empty", "enter the headings and the records"))
     delimiter = max(DELIMITERS, key=heading.count)
     file.seek(0)
-    width = len(next(csv.reader(file, delimiter=delimiter)))
-    # Counting separators is quick; a quoted text may hold some, and only then rows are taken apart one by one.
-    if max((line.count(delimiter) for line in file), default=0) >= width:
+    _, headings = next(_taken_apart(path, file, delimiter))
+    width = len(headings)
+    # Looking at lines is quick; a quoted text may hold separators, and only then rows are taken apart one by one.
+    if any('"' in line or line.count(delimiter) >= width for line in file):
         file.seek(0)
-        rows = enumerate(csv.reader(file, delimiter=delimiter), start=1)
-        if ragged := list(itertools.islice(((row, len(cells)) for row, cells in rows if len(cells) > width), 20)):
+        long = ((row, len(cells)) for row, cells in _taken_apart(path, file, delimiter) if len(cells) > width)
+        if ragged := list(itertools.islice(long, 20)):
             _refuse_title(path, file, otherwise=2 if width == 1 else 1)
             mend = 'put a text that contains the separator between quotation marks, such as "0,18"'
             what = "{} cells in this row, but {} headings"
             raise RecordsError([_problem(path, what.format(n, width), mend, row=row) for row, n in ragged])
     errors = _errors(file.encoding)
     return {"sep": delimiter, "names": range(width), "encoding": file.encoding, "encoding_errors": errors}
+
+
+def _taken_apart(path: Path, lines: TextIO, delimiter: str) -> Iterator[tuple[int, list[str]]]:
+    """Rows and their cells; a quotation mark that is not closed would take the rows behind it for its text."""
+    row = 0
+    try:
+        for row, cells in enumerate(csv.reader(lines, delimiter=delimiter, strict=True), start=1):
+            yield row, cells
+    except csv.Error:
+        what = "a quotation mark in this row is not closed, or a text goes on behind the closing one"
+        mend = 'close it or take it out; inside a text between quotation marks write it twice: ""'
+        raise RecordsError(_problem(path, what, mend, row=row + 1)) from None
 
 
 def _refuse_title(path: Path, file: TextIO, *, otherwise: int) -> None:
@@ -255,13 +269,13 @@ def _refuse_title(path: Path, file: TextIO, *, otherwise: int) -> None:
 
 def _wide_csv(path: Path) -> list[list[str]] | None:
     """All cells of a wide sheet saved as CSV; ``None`` if the file is none."""
-    if path.is_dir() or path.suffix.lower() not in (".csv", ".txt", ".tsv"):
+    if path.is_dir() or path.suffix.lower() not in TEXTS:
         return None
     text = _as_text(path, lambda file: file.read())
     if not text.lstrip().strip('"').startswith(MARK):
         return None
     heading = next((line for line in text.splitlines() if line.lstrip('" ').lower().startswith("case_id")), "")
-    return list(csv.reader(io.StringIO(text), delimiter=max(DELIMITERS, key=heading.count)))
+    return [cells for _, cells in _taken_apart(path, io.StringIO(text), max(DELIMITERS, key=heading.count))]
 
 
 def _as_text(path: Path, read: Callable[[TextIO], Read]) -> Read:
@@ -301,16 +315,21 @@ def _raw(frame: pd.DataFrame, path: Path, sheet: str | None = None, date_epoch: 
 
 
 def _workbook(path: Path) -> tuple[RawTable, RawTable]:
-    import openpyxl
-    from openpyxl.utils.datetime import CALENDAR_MAC_1904
     from openpyxl.utils.exceptions import InvalidFileException
 
     try:
-        book = openpyxl.load_workbook(path, read_only=True, data_only=True)
-    except (zipfile.BadZipFile, InvalidFileException, KeyError, OSError, ValueError):
+        return _tables_of_book(path)
+    # Much of a workbook is unpacked and parsed only when its cells are asked for; a fault of XML is one of syntax.
+    except (zipfile.BadZipFile, zlib.error, InvalidFileException, LookupError, OSError, SyntaxError, ValueError):
         mend = "open it in your spreadsheet program, take a password off if it has one, and save it again as .xlsx"
         raise RecordsError(_problem(path, "the workbook cannot be read", mend)) from None
-    try:
+
+
+def _tables_of_book(path: Path) -> tuple[RawTable, RawTable]:
+    import openpyxl
+    from openpyxl.utils.datetime import CALENDAR_MAC_1904
+
+    with contextlib.closing(openpyxl.load_workbook(path, read_only=True, data_only=True)) as book:
         for sheet in book.worksheets:
             sheet.reset_dimensions()  # some programs write a wrong size, and what lies beyond would not be read
         unread = unread_by_library(path)
@@ -331,9 +350,7 @@ def _workbook(path: Path) -> tuple[RawTable, RawTable]:
         epoch = "1904" if book.epoch == CALENDAR_MAC_1904 else "1900"
         named = [sheets[table] for table in TABLES]
         cases, cold_tests = (_sheet(book[name], path, name, epoch, unread.get(name, Unread())) for name in named)
-    finally:
-        book.close()
-    return cases, cold_tests
+        return cases, cold_tests
 
 
 def _sheet(sheet, path: Path, name: str, epoch: str, unread: Unread) -> RawTable:  # type: ignore[no-untyped-def]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
-import itertools
 from collections import Counter
 
 import numpy as np
@@ -220,10 +219,12 @@ def _clocks(found: Findings) -> None:
     what, mend = "the injection ends before it starts", "correct the times of day"
     found.refuse_where(end < start, "injection_end", "times", what, mend)
     found.query(end - start > 15, "injection_end", "slow", "an injection of more than 15 minutes", "is it right?")
-    order = ("seated_time", "injection_start", "treatment_end_time", "dismissed_time")
-    for earlier, later in itertools.pairwise(order):
-        wrong = found.numbers(later) < found.numbers(earlier)
-        found.refuse_where(wrong, later, "times", f"{later} lies before {earlier}", mend)
+    # Each is held against the last one that is known before it.
+    last, whose = np.full(start.size, np.nan), np.full(start.size, "", dtype=object)
+    for name in ("seated_time", "injection_start", "treatment_end_time", "dismissed_time"):
+        time = found.numbers(name)
+        found.refuse_where(time < last, name, "times", f"{name} lies before {{earlier}}", mend, earlier=whose)
+        last, whose = np.where(np.isnan(time), last, time), np.where(np.isnan(time), whose, name)
 
 
 def _supplements(found: Findings) -> None:
@@ -291,7 +292,7 @@ def crosscheck_readings(cases: Findings, tests: Findings, clock_min: FloatArray 
 
     Row of each reading's case comes back, the first that has its code; -1 where there is none.
     """
-    readings, first = tests.typed, cases.typed["case_id"].drop_duplicates()
+    readings, first = tests.typed, cases.typed["case_id"].dropna().drop_duplicates()
     belongs: IntArray = np.append(first.index.to_numpy(), -1)[
         pd.Index(first).get_indexer(pd.Index(readings["case_id"]))
     ]

@@ -114,6 +114,7 @@ CELLS = [
     ("volume_ml", "1.800,5", "ambiguous_number", 'the number "1.800,5" cannot be read. Points and commas may mean two'),
     ("volume_ml", "one", "not_a_number", "Write one number in mL, with a point for decimals"),
     ("volume_ml", "inf", "not_a_number", "Write one number"),
+    ("volume_ml", "1_8", "not_a_number", "Write one number"),
     ("mix_mode", "none", "mixing", "a buffered case that was not mixed"),
     ("mix_mode", "shaken", "code", "none, add, replace"),
     ("bicarbonate_ml", "", "mixing", "a buffered case without bicarbonate"),
@@ -187,6 +188,23 @@ def test_a_faulty_cell_alone_is_told_as_among_others():
     assert (told.code, told.where.file, told.where.row) == ("range", "cases.csv", 2)
     accounted(found)
     assert found.cases["case_id"].tolist() == ["P01-0002", "P01-0003", "P01-0004"]
+
+
+@pytest.mark.parametrize(
+    ("known", "words"),
+    [
+        (("14:00", "", "", "", "13:50"), "dismissed_time lies before seated_time"),
+        (("", "14:00", "14:05", "", "13:50"), "dismissed_time lies before injection_start"),
+        (("14:10", "", "14:15", "14:02", ""), "treatment_end_time lies before seated_time"),
+        (("23:50", "23:58", "00:01", "", "00:40"), ""),
+    ],
+)
+def test_a_time_is_held_against_the_last_one_known_before_it(known, words):
+    cases, readings = clean()
+    times = ("seated_time", "injection_start", "injection_end", "treatment_end_time", "dismissed_time")
+    cases[0] |= {name: text or None for name, text in zip(times, known, strict=True)}
+    found = records(cases, readings, PROMISED)
+    assert [p.what for p in found.problems] == ([words] if words else [])
 
 
 @pytest.mark.parametrize(
@@ -636,6 +654,18 @@ FILES = {
     "a workbook renamed": (b"PK\x03\x04rest", "this is a workbook, not a CSV file"),
     "headings only": (as_csv(clean()[0]).splitlines()[0].encode(), "there is no case in this table. Enter one row"),
     "ragged": ((as_csv(clean()[0]) + "a,b" + ",c" * 60).encode(), "cells in this row, but"),
+    "an unclosed quotation mark": (
+        as_csv(clean()[0]).replace("P01,", '"P01,', 1).encode(),
+        "row 2: a quotation mark in",
+    ),
+    "one in the last row": ((as_csv(clean()[0]) + '"P01-0005').encode(), "row 6: a quotation mark in this row is not"),
+    "one in the headings": (b'"' + as_csv(clean()[0]).encode() * 999, "row 1: a quotation mark in this row is not"),
+    "rows between quotation marks": (
+        as_csv([{**row, "notes": '"late' if n in (1, 3) else ""} for n, row in enumerate(clean()[0])])
+        .replace('"""late"', '"late')
+        .encode(),
+        "row 3: a quotation mark in this row is not closed",
+    ),
     "twice the heading": (as_csv(clean()[0]).replace("tooth", "arm", 1).encode(), "the heading arm stands 2 times"),
     "prose": (b"Dear colleague, here are my cases\n", "there is no heading of the data dictionary in row 1"),
 }
