@@ -1,6 +1,7 @@
 """Rows in parts: the same counts however they are split and by whom; interrupted, nothing is lost or doubled."""
 
 import dataclasses
+import datetime as dt
 import os
 import shutil
 import signal
@@ -223,6 +224,13 @@ def test_capitals_of_a_code_part_no_test_from_its_case(tmp_path, protocol):
     found = reduced(split(folder, tmp_path / "p", 7), protocol, tmp_path / "work")
     assert found.problems == ()
     equal(found.tally, counted(protocol, folder))
+
+
+def test_a_day_that_lay_in_the_future_is_asked_about_again(tmp_path, protocol):
+    folder = split(few(tmp_path / "few"), tmp_path / "p", 1)
+    with pytest.raises(RecordsError, match="none of 12 cases can be used"):
+        reduced(folder, protocol, tmp_path / "work", today=dt.date(2025, 1, 1))
+    assert reduced(folder, protocol, tmp_path / "work", today=dt.date(2027, 1, 1)).rows_accepted == 12
 
 
 def test_digits_of_four_bytes_are_those_that_were_written():
