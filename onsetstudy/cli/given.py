@@ -42,8 +42,10 @@ class GivenRecords:
         checked = read_records(self.paths, promised, strict=self.strict, drop_unknown=self.drop_unknown)
         beside = self.rejects or rejects_path(self.paths)
         refused = without_cases(checked, withdrawn_codes(protocol)[1]).rejects
-        # A file from before the patient asked is written anew, though no row be left in it.
-        _say_records(checked, write_escaped(beside, refused) if len(checked.rejects) else None)
+        # A file from before is written anew, though no row be left in it: of what was corrected, or of whom it was.
+        if len(checked.rejects) or beside.is_file():
+            write_escaped(beside, refused)
+        _say_records(checked, beside if len(checked.rejects) else None)
         return checked
 
 

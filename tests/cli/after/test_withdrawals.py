@@ -101,6 +101,17 @@ def refused_and_gone(study):
     return mine, practice, codes, kept
 
 
+def test_a_row_that_was_corrected_stays_in_no_file_of_refused_ones(refused_and_gone):
+    mine, practice, codes, kept = refused_and_gone
+    cases = pd.read_csv(practice / "cases.csv", dtype=str, keep_default_na=False)
+    cases.loc[cases["tooth"] == "99", "tooth"] = "36"
+    cases.to_csv(practice / "cases.csv", index=False)
+    done = run("check", mine, practice)
+    assert "0 refused" in done.output
+    assert "Refused rows" not in done.output
+    assert not any(code.lower() in kept.read_text().lower() for code in codes)
+
+
 @pytest.mark.parametrize("door", ["check", "report", "send", "reduce"])
 @pytest.mark.usefixtures("answer_alone")
 def test_who_wants_the_data_gone_is_in_no_file_though_the_row_was_refused(refused_and_gone, tmp_path, door):
