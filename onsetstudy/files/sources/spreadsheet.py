@@ -154,8 +154,8 @@ def read_tables(path_or_paths: Paths, protocol: Protocol | None = None) -> tuple
         raise RecordsError([_problem(p, f"a file {p.suffix or p.name} is not read as records", mend) for p in other])
     found: dict[str, Path] = {}
     for path in paths:
-        table = "cold_tests" if "cold" in path.stem.lower() or "test" in path.stem.lower() else "cases"
-        found.setdefault(table, path)
+        name = path.stem.lower()
+        found.setdefault("cold_tests" if "cold" in name or ("test" in name and "case" not in name) else "cases", path)
     if len(paths) != 2 or len(found) != 2:
         what = f"records are two tables, and {len(paths)} file{'s were' if len(paths) != 1 else ' was'} given"
         mend = f"give one workbook (.xlsx), a folder, or the two files cases.csv and cold_tests.csv; {WIDE}"

@@ -80,7 +80,8 @@ def crosscheck_cases(found: Findings, protocol: Protocol, *, today: dt.date | No
 
 
 def _dates(found: Findings, protocol: Protocol, today: dt.date | None) -> None:
-    day = pd.DatetimeIndex(pd.to_datetime(found.typed["case_date"], errors="coerce"))
+    # In seconds, which reach to every year that can be written.
+    day = pd.DatetimeIndex(found.typed["case_date"].to_numpy(dtype="datetime64[s]"))
     first, last = protocol.quarters[0], protocol.quarters[-1]
     future = day > pd.Timestamp(today) if today is not None else np.zeros(len(day), dtype=bool)
     what = "the date {day:%Y-%m-%d} lies in the future"

@@ -106,6 +106,8 @@ CELLS = [
     ("vasoconstrictor_dilution", "1:a lot", "not_a_number", "such as 100000"),
     ("vasoconstrictor_dilution", "1:100.000", "range", "is outside 20000 to 400000"),
     ("case_date", "05 May 26", "not_a_date", "Write year, month and day"),
+    ("case_date", "0026-08-03", "outside_study", "-08-03 lies outside the study's quarters"),
+    ("case_date", "2926-08-03", "future_date", "the date 2926-08-03 lies in the future"),
     ("case_date", "31 June 2026", "not_a_date", "there is no such day"),
     ("cartridge_ml", "18", "range", "18 is outside 1 to 2.5 mL"),
     ("volume_ml", "", "missing", "volume_ml is empty"),
@@ -743,6 +745,14 @@ def test_other_ways_of_saving_a_table_are_read(tmp_path, name):
     assert len(found.cases) == 4
     assert not found.problems
     assert found.digest == in_order().digest
+
+
+def test_two_files_are_told_apart_by_their_names(tmp_path):
+    paths = sorted(write(tmp_path / "r", as_csv(clean()[0])).iterdir())
+    for cases, tests in (("test_cases", "test_cold_tests"), ("injections", "tests"), ("cases 2026", "Cold tests")):
+        paths = [path.rename(path.with_stem(name)) for path, name in zip(paths, (cases, tests), strict=True)]
+        for given in (paths, paths[::-1]):
+            assert len(read_records(given, PROMISED).cases) == 4
 
 
 def workbook(path, sheets):
