@@ -751,8 +751,8 @@ def test_two_files_are_told_apart_by_their_names(tmp_path):
     paths = sorted(write(tmp_path / "r", as_csv(clean()[0])).iterdir())
     for cases, tests in (("test_cases", "test_cold_tests"), ("injections", "tests"), ("cases 2026", "Cold tests")):
         paths = [path.rename(path.with_stem(name)) for path, name in zip(paths, (cases, tests), strict=True)]
-        for given in (paths, paths[::-1]):
-            assert len(read_records(given, PROMISED).cases) == 4
+        for order in (paths, paths[::-1]):
+            assert len(read_records(order, PROMISED).cases) == 4
 
 
 def workbook(path, sheets):
