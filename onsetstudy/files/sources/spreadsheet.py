@@ -13,6 +13,7 @@ import zlib
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any, TextIO, TypeVar
 
@@ -46,6 +47,7 @@ UNTOUCHED: dict[str, Any] = {
 WIDE = f"the first cell of a wide sheet, which has one row a case, says {MARK} (onsetstudy template PROTOCOL --wide)"
 DELIMITERS = ",;\t"
 Read = TypeVar("Read")
+_problem = partial(problem_in, code="file")
 BOOKS, TEXTS = (".xlsx", ".xlsm"), (".csv", ".txt", ".tsv")
 
 
@@ -169,10 +171,6 @@ def _store(path: Path, protocol: Protocol | None) -> tuple[RawTable, RawTable, O
     screening = None if screened.empty else screened
     beside = OpenTables(adverse_events=folded.adverse_events, screening=screening, clocks=folded.clocks)
     return folded.cases, folded.cold_tests, beside
-
-
-def _problem(path: Path, what: str, mend: str, *, sheet: str | None = None, row: int | None = None) -> Problem:
-    return problem_in(path, what, mend, "file", sheet=sheet, row=row)
 
 
 def _files_in(folder: Path) -> dict[str, Path]:
@@ -302,11 +300,9 @@ def _errors(encoding: str) -> str:
 
 def _raw(frame: pd.DataFrame, path: Path, sheet: str | None = None, date_epoch: str = "1900") -> RawTable:
     """The first row as headings; headings of wholly empty columns are passed over."""
-    headings = frame.iloc[0]
-    body = frame.iloc[1:].reset_index(drop=True)
-    keep = [i for i in range(frame.shape[1]) if pd.notna(headings.iloc[i]) or body.iloc[:, i].notna().any()]
-    body = body.iloc[:, keep]
-    body.columns = pd.Index(["(no heading)" if pd.isna(headings.iloc[i]) else str(headings.iloc[i]) for i in keep])
+    frame = frame.drop(columns=[i for i in frame if pd.isna(frame.at[0, i]) and frame[i].isna().all()])
+    headings, body = frame.iloc[0].fillna("(no heading)").astype(str), frame.iloc[1:].reset_index(drop=True)
+    body.columns = pd.Index(headings)
     rows = pd.Series(range(2, len(body) + 2))
     return RawTable(frame=body, source_row=rows, file=path.name, sheet=sheet, date_epoch=date_epoch)
 
@@ -337,7 +333,7 @@ def _tables_of_book(path: Path) -> tuple[RawTable, RawTable]:
         marked = (sheet.title for sheet in book.worksheets if sheet.cell(1, 1).value == MARK)
         if wide := sheets.get("wide", next(marked, None)):
             cells = [[_cell(v) for v in row] for row in book[wide].iter_rows(values_only=True)]
-            for row, column in unread.get(wide, Unread()).formulas:
+            for row, column in unread[wide].formulas:
                 cells[row][column] = NO_RESULT
             return unfold_wide(cells, file=path.name, sheet=wide)
         there = f"there are {', '.join(book.sheetnames)}"
@@ -349,7 +345,7 @@ def _tables_of_book(path: Path) -> tuple[RawTable, RawTable]:
             raise RecordsError(missing)
         epoch = "1904" if book.epoch == CALENDAR_MAC_1904 else "1900"
         named = [sheets[table] for table in TABLES]
-        cases, cold_tests = (_sheet(book[name], path, name, epoch, unread.get(name, Unread())) for name in named)
+        cases, cold_tests = (_sheet(book[name], path, name, epoch, unread[name]) for name in named)
         return cases, cold_tests
 
 
