@@ -115,8 +115,6 @@ def _with_open_tables(path_or_paths: Paths, protocol: Protocol | None) -> tuple[
     if len(paths) == 1 and is_store(paths[0]):
         return _store(paths[0], protocol)
     cases, cold_tests = read_tables(paths, protocol)
-    if cases.sheet is not None:
-        return cases, cold_tests, OpenTables()
     names = _files_in(paths[0]) if paths[0].is_dir() else {}
     beside = {t: read_csv_table(names[f"{t}.csv"]) for t in OPEN_TABLES if f"{t}.csv" in names}
     return fold_open_tables(cases, cold_tests, beside)
