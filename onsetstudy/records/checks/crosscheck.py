@@ -38,7 +38,7 @@ MIXED = {"add": "added on top", "replace": "put in place of the same volume"}
 
 
 def check_codes(cases: Findings, tests: Findings, study: StudyIdentity) -> None:
-    """Refuse cases whose codes do not fit the protocol's pattern, or differ by nothing but capitals.
+    """Refuse cases whose codes do not fit the protocol's pattern, or differ by nothing but capitals; ask about others.
 
     Where each patient has both arms, slips are opened for patients, and their codes are held to the pattern too.
     Codes of readings are written as the table of cases writes them, where they differ by capitals alone.
@@ -56,6 +56,11 @@ def check_codes(cases: Findings, tests: Findings, study: StudyIdentity) -> None:
         if code and folded[code.casefold()] > 1:
             what = "this code stands in another row with other capitals, which do not count"
             cases.refuse(row, "case_id", "duplicate", what, "give every case its own code")
+    for name in ("practice_id", "clinician_id", "patient_id"):
+        written = pd.Series(cases.words(name))
+        ways = written.groupby(written.map(str.casefold)).transform("nunique")
+        what, mend = f"other rows have this {name} with other capitals, which counts as another", "write it in one way"
+        cases.query(ways.to_numpy() > 1, name, "capitals", what, mend)
     if strange := set(tests.typed["case_id"].dropna()) - set(codes):
         by_folded = {code.casefold(): code for code in codes}
         spelled = {code: by_folded.get(code.casefold(), code) for code in strange}
