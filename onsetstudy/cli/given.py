@@ -281,12 +281,9 @@ def refuse_unfit(
     practice: str, records: Records, promised: Protocol, counted: Collection[str], *, allowed: bool
 ) -> None:
     """Stop where none of the practice's cases can be sent, or many are refused; ``counted`` have cases to send."""
-    by_practice = flow.refused_by_practice(records, promised)
-    accepted = int((records.cases["practice_id"] == practice).sum())
-    refused = by_practice.get(practice, 0)
-    if set(records.cases["practice_id"].astype(str)) == {practice}:
-        # Rows that name no practice can only be of the one practice of these records.
-        refused += by_practice.get(flow.UNKNOWN_PRACTICE, 0)
+    of_cases = records.cases["practice_id"].astype(str)
+    accepted = int((of_cases == practice).sum())
+    refused = flow.refused_of(practice, flow.refused_by_practice(records, promised), of_cases)
     if practice not in counted and refused + accepted:
         what = f"none of the {refused + accepted} cases of {practice} can be sent: {refused} refused"
         what += f", {accepted} left out" if accepted else ""

@@ -95,16 +95,13 @@ class DoseLimit:
         """Whose limit it is, and what it says or the amount that ``basis`` names."""
         names = {"clinic": "the clinic's own limit", "label": "label", "conservative": "conservative list"}
         name = names[self.list_name] + (f" ({self.country})" if self.country else "")
+        number = self.max_cartridges or 0.0
         amount = {
             "weight": f"{self.mg_per_kg:g} mg/kg" if self.mg_per_kg else "",
             "absolute": f"{self.max_mg:g} mg" if self.max_mg else "",
-            "cartridges": _cartridges(self.max_cartridges or 0.0),
+            "cartridges": f"{number:g} cartridge{'s' if number > 1 else ''}",
         }[basis]
         return f"{name}, {self.text or amount}"
-
-
-def _cartridges(number: float) -> str:
-    return f"{number:g} cartridge{'s' if number > 1 else ''}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -278,6 +278,19 @@ def test_the_door_tells_what_was_refused_as_check_does(tmp_path):
     assert "totals_row" not in said.output
 
 
+@pytest.mark.parametrize("door", ["send", "reduce"])
+def test_rows_that_name_no_practice_are_of_the_only_one(tmp_path, door):
+    def nameless(cases, tests):
+        cases["practice_id"] = ["", "", "", *["P01"] * 9]
+
+    folder = few(tmp_path / "few", change=nameless)
+    arguments = [door, str(PROTOCOL), str(folder), "--into", str(tmp_path / "out"), "--without-list", NO_LIST]
+    said = CliRunner().invoke(onsetstudy, arguments)
+    told = said.output if door == "reduce" else str(said.exception)
+    assert "P01: 3 of 12 cases are refused and would be missing from what you send" in told
+    assert not list((tmp_path / "out").glob("*.exchange.json"))
+
+
 def test_columns_left_unread_are_told_once(tmp_path, protocol):
     def misspelt(cases, tests):
         cases.rename(columns={"pain_deposition": "pain_depositon"}, inplace=True)
