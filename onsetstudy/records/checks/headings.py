@@ -66,7 +66,7 @@ def _wrong_tables(raws: Mapping[str, RawTable], whole: bool) -> list[Problem]:
     """Tables that were taken for each other, headings that are not in row 1, or no case at all."""
     needed = {name: [c.name for c in TABLES[name] if c.required == "always"] for name in raws}
     problems = []
-    for (name, raw), other in zip(raws.items(), reversed(raws), strict=True):
+    for (name, raw), other in zip(raws.items(), [*raws][::-1], strict=True):
         where, known = Where(file=raw.file, sheet=raw.sheet), {c.name for c in TABLES[name]}
         written = {normal_heading(heading) for heading in raw.frame.columns}
         own, others = (set(needed[each]) - {"case_id"} for each in (name, other))
