@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import Any, TextIO, TypeVar
+from typing import Any, BinaryIO, TextIO, TypeVar
 
 import pandas as pd
 
@@ -211,7 +211,7 @@ def how_to_read(path: Path, *, workbook: str = "save its two sheets as CSV") -> 
     """
     if path.is_dir():
         raise RecordsError(_problem(path, "this is a folder, not a table", "give the .csv file in it"))
-    with path.open("rb") as file:
+    with _opened(path) as file:
         if file.read(4) == b"PK\x03\x04":
             raise RecordsError(_problem(path, "this is a workbook, not a CSV file", workbook))
     return {**_as_text(path, lambda text: _layout(path, text)), **UNTOUCHED}
@@ -274,9 +274,17 @@ def _wide_csv(path: Path) -> list[list[str]] | None:
     return [cells for _, cells in _taken_apart(path, io.StringIO(text), max(DELIMITERS, key=heading.count))]
 
 
+def _opened(path: Path) -> BinaryIO:
+    try:
+        return path.open("rb")
+    except OSError as error:
+        mend = "close it in other programs, see that you may read it, and try again"
+        raise RecordsError(_problem(path, f"it cannot be read ({error.strerror})", mend)) from None
+
+
 def _as_text(path: Path, read: Callable[[TextIO], Read]) -> Read:
     """What is read of a text file, in UTF-8 or UTF-16, or as older spreadsheets write."""
-    with path.open("rb") as file:
+    with _opened(path) as file:
         two_bytes = file.read(2) in (b"\xff\xfe", b"\xfe\xff")
         file.seek(0)
         while not two_bytes and (block := file.read(1 << 20)):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from functools import cache
+from pathlib import Path
 
 import pandas as pd
 import pytest
@@ -745,6 +746,19 @@ def test_other_ways_of_saving_a_table_are_read(tmp_path, name):
     assert len(found.cases) == 4
     assert not found.problems
     assert found.digest == in_order().digest
+
+
+def test_a_table_that_another_program_holds_is_told(tmp_path, monkeypatch):
+    folder, opened = write(tmp_path / "r", as_csv(clean()[0])), Path.open
+
+    def held(path, *how, **options):
+        if path.name == "cases.csv":
+            raise PermissionError(13, "Permission denied", str(path))
+        return opened(path, *how, **options)
+
+    monkeypatch.setattr(Path, "open", held)
+    with pytest.raises(RecordsError, match=r"cases.csv: it cannot be read \(Permission denied\). Close it"):
+        read_records(folder, PROMISED)
 
 
 def test_two_files_are_told_apart_by_their_names(tmp_path):
