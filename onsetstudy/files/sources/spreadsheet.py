@@ -179,14 +179,12 @@ def _files_in(folder: Path) -> dict[str, Path]:
 def _in_folder(folder: Path) -> list[Path]:
     names = _files_in(folder)
     pair = [names[f"{table}.csv"] for table in TABLES if f"{table}.csv" in names]
-    if len(pair) == 2:
-        return pair
-    books = [p for name, p in names.items() if name.endswith(BOOKS) and not name.startswith("~$")]
-    if not pair and len(books) == 1:
-        return books
+    books = [] if pair else [p for name, p in names.items() if name.endswith(BOOKS) and not name.startswith("~$")]
+    if len(pair) == 2 or len(books) == 1:
+        return pair or books
     missing = " and ".join(f"{table}.csv" for table in TABLES if f"{table}.csv" not in names)
-    what = f"the folder has no {missing}" + (f", but {len(books)} workbooks" if not pair and books else "")
-    mend = "give the one workbook that is meant" if not pair and books else "put it there, or give one workbook"
+    what = f"the folder has no {missing}" + (f", but {len(books)} workbooks" if books else "")
+    mend = "give the one workbook that is meant" if books else "put it there, or give one workbook"
     raise RecordsError(_problem(folder, what, mend))
 
 
