@@ -42,8 +42,10 @@ class GivenRecords:
         checked = read_records(self.paths, promised, strict=self.strict, drop_unknown=self.drop_unknown)
         beside = self.rejects or rejects_path(self.paths)
         refused = without_cases(checked, withdrawn_codes(protocol)[1]).rejects
-        # A file from before the patient asked is written anew, though no row be left in it.
-        _say_records(checked, write_escaped(beside, refused) if len(checked.rejects) else None)
+        # A file from before is written anew, though no row be left in it: of what was corrected, or of whom it was.
+        if len(checked.rejects) or beside.is_file():
+            write_escaped(beside, refused)
+        _say_records(checked, beside if len(checked.rejects) else None)
         return checked
 
 
@@ -279,12 +281,9 @@ def refuse_unfit(
     practice: str, records: Records, promised: Protocol, counted: Collection[str], *, allowed: bool
 ) -> None:
     """Stop where none of the practice's cases can be sent, or many are refused; ``counted`` have cases to send."""
-    by_practice = flow.refused_by_practice(records, promised)
-    accepted = int((records.cases["practice_id"] == practice).sum())
-    refused = by_practice.get(practice, 0)
-    if set(records.cases["practice_id"].astype(str)) == {practice}:
-        # Rows that name no practice can only be of the one practice of these records.
-        refused += by_practice.get(flow.UNKNOWN_PRACTICE, 0)
+    of_cases = records.cases["practice_id"].astype(str)
+    accepted = int((of_cases == practice).sum())
+    refused = flow.refused_of(practice, flow.refused_by_practice(records, promised), of_cases)
     if practice not in counted and refused + accepted:
         what = f"none of the {refused + accepted} cases of {practice} can be sent: {refused} refused"
         what += f", {accepted} left out" if accepted else ""

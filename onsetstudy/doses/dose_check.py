@@ -306,13 +306,19 @@ def _above(
     for case in np.flatnonzero(given > check.max_mg + TOLERANCE_MG):
         limit = check.used(int(case))
         if limit is not None:
-            # Milligrams of a vasoconstrictor are small: as many digits as needed.
+            amount, most = _told_apart(float(given[case]), limit.max_mg)
             text = (
-                f"{given[case]:.4g} mg of {limit.substance} is more than {limit.max_mg:.4g} mg, the lowest limit that "
+                f"{amount} mg of {limit.substance} is more than {most} mg, the lowest limit that "
                 f"applies: {limit.text} ({limit.source}).{_not_recorded(cases, int(case), of)} Check the label and the "
                 "patient."
             )
             yield int(case), DoseFlag(code=code, text=text, limit=limit, given_mg=float(given[case]))
+
+
+def _told_apart(amount: float, most: float) -> tuple[str, str]:
+    """Two amounts with as many digits as it takes for the greater to read so; those of a vasoconstrictor are small."""
+    told = ((f"{amount:.{digits}g}", f"{most:.{digits}g}") for digits in range(4, 18))
+    return next(pair for pair in told if pair[0] != pair[1])
 
 
 def _not_recorded(cases: DoseCases, case: int, of: str) -> str:

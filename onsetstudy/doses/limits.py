@@ -95,10 +95,11 @@ class DoseLimit:
         """Whose limit it is, and what it says or the amount that ``basis`` names."""
         names = {"clinic": "the clinic's own limit", "label": "label", "conservative": "conservative list"}
         name = names[self.list_name] + (f" ({self.country})" if self.country else "")
+        number = self.max_cartridges or 0.0
         amount = {
             "weight": f"{self.mg_per_kg:g} mg/kg" if self.mg_per_kg else "",
             "absolute": f"{self.max_mg:g} mg" if self.max_mg else "",
-            "cartridges": f"{self.max_cartridges:g} cartridge" if self.max_cartridges else "",
+            "cartridges": f"{number:g} cartridge{'s' if number > 1 else ''}",
         }[basis]
         return f"{name}, {self.text or amount}"
 
@@ -245,11 +246,10 @@ def _solutions(row: TableReader) -> tuple[str, ...]:
 
 def _rule(row: TableReader) -> AgeRule:
     row.refuse_unknown(RULE_KEYS)
-    years = row.amount("under_years")
     return AgeRule(
         substance=row.code("substance", SUBSTANCES),
         text=row.text("text", needed=True),
         source=row.text("source", needed=True),
         label=row.code("label", LABELS),
-        under_years=None if years is None else int(years),
+        under_years=row.whole("under_years", 1, 120, "{} is not an age", "write whole years from 1 to 120"),
     )

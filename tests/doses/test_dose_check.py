@@ -141,6 +141,26 @@ def test_a_flag_is_a_caution_with_the_limit_and_its_source():
     assert (flag.limit.max_mg, flag.given_mg) == (300.0, 301.0)
 
 
+def test_what_is_more_reads_so_to_the_last_digit():
+    [(_, flag)] = check_doses(cases(drug_mg=300.04), TABLE)
+    assert flag.text.startswith("300.04 mg of lidocaine is more than 300 mg, the lowest limit")
+
+
+def test_a_limit_in_cartridges_without_a_text_is_told_in_words():
+    line = {"substance": "lidocaine", "list": "label", "source": "label", "label": "found"}
+    table = check_limits(content(limit=[{**line, "max_cartridges": n} for n in (7, 0.5)]), file="mine.toml")
+    assert [each.told("cartridges") for each in table.limits] == [
+        "label (US), 7 cartridges",
+        "label (US), 0.5 cartridge",
+    ]
+
+
+def test_the_age_of_a_rule_is_whole_years():
+    rule = {"substance": "articaine", "text": "no", "source": "label", "label": "found", "under_years": 3.5}
+    with pytest.raises(RecordsError, match=r"under_years: 3\.5 is not an age"):
+        check_limits(content(rule=[rule]), file="mine.toml")
+
+
 def test_a_clinic_can_lower_a_limit():
     own = clinic_limits([("lidocaine", 3.0, 200.0)])
     assert codes(own, drug_mg=201.0) == ["above_clinic"]

@@ -20,7 +20,7 @@ from onsetstudy.files.sealed.opening_log import read_opening_log
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.protocol.estimands import estimand_of
-from onsetstudy.records.derived.allocation import resolve_arms
+from onsetstudy.records.derived.allocation import as_allocated, resolve_arms
 from onsetstudy.records.derived.onset import Onsets
 from onsetstudy.records.derived.results import NOT_CHECKED
 from onsetstudy.report.documents.group import compose_group
@@ -175,6 +175,22 @@ def test_a_log_of_other_cases_is_an_alarm(promised):
     page = first_page(render_html(compose(results)))
     assert f"Alarm: none of {results.arms.cases} randomised cases" in page
     assert NOT_CHECKED in page
+
+
+def test_a_copy_of_a_log_says_nothing_more_and_one_that_says_otherwise_is_told(tmp_path, promised):
+    log = tmp_path / "opened-P01.csv"
+    shutil.copy(DATA / "allocation" / "opened-P01.csv", log)
+    alone = read_kept_logs([tmp_path])
+    copy = tmp_path / "opened-P01 (1).csv"
+    lines = log.read_text(encoding="utf-8").splitlines(keepends=True)
+    copy.write_text("".join(lines[:-2]), encoding="utf-8")
+    both = read_kept_logs([tmp_path])
+    assert (both.digest, len(both.log), both.log_faults) == (alone.digest, len(alone.log), {})
+    slip = alone.log["slip"].iloc[0]
+    copy.write_text(copy.read_text(encoding="utf-8").replace(f"{slip},", f"{slip}, ", 1), encoding="utf-8")
+    other = read_kept_logs([tmp_path])
+    assert other.log_faults == {"log_broken": (slip,)}
+    assert len(as_allocated(read_records(DATA, promised), other).cases) == 420
 
 
 def test_earlier_logs_and_files_are_read(tmp_path, promised):

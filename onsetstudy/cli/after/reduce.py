@@ -101,11 +101,13 @@ def _counts(
 ) -> Exchange:
     """The counts that a practice sends, unless too many of its cases are missing."""
     from onsetstudy.cli import given
+    from onsetstudy.records.derived.flow import refused_of
     from onsetstudy.study.counts.exchange import make_exchange
 
     promised, through = terms.protocol, terms.through
-    refused, accepted = dict(found.refused).get(practice, 0), found.accepted_by_practice[practice]
-    given.refuse_incomplete(practice, refused=refused, accepted=accepted, allowed=allowed)
+    accepted = found.accepted_by_practice
+    refused = refused_of(practice, dict(found.refused), accepted)
+    given.refuse_incomplete(practice, refused=refused, accepted=accepted[practice], allowed=allowed)
     slips = given.slips_told(opened, found.slips, practices=(practice,), through=through)
     given.refuse_unrecorded(practice, slips, allowed=allowed)
     return make_exchange(found.tally, promised, practice, records_digest=found.digest, least_cases=least, slips=slips)

@@ -33,6 +33,8 @@ MOST_PARTS = 1000
 PLACE = "source_row"
 """Column of split tables that keeps the row of the source."""
 DONE = "split.done"
+FOLDED = "by codes without capitals"
+"""Said in :data:`DONE`: what was split before by capitals too is split anew."""
 HOLDS = (
     "cases.csv and cold_tests.csv, or parts as cases/NAME.parquet and cold_tests/NAME.parquet (or .csv); a workbook, a "
     "wide sheet or the recorder's store is counted with `onsetstudy send`"
@@ -124,7 +126,7 @@ def _as_text(values: pd.Series[Any]) -> pd.Series[Any]:
     """Values as a person writes them: 9, not 9.0; days without a time; what is missing stays missing."""
     if pd.api.types.is_numeric_dtype(values):
         codes, uniques = pd.factorize(values)
-        shown = np.array([*(_shown(u) for u in uniques), None], dtype=object)
+        shown = np.array([*map(_shown, np.asarray(uniques)), None], dtype=object)
         return pd.Series(shown[codes])
     days = pd.api.types.is_datetime64_any_dtype(values)
     told = (values.dt.strftime("%Y-%m-%d") if days else values).astype(object)
@@ -133,7 +135,8 @@ def _as_text(values: pd.Series[Any]) -> pd.Series[Any]:
 
 
 def _shown(value: float) -> str:
-    return str(int(value)) if float(value).is_integer() else repr(float(value))
+    # The text of a numpy number has the digits of its own precision: 0.18 of four bytes too.
+    return str(int(value)) if float(value).is_integer() else str(value)
 
 
 def in_parts(folder: Path, into: Path, *, progress: Progress | None = None) -> Path:
@@ -163,8 +166,8 @@ def split_tables(
     into : path
         Folder of the parts; what a split that was interrupted has left there is written anew.
     parts : int or None
-        A case goes to the part of the CRC-32 of its code, so all tables agree. By default one part for every
-        :data:`PART_BYTES` of all the files, or as many as the same files were split into before.
+        A case goes to the part of the CRC-32 of its code without capitals, so all tables agree. By default one part
+        for every :data:`PART_BYTES` of all the files, or as many as the same files were split into before.
     progress : callable or None
 
     Raises
@@ -183,7 +186,7 @@ def split_tables(
         raise RecordsError(problem_in(missing[0], "there is no such file", mend, "not_there"))
     files = [(source.name, source.stat()) for source in sources.values()]
     # A mended value may leave the size as it was: the time of saving tells.
-    stamp = "\n".join(f"{name} {file.st_size} {file.st_mtime_ns}" for name, file in files)
+    stamp = "\n".join([FOLDED, *(f"{name} {file.st_size} {file.st_mtime_ns}" for name, file in files)])
     before, _, held = done.read_text(encoding="utf-8").partition("\n") if done.exists() else ("", "", "")
     if held == stamp and before == str(before if parts is None else parts):
         return folder
@@ -231,7 +234,7 @@ def _split(source: Path, paths: Sequence[Path], progress: Progress | None) -> No
             for path in paths:
                 pd.DataFrame(columns=[PLACE, *headings]).to_csv(path, index=False, lineterminator="\n")
             placed = placed.iloc[1:]
-        part = placed[code].fillna("").str.strip().map(lambda text: zlib.crc32(text.encode("utf-8")) % len(paths))
+        part = placed[code].fillna("").str.strip().map(lambda text: zlib.crc32(text.casefold().encode()) % len(paths))
         for number, own in placed.groupby(part, sort=True):
             own.to_csv(paths[int(number)], mode="a", header=False, index=False, lineterminator="\n")
         if progress is not None:

@@ -32,7 +32,7 @@ from onsetstudy.records.derived.opened_slips import recorded_slips
 from onsetstudy.records.derived.withdrawn import leave_out, met_in, unmatched
 from onsetstudy.study.counts.aggregate_counts import Tally, add_tallies, tally_records
 
-FORM = 7
+FORM = 8
 """Form of a finished part's file: one of another form is done anew."""
 ONCE = ("unread_column", "other_practice")
 """What is to be looked at in all rows alike: told once, whatever the number of parts."""
@@ -259,7 +259,7 @@ def _reduce_part(terms: Terms, part: Part) -> bool:
     }
     left, arms = resolve_arms(terms.protocol, left, terms.kept, without_list=terms.without_list)
     tally = tally_records(terms.protocol, left, through=terms.through, arms=arms)
-    ids = np.sort(pd.util.hash_array(left.cases["case_id"].to_numpy(dtype=object)))
+    ids = np.sort(pd.util.hash_array(left.cases["case_id"].str.casefold().to_numpy(dtype=object)))
     write_bytes(terms.result(part), _packed(tally, told, ids))
     return False
 
@@ -275,7 +275,9 @@ def slips_shown(kept: KeptList | None) -> frozenset[str]:
 def _fits(path: Path, stamp: str) -> bool:
     try:
         with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as held:
-            return bool(json.loads(str(held["told"]))["stamp"] == stamp)
+            told = json.loads(str(held["told"]))
+        # A day that lay in the future may have come since.
+        return bool(told["stamp"] == stamp and "future_date" not in told["problems"])
     except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
         return False
 

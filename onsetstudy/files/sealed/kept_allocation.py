@@ -15,7 +15,7 @@ from onsetstudy.files.sealed.described_list import read_commitments, read_descri
 from onsetstudy.files.sealed.envelopes import commitment_of
 from onsetstudy.files.sealed.opening import recover_arms
 from onsetstudy.files.sealed.opening_log import read_nonces, read_opening_log, read_plain_table, sealed_path
-from onsetstudy.records.derived.allocation import ARMS_JOIN, LIST_COLUMNS, KeptList, listed_from_log
+from onsetstudy.records.derived.allocation import ARMS_JOIN, LIST_COLUMNS, OLD_LOG_COLUMNS, KeptList, listed_from_log
 
 MOST_NUMBER = 1_000_000_000
 
@@ -162,11 +162,18 @@ def _begins_alike(one: bytes, two: bytes) -> bool:
 
 
 def _read_logs(paths: Sequence[Path]) -> tuple[pd.DataFrame | None, dict[str, tuple[str, ...]]]:
-    """All logs as one, and what makes them doubtful: slips of lines whose chain does not hold."""
+    """All logs as one, a line that several hold once, and what makes them doubtful.
+
+    That are slips of lines whose chain does not hold, and those that two lines tell otherwise.
+    """
     logs: list[pd.DataFrame] = []
     broken: list[str] = []
     for path in paths:
         frame, lines = read_opening_log(path)
         logs.append(frame if lines else recover_arms(frame, sealed_path(path)))
         broken += lines
-    return (pd.concat(logs, ignore_index=True) if logs else None), {"log_broken": tuple(broken)} if broken else {}
+    if not logs:
+        return None, {}
+    log = pd.concat(logs).drop_duplicates(list(OLD_LOG_COLUMNS), ignore_index=True)
+    broken += log.loc[log["slip"].duplicated(), "slip"].tolist()
+    return log, {"log_broken": tuple(dict.fromkeys(broken))} if broken else {}

@@ -7,7 +7,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from onsetstudy.core.errors import Problem, ProtocolError, Where, require
+from onsetstudy.core.errors import Gathered, Problem, ProtocolError, Where, require
 from onsetstudy.files.guard import Unreadable, parse_toml, problem_in, read_text
 from onsetstudy.protocol.check import check_protocol
 from onsetstudy.protocol.model import Protocol
@@ -41,10 +41,8 @@ def read_protocol(path: str | Path) -> Protocol:
         content, commas = _parsed(path, read_text(path, largest_mb=LARGEST_MB, may_be_empty=True))
     except Unreadable as error:
         raise ProtocolError(error.problems) from None
-    try:
+    with commas:
         checked = check_protocol(content, file=path.name)
-    except ProtocolError as error:
-        raise ProtocolError([*commas, *error.problems]) from None
     if commas:
         raise ProtocolError(commas)
     return checked
@@ -63,10 +61,10 @@ def refuse_folder(path: Path) -> None:
         raise ProtocolError(problem_in(path, "this is a folder, not a protocol file", mend, "file"))
 
 
-def _parsed(path: Path, text: str) -> tuple[dict[str, Any], list[Problem]]:
+def _parsed(path: Path, text: str) -> tuple[dict[str, Any], Gathered]:
     """Content of a TOML text, as it would be without decimal commas, and a problem for each of them."""
     try:
-        return parse_toml(path, text), []
+        return parse_toml(path, text), Gathered()
     except tomllib.TOMLDecodeError:
         text, commas = _without_decimal_commas(text, path.name)
     try:
@@ -83,12 +81,12 @@ def _parsed(path: Path, text: str) -> tuple[dict[str, Any], list[Problem]]:
         raise ProtocolError([*commas, problem_in(path, what, mend, "file", row=row)]) from None
 
 
-def _without_decimal_commas(text: str, file: str) -> tuple[str, list[Problem]]:
+def _without_decimal_commas(text: str, file: str) -> tuple[str, Gathered]:
     """The text as it would read with decimal points, and a problem for every key with a decimal comma.
 
     The comma makes the file unreadable; so that everything else is told at once, it is read as if it were mended.
     """
-    lines, problems = text.split("\n"), []
+    lines, problems = text.split("\n"), Gathered()
     for row, line in enumerate(lines, start=1):
         if found := DECIMAL_COMMA.fullmatch(line):
             key, whole, part, rest = found.groups()

@@ -9,11 +9,13 @@ import io
 import itertools
 import re
 import zipfile
+import zlib
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
-from typing import Any, TextIO, TypeVar
+from typing import Any, BinaryIO, TextIO, TypeVar
 
 import pandas as pd
 
@@ -45,7 +47,8 @@ UNTOUCHED: dict[str, Any] = {
 WIDE = f"the first cell of a wide sheet, which has one row a case, says {MARK} (onsetstudy template PROTOCOL --wide)"
 DELIMITERS = ",;\t"
 Read = TypeVar("Read")
-READ = (".xlsx", ".xlsm", ".csv", ".txt", ".tsv")
+_problem = partial(problem_in, code="file")
+BOOKS, TEXTS = (".xlsx", ".xlsm"), (".csv", ".txt", ".tsv")
 
 
 def read_records(
@@ -112,8 +115,6 @@ def _with_open_tables(path_or_paths: Paths, protocol: Protocol | None) -> tuple[
     if len(paths) == 1 and is_store(paths[0]):
         return _store(paths[0], protocol)
     cases, cold_tests = read_tables(paths, protocol)
-    if cases.sheet is not None:
-        return cases, cold_tests, OpenTables()
     names = _files_in(paths[0]) if paths[0].is_dir() else {}
     beside = {t: read_csv_table(names[f"{t}.csv"]) for t in OPEN_TABLES if f"{t}.csv" in names}
     return fold_open_tables(cases, cold_tests, beside)
@@ -142,19 +143,19 @@ def read_tables(path_or_paths: Paths, protocol: Protocol | None = None) -> tuple
     paths = _given(path_or_paths)
     if len(paths) == 1 and paths[0].is_dir():
         paths = _in_folder(paths[0])
-    if len(paths) == 1 and paths[0].suffix.lower() in (".xlsx", ".xlsm"):
+    if len(paths) == 1 and paths[0].suffix.lower() in BOOKS:
         return _workbook(paths[0])
     if len(paths) == 1 and is_store(paths[0]):
         return _store(paths[0], protocol)[:2]
     if len(paths) == 1 and (rows := _wide_csv(paths[0])) is not None:
         return unfold_wide(rows, file=paths[0].name)
-    if other := [p for p in paths if p.suffix.lower() not in READ and not p.is_dir()]:
+    if other := [p for p in paths if p.suffix.lower() not in (*BOOKS, *TEXTS) and not p.is_dir()]:
         mend = "save it as .xlsx, or its two tables as .csv"
         raise RecordsError([_problem(p, f"a file {p.suffix or p.name} is not read as records", mend) for p in other])
     found: dict[str, Path] = {}
     for path in paths:
-        table = "cold_tests" if "cold" in path.stem.lower() or "test" in path.stem.lower() else "cases"
-        found.setdefault(table, path)
+        name = path.stem.lower()
+        found.setdefault("cold_tests" if "cold" in name or ("test" in name and "case" not in name) else "cases", path)
     if len(paths) != 2 or len(found) != 2:
         what = f"records are two tables, and {len(paths)} file{'s were' if len(paths) != 1 else ' was'} given"
         mend = f"give one workbook (.xlsx), a folder, or the two files cases.csv and cold_tests.csv; {WIDE}"
@@ -170,10 +171,6 @@ def _store(path: Path, protocol: Protocol | None) -> tuple[RawTable, RawTable, O
     return folded.cases, folded.cold_tests, beside
 
 
-def _problem(path: Path, what: str, mend: str, *, sheet: str | None = None, row: int | None = None) -> Problem:
-    return problem_in(path, what, mend, "file", sheet=sheet, row=row)
-
-
 def _files_in(folder: Path) -> dict[str, Path]:
     """Files of a folder by their names, however these are written."""
     return {p.name.lower(): p for p in sorted(folder.iterdir()) if p.is_file()}
@@ -182,14 +179,12 @@ def _files_in(folder: Path) -> dict[str, Path]:
 def _in_folder(folder: Path) -> list[Path]:
     names = _files_in(folder)
     pair = [names[f"{table}.csv"] for table in TABLES if f"{table}.csv" in names]
-    if len(pair) == 2:
-        return pair
-    books = [p for name, p in names.items() if name.endswith(".xlsx") and not name.startswith("~$")]
-    if not pair and len(books) == 1:
-        return books
+    books = [] if pair else [p for name, p in names.items() if name.endswith(BOOKS) and not name.startswith("~$")]
+    if len(pair) == 2 or len(books) == 1:
+        return pair or books
     missing = " and ".join(f"{table}.csv" for table in TABLES if f"{table}.csv" not in names)
-    what = f"the folder has no {missing}" + (f", but {len(books)} workbooks" if not pair and books else "")
-    mend = "give the one workbook that is meant" if not pair and books else "put it there, or give one workbook"
+    what = f"the folder has no {missing}" + (f", but {len(books)} workbooks" if books else "")
+    mend = "give the one workbook that is meant" if books else "put it there, or give one workbook"
     raise RecordsError(_problem(folder, what, mend))
 
 
@@ -210,11 +205,11 @@ def how_to_read(path: Path, *, workbook: str = "save its two sheets as CSV") -> 
     Raises
     ------
     RecordsError
-        If it is not a CSV file, is empty, or has rows with more cells than headings.
+        If it is not a CSV file, is empty, has rows with more cells than headings, or a quotation mark is not closed.
     """
     if path.is_dir():
         raise RecordsError(_problem(path, "this is a folder, not a table", "give the .csv file in it"))
-    with path.open("rb") as file:
+    with _opened(path) as file:
         if file.read(4) == b"PK\x03\x04":
             raise RecordsError(_problem(path, "this is a workbook, not a CSV file", workbook))
     return {**_as_text(path, lambda text: _layout(path, text)), **UNTOUCHED}
@@ -229,18 +224,31 @@ def _layout(path: Path, file: TextIO) -> dict[str, Any]:
         raise RecordsError(_problem(path, "the file is empty", "enter the headings and the records"))
     delimiter = max(DELIMITERS, key=heading.count)
     file.seek(0)
-    width = len(next(csv.reader(file, delimiter=delimiter)))
-    # Counting separators is quick; a quoted text may hold some, and only then rows are taken apart one by one.
-    if max((line.count(delimiter) for line in file), default=0) >= width:
+    _, headings = next(_taken_apart(path, file, delimiter))
+    width = len(headings)
+    # Looking at lines is quick; a quoted text may hold separators, and only then rows are taken apart one by one.
+    if any('"' in line or line.count(delimiter) >= width for line in file):
         file.seek(0)
-        rows = enumerate(csv.reader(file, delimiter=delimiter), start=1)
-        if ragged := list(itertools.islice(((row, len(cells)) for row, cells in rows if len(cells) > width), 20)):
+        long = ((row, len(cells)) for row, cells in _taken_apart(path, file, delimiter) if len(cells) > width)
+        if ragged := list(itertools.islice(long, 20)):
             _refuse_title(path, file, otherwise=2 if width == 1 else 1)
             mend = 'put a text that contains the separator between quotation marks, such as "0,18"'
             what = "{} cells in this row, but {} headings"
             raise RecordsError([_problem(path, what.format(n, width), mend, row=row) for row, n in ragged])
     errors = _errors(file.encoding)
     return {"sep": delimiter, "names": range(width), "encoding": file.encoding, "encoding_errors": errors}
+
+
+def _taken_apart(path: Path, lines: TextIO, delimiter: str) -> Iterator[tuple[int, list[str]]]:
+    """Rows and their cells; a quotation mark that is not closed would take the rows behind it for its text."""
+    row = 0
+    try:
+        for row, cells in enumerate(csv.reader(lines, delimiter=delimiter, strict=True), start=1):
+            yield row, cells
+    except csv.Error:
+        what = "a quotation mark in this row is not closed, or a text goes on behind the closing one"
+        mend = 'close it or take it out; inside a text between quotation marks write it twice: ""'
+        raise RecordsError(_problem(path, what, mend, row=row + 1)) from None
 
 
 def _refuse_title(path: Path, file: TextIO, *, otherwise: int) -> None:
@@ -255,18 +263,26 @@ def _refuse_title(path: Path, file: TextIO, *, otherwise: int) -> None:
 
 def _wide_csv(path: Path) -> list[list[str]] | None:
     """All cells of a wide sheet saved as CSV; ``None`` if the file is none."""
-    if path.is_dir() or path.suffix.lower() not in (".csv", ".txt", ".tsv"):
+    if path.is_dir() or path.suffix.lower() not in TEXTS:
         return None
     text = _as_text(path, lambda file: file.read())
     if not text.lstrip().strip('"').startswith(MARK):
         return None
     heading = next((line for line in text.splitlines() if line.lstrip('" ').lower().startswith("case_id")), "")
-    return list(csv.reader(io.StringIO(text), delimiter=max(DELIMITERS, key=heading.count)))
+    return [cells for _, cells in _taken_apart(path, io.StringIO(text), max(DELIMITERS, key=heading.count))]
+
+
+def _opened(path: Path) -> BinaryIO:
+    try:
+        return path.open("rb")
+    except OSError as error:
+        mend = "close it in other programs, see that you may read it, and try again"
+        raise RecordsError(_problem(path, f"it cannot be read ({error.strerror})", mend)) from None
 
 
 def _as_text(path: Path, read: Callable[[TextIO], Read]) -> Read:
     """What is read of a text file, in UTF-8 or UTF-16, or as older spreadsheets write."""
-    with path.open("rb") as file:
+    with _opened(path) as file:
         two_bytes = file.read(2) in (b"\xff\xfe", b"\xfe\xff")
         file.seek(0)
         while not two_bytes and (block := file.read(1 << 20)):
@@ -288,11 +304,9 @@ def _errors(encoding: str) -> str:
 
 def _raw(frame: pd.DataFrame, path: Path, sheet: str | None = None, date_epoch: str = "1900") -> RawTable:
     """The first row as headings; headings of wholly empty columns are passed over."""
-    headings = frame.iloc[0]
-    body = frame.iloc[1:].reset_index(drop=True)
-    keep = [i for i in range(frame.shape[1]) if pd.notna(headings.iloc[i]) or body.iloc[:, i].notna().any()]
-    body = body.iloc[:, keep]
-    body.columns = pd.Index(["(no heading)" if pd.isna(headings.iloc[i]) else str(headings.iloc[i]) for i in keep])
+    frame = frame.drop(columns=[i for i in frame if pd.isna(frame.at[0, i]) and frame[i].isna().all()])
+    headings, body = frame.iloc[0].fillna("(no heading)").astype(str), frame.iloc[1:].reset_index(drop=True)
+    body.columns = pd.Index(headings)
     rows = pd.Series(range(2, len(body) + 2))
     return RawTable(frame=body, source_row=rows, file=path.name, sheet=sheet, date_epoch=date_epoch)
 
@@ -301,16 +315,21 @@ def _raw(frame: pd.DataFrame, path: Path, sheet: str | None = None, date_epoch: 
 
 
 def _workbook(path: Path) -> tuple[RawTable, RawTable]:
-    import openpyxl
-    from openpyxl.utils.datetime import CALENDAR_MAC_1904
     from openpyxl.utils.exceptions import InvalidFileException
 
     try:
-        book = openpyxl.load_workbook(path, read_only=True, data_only=True)
-    except (zipfile.BadZipFile, InvalidFileException, KeyError, OSError, ValueError):
+        return _tables_of_book(path)
+    # Much of a workbook is unpacked and parsed only when its cells are asked for; a fault of XML is one of syntax.
+    except (zipfile.BadZipFile, zlib.error, InvalidFileException, LookupError, OSError, SyntaxError, ValueError):
         mend = "open it in your spreadsheet program, take a password off if it has one, and save it again as .xlsx"
         raise RecordsError(_problem(path, "the workbook cannot be read", mend)) from None
-    try:
+
+
+def _tables_of_book(path: Path) -> tuple[RawTable, RawTable]:
+    import openpyxl
+    from openpyxl.utils.datetime import CALENDAR_MAC_1904
+
+    with contextlib.closing(openpyxl.load_workbook(path, read_only=True, data_only=True)) as book:
         for sheet in book.worksheets:
             sheet.reset_dimensions()  # some programs write a wrong size, and what lies beyond would not be read
         unread = unread_by_library(path)
@@ -318,7 +337,7 @@ def _workbook(path: Path) -> tuple[RawTable, RawTable]:
         marked = (sheet.title for sheet in book.worksheets if sheet.cell(1, 1).value == MARK)
         if wide := sheets.get("wide", next(marked, None)):
             cells = [[_cell(v) for v in row] for row in book[wide].iter_rows(values_only=True)]
-            for row, column in unread.get(wide, Unread()).formulas:
+            for row, column in unread[wide].formulas:
                 cells[row][column] = NO_RESULT
             return unfold_wide(cells, file=path.name, sheet=wide)
         there = f"there are {', '.join(book.sheetnames)}"
@@ -330,10 +349,8 @@ def _workbook(path: Path) -> tuple[RawTable, RawTable]:
             raise RecordsError(missing)
         epoch = "1904" if book.epoch == CALENDAR_MAC_1904 else "1900"
         named = [sheets[table] for table in TABLES]
-        cases, cold_tests = (_sheet(book[name], path, name, epoch, unread.get(name, Unread())) for name in named)
-    finally:
-        book.close()
-    return cases, cold_tests
+        cases, cold_tests = (_sheet(book[name], path, name, epoch, unread[name]) for name in named)
+        return cases, cold_tests
 
 
 def _sheet(sheet, path: Path, name: str, epoch: str, unread: Unread) -> RawTable:  # type: ignore[no-untyped-def]

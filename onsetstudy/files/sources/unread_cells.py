@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import posixpath
 import zipfile
+from collections import defaultdict
 from dataclasses import dataclass
 from pathlib import Path
 from xml.etree import ElementTree
@@ -29,15 +30,15 @@ class Unread:
     formulas: tuple[tuple[int, int], ...] = ()
 
 
-def unread_by_library(path: Path) -> dict[str, Unread]:
-    """Such cells of each sheet of a workbook, by the sheet's name; sheets that have none may be left out."""
+def unread_by_library(path: Path) -> defaultdict[str, Unread]:
+    """Such cells of each sheet of a workbook, by the sheet's name."""
+    found = defaultdict[str, Unread](Unread)
     with zipfile.ZipFile(path) as archive:
         names = set(archive.namelist())
         if not {"xl/workbook.xml", "xl/_rels/workbook.xml.rels"} <= names:
-            return {}
+            return found
         relations = ElementTree.fromstring(archive.read("xl/_rels/workbook.xml.rels"))
         target = {r.get("Id"): posixpath.join("/xl", r.get("Target", "")).lstrip("/") for r in relations}
-        found = {}
         for sheet in ElementTree.fromstring(archive.read("xl/workbook.xml")).findall(".//{*}sheet"):
             place = target.get(sheet.get(RELATION), "")
             text = archive.read(place) if place in names else b""

@@ -104,7 +104,8 @@ def check_records(
     records = replace(records, queries=(*unread, *records.queries))
     if strict and (of_cases.refused.any() or of_tests.refused.any()):
         raise RecordsError(records.problems)
-    if whole:
+    # In a wide sheet every test stands in the row of its case.
+    if whole and not cold_tests.places:
         where = Where(file=cold_tests.file, sheet=cold_tests.sheet)
         read = records.readings_read - no_records(records, "cold_tests")
         refuse_many_without_case(tests_without_case(records), read, where, records.problems)

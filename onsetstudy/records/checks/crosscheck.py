@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
-import itertools
 from collections import Counter
 
 import numpy as np
@@ -39,7 +38,7 @@ MIXED = {"add": "added on top", "replace": "put in place of the same volume"}
 
 
 def check_codes(cases: Findings, tests: Findings, study: StudyIdentity) -> None:
-    """Refuse cases whose codes do not fit the protocol's pattern, or differ by nothing but capitals.
+    """Refuse cases whose codes do not fit the protocol's pattern, or differ by nothing but capitals; ask about others.
 
     Where each patient has both arms, slips are opened for patients, and their codes are held to the pattern too.
     Codes of readings are written as the table of cases writes them, where they differ by capitals alone.
@@ -57,6 +56,11 @@ def check_codes(cases: Findings, tests: Findings, study: StudyIdentity) -> None:
         if code and folded[code.casefold()] > 1:
             what = "this code stands in another row with other capitals, which do not count"
             cases.refuse(row, "case_id", "duplicate", what, "give every case its own code")
+    for name in ("practice_id", "clinician_id", "patient_id"):
+        written = pd.Series(cases.words(name))
+        ways = written.groupby(written.map(str.casefold)).transform("nunique")
+        what, mend = f"other rows have this {name} with other capitals, which counts as another", "write it in one way"
+        cases.query(ways.to_numpy() > 1, name, "capitals", what, mend)
     if strange := set(tests.typed["case_id"].dropna()) - set(codes):
         by_folded = {code.casefold(): code for code in codes}
         spelled = {code: by_folded.get(code.casefold(), code) for code in strange}
@@ -81,7 +85,8 @@ def crosscheck_cases(found: Findings, protocol: Protocol, *, today: dt.date | No
 
 
 def _dates(found: Findings, protocol: Protocol, today: dt.date | None) -> None:
-    day = pd.DatetimeIndex(pd.to_datetime(found.typed["case_date"], errors="coerce"))
+    # In seconds, which reach to every year that can be written.
+    day = pd.DatetimeIndex(found.typed["case_date"].to_numpy(dtype="datetime64[s]"))
     first, last = protocol.quarters[0], protocol.quarters[-1]
     future = day > pd.Timestamp(today) if today is not None else np.zeros(len(day), dtype=bool)
     what = "the date {day:%Y-%m-%d} lies in the future"
@@ -220,10 +225,12 @@ def _clocks(found: Findings) -> None:
     what, mend = "the injection ends before it starts", "correct the times of day"
     found.refuse_where(end < start, "injection_end", "times", what, mend)
     found.query(end - start > 15, "injection_end", "slow", "an injection of more than 15 minutes", "is it right?")
-    order = ("seated_time", "injection_start", "treatment_end_time", "dismissed_time")
-    for earlier, later in itertools.pairwise(order):
-        wrong = found.numbers(later) < found.numbers(earlier)
-        found.refuse_where(wrong, later, "times", f"{later} lies before {earlier}", mend)
+    # Each is held against the last one that is known before it.
+    last, whose = np.full(start.size, np.nan), np.full(start.size, "", dtype=object)
+    for name in ("seated_time", "injection_start", "treatment_end_time", "dismissed_time"):
+        time = found.numbers(name)
+        found.refuse_where(time < last, name, "times", f"{name} lies before {{earlier}}", mend, earlier=whose)
+        last, whose = np.where(np.isnan(time), last, time), np.where(np.isnan(time), whose, name)
 
 
 def _supplements(found: Findings) -> None:
@@ -291,7 +298,7 @@ def crosscheck_readings(cases: Findings, tests: Findings, clock_min: FloatArray 
 
     Row of each reading's case comes back, the first that has its code; -1 where there is none.
     """
-    readings, first = tests.typed, cases.typed["case_id"].drop_duplicates()
+    readings, first = tests.typed, cases.typed["case_id"].dropna().drop_duplicates()
     belongs: IntArray = np.append(first.index.to_numpy(), -1)[
         pd.Index(first).get_indexer(pd.Index(readings["case_id"]))
     ]

@@ -52,7 +52,7 @@ REFUSALS: dict[str, str] = {
 }
 """Readable text of every reason for which a row is refused."""
 
-UNTOLD = ("names_a_person", "no_code", "may_be_a_name", "pattern", "heading_row")
+UNTOLD = ("names_a_person", "no_code", "may_be_a_name", "pattern", "capitals", "heading_row")
 """Reasons that stand without the value that was written: it may be somebody's name."""
 
 

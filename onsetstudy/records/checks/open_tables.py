@@ -15,6 +15,7 @@ from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.checks.findings import Findings
 from onsetstudy.records.checks.headings import normal_heading
+from onsetstudy.records.checks.parse import finite_number
 from onsetstudy.records.model import OpenTables, RawTable
 
 ROLES = ("planned", "supplemental")
@@ -239,11 +240,7 @@ def _checked(raw: RawTable, name: str) -> _Open:
 
 
 def _number(text: str) -> float | None:
-    try:
-        value = float(text.replace(",", ".")) if text.count(",") + text.count(".") <= 1 else None
-    except ValueError:
-        return None
-    return value if value is not None and np.isfinite(value) else None
+    return finite_number(text.replace(",", ".")) if text.count(",") + text.count(".") <= 1 else None
 
 
 def _same(one: str, other: str) -> bool:

@@ -179,13 +179,19 @@ def _plain_number(cell: str, column: Column) -> tuple[float, Repaired]:
         cell, repair = _comma(cell, column, mend)
     elif "," in cell and re.fullmatch(r"[\d.,]+", cell):
         raise _Unreadable("ambiguous_number", f"points and commas may mean two things; {mend}")
-    try:
-        value = float(cell)
-    except ValueError:
-        raise _Unreadable("not_a_number", mend) from None
-    if not np.isfinite(value):
+    if (value := finite_number(cell)) is None:
         raise _Unreadable("not_a_number", mend)
     return value, repair
+
+
+def finite_number(cell: str) -> float | None:
+    """A number with a point for decimals; ``None`` where it is none."""
+    try:
+        # Python would read 1_8 as 18.
+        value = float(cell) if "_" not in cell else math.nan
+    except ValueError:
+        return None
+    return value if math.isfinite(value) else None
 
 
 def _comma(cell: str, column: Column, mend: str) -> tuple[str, tuple[str, str]]:
@@ -226,11 +232,7 @@ def _clock(cell: str) -> tuple[float, Repaired]:
                 raise _Unreadable("not_a_clock_time", "write hours and minutes of the day, such as 14:05")
             hour = hour % 12 + (12 if found[4] == "pm" else 0)
         return hour * 60 + minute + second / 60, None
-    try:
-        share = float(cell)
-    except ValueError:
-        share = -1.0
-    if 0 < share < 1:
+    if 0 < (share := finite_number(cell) or 0.0) < 1:
         minutes = round(share * 1440 * 60) / 60
         return minutes, ("excel_time", "a spreadsheet's number for a time of day was read as that time")
     raise _Unreadable("not_a_clock_time", "write hours and minutes of the day, such as 14:05")

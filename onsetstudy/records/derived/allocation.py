@@ -175,6 +175,7 @@ def listed_from_log(log: pd.DataFrame) -> pd.DataFrame:
     Slips are opened in the order of their stratum, so the order of the log gives their numbers. The block is not
     known and is 0.
     """
+    log = log.drop_duplicates("slip")
     number, kept = log.groupby("stratum").cumcount() + 1, log["arms"].astype(str) != ""
     slips, strata, arms_of = (log.loc[kept, name].astype(str) for name in ("slip", "stratum", "arms"))
     rows = [

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 import numpy as np
 import pandas as pd
@@ -87,6 +87,14 @@ def refused_by_practice(records: Records, protocol: Protocol) -> dict[str, int]:
     code_of = {code.casefold(): code for code in declared}
     written = rows["practice_id"].astype("string").fillna("").str.strip().str.casefold()
     return dict(sorted(Counter(written.map(lambda code: code_of.get(code, UNKNOWN_PRACTICE))).items()))
+
+
+def refused_of(practice: str, refused: Mapping[str, int], accepted: Collection[str]) -> int:
+    """Refused cases of a practice, of :func:`refused_by_practice`; ``accepted`` are practices with accepted ones.
+
+    Rows that name no practice can only be of the one practice of these records.
+    """
+    return refused.get(practice, 0) + (refused.get(UNKNOWN_PRACTICE, 0) if set(accepted) == {practice} else 0)
 
 
 def too_many_refused(refused: int, accepted: int) -> bool:

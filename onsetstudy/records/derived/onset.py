@@ -204,7 +204,7 @@ def _nearest_control(
     before = np.clip(after - 1, 0, there.size - 1)
     gap_before = np.where(control_case[before] == case, np.abs(at - control_at[before]), np.inf)
     gap_after = np.where(control_case[after] == case, np.abs(at - control_at[after]), np.inf)
-    nearest = np.where(gap_before <= gap_after, before, after)
+    nearest = np.where(gap_before <= gap_after + SAME_TIME, before, after)
     return np.where(np.minimum(gap_before, gap_after) <= window_min, control_felt[nearest].astype(np.int64), -1)
 
 

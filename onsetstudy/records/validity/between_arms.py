@@ -163,9 +163,8 @@ def given_up(tests: ArmTests, supplement: BoolArray, *, until: float) -> Shares:
     within = np.char.add(np.char.add(tests.practice[case], "|"), slot.astype(str))
     found = shares_of(left, risk, tests.arm[case], tests.arms, within)
     # Those who could be given up are cases, however often they were at risk.
-    at_risk = np.bincount(case[risk], minlength=n) > 0
-    could = int((at_risk & (tests.arm == tests.arms[0])).sum()), int((at_risk & (tests.arm == tests.arms[1])).sum())
-    return replace(found, could=could)
+    first, second = (int(np.count_nonzero(tests.by_case(risk)[tests.arm == code])) for code in tests.arms)
+    return replace(found, could=(first, second))
 
 
 def unconfirmed(tests: ArmTests) -> Shares:

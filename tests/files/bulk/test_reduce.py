@@ -1,6 +1,7 @@
 """Rows in parts: the same counts however they are split and by whom; interrupted, nothing is lost or doubled."""
 
 import dataclasses
+import datetime as dt
 import os
 import shutil
 import signal
@@ -215,6 +216,27 @@ def test_semicolons_decimal_commas_and_other_encodings_are_split_as_they_are_rea
         equal(found.tally, expected)
 
 
+def test_capitals_of_a_code_part_no_test_from_its_case(tmp_path, protocol):
+    folder = few(tmp_path / "few")
+    tests = folder / "cold_tests.csv"
+    rows = tests.read_text(encoding="utf-8").splitlines()
+    tests.write_text("\n".join(row.lower() if i % 3 else row for i, row in enumerate(rows)), encoding="utf-8")
+    found = reduced(split(folder, tmp_path / "p", 7), protocol, tmp_path / "work")
+    assert found.problems == ()
+    equal(found.tally, counted(protocol, folder))
+
+
+def test_a_day_that_lay_in_the_future_is_asked_about_again(tmp_path, protocol):
+    folder = split(few(tmp_path / "few"), tmp_path / "p", 1)
+    with pytest.raises(RecordsError, match="none of 12 cases can be used"):
+        reduced(folder, protocol, tmp_path / "work", today=dt.date(2025, 1, 1))
+    assert reduced(folder, protocol, tmp_path / "work", today=dt.date(2027, 1, 1)).rows_accepted == 12
+
+
+def test_digits_of_four_bytes_are_those_that_were_written():
+    assert list(parts._as_text(pd.Series([0.18, 2.0, None], dtype="float32"))) == ["0.18", "2", None]
+
+
 def test_a_row_with_too_many_cells_is_refused_with_its_row(tmp_path):
     folder = few(tmp_path / "few")
     lines = (folder / "cold_tests.csv").read_text(encoding="utf-8").splitlines()
@@ -254,6 +276,19 @@ def test_the_door_tells_what_was_refused_as_check_does(tmp_path):
     assert line.startswith("cases.csv, row 14, column case_id: ")
     assert next(line for line in said.output.splitlines() if "randomized" in line).endswith(" (1 more row like this.)")
     assert "totals_row" not in said.output
+
+
+@pytest.mark.parametrize("door", ["send", "reduce"])
+def test_rows_that_name_no_practice_are_of_the_only_one(tmp_path, door):
+    def nameless(cases, tests):
+        cases["practice_id"] = ["", "", "", *["P01"] * 9]
+
+    folder = few(tmp_path / "few", change=nameless)
+    arguments = [door, str(PROTOCOL), str(folder), "--into", str(tmp_path / "out"), "--without-list", NO_LIST]
+    said = CliRunner().invoke(onsetstudy, arguments)
+    told = said.output if door == "reduce" else str(said.exception)
+    assert "P01: 3 of 12 cases are refused and would be missing from what you send" in told
+    assert not list((tmp_path / "out").glob("*.exchange.json"))
 
 
 def test_columns_left_unread_are_told_once(tmp_path, protocol):

@@ -89,6 +89,18 @@ def test_both_roads_give_the_same_records(tmp_path):
     assert EARLIER.cases["rescue_min"].notna().sum() > 0
 
 
+def test_open_tables_beside_a_workbook_are_read_with_it(tmp_path):
+    tables = split(tmp_path)
+    expected = read(tmp_path / "open", tables)
+    with pd.ExcelWriter(tmp_path / "open" / "records.xlsx") as book:
+        for name in ("cases", "cold_tests"):
+            (tmp_path / "open" / f"{name}.csv").unlink()
+            pd.DataFrame(tables[name]).to_excel(book, sheet_name=name, index=False)
+    found = read_records(tmp_path / "open", PROTOCOL, today=TODAY)
+    assert found.digest == expected.digest
+    pd.testing.assert_frame_equal(found.open_tables.adverse_events, expected.open_tables.adverse_events)
+
+
 def test_a_supplement_at_another_minute_is_refused_with_its_place(tmp_path):
     tables = split(tmp_path)
     at = next(i for i, row in enumerate(tables["injections"]) if row["role"] == "supplemental")

@@ -9,6 +9,7 @@ import zipfile
 import openpyxl
 import pytest
 
+from onsetstudy.core.errors import RecordsError
 from onsetstudy.files.sources.spreadsheet import read_records
 from tests.records.checks.test_corpus import PROMISED, clean, records
 
@@ -26,6 +27,23 @@ def book_of(path, change):
         change(name, sheet, {column: place for place, column in enumerate(columns, 1)})
     book.save(path)
     return read_records(path, PROMISED)
+
+
+@pytest.mark.parametrize("part", ["worksheets/sheet1.xml", "workbook.xml", "workbook.xml.rels", "styles.xml"])
+def test_a_workbook_of_which_a_part_was_cut_cannot_be_read(tmp_path, part):
+    book_of(tmp_path / "whole.xlsx", lambda *_: None)
+    with zipfile.ZipFile(tmp_path / "whole.xlsx") as whole, zipfile.ZipFile(tmp_path / "cut.xlsx", "w") as cut:
+        for name in whole.namelist():
+            content = whole.read(name)
+            cut.writestr(name, content[: len(content) // 2] if name.endswith(part) else content)
+    with pytest.raises(RecordsError, match="the workbook cannot be read"):
+        read_records(tmp_path / "cut.xlsx", PROMISED)
+
+
+def test_a_workbook_with_macros_is_found_in_its_folder(tmp_path):
+    (tmp_path / "of").mkdir()
+    assert len(book_of(tmp_path / "of" / "book.xlsm", lambda *_: None).cases) == len(clean()[0])
+    assert len(read_records(tmp_path / "of", PROMISED).cases) == len(clean()[0])
 
 
 def written_otherwise(book, pattern, replacement):

@@ -347,6 +347,22 @@ def test_a_formula_without_a_stored_result_is_no_test_that_was_not_done(tmp_path
     assert (problem.what, problem.where.row) == ("a formula without a stored result", len(rows))
 
 
+def test_a_row_without_a_code_takes_no_other_with_it(tmp_path):
+    path = small(tmp_path / "wide.csv")
+    path.write_text(path.read_text(encoding="utf-8").replace("P06-2,", ",", 1), encoding="utf-8")
+    found = read_records(path, protocol_of("audit"), today=TODAY)
+    assert found.cases["case_id"].tolist() == ["P06-1", "P06-3", "P06-4"]
+
+
+def test_a_quotation_mark_that_is_not_closed_takes_no_case_for_its_text(tmp_path):
+    path = small(tmp_path / "wide.csv")
+    lines = path.read_text(encoding="utf-8").splitlines()
+    path.write_text("\n".join([*lines[:-1], f'"{lines[-1]}']), encoding="utf-8")
+    (problem,) = problems_of(path)
+    assert problem.where.row == len(lines)
+    assert "a quotation mark in this row is not closed" in problem.what
+
+
 def test_a_dilution_of_no_vasoconstrictor_is_asked_about(tmp_path):
     path = small(tmp_path / "wide.csv", {"vasoconstrictor": "none", "vasoconstrictor_dilution": "100000"})
     found = read_records(path, protocol_of("audit"), today=TODAY)

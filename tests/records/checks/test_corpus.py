@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from functools import cache
+from pathlib import Path
 
 import pandas as pd
 import pytest
@@ -106,6 +107,8 @@ CELLS = [
     ("vasoconstrictor_dilution", "1:a lot", "not_a_number", "such as 100000"),
     ("vasoconstrictor_dilution", "1:100.000", "range", "is outside 20000 to 400000"),
     ("case_date", "05 May 26", "not_a_date", "Write year, month and day"),
+    ("case_date", "0026-08-03", "outside_study", "-08-03 lies outside the study's quarters"),
+    ("case_date", "2926-08-03", "future_date", "the date 2926-08-03 lies in the future"),
     ("case_date", "31 June 2026", "not_a_date", "there is no such day"),
     ("cartridge_ml", "18", "range", "18 is outside 1 to 2.5 mL"),
     ("volume_ml", "", "missing", "volume_ml is empty"),
@@ -114,6 +117,7 @@ CELLS = [
     ("volume_ml", "1.800,5", "ambiguous_number", 'the number "1.800,5" cannot be read. Points and commas may mean two'),
     ("volume_ml", "one", "not_a_number", "Write one number in mL, with a point for decimals"),
     ("volume_ml", "inf", "not_a_number", "Write one number"),
+    ("volume_ml", "1_8", "not_a_number", "Write one number"),
     ("mix_mode", "none", "mixing", "a buffered case that was not mixed"),
     ("mix_mode", "shaken", "code", "none, add, replace"),
     ("bicarbonate_ml", "", "mixing", "a buffered case without bicarbonate"),
@@ -187,6 +191,23 @@ def test_a_faulty_cell_alone_is_told_as_among_others():
     assert (told.code, told.where.file, told.where.row) == ("range", "cases.csv", 2)
     accounted(found)
     assert found.cases["case_id"].tolist() == ["P01-0002", "P01-0003", "P01-0004"]
+
+
+@pytest.mark.parametrize(
+    ("known", "words"),
+    [
+        (("14:00", "", "", "", "13:50"), "dismissed_time lies before seated_time"),
+        (("", "14:00", "14:05", "", "13:50"), "dismissed_time lies before injection_start"),
+        (("14:10", "", "14:15", "14:02", ""), "treatment_end_time lies before seated_time"),
+        (("23:50", "23:58", "00:01", "", "00:40"), ""),
+    ],
+)
+def test_a_time_is_held_against_the_last_one_known_before_it(known, words):
+    cases, readings = clean()
+    times = ("seated_time", "injection_start", "injection_end", "treatment_end_time", "dismissed_time")
+    cases[0] |= {name: text or None for name, text in zip(times, known, strict=True)}
+    found = records(cases, readings, PROMISED)
+    assert [p.what for p in found.problems] == ([words] if words else [])
 
 
 @pytest.mark.parametrize(
@@ -636,6 +657,18 @@ FILES = {
     "a workbook renamed": (b"PK\x03\x04rest", "this is a workbook, not a CSV file"),
     "headings only": (as_csv(clean()[0]).splitlines()[0].encode(), "there is no case in this table. Enter one row"),
     "ragged": ((as_csv(clean()[0]) + "a,b" + ",c" * 60).encode(), "cells in this row, but"),
+    "an unclosed quotation mark": (
+        as_csv(clean()[0]).replace("P01,", '"P01,', 1).encode(),
+        "row 2: a quotation mark in",
+    ),
+    "one in the last row": ((as_csv(clean()[0]) + '"P01-0005').encode(), "row 6: a quotation mark in this row is not"),
+    "one in the headings": (b'"' + as_csv(clean()[0]).encode() * 999, "row 1: a quotation mark in this row is not"),
+    "rows between quotation marks": (
+        as_csv([{**row, "notes": '"late' if n in (1, 3) else ""} for n, row in enumerate(clean()[0])])
+        .replace('"""late"', '"late')
+        .encode(),
+        "row 3: a quotation mark in this row is not closed",
+    ),
     "twice the heading": (as_csv(clean()[0]).replace("tooth", "arm", 1).encode(), "the heading arm stands 2 times"),
     "prose": (b"Dear colleague, here are my cases\n", "there is no heading of the data dictionary in row 1"),
 }
@@ -713,6 +746,27 @@ def test_other_ways_of_saving_a_table_are_read(tmp_path, name):
     assert len(found.cases) == 4
     assert not found.problems
     assert found.digest == in_order().digest
+
+
+def test_a_table_that_another_program_holds_is_told(tmp_path, monkeypatch):
+    folder, opened = write(tmp_path / "r", as_csv(clean()[0])), Path.open
+
+    def held(path, *how, **options):
+        if path.name == "cases.csv":
+            raise PermissionError(13, "Permission denied", str(path))
+        return opened(path, *how, **options)
+
+    monkeypatch.setattr(Path, "open", held)
+    with pytest.raises(RecordsError, match=r"cases.csv: it cannot be read \(Permission denied\). Close it"):
+        read_records(folder, PROMISED)
+
+
+def test_two_files_are_told_apart_by_their_names(tmp_path):
+    paths = sorted(write(tmp_path / "r", as_csv(clean()[0])).iterdir())
+    for cases, tests in (("test_cases", "test_cold_tests"), ("injections", "tests"), ("cases 2026", "Cold tests")):
+        paths = [path.rename(path.with_stem(name)) for path, name in zip(paths, (cases, tests), strict=True)]
+        for order in (paths, paths[::-1]):
+            assert len(read_records(order, PROMISED).cases) == 4
 
 
 def workbook(path, sheets):

@@ -34,3 +34,19 @@ def test_why_and_how_to_mend_it_are_said():
     said = str(checked("Miller").problems[0])
     assert "no digit" in said
     assert "such as P01-K7Q2" in said
+
+
+def test_codes_that_differ_by_capitals_alone_are_asked_about():
+    rows = [case(1), case(2), case(3)]
+    for row, patient, operator in zip(rows, ("P01-K1", "p01-k1", "P01-K2"), ("P01-A", "P01-A", "P01-a"), strict=True):
+        row |= {"patient_id": patient, "clinician_id": operator}
+    found = records(rows, [r for n in (1, 2, 3) for r in readings_of(n, "ffnn")], protocol())
+    asked = [(q.where.column, q.where.row) for q in found.queries if q.code == "capitals"]
+    assert asked == [
+        ("clinician_id", 2),
+        ("patient_id", 2),
+        ("clinician_id", 3),
+        ("patient_id", 3),
+        ("clinician_id", 4),
+    ]
+    assert len(found.cases) == 3

@@ -24,6 +24,14 @@ def test_a_test_without_its_case_holds_its_case_back_and_names_both(row, written
     assert len(found.cases) == 3
 
 
+def test_a_test_without_a_code_is_not_of_the_case_that_has_none_either():
+    cases, readings = clean()
+    cases.append({**cases[0], "case_id": "", "patient_id": "P01-K999"})
+    readings[3]["case_id"] = ""
+    found = records(cases, readings, PROMISED)
+    assert set(found.cases["case_id"]) == {"P01-0002", "P01-0003", "P01-0004"}
+
+
 def test_the_first_test_of_a_case_between_two_holds_back_that_case_alone():
     cases, readings = clean()
     readings[8]["case_id"] = ""

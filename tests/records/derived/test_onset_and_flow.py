@@ -69,6 +69,19 @@ def test_control_tooth_may_be_tested_a_little_later():
     assert Onsets(records=found, protocol=PROMISED).table()["right_min"].iloc[0] == INF
 
 
+@pytest.mark.parametrize("apart", [0.1, 0.2, 0.3])
+def test_of_two_controls_equally_near_the_earlier_counts(apart):
+    readings = readings_of(1, "ffnn", control=False)
+    controls = [
+        {**r, "tooth_role": "control", "response": response, "minute": f"{float(r['minute']) + by:.1f}"}
+        for r in readings
+        for by, response in ((-apart, "felt"), (apart, "not_felt"))
+    ]
+    found = records([case(1)], readings + controls, PROMISED)
+    row = Onsets(records=found, protocol=PROMISED).table().iloc[0]
+    assert (row.left_min, row.right_min, row.invalid_cycles) == (2, 3, 0)
+
+
 def test_other_choices_for_sensitivity():
     assert one("ffnff", control="fffff", confirmations=1).right_min == 3
     assert one("fffn", accept_unconfirmed=True).right_min == 4
