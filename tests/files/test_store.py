@@ -15,7 +15,7 @@ import pytest
 
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.files.sources.protocol_toml import read_protocol
-from onsetstudy.files.sources.recorded import export_store, facts_of
+from onsetstudy.files.sources.recorded import export_store, facts_of, read_store
 from onsetstudy.files.sources.spreadsheet import read_records, read_tables
 from onsetstudy.files.store import (
     TABLES_1,
@@ -212,6 +212,49 @@ def test_a_damaged_backup_is_refused(store, tmp_path):
     with pytest.raises(RecordsError):
         restore_store(copy, tmp_path / "again.sqlite")
     assert not (tmp_path / "again.sqlite").exists()
+
+
+def test_half_a_backup_is_not_left_behind(store, tmp_path, monkeypatch):
+    def full(*_):
+        raise OSError("no room")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(OSError, match="no room"):
+        store.backup(tmp_path / "copy.sqlite")
+    assert not (tmp_path / "copy.sqlite").exists()
+
+
+ANCHOR = {"boot": "boot-1", "server_s": 5000.0, "server_wall_s": 1_775_224_800.0, "half_s": 0.01}
+
+
+@pytest.mark.parametrize(
+    ("altered", "told"),
+    [
+        ('payload = \'{"boot": "boot-1", "server_s": 5000.0, "server_wall_s": 5.0}\'', "half_s is missing"),
+        ("payload = '{\"half_s\": []}'", "half_s is not what it must be"),
+        ("payload = 'no JSON'", "no list of fields"),
+        ("payload = '[]'", "no list of fields"),
+        ("at_wall = 'at noon'", "the time of day cannot be read"),
+        ("kind = 'test'", "tooth_role is missing"),
+    ],
+)
+def test_an_entry_that_another_hand_altered_is_named(store, altered, told):
+    store.append([entry(1, kind="anchor", case_id=None, payload=ANCHOR)])
+    with contextlib.closing(sqlite3.connect(store.path)) as db:
+        db.executescript(f"drop trigger events_stay; update events set {altered};")
+    with pytest.raises(RecordsError, match="entry 1 of the store cannot be read") as refused:
+        read_store(store.path)
+    assert told in str(refused.value)
+
+
+def test_a_correction_that_gives_no_entry_is_named(store):
+    test = {"tooth_role": "target", "response": "felt"}
+    store.append([entry(1, kind="test", payload=test)])
+    for instead in ("felt", {"response": "felt"}):
+        wrong = {"reason": "mistyped", "instead": instead}
+        store.append([entry(2, kind="correction", corrects="entry-000001", payload=wrong)])
+        with pytest.raises(RecordsError, match="entry 1 of the store cannot be read"):
+            read_store(store.path)
 
 
 def recorded_case(path, protocol):
