@@ -88,8 +88,8 @@ def chairside(
         # A randomised study begins with a lock; an audit need not.
         if (fault := lock_fault(protocol, promised)) is not None:
             raise ProtocolError(fault)
-    _refuse_pattern(protocol, promised)
     code = _practice(practice, promised)
+    _refuse_codes(protocol, promised, code)
     with _installed():
         from onsetstudy.chairside.serving import ServeOptions, serve
         from onsetstudy.files.documents.certificates import share_files
@@ -133,22 +133,27 @@ def _restore(store: Path, backup: Path) -> None:
             click.echo(f"Written: {place} ({restore_store(source, place)} entries)")
 
 
-def _refuse_pattern(path: Path, promised: Protocol) -> None:
-    """The recorder makes codes itself: a pattern that only some of them fit would stop it in the middle of a case.
+def _refuse_codes(path: Path, promised: Protocol, practice: str) -> None:
+    """The recorder makes codes itself: one that is refused would stop it in the middle of a case.
 
     Raises
     ------
     ProtocolError
         If not all codes that the recorder makes fit.
     """
-    for practice in promised.study.practices or ("P01",):
-        # Six signs, each a digit or a letter: all fit if those of digits alone and of letters alone do.
-        for made in (f"{practice}-222222", f"{practice}-AAAAAA"):
-            if promised.study.code_fault(made, practice):
-                what = "the recorder makes codes such as P01-K7Q2MX, and not all of them fit this pattern"
-                where = Where(file=path.name, key="study.case_codes")
-                mend = 'write case_codes = "{practice}-******", or record this study on sheets'
-                raise ProtocolError(Problem(what=what, where=where, mend=mend, code="case_codes"))
+    from onsetstudy.records.chair.case_codes import is_case_code
+
+    # Six signs, each a digit or a letter: all fit if those of digits alone and of letters alone do.
+    made = (f"{practice}-222222", f"{practice}-AAAAAA")
+    if not is_case_code(made[0]):  # the last sign of this one fits
+        key, what = "practices", "the recorder cannot make codes of cases that begin with the code of this practice"
+        mend = "give it a code of letters, digits and hyphens, at most 33 signs, or record this study on sheets"
+    elif any(promised.study.code_fault(code, practice) for code in made):
+        key, what = "case_codes", "the recorder makes codes such as P01-K7Q2MX, and not all of them fit this pattern"
+        mend = 'write case_codes = "{practice}-******", or record this study on sheets'
+    else:
+        return
+    raise ProtocolError(Problem(what=what, where=Where(file=path.name, key=f"study.{key}"), mend=mend, code=key))
 
 
 def _practice(given: str, promised: Protocol) -> str:
