@@ -14,7 +14,7 @@ from click.testing import CliRunner
 from onsetstudy.chairside.views import CardView, DrillView
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.files.sources.protocol_toml import read_protocol
-from onsetstudy.files.sources.recorded import export_screening, export_store, read_store
+from onsetstudy.files.sources.recorded import export_screening, export_store, read_screening, read_store
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.files.store import EventStore
 from onsetstudy.records.chair.event import Event
@@ -26,7 +26,7 @@ from tests.case_codes import new_case_code
 from tests.chairside.asgi import CASE, PATIENT, Study
 from tests.chairside.chair import SIZES, Chair, look_at, quick_audit, quick_block
 from tests.chairside.conftest import wait_for
-from tests.chairside.test_server import OPENED, prepare, ready
+from tests.chairside.test_server import OPENED, anchored, prepare, ready
 
 PROTOCOL = read_protocol("protocols/mandibular_block_group.toml")
 AUDIT = "protocols/infiltration_audit.toml"
@@ -121,6 +121,15 @@ def test_the_exported_log_has_days_and_reasons_and_codes_of_cases_alone(study, t
         ("2026-04-03", "not_eligible", "other", ""),
     ]
     assert len(read_store(study.path).cases.frame) == 1
+
+
+def test_the_day_of_the_log_is_that_of_the_computer_as_a_case_has_it(plain):
+    tester = plain.browser("tester")
+    anchored(tester)
+    week_behind = {"at_wall": "2026-03-27T14:00:00+00:00", "at_monotonic": 0.0}
+    tester.tap("case_opened", OPENED, **week_behind)
+    tester.tap("screened", {"reason": "declined"}, case_id=None, **week_behind)
+    assert set(read_screening(plain.path)["date"]) == {"2026-04-03"}
 
 
 STARTED_S = 1_775_224_800.0
