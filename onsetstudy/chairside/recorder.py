@@ -18,7 +18,7 @@ from onsetstudy.chairside.preparations import held_to_case, preparation_faults, 
 from onsetstudy.chairside.sessions import ALONE, MAY, MIXER, TESTER, TREATING
 from onsetstudy.chairside.slips import open_slip_for, opened_slip
 from onsetstudy.core.errors import OnsetStudyError, RecordsError
-from onsetstudy.files.store import EventStore
+from onsetstudy.files.store import EventStore, StoreUnavailable
 from onsetstudy.protocol.ledger import STOPS, Standing
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import CODES
@@ -156,7 +156,12 @@ class Recorder:
             return _refused(key if isinstance(key, str) else "", "this is no entry")
         if why := self._refusal(role, event):
             return _refused(event.id, why)
-        self._enter(event)
+        try:
+            self._enter(event)
+        except StoreUnavailable:
+            raise
+        except OnsetStudyError as error:  # else all that was tapped behind it waits for the ledger
+            return _refused(event.id, str(error))
         state = self.store.append([event])[0]
         if state == "refused":
             return _refused(event.id, TAKEN)
