@@ -14,7 +14,7 @@ import pytest
 
 from onsetstudy.chairside.clock import ServerClock
 from onsetstudy.chairside.sessions import ATTEMPTS, MAY, Sessions
-from onsetstudy.chairside.views import ChairView, Overview, SetupView, what_decides
+from onsetstudy.chairside.views import ChairView, Overview, SetupView, watches, what_decides
 from onsetstudy.design.allocation.lists import draw_allocation_list
 from onsetstudy.files.sealed.allocation_list import write_allocation
 from onsetstudy.files.sources.protocol_toml import read_protocol
@@ -764,6 +764,41 @@ def test_after_a_case_is_closed_no_test_is_taken_but_one_that_was_tapped_before(
     entry = {"reason": "other tooth", "instead": {**COLD, "response": "felt"}}
     last = study.store.events()[-1].id
     assert tester.tap("correction", entry, corrects=last, at_monotonic=900.0)["state"] == "written"
+
+
+def test_a_case_that_was_finished_by_mistake_is_there_again_when_the_page_is_loaded_anew(study):
+    tester = study.browser("tester")
+    ready(tester)
+    tester.tap("closed", key="closed-by-mistake")
+    assert tester.get("/api/chair?after=0").json()["entries"] == []
+    tester.tap("correction", {"reason": "did not happen", "instead": None}, corrects="closed-by-mistake")
+    kinds = [e["kind"] for e in tester.get("/api/chair?after=0").json()["entries"]]
+    assert kinds == ["case_opened", "baseline", "baseline", "closed", "correction"]
+
+
+def test_where_minutes_count_from_its_start_a_case_is_injected_then_as_in_the_tables(tmp_path):
+    plan = dataclasses.replace(PROTOCOL.schedule, clock_zero="injection_start")
+    made = Study(dataclasses.replace(PROTOCOL, schedule=plan), tmp_path)
+    tester = made.browser("tester")
+    ready(tester)
+    tester.tap("injection_start")
+    told = tester.get("/api/overview").json()
+    assert (told["injected"], told["not_injected"]) == (len(read_store(made.path).cases.frame), 0) == (1, 0)
+    made.close()
+
+
+@pytest.mark.parametrize("wall", ["0001-01-01T00:00:00+05:00", "9999-12-31T23:59:59-05:00"])
+def test_a_time_of_day_outside_of_all_years_is_refused(study, wall):
+    assert "cannot be read" in study.browser("tester").tap("case_opened", OPENED, at_wall=wall)["why"]
+
+
+def test_minutes_from_the_start_of_the_injection_need_more_than_the_three_taps_of_watching():
+    audit = read_protocol("protocols/infiltration_audit.toml")
+    once = dataclasses.replace(audit.schedule, tests_min=(audit.onset.target_min,))
+    rule = dataclasses.replace(audit.onset, confirmations=1)
+    watching = dataclasses.replace(audit, schedule=once, onset=rule, watch=object())
+    assert watches(watching)
+    assert not watches(dataclasses.replace(watching, schedule=dataclasses.replace(once, clock_zero="injection_start")))
 
 
 @pytest.mark.parametrize("reason", ["", "  ", "\u00a0"])

@@ -192,7 +192,7 @@ class _Case:
             if (minute := self.minute(event)) is None:
                 continue
             # A control tooth stands beside its target: it moves with what the target said.
-            decides = felt.get(event.payload.get("planned_min"), response)
+            decides = response if _is_target(event) else felt.get(event.payload.get("planned_min"), response)
             at = minute[0] if decides == "felt" else minute[1]
             # The page asks for a planned minute; a test that stands for none was an extra one.
             kind = "extra" if event.payload.get("planned_min") is None else "planned"
