@@ -211,9 +211,9 @@ def unlike_ledger(
     entries : sequence of LedgerEntry
         A practice of which these hold no opening is not asked about: its slips are entered elsewhere.
     practice : str
-        Whose log it is, if it may be empty; by default it is asked of its lines.
+        Whose log it is; by default it is asked of its lines.
     """
-    whose = practices_of(log)
+    whose = pd.Series(practice, index=log.index) if practice else practices_of(log)
     here = {practice} if practice else set(whose) or {str(e.body["practice"]) for e in openings_entered(entries)}
     names = ("slip", "case_id", "opened_at", "chain")
     entered = {
