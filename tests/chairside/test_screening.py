@@ -14,7 +14,7 @@ from click.testing import CliRunner
 from onsetstudy.chairside.views import CardView, DrillView
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.files.sources.protocol_toml import read_protocol
-from onsetstudy.files.sources.recorded import export_screening, export_store, read_screening, read_store
+from onsetstudy.files.sources.recorded import export_store, read_store
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.files.store import EventStore
 from onsetstudy.records.chair.event import Event
@@ -129,7 +129,7 @@ def test_the_day_of_the_log_is_that_of_the_computer_as_a_case_has_it(plain):
     week_behind = {"at_wall": "2026-03-27T14:00:00+00:00", "at_monotonic": 0.0}
     tester.tap("case_opened", OPENED, **week_behind)
     tester.tap("screened", {"reason": "declined"}, case_id=None, **week_behind)
-    assert set(read_screening(plain.path)["date"]) == {"2026-04-03"}
+    assert set(read_store(plain.path).screening["date"]) == {"2026-04-03"}
 
 
 STARTED_S = 1_775_224_800.0
@@ -161,7 +161,6 @@ def test_who_was_screened_at_the_chair_stands_in_the_flow_of_the_report(plain, t
     if exported:
         source = tmp_path / "open"
         export_store(plain.path, source)
-        export_screening(plain.path, source)
     assessed, included = screening_flow(read_records(source, PROTOCOL, today=dt.date(2026, 7, 1)))
     assert (assessed.name, assessed.count, included.name, included.count) == ("assessed", 4, "included", 1)
     assert {(lost.text, lost.count) for lost in included.lost} == {

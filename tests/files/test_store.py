@@ -13,6 +13,7 @@ import time
 
 import pytest
 
+from onsetstudy.chairside.serving import ServeOptions, serve
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.recorded import export_store, facts_of, read_store
@@ -286,7 +287,8 @@ def test_a_store_stands_where_a_workbook_stands(tmp_path):
     assert records.readings["minute"].tolist() == [0.5, 1.0, 1.5]
     folder = tmp_path / "open"
     written = export_store(path, folder)
-    assert {p.name for p in written} == {"cases.csv", "clock_drift.csv", "cold_tests.csv", "adverse_events.csv"}
+    names = ("cases", "clock_drift", "cold_tests", "adverse_events", "screening")
+    assert {p.name for p in written} == {f"{name}.csv" for name in names}
     assert read_records(folder, protocol).digest == records.digest
 
 
@@ -294,5 +296,14 @@ def test_a_store_of_another_study_is_refused(tmp_path):
     path = tmp_path / "practice.sqlite"
     EventStore(path, create=FACTS).close()
     assert is_store(path)
+    protocol = read_protocol("protocols/infiltration_audit.toml")
     with pytest.raises(RecordsError, match="study_id is s"):
-        read_tables(path, read_protocol("protocols/infiltration_audit.toml"))
+        read_tables(path, protocol)
+
+
+def test_a_store_of_another_practice_is_not_served(tmp_path):
+    protocol = read_protocol("protocols/mandibular_block_group.toml")
+    path = tmp_path / "practice.sqlite"
+    EventStore(path, create=facts_of(protocol, "P01")).close()
+    with pytest.raises(RecordsError, match="practice_id is P01, and not P02"):
+        serve(protocol, path, ServeOptions(practice="P02"), say=print)

@@ -111,9 +111,9 @@ def chairside(
 
 
 def _export(store: Path, folder: Path) -> None:
-    from onsetstudy.files.sources.recorded import export_screening, export_store
+    from onsetstudy.files.sources.recorded import export_store
 
-    say.written((*export_store(store, folder), export_screening(store, folder)))
+    say.written(export_store(store, folder))
 
 
 def _backup(store: Path, target: Path) -> None:

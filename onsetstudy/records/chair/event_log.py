@@ -24,6 +24,7 @@ from onsetstudy.records.chair.event_clock import (
     local_time,
     place_events,
 )
+from onsetstudy.records.chair.screening import screening_table
 from onsetstudy.records.model import RawTable
 from onsetstudy.records.schema import CASES, COLD_TESTS, Column
 
@@ -66,7 +67,8 @@ class FoldedLog:
     two moments; ``not_injected`` cases were opened and never injected, and are in no table. ``clocks`` has a row for
     each case: ``case_id``, ``apart_s`` (seconds by which a page's clock ran from the computer's while it timed the
     case, the most of its pages; missing where it was not measured), ``wall_apart_s`` (the same of the time of day) and
-    ``widened``.
+    ``widened``; ``drift`` tells it of each of its pages. ``screening`` is the open table of everybody who was assessed,
+    without rows where nobody was noted as not included.
     """
 
     cases: RawTable
@@ -76,6 +78,8 @@ class FoldedLog:
     not_injected: tuple[str, ...]
     widened: tuple[str, ...]
     clocks: pd.DataFrame
+    drift: tuple[CaseDrift, ...]
+    screening: pd.DataFrame
 
 
 def fold_events(events: Sequence[Event], preparations: Sequence[Event], facts: StudyFacts) -> FoldedLog:
@@ -97,7 +101,7 @@ def fold_events(events: Sequence[Event], preparations: Sequence[Event], facts: S
     """
     moments = place_events(sorted(events, key=lambda e: e.seq))
     by_case: dict[str, list[Event]] = {}
-    for event in in_force(events):
+    for event in (held := in_force(events)):
         if event.case_id is not None:
             by_case.setdefault(event.case_id, []).append(event)
     prepared = _prepared(preparations)
@@ -117,6 +121,8 @@ def fold_events(events: Sequence[Event], preparations: Sequence[Event], facts: S
         not_injected=tuple(case_id for case_id in by_case if case_id not in injected),
         widened=widened,
         clocks=_clocks_table([case.case_id for case in folded], widened, drift),
+        drift=tuple(drift),
+        screening=screening_table(held, moments, facts.practice_id),
     )
 
 
