@@ -23,7 +23,7 @@ from onsetstudy.protocol.keys import code_fault
 from onsetstudy.protocol.model import StudyIdentity
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.case_codes import is_case_code, likely_codes
-from onsetstudy.records.checks.privacy import looks_like_a_person
+from onsetstudy.records.checks.privacy import looks_like_a_person, may_be_a_name
 from onsetstudy.records.derived.allocation import ARMS_JOIN, JOIN
 
 
@@ -69,9 +69,9 @@ def open_next(
     case_id, log_file = case_id.strip(), opening_log.log_path(sealed)
     if not sealed.exists():
         raise DesignError(f"there is no file {sealed}. Give the sealed file of your practice")
-    _refuse_misfit(opening_log.read_sealed(sealed), case_id, study)
     with alone(log_file):
         content, log = opening_log.read_sealed(sealed), opening_log.log_so_far(log_file)
+        _refuse_misfit(content, case_id, study)
         before, asked = opening_log.lines_of_case(log, case_id), _stratum(content, levels, sealed)
         again = len(before) > 0
         if again:
@@ -121,6 +121,9 @@ def refuse_case(case_id: str, opened_by: str, content: Mapping[str, Any], log: p
         if looks_like_a_person(code):
             what = f'"{code}" looks like a name, an address or a number of a person'
             raise DesignError(f"{what}; nothing was opened. Give {name}")
+    if may_be_a_name(opened_by):
+        what = "the code of who opens may be a name, and it is kept for ever; nothing was opened"
+        raise DesignError(f"{what}. Give one with a digit, such as P01-A, or of at most four letters")
     practice = str(content["practice"])
     if not case_id:
         raise DesignError("the code of the case is empty; nothing was opened")

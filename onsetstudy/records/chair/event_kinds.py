@@ -7,7 +7,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, cast
 
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import CODES
@@ -130,11 +130,11 @@ def unreadable(event: Event) -> list[str]:
     A store is a file, and a file may hold anything. Whether the entry could be stored today is another question: codes
     and limits of earlier recorders may have been others.
     """
-    faults = _time_faults(event)
-    if not isinstance(event.payload, Mapping):
+    faults, payload = _time_faults(event), cast("object", event.payload)
+    if not isinstance(payload, Mapping):
         return [*faults, "what was entered is no list of fields"]
     for name, key in KINDS.get(event.kind, {}).items():
-        value = event.payload.get(name)
+        value = payload.get(name)
         fits = isinstance(value, str) if key.low is None else _is_number(value)
         if name != "instead" and not fits and (key.compulsory or value is not None):
             faults.append(f"{name} {'is missing' if value is None else 'is not what it must be'}")

@@ -259,10 +259,10 @@ class _Case:
         return told
 
     def _harm(self) -> dict[str, Any]:
-        """The table has room for one event: a serious one before others."""
+        """The table has room for one event: a serious one before others, and any before none."""
         if not (events := [e.payload for e in self.entries if e.kind == "adverse_event"]):
             return {}
-        told = next((p for p in events if p.get("serious") == "yes"), events[0])
+        told = min(events, key=lambda p: (p.get("serious") != "yes", p.get("kind") == "none"))
         return {"adverse_event": told.get("kind"), "adverse_serious": told.get("serious")}
 
     def adverse(self) -> list[dict[str, str]]:

@@ -247,6 +247,15 @@ def test_each_extra_test_of_the_target_is_placed_by_what_it_said_itself():
     assert rows["not_felt"] >= 2.0
 
 
+def test_an_event_stands_before_the_entry_that_there_was_none():
+    page = Page()
+    injected(page)
+    page.tap("adverse_event", {"kind": "none"})
+    page.tap("adverse_event", {"kind": "haematoma", "serious": "no"})
+    row = fold_events(page.events, prepared(), FACTS).cases.frame.iloc[0]
+    assert (row["adverse_event"], row["adverse_serious"]) == ("haematoma", "no")
+
+
 def test_asleep_while_the_server_was_away_is_never_guessed():
     page = Page()
     injected(page)
