@@ -15,6 +15,7 @@ import pytest
 from onsetstudy.chairside.clock import ServerClock
 from onsetstudy.chairside.sessions import ATTEMPTS, MAY, Sessions
 from onsetstudy.chairside.views import ChairView, Overview, SetupView, watches, what_decides
+from onsetstudy.cli.during.chairside import _sealed_beside
 from onsetstudy.design.allocation.lists import draw_allocation_list
 from onsetstudy.files.sealed.allocation_list import write_allocation
 from onsetstudy.files.sources.protocol_toml import read_protocol
@@ -535,6 +536,19 @@ def test_a_slip_is_opened_once_for_a_case_that_waits_and_logged(study, sealed):
     assert (first["slip"], first["arm"], first["again"], again["again"]) == (again["slip"], again["arm"], False, True)
     log = sealed.with_name("opened-P01.csv").read_text()
     assert log.count(CASE) == 1
+
+
+def test_a_name_is_no_code_of_who_opens_at_the_chair_either(study):
+    ready(study.browser("tester"))
+    refused = study.browser("mixer").post("/api/mixing/slip", {"case_id": CASE, "by": "Berger"})
+    assert (refused.status, "may be a name" in refused.json()["why"]) == (409, True)
+
+
+def test_of_several_sealed_files_beside_the_store_that_of_the_practice_is_taken(tmp_path):
+    for name in ("P01", "P02"):
+        (tmp_path / f"sealed-{name}.json").touch()
+    assert _sealed_beside(tmp_path / "mine.sqlite", "P02").name == "sealed-P02.json"
+    assert _sealed_beside(tmp_path / "mine.sqlite", "P03") is None
 
 
 def test_a_tooth_that_does_not_feel_the_cold_gets_no_slip(study):

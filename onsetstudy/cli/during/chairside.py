@@ -95,7 +95,7 @@ def chairside(
         from onsetstudy.files.documents.certificates import share_files
     options = ServeOptions(
         practice=code,
-        sealed=sealed or _sealed_beside(store),
+        sealed=sealed or _sealed_beside(store, code),
         port=port,
         practising=practise,
         share=share,
@@ -166,9 +166,11 @@ def _practice(given: str, promised: Protocol) -> str:
     raise click.UsageError(f"Name the practice with --practice: {listed}.")
 
 
-def _sealed_beside(store: Path) -> Path | None:
+def _sealed_beside(store: Path, practice: str) -> Path | None:
+    """The sealed file of the practice, else the only one that there is: whose it is, is asked when it is opened."""
     found = [p for place in (store.parent, store.parent / "allocation") for p in sorted(place.glob("sealed-*.json"))]
-    return found[0] if len(found) == 1 else None
+    own = [p for p in found if p.name == f"sealed-{practice}.json"] or found
+    return own[0] if len(own) == 1 else None
 
 
 def ledger_door(protocol: Path) -> LedgerDoor:
