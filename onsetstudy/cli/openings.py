@@ -9,7 +9,7 @@ from onsetstudy.cli.ledger_entries import enter_missing, standing
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.ledger.ledger import SUFFIX, ledger_path, practice_ledger_path, verified_ledger
 from onsetstudy.files.sealed.coordinator import ASKED_JOIN
-from onsetstudy.files.sealed.opening_log import Opened, has_slip, log_path, log_so_far, read_sealed, unlike_ledger
+from onsetstudy.files.sealed.opening_log import Opened, lines_of_case, log_path, log_so_far, read_sealed, unlike_ledger
 from onsetstudy.protocol.ledger import of_kind
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import UNMIXED_ARM
@@ -84,7 +84,7 @@ class Openings:
             With how it goes on.
         """
         now = standing(protocol)
-        if now.halt and not has_slip(self.log, case_id):
+        if now.halt and lines_of_case(log_so_far(self.log), case_id).empty:
             onward = f" Go on with: onsetstudy pause {protocol} --resume --reason WHY" if now.kind == "paused" else ""
             raise OnsetStudyError(f"{now.halt}. Nothing was opened; a case that has its slip may go on.{onward}")
 

@@ -188,13 +188,10 @@ def _stratum(content: dict[str, Any], levels: Mapping[str, str], sealed: Path) -
 
 
 def stratum_of(practice: str, columns: Sequence[str], levels: Mapping[str, str]) -> str:
-    """The stratum of a practice that has these levels; see :func:`refuse_levels`."""
-    refuse_levels(columns, levels)
-    return JOIN.join((practice, *(levels[name] for name in columns)))
+    """The stratum of a practice that has these levels.
 
-
-def refuse_levels(columns: Sequence[str], levels: Mapping[str, str]) -> None:
-    """Refuse levels that the list does not ask for, that are missing, or that are no code of the dictionary."""
+    Levels that the list does not ask for, that are missing, or that are no code of the dictionary are refused.
+    """
     asked = ", ".join(columns) or "none"
     for name in levels:
         if name not in (*columns, "practice_id"):
@@ -209,6 +206,7 @@ def refuse_levels(columns: Sequence[str], levels: Mapping[str, str]) -> None:
             near = difflib.get_close_matches(levels[name].lower(), codes, n=1, cutoff=0.6)
             mend = f"Did you mean {near[0]}?" if near else f"Write one of {', '.join(codes)}"
             raise DesignError(f"{levels[name]} is not a code of {name}; nothing was opened. {mend}")
+    return JOIN.join((practice, *(levels[name] for name in columns)))
 
 
 def _content_of(content: dict[str, Any], stratum: str, log: pd.DataFrame, *, slip: str | None) -> dict[str, Any]:
