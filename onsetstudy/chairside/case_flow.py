@@ -12,7 +12,7 @@ from onsetstudy.protocol.ledger import Standing
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.chair.case_questions import NEW_QUESTIONS, asked_after, asked_before, words
 from onsetstudy.records.chair.event import Event, in_force
-from onsetstudy.records.chair.event_clock import SOME_TIME, Moment, local_time
+from onsetstudy.records.chair.event_clock import SOME_TIME, Moment, exactly, local_time
 from onsetstudy.records.chair.screening import Screening, screening_of
 from onsetstudy.records.schema import LIP_BLOCKS
 
@@ -181,8 +181,7 @@ class RunningLog:
         """When an entry was made on the axis of all clocks, by the last anchor of its page."""
         if event.clock not in self.clocks:
             return SOME_TIME
-        at_s = self.clocks[event.clock] + event.at_monotonic
-        return Moment(low_s=at_s, high_s=at_s)
+        return exactly(self.clocks[event.clock] + event.at_monotonic)
 
     def day(self, event: Event) -> str:
         """Day of an entry, by the computer's clock where its page was tied to it."""

@@ -29,7 +29,13 @@ from onsetstudy.records.chair.mixing_drill import DRILL_TASKS, drill_results
 from onsetstudy.records.chair.training import following_sequence, moments_of
 from onsetstudy.records.checks.privacy import looks_like_a_person
 
-FRAME = {"id", "kind", "clock", "at_monotonic", "at_wall", "device", "payload", "case_id", "corrects"}
+FRAME: dict[str, Any] = {
+    **dict.fromkeys(("id", "kind", "clock", "at_wall", "device"), str),
+    **dict.fromkeys(("case_id", "corrects"), str | None),
+    "at_monotonic": int | float,
+    "payload": dict,
+}
+"""What an entry that the page sends holds."""
 STUDY_ONLY = ("paused", "resumed", "unblinded", "followed_up")
 LEDGERED = ("paused", "resumed", "unblinded")
 MOST_ENTRIES = 100
@@ -51,17 +57,15 @@ def _refused(key: str, why: str) -> Answer:
 
 def event_from_json(value: Any) -> Event | None:
     """An entry as the page sends it; ``None`` if the value has not the shape of one."""
-    if not isinstance(value, dict) or set(value) - FRAME or not isinstance(value.get("payload", {}), dict):
+    if not isinstance(value, dict):
         return None
-    texts: dict[str, Any] = {name: value.get(name) for name in ("id", "kind", "clock", "at_wall", "device")}
-    optional: dict[str, Any] = {name: value.get(name) for name in ("case_id", "corrects")}
-    given = (*texts.values(), *(v for v in optional.values() if v is not None))
-    number = value.get("at_monotonic")
-    if not all(isinstance(text, str) for text in given):
+    told = {"payload": {}, "case_id": None, "corrects": None, **value}
+    if told.keys() != FRAME.keys() or not all(isinstance(told[name], shape) for name, shape in FRAME.items()):
         return None
-    if isinstance(number, bool) or not isinstance(number, int | float) or not abs(number) < 1e12:
+    number = told["at_monotonic"]
+    if isinstance(number, bool) or not abs(number) < 1e12:
         return None
-    return Event(**texts, **optional, at_monotonic=float(number), payload=value.get("payload", {}))
+    return Event(**{**told, "at_monotonic": float(number)})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

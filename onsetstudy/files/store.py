@@ -290,7 +290,9 @@ class EventStore(contextlib.AbstractContextManager["EventStore", None]):
             ):
                 here.backup(there)
                 there.execute("pragma journal_mode = delete")
-                _refuse_damaged(there, target)
+                if (found := there.execute("pragma integrity_check").fetchone()[0]) != "ok":
+                    what = f"the copy is damaged ({found})"
+                    raise _problem(target, what, "make it again, or of an earlier backup")
             with target.open("rb") as copied:
                 os.fsync(copied.fileno())
         except BaseException:
@@ -320,22 +322,10 @@ def restore_store(backup: Path, target: Path) -> int:
     """
     if target.exists():
         raise _problem(target, "there is a store of that name", "move it away first; a restore never overwrites one")
-    if not is_store(backup):
-        raise _problem(backup, "this is not a backup of a store", "check the name and the folder")
-    try:
-        with contextlib.closing(sqlite3.connect(f"file:{backup.resolve()}?mode=ro", uri=True)) as there:
-            _refuse_damaged(there, backup)
-    except sqlite3.DatabaseError as error:
-        raise _problem(backup, f"the backup is damaged ({error})", "take an earlier one") from None
     with EventStore(backup) as source:
+        held = len(source.events())
         source.backup(target)
-    with EventStore(target) as restored:
-        return len(restored.events())
-
-
-def _refuse_damaged(db: sqlite3.Connection, path: Path) -> None:
-    if (found := db.execute("pragma integrity_check").fetchone()[0]) != "ok":
-        raise _problem(path, f"the copy is damaged ({found})", "make it again")
+    return held
 
 
 def _row(event: Event) -> tuple[Any, ...]:
