@@ -7,6 +7,7 @@ import pytest
 
 from onsetstudy.core.errors import DesignError
 from onsetstudy.design.allocation.lists import draw_allocation_list
+from onsetstudy.files.ledger.ledger_check import hold_against
 from onsetstudy.files.sealed.allocation_list import write_enveloped
 from onsetstudy.files.sealed.envelopes import (
     KDF,
@@ -90,6 +91,21 @@ def test_a_sealed_file_opens_slip_by_slip_whatever_it_is_called(tmp_path, name):
     log = log_path(file)
     assert read_nonces(log).keys() == set(read_opening_log(log)[0]["slip"]) == {"P01-1-001", "P01-1-002"}
     assert sealed_path(log) == file
+
+
+def test_a_slip_that_says_what_was_not_published_is_seen_in_a_folder_of_the_folder_too(tmp_path):
+    promised = read_protocol("protocols/mandibular_block_group.toml")
+    folder = tmp_path / "allocation"
+    write_enveloped(draw_allocation_list(promised, slips_per_stratum=1, seed=5), folder, seed=5, secret=SECRET)
+    given = {"levels": {"technique": "ianb"}, "opened_by": "N", "now": dt.datetime(2026, 4, 2)}
+    case = {"case_id": "P01-0001", "passphrase": lambda slip: passphrase_of(SECRET, slip)}
+    open_next(folder / "sealed-P01.json", **case, **given)
+    published = json.loads((folder / "commitments.json").read_text(encoding="utf-8"))
+    published["slips"]["P01-1-001"] = "0" * 64
+    (folder / "commitments.json").write_text(json.dumps(published), encoding="utf-8")
+    for place in (folder, tmp_path):
+        held = hold_against(tmp_path / "mine.ledger.jsonl", (), others=[place])
+        assert any("slip P01-1-001 does not say what was published" in fault for fault in held.faults)
 
 
 def test_length_and_look_tell_no_arm():
