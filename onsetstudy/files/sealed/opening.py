@@ -277,8 +277,8 @@ def recover_arms(log: pd.DataFrame, sealed: Path) -> pd.DataFrame:
     arms = log["arms"].copy()
     for place in np.flatnonzero(empty):
         stratum, slip = str(log["stratum"].iloc[place]), str(log["slip"].iloc[place])
-        # Logs of slips with passphrases have always kept what they said.
-        slips = content.get("strata", {}).get(stratum, {}).get("slips", ())
-        if content["kind"] == "minimisation" or slip in {s["slip"] for s in slips}:
+        # Slips with passphrases have no key; their logs have always kept what they said.
+        held = content.get("strata", {}).get(stratum, {})
+        if content["kind"] == "minimisation" or ("key" in held and slip in {s["slip"] for s in held["slips"]}):
             arms.iloc[int(place)] = ARMS_JOIN.join(_content_of(content, stratum, log, slip=slip)["arms"])
     return log.assign(arms=arms)

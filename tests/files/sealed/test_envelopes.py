@@ -3,6 +3,7 @@
 import datetime as dt
 import json
 
+import pandas as pd
 import pytest
 
 from onsetstudy.core.errors import DesignError
@@ -18,9 +19,10 @@ from onsetstudy.files.sealed.envelopes import (
     plain_passphrase,
     seal_envelope,
 )
-from onsetstudy.files.sealed.opening import open_next
+from onsetstudy.files.sealed.opening import open_next, recover_arms
 from onsetstudy.files.sealed.opening_log import log_path, read_nonces, read_opening_log, sealed_path
 from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.records.derived.allocation import LOG_COLUMNS
 from onsetstudy.report.sections.before.printed import _inside, _preparations
 
 SECRET = bytes(range(32))
@@ -91,6 +93,14 @@ def test_a_sealed_file_opens_slip_by_slip_whatever_it_is_called(tmp_path, name):
     log = log_path(file)
     assert read_nonces(log).keys() == set(read_opening_log(log)[0]["slip"]) == {"P01-1-001", "P01-1-002"}
     assert sealed_path(log) == file
+
+
+def test_a_log_that_lost_what_slips_with_passphrases_said_stays_without_arms(tmp_path):
+    promised = read_protocol("protocols/mandibular_block_group.toml")
+    write_enveloped(draw_allocation_list(promised, slips_per_stratum=1, seed=5), tmp_path, seed=5, secret=SECRET)
+    line = dict.fromkeys(LOG_COLUMNS[:-1], "") | {"slip": "P01-1-001", "stratum": "P01 | ianb", "case_id": "P01-0001"}
+    log = pd.DataFrame([{**line, "chain": "0" * 64}])
+    assert recover_arms(log, tmp_path / "sealed-P01.json")["arms"].tolist() == [""]
 
 
 def test_a_slip_that_says_what_was_not_published_is_seen_in_a_folder_of_the_folder_too(tmp_path):
