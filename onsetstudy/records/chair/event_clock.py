@@ -235,12 +235,14 @@ class CaseDrift:
     wall_apart_s: float
 
 
-def case_drift(events: Iterable[Event]) -> list[CaseDrift]:
-    """How each page's clocks that timed a case ran apart from the computer's, by case and page."""
-    held = sorted(events, key=lambda e: e.seq)
-    measured, moments = largest_drift(held), place_events(held)
+def case_drift(events: Sequence[Event], moments: Mapping[str, Moment]) -> tuple[CaseDrift, ...]:
+    """How each page's clocks that timed a case ran apart from the computer's, by case and page.
+
+    ``moments`` are those of the entries (:func:`place_events`).
+    """
+    measured = largest_drift(events)
     entered: dict[tuple[str, str], list[Event]] = {}
-    for event in held:
+    for event in events:
         if event.case_id is not None:
             entered.setdefault((event.case_id, event.clock), []).append(event)
     found = []
@@ -249,4 +251,4 @@ def case_drift(events: Iterable[Event]) -> list[CaseDrift]:
         apart = None if drift is None else abs(drift) * 1e-6 * (max(at) - min(at))
         wall = max((e.wall_s - local_time(e, moments[e.id]).timestamp() for e in entries), key=abs)
         found.append(CaseDrift(case_id=case_id, clock=clock, drift_ppm=drift, apart_s=apart, wall_apart_s=wall))
-    return found
+    return tuple(found)

@@ -99,13 +99,14 @@ def fold_events(events: Sequence[Event], preparations: Sequence[Event], facts: S
         Minutes to a thousandth. A test whose moment is only known to lie between two is entered at the earlier one if
         the cold was felt and at the later one if not, so that onset lies in the interval told.
     """
-    moments = place_events(sorted(events, key=lambda e: e.seq))
+    ordered = sorted(events, key=lambda e: e.seq)
+    moments = place_events(ordered)
     by_case: dict[str, list[Event]] = {}
-    for event in (held := in_force(events)):
+    for event in (held := in_force(ordered)):
         if event.case_id is not None:
             by_case.setdefault(event.case_id, []).append(event)
     prepared = _prepared(preparations)
-    drift = case_drift(events)
+    drift = case_drift(ordered, moments)
     wrong_day = {d.case_id for d in drift if abs(d.wall_apart_s) > WALL_APART_S}
     injected = {c: own for c, own in by_case.items() if any(event.kind == facts.clock_zero for event in own)}
     folded = [_Case(case_id, entries, moments, facts) for case_id, entries in injected.items()]
@@ -121,7 +122,7 @@ def fold_events(events: Sequence[Event], preparations: Sequence[Event], facts: S
         not_injected=tuple(case_id for case_id in by_case if case_id not in injected),
         widened=widened,
         clocks=_clocks_table([case.case_id for case in folded], widened, drift),
-        drift=tuple(drift),
+        drift=drift,
         screening=screening_table(held, moments, facts.practice_id),
     )
 
