@@ -319,8 +319,11 @@ def test_on_the_page_a_reason_is_one_tap_and_is_counted(tmp_path, serve, context
     assert chair.errors == []
 
 
-def test_on_the_page_the_card_fills_in_which_injection_it_is(tmp_path, serve, context):
-    server = serve(quick_audit(tmp_path))
+@pytest.mark.parametrize("practice", ["P06", "p06"])
+def test_on_the_page_the_card_fills_in_which_injection_it_is(tmp_path, serve, context, practice):
+    audit = quick_audit(tmp_path)
+    audit.write_text(audit.read_text(encoding="utf-8").replace('"P06"', f'"{practice}"'), encoding="utf-8")
+    server = serve(audit)
     chair = Chair(context().new_page(), server.addresses["alone"])
     code = inject_on_the_page(chair)
     chair.button("New case").click()
