@@ -16,14 +16,7 @@ from typing import Any
 import pandas as pd
 
 from onsetstudy.records.chair.event import Event, in_force
-from onsetstudy.records.chair.event_clock import (
-    WALL_APART_S,
-    CaseDrift,
-    Moment,
-    case_drift,
-    local_time,
-    place_events,
-)
+from onsetstudy.records.chair.event_clock import WALL_APART_S, CaseDrift, Moment, case_drift, local_time, place_events
 from onsetstudy.records.chair.screening import screening_table
 from onsetstudy.records.model import RawTable
 from onsetstudy.records.schema import CASES, COLD_TESTS, Column
