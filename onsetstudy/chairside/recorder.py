@@ -18,7 +18,7 @@ from onsetstudy.chairside.preparations import held_to_case, preparation_faults, 
 from onsetstudy.chairside.sessions import ALONE, MAY, MIXER, TESTER, TREATING
 from onsetstudy.chairside.slips import open_slip_for, opened_slip
 from onsetstudy.core.errors import OnsetStudyError, RecordsError
-from onsetstudy.files.store import EventStore, StoreUnavailable
+from onsetstudy.files.store import EventStore
 from onsetstudy.protocol.ledger import STOPS, Standing
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import CODES
@@ -29,12 +29,9 @@ from onsetstudy.records.chair.mixing_drill import DRILL_TASKS, drill_results
 from onsetstudy.records.chair.training import following_sequence, moments_of
 from onsetstudy.records.checks.privacy import looks_like_a_person
 
-FRAME: dict[str, Any] = {
-    **dict.fromkeys(("id", "kind", "clock", "at_wall", "device"), str),
-    **dict.fromkeys(("case_id", "corrects"), str | None),
-    "at_monotonic": int | float,
-    "payload": dict,
-}
+TEXTS = ("id", "kind", "clock", "at_wall", "device")
+OTHERS = {"at_monotonic": int | float, "payload": dict, "case_id": str | None, "corrects": str | None}
+FRAME: dict[str, Any] = {**dict.fromkeys(TEXTS, str), **OTHERS}
 """What an entry that the page sends holds."""
 STUDY_ONLY = ("paused", "resumed", "unblinded", "followed_up")
 LEDGERED = ("paused", "resumed", "unblinded")
@@ -158,14 +155,8 @@ class Recorder:
         if event is None:
             key = value.get("id") if isinstance(value, dict) else ""
             return _refused(key if isinstance(key, str) else "", "this is no entry")
-        if why := self._refusal(role, event):
+        if why := self._refusal(role, event) or self._entry_fault(event):
             return _refused(event.id, why)
-        try:
-            self._enter(event)
-        except StoreUnavailable:
-            raise
-        except OnsetStudyError as error:  # else all that was tapped behind it waits for the ledger
-            return _refused(event.id, str(error))
         state = self.store.append([event])[0]
         if state == "refused":
             return _refused(event.id, TAKEN)
@@ -173,16 +164,23 @@ class Recorder:
             self._log.take(self.store.events(after=self._log.last))
         return Answer(id=event.id, state=state)
 
-    def _enter(self, event: Event) -> None:
-        """Enter what concerns the study in its ledger, before it is stored; sent again, it is not entered twice."""
+    def _entry_fault(self, event: Event) -> str:
+        """Enter what concerns the study in its ledger, before it is stored; sent again, it is not entered twice.
+
+        Why it could not be: all that was tapped behind it would wait for the ledger otherwise. Empty if it was.
+        """
         if self.ledger is None or event.kind not in LEDGERED or self.store.event(event.id) is not None:
-            return
+            return ""
         body = {"reason": str(event.payload["reason"])}
         if event.kind == "unblinded":
             slip, given = self._slip_told(self._state(event.case_id)), self._last_prepared(event.case_id)
             typed = None if given is None else given.payload.get("allocation_slip")
             body |= {"case": str(event.case_id), "slip": str((typed if slip is None else slip.slip) or "none")}
-        self.ledger.event(event.kind, body)
+        try:
+            self.ledger.event(event.kind, body)
+        except OnsetStudyError as error:
+            return str(error)
+        return ""
 
     def _slip_of(self, state: CaseState) -> views.SlipView | None:
         """What the slip says that was opened for a case; ``None`` where none was, or none is known here."""
