@@ -801,6 +801,11 @@ def test_where_minutes_count_from_its_start_a_case_is_injected_then_as_in_the_ta
     made.close()
 
 
+def test_a_number_too_large_for_a_computer_lies_outside(study):
+    tester = study.browser("tester")
+    assert "cartridge_ml lies outside" in tester.tap("case_opened", {**OPENED, "cartridge_ml": 10**400})["why"]
+
+
 @pytest.mark.parametrize("wall", ["0001-01-01T00:00:00+05:00", "9999-12-31T23:59:59-05:00"])
 def test_a_time_of_day_outside_of_all_years_is_refused(study, wall):
     assert "cannot be read" in study.browser("tester").tap("case_opened", OPENED, at_wall=wall)["why"]

@@ -32,6 +32,7 @@ ENTERED: dict[str, Column] = {c.name: c for c in CASES if c.name not in (*DERIVE
 PREPARED: dict[str, Column] = {c.name: c for c in CASES if c.name in PREPARED_COLUMNS}
 COLUMNS: dict[str, Column] = {c.name: c for c in CASES}
 LONGEST_TEXT = 200
+LARGEST = 1e300
 CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,39}\Z")
 IDENT = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{5,63}\Z")
 
@@ -170,9 +171,10 @@ def _time_faults(event: Event) -> list[str]:
         faults.append("the time of the page is no number")
     try:
         told = dt.datetime.fromisoformat(event.at_wall)
-        told.astimezone(dt.UTC)  # the first and the last day of all years may lie outside of them there
         if told.tzinfo is None:
             faults.append("the time of day has no offset")
+        else:
+            told.astimezone(dt.UTC)  # the first and the last day of all years may lie outside of them there
     except (TypeError, ValueError, OverflowError):
         faults.append("the time of day cannot be read")
     return faults
@@ -222,7 +224,8 @@ def _value_faults(name: str, value: Any, key: Key | Column) -> list[str]:
 
 
 def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    """A whole number may be too large for the others; nothing at the chair comes near."""
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < LARGEST
 
 
 def _shown(value: object) -> str:
