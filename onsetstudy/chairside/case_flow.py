@@ -12,7 +12,7 @@ from onsetstudy.protocol.ledger import Standing
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.chair.case_questions import NEW_QUESTIONS, asked_after, asked_before, words
 from onsetstudy.records.chair.event import Event, in_force
-from onsetstudy.records.chair.event_clock import SOME_TIME, Moment, local_time
+from onsetstudy.records.chair.event_clock import SOME_TIME, Moment, exactly, local_time
 from onsetstudy.records.chair.screening import Screening, screening_of
 from onsetstudy.records.schema import LIP_BLOCKS
 
@@ -40,13 +40,8 @@ class CaseState:
     follow_up_due: bool
 
 
-def own_day(event: Event) -> str:
-    """Day of an entry by the page's own wall clock."""
-    return event.at_wall[:10]
-
-
 def case_state(
-    case_id: str, entries: Iterable[Event], protocol: Protocol, *, day_of: Callable[[Event], str] = own_day
+    case_id: str, entries: Iterable[Event], protocol: Protocol, *, day_of: Callable[[Event], str]
 ) -> CaseState:
     """State of a case from its entries in force."""
     events = list(entries)
@@ -58,7 +53,7 @@ def case_state(
     answered = {test.get("planned_min") for test in tests if test["response"] != "not_done"}
     harm = any(e.kind == "adverse_event" and e.payload["kind"] != "none" for e in events)
     planned = [m for m in protocol.schedule.tests_min if answered and m <= max(a or 0 for a in answered)]
-    zero = kinds.get("injection_end")
+    zero = kinds.get(protocol.schedule.clock_zero)
     injected = zero is not None
     wanted = (*asked_before(protocol), *(asked_after(protocol) if injected else ()))
     skipped = {"lip_numb"} if told.get("technique") not in LIP_BLOCKS else set()
@@ -131,7 +126,6 @@ class RunningLog:
         self._screened: dict[str | None, Event] = {}
         self._practised: set[str] = set()
         self._cases: dict[str, list[Event]] = {}
-        self._closed: set[str] = set()
         self._order: list[Event] = []
         self.clocks: dict[str, float] = {}
         self._base: dict[str, float] = {}
@@ -155,8 +149,6 @@ class RunningLog:
                 self.standing = Standing(kind=event.kind, reason=str(event.payload["reason"]))
             if event.case_id is not None:
                 self._cases.setdefault(event.case_id, []).append(event)
-            if event.kind == "closed":
-                self._closed.add(str(event.case_id))
             self._order.append(event)
 
     def axis_s(self, boot: str, server_s: float, server_wall_s: float) -> float:
@@ -167,7 +159,9 @@ class RunningLog:
         """Entries behind a place; from the beginning, those of cases that are not closed."""
         if after > 0:
             return self._order[bisect.bisect(self._order, after, key=lambda e: e.seq) :]
-        return [e for e in self._order if e.case_id not in self._closed]
+        # That a case was finished may have been a mistake, and taken back.
+        closed = {case_id for case_id in self._cases if any(e.kind == "closed" for e in self.case(case_id))}
+        return [e for e in self._order if e.case_id not in closed]
 
     def case(self, case_id: str) -> list[Event]:
         """Entries of a case that are in force."""
@@ -187,8 +181,7 @@ class RunningLog:
         """When an entry was made on the axis of all clocks, by the last anchor of its page."""
         if event.clock not in self.clocks:
             return SOME_TIME
-        at_s = self.clocks[event.clock] + event.at_monotonic
-        return Moment(low_s=at_s, high_s=at_s)
+        return exactly(self.clocks[event.clock] + event.at_monotonic)
 
     def day(self, event: Event) -> str:
         """Day of an entry, by the computer's clock where its page was tied to it."""

@@ -52,8 +52,6 @@ class Guard:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request."""
         if scope["type"] != "http":
-            if scope["type"] == "lifespan":
-                await self._app(scope, receive, send)
             return
 
         async def send_with_headers(message: Message) -> None:

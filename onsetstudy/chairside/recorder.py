@@ -29,7 +29,10 @@ from onsetstudy.records.chair.mixing_drill import DRILL_TASKS, drill_results
 from onsetstudy.records.chair.training import following_sequence, moments_of
 from onsetstudy.records.checks.privacy import looks_like_a_person
 
-FRAME = {"id", "kind", "clock", "at_monotonic", "at_wall", "device", "payload", "case_id", "corrects"}
+TEXTS = ("id", "kind", "clock", "at_wall", "device")
+OTHERS = {"at_monotonic": int | float, "payload": dict, "case_id": str | None, "corrects": str | None}
+FRAME: dict[str, Any] = {**dict.fromkeys(TEXTS, str), **OTHERS}
+"""What an entry that the page sends holds."""
 STUDY_ONLY = ("paused", "resumed", "unblinded", "followed_up")
 LEDGERED = ("paused", "resumed", "unblinded")
 MOST_ENTRIES = 100
@@ -51,17 +54,15 @@ def _refused(key: str, why: str) -> Answer:
 
 def event_from_json(value: Any) -> Event | None:
     """An entry as the page sends it; ``None`` if the value has not the shape of one."""
-    if not isinstance(value, dict) or set(value) - FRAME or not isinstance(value.get("payload", {}), dict):
+    if not isinstance(value, dict):
         return None
-    texts: dict[str, Any] = {name: value.get(name) for name in ("id", "kind", "clock", "at_wall", "device")}
-    optional: dict[str, Any] = {name: value.get(name) for name in ("case_id", "corrects")}
-    given = (*texts.values(), *(v for v in optional.values() if v is not None))
-    number = value.get("at_monotonic")
-    if not all(isinstance(text, str) for text in given):
+    told = {"payload": {}, "case_id": None, "corrects": None, **value}
+    if told.keys() != FRAME.keys() or not all(isinstance(told[name], shape) for name, shape in FRAME.items()):
         return None
-    if isinstance(number, bool) or not isinstance(number, int | float) or not abs(number) < 1e12:
+    number = told["at_monotonic"]
+    if isinstance(number, bool) or not abs(number) < 1e12:
         return None
-    return Event(**texts, **optional, at_monotonic=float(number), payload=value.get("payload", {}))
+    return Event(**{**told, "at_monotonic": float(number)})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,9 +155,8 @@ class Recorder:
         if event is None:
             key = value.get("id") if isinstance(value, dict) else ""
             return _refused(key if isinstance(key, str) else "", "this is no entry")
-        if why := self._refusal(role, event):
+        if why := self._refusal(role, event) or self._entry_fault(event):
             return _refused(event.id, why)
-        self._enter(event)
         state = self.store.append([event])[0]
         if state == "refused":
             return _refused(event.id, TAKEN)
@@ -164,16 +164,23 @@ class Recorder:
             self._log.take(self.store.events(after=self._log.last))
         return Answer(id=event.id, state=state)
 
-    def _enter(self, event: Event) -> None:
-        """Enter what concerns the study in its ledger, before it is stored; sent again, it is not entered twice."""
+    def _entry_fault(self, event: Event) -> str:
+        """Enter what concerns the study in its ledger, before it is stored; sent again, it is not entered twice.
+
+        Why it could not be: all that was tapped behind it would wait for the ledger otherwise. Empty if it was.
+        """
         if self.ledger is None or event.kind not in LEDGERED or self.store.event(event.id) is not None:
-            return
+            return ""
         body = {"reason": str(event.payload["reason"])}
         if event.kind == "unblinded":
             slip, given = self._slip_told(self._state(event.case_id)), self._last_prepared(event.case_id)
             typed = None if given is None else given.payload.get("allocation_slip")
             body |= {"case": str(event.case_id), "slip": str((typed if slip is None else slip.slip) or "none")}
-        self.ledger.event(event.kind, body)
+        try:
+            self.ledger.event(event.kind, body)
+        except OnsetStudyError as error:
+            return str(error)
+        return ""
 
     def _slip_of(self, state: CaseState) -> views.SlipView | None:
         """What the slip says that was opened for a case; ``None`` where none was, or none is known here."""

@@ -54,7 +54,7 @@ def serve(protocol: Protocol, path: Path, options: ServeOptions, *, say: Callabl
     with contextlib.ExitStack() as stack:
         store = stack.enter_context(EventStore(path, create=facts))
         preparations = stack.enter_context(EventStore(preparations_path(path), create=facts))
-        refuse_other_study(path, store.facts(), protocol)
+        refuse_other_study(path, store.facts(), facts)
         # The port of last time, so that an open page finds the server again.
         wanted = options.port or int(store.facts().get("port", "0"))
         listening = stack.enter_context(_listen(options.share or HERE, wanted))
@@ -64,7 +64,7 @@ def serve(protocol: Protocol, path: Path, options: ServeOptions, *, say: Callabl
             protocol,
             store,
             preparations,
-            practice=store.facts()["practice_id"],
+            practice=options.practice,
             sealed=options.sealed,
             practising=options.practising,
             ledger=options.ledger,

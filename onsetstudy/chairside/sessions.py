@@ -10,6 +10,7 @@ from collections.abc import Callable
 
 from onsetstudy.chairside.clock import Reading
 from onsetstudy.files.store import EventStore, StoreUnavailable
+from onsetstudy.records.chair.case_codes import ALPHABET
 
 TESTER, TREATING, MIXER, ALONE = "tester", "treating", "mixer", "alone"
 MAY: dict[str, frozenset[str]] = {
@@ -29,7 +30,6 @@ SEEN_EVERY_S = 60.0
 BACKWARDS_S = 2.0
 """A time of day this much earlier after a restart was set (own choice: battery clocks are read to the second)."""
 ATTEMPTS = 5
-PAIRING_ALPHABET = "23456789ABCDEFGHJKLMNPQRSTVWXYZ"
 
 
 def _digest(secret: str) -> str:
@@ -124,7 +124,7 @@ class PairingCodes:
 
     def new(self, role: str) -> str:
         """A new code in place of an earlier one."""
-        self._code = "".join(secrets.choice(PAIRING_ALPHABET) for _ in range(8))
+        self._code = "".join(secrets.choice(ALPHABET) for _ in range(8))
         self._role, self._ends, self._left = role, self._read().server_s + PAIRING_S, ATTEMPTS
         return self._code
 

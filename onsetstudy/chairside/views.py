@@ -186,8 +186,12 @@ def as_json(view: Any, *, padded: bool = False) -> bytes:
 
 
 def watches(protocol: Protocol) -> bool:
-    """Whether a protocol only watches what was adopted: one test, at the target minute, that needs no confirmation."""
-    once = protocol.schedule.tests_min == (protocol.onset.target_min,)
+    """Whether a protocol only watches what was adopted: one test, at the target minute, that needs no confirmation.
+
+    The page then asks for the end of the injection alone: minutes that count from its start need another.
+    """
+    plan = protocol.schedule
+    once = plan.tests_min == (protocol.onset.target_min,) and plan.clock_zero == "injection_end"
     return protocol.watch is not None and once and protocol.onset.confirmations == 1
 
 

@@ -9,7 +9,7 @@ from onsetstudy.cli.ledger_entries import enter_missing, standing
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.ledger.ledger import SUFFIX, ledger_path, practice_ledger_path, verified_ledger
 from onsetstudy.files.sealed.coordinator import ASKED_JOIN
-from onsetstudy.files.sealed.opening_log import Opened, has_slip, log_path, read_opening_log, read_sealed
+from onsetstudy.files.sealed.opening_log import Opened, lines_of_case, log_path, log_so_far, read_sealed, unlike_ledger
 from onsetstudy.protocol.ledger import of_kind
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import UNMIXED_ARM
@@ -61,9 +61,8 @@ class Openings:
         """
         refuse_lost(self.ledger)
         ledgers = {self.ledger, self.beside or self.ledger}
-        lines = set(read_opening_log(self.log)[0]["chain"].astype(str)) if self.log.exists() else set()
-        held = [e.body for ledger in ledgers for e in of_kind(verified_ledger(ledger), self.kind)]
-        lost = {body["slip"] for body in held if body["practice"] == self.practice and body["line"] not in lines}
+        held = [e for ledger in ledgers for e in of_kind(verified_ledger(ledger), self.kind)]
+        lost, _ = unlike_ledger(log_so_far(self.log), held, practice=self.practice)
         if lost:
             slips = ", ".join(sorted(lost)[:5])
             mend = (
@@ -85,7 +84,7 @@ class Openings:
             With how it goes on.
         """
         now = standing(protocol)
-        if now.halt and not has_slip(self.log, case_id):
+        if now.halt and lines_of_case(log_so_far(self.log), case_id).empty:
             onward = f" Go on with: onsetstudy pause {protocol} --resume --reason WHY" if now.kind == "paused" else ""
             raise OnsetStudyError(f"{now.halt}. Nothing was opened; a case that has its slip may go on.{onward}")
 
@@ -100,7 +99,7 @@ class Openings:
                 "line": row["chain"],
                 **({"asked_by": row["opened_by"].split(ASKED_JOIN)[0]} if self.by_keeper else {}),
             }
-            for row in read_opening_log(self.log)[0].astype(str).to_dict("records")
+            for row in log_so_far(self.log).astype(str).to_dict("records")
         ]
         enter_missing(self.ledger, self.kind, bodies, lambda body: (body["slip"], body["line"]))
 

@@ -13,7 +13,8 @@ from typing import Any
 
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.files.guard import problem_in
-from onsetstudy.records.chair.event import Event
+from onsetstudy.records.chair.event import Event, in_force
+from onsetstudy.records.chair.event_kinds import unreadable
 
 VERSION = 3
 """``user_version`` of the files written now. 1 had no sessions; those of 2 ended by the wall clock."""
@@ -87,6 +88,8 @@ class EventStore(contextlib.AbstractContextManager["EventStore", None]):
             self._prepare(create if fresh else None)
         except BaseException:
             self._db.close()
+            if fresh:
+                self.path.unlink()
             raise
 
     def _prepare(self, facts: Mapping[str, str] | None) -> None:
@@ -186,13 +189,38 @@ class EventStore(contextlib.AbstractContextManager["EventStore", None]):
         return "known" if there == row else "refused"
 
     def events(self, *, after: int = 0) -> tuple[Event, ...]:
-        """Entries behind a place in the store, in order."""
-        return tuple(map(_event, self._ask(f"select seq, {COLUMNS} from events where seq > ? order by seq", after)))
+        """Entries behind a place in the store, in order.
+
+        Raises
+        ------
+        RecordsError
+            If one of them cannot be read: the file was altered by another hand than the recorder's.
+        """
+        rows = self._ask(f"select seq, {COLUMNS} from events where seq > ? order by seq", after)
+        found = tuple(map(self._event, rows))
+        for corrected in in_force(found):
+            self._refuse_unreadable(corrected)
+        return found
 
     def event(self, key: str) -> Event | None:
         """The entry of a name."""
         rows = self._ask(f"select seq, {COLUMNS} from events where id = ?", key)
-        return _event(rows[0]) if rows else None
+        return self._event(rows[0]) if rows else None
+
+    def _event(self, row: Sequence[Any]) -> Event:
+        told = dict(zip(("seq", *FIELDS), row, strict=True))
+        try:
+            payload = json.loads(told["payload"])
+        except (ValueError, RecursionError):
+            payload = None
+        event = Event(**{**told, "payload": payload})
+        self._refuse_unreadable(event)
+        return event
+
+    def _refuse_unreadable(self, event: Event) -> None:
+        if faults := unreadable(event):
+            what = f"entry {event.seq} of the store cannot be read: {'; '.join(faults)}"
+            raise _problem(self.path, what, "restore the last backup")
 
     def last(self) -> int:
         """Place of the last entry; 0 in an empty store."""
@@ -254,16 +282,22 @@ class EventStore(contextlib.AbstractContextManager["EventStore", None]):
 
     def _copy(self, target: Path) -> Path:
         _make_empty(target)
-        # A connection of its own and one step: a backup in steps starts again at every entry that is written.
-        with (
-            contextlib.closing(sqlite3.connect(self.path)) as here,
-            contextlib.closing(sqlite3.connect(target)) as there,
-        ):
-            here.backup(there)
-            there.execute("pragma journal_mode = delete")
-            _refuse_damaged(there, target)
-        with target.open("rb") as copied:
-            os.fsync(copied.fileno())
+        try:
+            # A connection of its own and one step: a backup in steps starts again at every entry that is written.
+            with (
+                contextlib.closing(sqlite3.connect(self.path)) as here,
+                contextlib.closing(sqlite3.connect(target)) as there,
+            ):
+                here.backup(there)
+                there.execute("pragma journal_mode = delete")
+                if (found := there.execute("pragma integrity_check").fetchone()[0]) != "ok":
+                    what = f"the copy is damaged ({found})"
+                    raise _problem(target, what, "make it again, or of an earlier backup")
+            with target.open("rb") as copied:
+                os.fsync(copied.fileno())
+        except BaseException:
+            target.unlink()  # half a copy would be taken for a whole one
+            raise
         return target
 
 
@@ -288,33 +322,16 @@ def restore_store(backup: Path, target: Path) -> int:
     """
     if target.exists():
         raise _problem(target, "there is a store of that name", "move it away first; a restore never overwrites one")
-    if not is_store(backup):
-        raise _problem(backup, "this is not a backup of a store", "check the name and the folder")
-    try:
-        with contextlib.closing(sqlite3.connect(f"file:{backup.resolve()}?mode=ro", uri=True)) as there:
-            _refuse_damaged(there, backup)
-    except sqlite3.DatabaseError as error:
-        raise _problem(backup, f"the backup is damaged ({error})", "take an earlier one") from None
     with EventStore(backup) as source:
+        held = len(source.events())
         source.backup(target)
-    with EventStore(target) as restored:
-        return len(restored.events())
-
-
-def _refuse_damaged(db: sqlite3.Connection, path: Path) -> None:
-    if (found := db.execute("pragma integrity_check").fetchone()[0]) != "ok":
-        raise _problem(path, f"the copy is damaged ({found})", "make it again")
+    return held
 
 
 def _row(event: Event) -> tuple[Any, ...]:
     payload = json.dumps(dict(event.payload), sort_keys=True, separators=(",", ":"), allow_nan=False)
     written = {"payload": payload, "at_monotonic": float(event.at_monotonic)}
     return tuple(written.get(name, getattr(event, name)) for name in FIELDS)
-
-
-def _event(row: Sequence[Any]) -> Event:
-    told = dict(zip(("seq", *FIELDS), row, strict=True))
-    return Event(**{**told, "payload": json.loads(told["payload"])})
 
 
 def _problem(path: Path, what: str, mend: str) -> RecordsError:

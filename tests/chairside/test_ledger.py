@@ -138,6 +138,17 @@ def test_over_a_broken_ledger_no_case_begins_and_open_ones_go_on(study, tmp_path
     assert treating.tap("injection_end", key="injected-1")["state"] == "written"
 
 
+def test_what_a_broken_ledger_cannot_take_is_refused_alone_and_taps_behind_it_are_kept(study, tmp_path):
+    tester, treating = study.browser("tester"), study.browser("treating")
+    ready(tester)
+    (tmp_path / "mine.ledger.jsonl").write_text("no entry\n")
+    goes_on = treating.entry("resumed", {"reason": "reviewed"}, case_id=None, key="resume-1")
+    sent = [goes_on, treating.entry("injection_end", key="injected-1")]
+    answers = treating.post("/api/entries", {"entries": sent}).json()["entries"]
+    assert [answer["state"] for answer in answers] == ["refused", "written"]
+    assert "ledger" in answers[0]["why"]
+
+
 def test_pause_and_unblinding_are_entered_once_and_before_the_arm_is_told(study, tmp_path):
     tester, treating, mixer = (study.browser(role) for role in ("tester", "treating", "mixer"))
     ready(tester)

@@ -23,7 +23,7 @@ def test_the_lip_is_missing_after_blocks_that_numb_it_alone(technique):
     page.tap("case_opened", {"tooth": "44", "technique": technique, "patient_id": CASE})
     page.tap("injection_start")
     page.tap("injection_end")
-    missing = case_state(CASE, page.events, BLOCK).missing
+    missing = case_state(CASE, page.events, BLOCK, day_of=str).missing
     # The mental and incisive nerve block numbs the lip as the blocks further back do.
     numbs = technique in ("ianb", "gow_gates", "closed_mouth_block", "mental_incisive")
     assert ("lip_numb" in missing) == numbs == (technique in LIP_BLOCKS)

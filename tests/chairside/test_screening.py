@@ -14,7 +14,7 @@ from click.testing import CliRunner
 from onsetstudy.chairside.views import CardView, DrillView
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.files.sources.protocol_toml import read_protocol
-from onsetstudy.files.sources.recorded import export_screening, export_store, read_store
+from onsetstudy.files.sources.recorded import export_store, read_store
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.files.store import EventStore
 from onsetstudy.records.chair.event import Event
@@ -26,7 +26,7 @@ from tests.case_codes import new_case_code
 from tests.chairside.asgi import CASE, PATIENT, Study
 from tests.chairside.chair import SIZES, Chair, look_at, quick_audit, quick_block
 from tests.chairside.conftest import wait_for
-from tests.chairside.test_server import OPENED, prepare, ready
+from tests.chairside.test_server import OPENED, anchored, prepare, ready
 
 PROTOCOL = read_protocol("protocols/mandibular_block_group.toml")
 AUDIT = "protocols/infiltration_audit.toml"
@@ -123,6 +123,15 @@ def test_the_exported_log_has_days_and_reasons_and_codes_of_cases_alone(study, t
     assert len(read_store(study.path).cases.frame) == 1
 
 
+def test_the_day_of_the_log_is_that_of_the_computer_as_a_case_has_it(plain):
+    tester = plain.browser("tester")
+    anchored(tester)
+    week_behind = {"at_wall": "2026-03-27T14:00:00+00:00", "at_monotonic": 0.0}
+    tester.tap("case_opened", OPENED, **week_behind)
+    tester.tap("screened", {"reason": "declined"}, case_id=None, **week_behind)
+    assert set(read_store(plain.path).screening["date"]) == {"2026-04-03"}
+
+
 STARTED_S = 1_775_224_800.0
 """The computer's time of day when its clock began: that of the entries of a browser here."""
 
@@ -152,7 +161,6 @@ def test_who_was_screened_at_the_chair_stands_in_the_flow_of_the_report(plain, t
     if exported:
         source = tmp_path / "open"
         export_store(plain.path, source)
-        export_screening(plain.path, source)
     assessed, included = screening_flow(read_records(source, PROTOCOL, today=dt.date(2026, 7, 1)))
     assert (assessed.name, assessed.count, included.name, included.count) == ("assessed", 4, "included", 1)
     assert {(lost.text, lost.count) for lost in included.lost} == {
@@ -311,8 +319,11 @@ def test_on_the_page_a_reason_is_one_tap_and_is_counted(tmp_path, serve, context
     assert chair.errors == []
 
 
-def test_on_the_page_the_card_fills_in_which_injection_it_is(tmp_path, serve, context):
-    server = serve(quick_audit(tmp_path))
+@pytest.mark.parametrize("practice", ["P06", "p06"])
+def test_on_the_page_the_card_fills_in_which_injection_it_is(tmp_path, serve, context, practice):
+    audit = quick_audit(tmp_path)
+    audit.write_text(audit.read_text(encoding="utf-8").replace('"P06"', f'"{practice}"'), encoding="utf-8")
+    server = serve(audit)
     chair = Chair(context().new_page(), server.addresses["alone"])
     code = inject_on_the_page(chair)
     chair.button("New case").click()

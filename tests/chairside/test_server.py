@@ -14,7 +14,8 @@ import pytest
 
 from onsetstudy.chairside.clock import ServerClock
 from onsetstudy.chairside.sessions import ATTEMPTS, MAY, Sessions
-from onsetstudy.chairside.views import ChairView, Overview, SetupView, what_decides
+from onsetstudy.chairside.views import ChairView, Overview, SetupView, watches, what_decides
+from onsetstudy.cli.during.chairside import _sealed_beside
 from onsetstudy.design.allocation.lists import draw_allocation_list
 from onsetstudy.files.sealed.allocation_list import write_allocation
 from onsetstudy.files.sources.protocol_toml import read_protocol
@@ -537,6 +538,19 @@ def test_a_slip_is_opened_once_for_a_case_that_waits_and_logged(study, sealed):
     assert log.count(CASE) == 1
 
 
+def test_a_name_is_no_code_of_who_opens_at_the_chair_either(study):
+    ready(study.browser("tester"))
+    refused = study.browser("mixer").post("/api/mixing/slip", {"case_id": CASE, "by": "Berger"})
+    assert (refused.status, "may be a name" in refused.json()["why"]) == (409, True)
+
+
+def test_of_several_sealed_files_beside_the_store_that_of_the_practice_is_taken(tmp_path):
+    for name in ("P01", "P02"):
+        (tmp_path / f"sealed-{name}.json").touch()
+    assert _sealed_beside(tmp_path / "mine.sqlite", "P02").name == "sealed-P02.json"
+    assert _sealed_beside(tmp_path / "mine.sqlite", "P03") is None
+
+
 def test_a_tooth_that_does_not_feel_the_cold_gets_no_slip(study):
     tester, mixer = study.browser("tester"), study.browser("mixer")
     tester.tap("case_opened", OPENED)
@@ -764,6 +778,46 @@ def test_after_a_case_is_closed_no_test_is_taken_but_one_that_was_tapped_before(
     entry = {"reason": "other tooth", "instead": {**COLD, "response": "felt"}}
     last = study.store.events()[-1].id
     assert tester.tap("correction", entry, corrects=last, at_monotonic=900.0)["state"] == "written"
+
+
+def test_a_case_that_was_finished_by_mistake_is_there_again_when_the_page_is_loaded_anew(study):
+    tester = study.browser("tester")
+    ready(tester)
+    tester.tap("closed", key="closed-by-mistake")
+    assert tester.get("/api/chair?after=0").json()["entries"] == []
+    tester.tap("correction", {"reason": "did not happen", "instead": None}, corrects="closed-by-mistake")
+    kinds = [e["kind"] for e in tester.get("/api/chair?after=0").json()["entries"]]
+    assert kinds == ["case_opened", "baseline", "baseline", "closed", "correction"]
+
+
+def test_where_minutes_count_from_its_start_a_case_is_injected_then_as_in_the_tables(tmp_path):
+    plan = dataclasses.replace(PROTOCOL.schedule, clock_zero="injection_start")
+    made = Study(dataclasses.replace(PROTOCOL, schedule=plan), tmp_path)
+    tester = made.browser("tester")
+    ready(tester)
+    tester.tap("injection_start")
+    told = tester.get("/api/overview").json()
+    assert (told["injected"], told["not_injected"]) == (len(read_store(made.path).cases.frame), 0) == (1, 0)
+    made.close()
+
+
+def test_a_number_too_large_for_a_computer_lies_outside(study):
+    tester = study.browser("tester")
+    assert "cartridge_ml lies outside" in tester.tap("case_opened", {**OPENED, "cartridge_ml": 10**400})["why"]
+
+
+@pytest.mark.parametrize("wall", ["0001-01-01T00:00:00+05:00", "9999-12-31T23:59:59-05:00"])
+def test_a_time_of_day_outside_of_all_years_is_refused(study, wall):
+    assert "cannot be read" in study.browser("tester").tap("case_opened", OPENED, at_wall=wall)["why"]
+
+
+def test_minutes_from_the_start_of_the_injection_need_more_than_the_three_taps_of_watching():
+    audit = read_protocol("protocols/infiltration_audit.toml")
+    once = dataclasses.replace(audit.schedule, tests_min=(audit.onset.target_min,))
+    rule = dataclasses.replace(audit.onset, confirmations=1)
+    watching = dataclasses.replace(audit, schedule=once, onset=rule, watch=object())
+    assert watches(watching)
+    assert not watches(dataclasses.replace(watching, schedule=dataclasses.replace(once, clock_zero="injection_start")))
 
 
 @pytest.mark.parametrize("reason", ["", "  ", "\u00a0"])

@@ -13,9 +13,10 @@ import time
 
 import pytest
 
+from onsetstudy.chairside.serving import ServeOptions, serve
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.files.sources.protocol_toml import read_protocol
-from onsetstudy.files.sources.recorded import export_store, facts_of
+from onsetstudy.files.sources.recorded import export_store, facts_of, read_store
 from onsetstudy.files.sources.spreadsheet import read_records, read_tables
 from onsetstudy.files.store import (
     TABLES_1,
@@ -214,6 +215,49 @@ def test_a_damaged_backup_is_refused(store, tmp_path):
     assert not (tmp_path / "again.sqlite").exists()
 
 
+def test_half_a_backup_is_not_left_behind(store, tmp_path, monkeypatch):
+    def full(*_):
+        raise OSError("no room")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(OSError, match="no room"):
+        store.backup(tmp_path / "copy.sqlite")
+    assert not (tmp_path / "copy.sqlite").exists()
+
+
+ANCHOR = {"boot": "boot-1", "server_s": 5000.0, "server_wall_s": 1_775_224_800.0, "half_s": 0.01}
+
+
+@pytest.mark.parametrize(
+    ("altered", "told"),
+    [
+        ('payload = \'{"boot": "boot-1", "server_s": 5000.0, "server_wall_s": 5.0}\'', "half_s is missing"),
+        ("payload = '{\"half_s\": []}'", "half_s is not what it must be"),
+        ("payload = 'no JSON'", "no list of fields"),
+        ("payload = '[]'", "no list of fields"),
+        ("at_wall = 'at noon'", "the time of day cannot be read"),
+        ("kind = 'test'", "tooth_role is missing"),
+    ],
+)
+def test_an_entry_that_another_hand_altered_is_named(store, altered, told):
+    store.append([entry(1, kind="anchor", case_id=None, payload=ANCHOR)])
+    with contextlib.closing(sqlite3.connect(store.path)) as db:
+        db.executescript(f"drop trigger events_stay; update events set {altered};")
+    with pytest.raises(RecordsError, match="entry 1 of the store cannot be read") as refused:
+        read_store(store.path)
+    assert told in str(refused.value)
+
+
+def test_a_correction_that_gives_no_entry_is_named(store):
+    test = {"tooth_role": "target", "response": "felt"}
+    store.append([entry(1, kind="test", payload=test)])
+    for instead in ("felt", {"response": "felt"}):
+        wrong = {"reason": "mistyped", "instead": instead}
+        store.append([entry(2, kind="correction", corrects="entry-000001", payload=wrong)])
+        with pytest.raises(RecordsError, match="entry 1 of the store cannot be read"):
+            read_store(store.path)
+
+
 def recorded_case(path, protocol):
     """A store with one case of the audit, as the page would write it."""
     page = Page()
@@ -243,7 +287,8 @@ def test_a_store_stands_where_a_workbook_stands(tmp_path):
     assert records.readings["minute"].tolist() == [0.5, 1.0, 1.5]
     folder = tmp_path / "open"
     written = export_store(path, folder)
-    assert {p.name for p in written} == {"cases.csv", "clock_drift.csv", "cold_tests.csv", "adverse_events.csv"}
+    names = ("cases", "clock_drift", "cold_tests", "adverse_events", "screening")
+    assert {p.name for p in written} == {f"{name}.csv" for name in names}
     assert read_records(folder, protocol).digest == records.digest
 
 
@@ -251,5 +296,14 @@ def test_a_store_of_another_study_is_refused(tmp_path):
     path = tmp_path / "practice.sqlite"
     EventStore(path, create=FACTS).close()
     assert is_store(path)
+    protocol = read_protocol("protocols/infiltration_audit.toml")
     with pytest.raises(RecordsError, match="study_id is s"):
-        read_tables(path, read_protocol("protocols/infiltration_audit.toml"))
+        read_tables(path, protocol)
+
+
+def test_a_store_of_another_practice_is_not_served(tmp_path):
+    protocol = read_protocol("protocols/mandibular_block_group.toml")
+    path = tmp_path / "practice.sqlite"
+    EventStore(path, create=facts_of(protocol, "P01")).close()
+    with pytest.raises(RecordsError, match="practice_id is P01, and not P02"):
+        serve(protocol, path, ServeOptions(practice="P02"), say=print)

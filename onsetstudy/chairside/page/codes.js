@@ -15,6 +15,12 @@ export function newCode(practice) {
   return `${practice}-${body}${checkSign(body)}`;
 }
 
+/** A code as it was made: capitals do not count where it is typed, but a practice may be written with small letters. */
+export function asMade(typed, practice) {
+  const own = `${practice}-`, told = typed.toUpperCase();
+  return told.startsWith(own.toUpperCase()) ? own + told.slice(own.length) : told;
+}
+
 export function isCode(code) {
   const signs = code.slice(code.lastIndexOf("-") + 1);
   return code.includes("-") && signs.length === 6 && [...signs].every((s) => ALPHABET.includes(s)) &&

@@ -1,5 +1,5 @@
 // Opening a case: one question at a time, what the protocol asks and nothing else.
-import { isCode, newCode } from "/codes.js";
+import { asMade, isCode, newCode } from "/codes.js";
 import { request, tap } from "/log.js";
 import { button, choices, h, numberField, row, say, scoreField, textField, toothChart } from "/parts.js";
 
@@ -133,7 +133,8 @@ function body(field, d, setup, answer, again) {
       }, { class: "full", "data-key": "Enter" })),
       h("p", { class: "second" }, "Write this code on the patient's card. No name is needed, or wanted."),
       textField("card", "Or the code on the card, for a patient who was here before", "", (text) => {
-        if (isCode(text.toUpperCase())) byCard(d, setup, text.toUpperCase(), answer);
+        const code = asMade(text, setup.practice);
+        if (isCode(code)) byCard(d, setup, code, answer);
         else say("This code is mistyped: its last sign does not fit.");
       }));
   }

@@ -88,14 +88,14 @@ def chairside(
         # A randomised study begins with a lock; an audit need not.
         if (fault := lock_fault(protocol, promised)) is not None:
             raise ProtocolError(fault)
-    _refuse_pattern(protocol, promised)
     code = _practice(practice, promised)
+    _refuse_codes(protocol, promised, code)
     with _installed():
         from onsetstudy.chairside.serving import ServeOptions, serve
         from onsetstudy.files.documents.certificates import share_files
     options = ServeOptions(
         practice=code,
-        sealed=sealed or _sealed_beside(store),
+        sealed=sealed or _sealed_beside(store, code),
         port=port,
         practising=practise,
         share=share,
@@ -111,9 +111,9 @@ def chairside(
 
 
 def _export(store: Path, folder: Path) -> None:
-    from onsetstudy.files.sources.recorded import export_screening, export_store
+    from onsetstudy.files.sources.recorded import export_store
 
-    say.written((*export_store(store, folder), export_screening(store, folder)))
+    say.written(export_store(store, folder))
 
 
 def _backup(store: Path, target: Path) -> None:
@@ -133,22 +133,27 @@ def _restore(store: Path, backup: Path) -> None:
             click.echo(f"Written: {place} ({restore_store(source, place)} entries)")
 
 
-def _refuse_pattern(path: Path, promised: Protocol) -> None:
-    """The recorder makes codes itself: a pattern that only some of them fit would stop it in the middle of a case.
+def _refuse_codes(path: Path, promised: Protocol, practice: str) -> None:
+    """The recorder makes codes itself: one that is refused would stop it in the middle of a case.
 
     Raises
     ------
     ProtocolError
         If not all codes that the recorder makes fit.
     """
-    for practice in promised.study.practices or ("P01",):
-        # Six signs, each a digit or a letter: all fit if those of digits alone and of letters alone do.
-        for made in (f"{practice}-222222", f"{practice}-AAAAAA"):
-            if promised.study.code_fault(made, practice):
-                what = "the recorder makes codes such as P01-K7Q2MX, and not all of them fit this pattern"
-                where = Where(file=path.name, key="study.case_codes")
-                mend = 'write case_codes = "{practice}-******", or record this study on sheets'
-                raise ProtocolError(Problem(what=what, where=where, mend=mend, code="case_codes"))
+    from onsetstudy.records.chair.case_codes import is_case_code
+
+    # Six signs, each a digit or a letter: all fit if those of digits alone and of letters alone do.
+    made = (f"{practice}-222222", f"{practice}-AAAAAA")
+    if not is_case_code(made[0]):  # the last sign of this one fits
+        key, what = "practices", "the recorder cannot make codes of cases that begin with the code of this practice"
+        mend = "give it a code of letters, digits and hyphens, at most 33 signs, or record this study on sheets"
+    elif any(promised.study.code_fault(code, practice) for code in made):
+        key, what = "case_codes", "the recorder makes codes such as P01-K7Q2MX, and not all of them fit this pattern"
+        mend = 'write case_codes = "{practice}-******", or record this study on sheets'
+    else:
+        return
+    raise ProtocolError(Problem(what=what, where=Where(file=path.name, key=f"study.{key}"), mend=mend, code=key))
 
 
 def _practice(given: str, promised: Protocol) -> str:
@@ -161,9 +166,11 @@ def _practice(given: str, promised: Protocol) -> str:
     raise click.UsageError(f"Name the practice with --practice: {listed}.")
 
 
-def _sealed_beside(store: Path) -> Path | None:
+def _sealed_beside(store: Path, practice: str) -> Path | None:
+    """The sealed file of the practice, else the only one that there is: whose it is, is asked when it is opened."""
     found = [p for place in (store.parent, store.parent / "allocation") for p in sorted(place.glob("sealed-*.json"))]
-    return found[0] if len(found) == 1 else None
+    own = [p for p in found if p.name == f"sealed-{practice}.json"] or found
+    return own[0] if len(own) == 1 else None
 
 
 def ledger_door(protocol: Path) -> LedgerDoor:

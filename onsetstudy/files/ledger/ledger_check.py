@@ -113,7 +113,7 @@ def hold_against(
             spoken = True
         else:
             silent.append(file.name)
-    for folder in (other for other in others if other.is_dir()):
+    for folder in dict.fromkeys(file.parent for file in _files([other for other in others if other.is_dir()])):
         faults += folder_faults(folder)
     no_list = "their names are those of no list that was entered" if drawn else "no list was entered"
     whys = {

@@ -80,16 +80,18 @@ def open_from_list(
             "the slips of this list are opened at the practices; two who open one list would give a slip twice. Draw a "
             "list with --way coordinator"
         )
+    if about["study"] != study.id:
+        raise DesignError("this list is of another study than the protocol; nothing was opened. Give its own")
     slips = read_slips(folder / "list.csv")
     with alone(log_file):
-        log = log_so_far(log_file, str(about["protocol"]))
+        log = log_so_far(log_file, about["protocol"])
         _refuse(case_id, practice, (asked_by, opened_by), log, slips, study)
         following = _next(slips, log, practice, about["strata"], levels)
         if slip and slip != following.slip:
             raise DesignError(f"the next slip is {following.slip}, not {slip}: slips are opened in order")
         opened = Opened(slip=following.slip, stratum=following.stratum, arms=following.arms, sides=following.sides)
         who = f"{asked_by}{ASKED_JOIN}{opened_by}"
-        log_opening(log_file, log, str(about["protocol"]), opened, case_id=case_id, opened_by=who, now=now)
+        log_opening(log_file, log, about["protocol"], opened, case_id=case_id, opened_by=who, now=now)
     return opened
 
 

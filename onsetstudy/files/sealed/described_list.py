@@ -61,6 +61,9 @@ def read_description(path: Path) -> dict[str, Any]:
     if not isinstance(content, dict):
         raise _refused(path, ["it is not a description of a list"])
     faults = [f"{k} is not what it must be" for k, fits in KEYS.items() if k in content and not fits(content[k])]
+    # Lists of earlier versions may lack parts; those that their keepers open hold what an opening is held against.
+    needed = ("study", "protocol", "strata") if "opening" in content else ()
+    faults += [f"{k} is missing" for k in needed if k not in content]
     if unknown := sum(not may_be_newer(key, known=KEYS, found=content) for key in set(content) - set(KEYS)):
         faults.append(f"there {'is a key' if unknown == 1 else f'are {unknown} keys'} that no list has")
     if faults:

@@ -23,7 +23,7 @@ from onsetstudy.protocol.keys import code_fault
 from onsetstudy.protocol.model import StudyIdentity
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.case_codes import is_case_code, likely_codes
-from onsetstudy.records.checks.privacy import looks_like_a_person
+from onsetstudy.records.checks.privacy import looks_like_a_person, may_be_a_name
 from onsetstudy.records.derived.allocation import ARMS_JOIN, JOIN
 
 
@@ -69,9 +69,9 @@ def open_next(
     case_id, log_file = case_id.strip(), opening_log.log_path(sealed)
     if not sealed.exists():
         raise DesignError(f"there is no file {sealed}. Give the sealed file of your practice")
-    _refuse_misfit(opening_log.read_sealed(sealed), case_id, study)
     with alone(log_file):
         content, log = opening_log.read_sealed(sealed), opening_log.log_so_far(log_file)
+        _refuse_misfit(content, case_id, study)
         before, asked = opening_log.lines_of_case(log, case_id), _stratum(content, levels, sealed)
         again = len(before) > 0
         if again:
@@ -121,6 +121,9 @@ def refuse_case(case_id: str, opened_by: str, content: Mapping[str, Any], log: p
         if looks_like_a_person(code):
             what = f'"{code}" looks like a name, an address or a number of a person'
             raise DesignError(f"{what}; nothing was opened. Give {name}")
+    if may_be_a_name(opened_by):
+        what = "the code of who opens may be a name, and it is kept for ever; nothing was opened"
+        raise DesignError(f"{what}. Give one with a digit, such as P01-A, or of at most four letters")
     practice = str(content["practice"])
     if not case_id:
         raise DesignError("the code of the case is empty; nothing was opened")
@@ -185,13 +188,10 @@ def _stratum(content: dict[str, Any], levels: Mapping[str, str], sealed: Path) -
 
 
 def stratum_of(practice: str, columns: Sequence[str], levels: Mapping[str, str]) -> str:
-    """The stratum of a practice that has these levels; see :func:`refuse_levels`."""
-    refuse_levels(columns, levels)
-    return JOIN.join((practice, *(levels[name] for name in columns)))
+    """The stratum of a practice that has these levels.
 
-
-def refuse_levels(columns: Sequence[str], levels: Mapping[str, str]) -> None:
-    """Refuse levels that the list does not ask for, that are missing, or that are no code of the dictionary."""
+    Levels that the list does not ask for, that are missing, or that are no code of the dictionary are refused.
+    """
     asked = ", ".join(columns) or "none"
     for name in levels:
         if name not in (*columns, "practice_id"):
@@ -206,6 +206,7 @@ def refuse_levels(columns: Sequence[str], levels: Mapping[str, str]) -> None:
             near = difflib.get_close_matches(levels[name].lower(), codes, n=1, cutoff=0.6)
             mend = f"Did you mean {near[0]}?" if near else f"Write one of {', '.join(codes)}"
             raise DesignError(f"{levels[name]} is not a code of {name}; nothing was opened. {mend}")
+    return JOIN.join((practice, *(levels[name] for name in columns)))
 
 
 def _content_of(content: dict[str, Any], stratum: str, log: pd.DataFrame, *, slip: str | None) -> dict[str, Any]:
@@ -276,8 +277,8 @@ def recover_arms(log: pd.DataFrame, sealed: Path) -> pd.DataFrame:
     arms = log["arms"].copy()
     for place in np.flatnonzero(empty):
         stratum, slip = str(log["stratum"].iloc[place]), str(log["slip"].iloc[place])
-        # Logs of slips with passphrases have always kept what they said.
-        slips = content.get("strata", {}).get(stratum, {}).get("slips", ())
-        if content["kind"] == "minimisation" or slip in {s["slip"] for s in slips}:
+        # Slips with passphrases have no key; their logs have always kept what they said.
+        held = content.get("strata", {}).get(stratum, {})
+        if content["kind"] == "minimisation" or ("key" in held and slip in {s["slip"] for s in held["slips"]}):
             arms.iloc[int(place)] = ARMS_JOIN.join(_content_of(content, stratum, log, slip=slip)["arms"])
     return log.assign(arms=arms)

@@ -44,12 +44,12 @@ class Opened:
 
 def log_path(sealed: Path) -> Path:
     """Where openings of a sealed file are logged: beside it."""
-    return sealed.with_name(sealed.stem.replace("sealed", "opened") + ".csv")
+    return sealed.with_name(sealed.stem.replace("sealed", "opened", 1) + ".csv")
 
 
 def sealed_path(log: Path) -> Path:
     """Where the sealed file of a log of openings is: beside it."""
-    return log.with_name(log.stem.replace("opened", "sealed") + ".json")
+    return log.with_name(log.stem.replace("opened", "sealed", 1) + ".json")
 
 
 def read_sealed(path: Path) -> dict[str, Any]:
@@ -76,7 +76,8 @@ def read_sealed(path: Path) -> dict[str, Any]:
 
 def nonces_path(log: Path) -> Path:
     """Where the nonces of slips that were opened are kept: beside their log."""
-    return log.with_name(log.name.replace("opened", "nonces"))
+    name = log.name.replace("opened", "nonces", 1)
+    return log.with_name(name if name != log.name else f"nonces-{name}")  # of a sealed file that was renamed
 
 
 def read_nonces(log: Path) -> dict[str, tuple[str, list[str]]]:
@@ -112,11 +113,6 @@ def log_so_far(path: Path, first: str | None = None) -> pd.DataFrame:
 def lines_of_case(log: pd.DataFrame, case_id: str) -> pd.DataFrame:
     """What was opened for a case, however its code is written: "P01-0003", "p01-0003" and "P01 0003" are one case."""
     return log[log["case_id"].astype(str).map(_spoken) == _spoken(case_id)]
-
-
-def has_slip(path: Path, case_id: str) -> bool:
-    """Whether a log tells that a slip was opened for a case."""
-    return path.exists() and len(lines_of_case(read_opening_log(path)[0], case_id)) > 0
 
 
 def _spoken(code: str) -> str:
@@ -211,9 +207,9 @@ def unlike_ledger(
     entries : sequence of LedgerEntry
         A practice of which these hold no opening is not asked about: its slips are entered elsewhere.
     practice : str
-        Whose log it is, if it may be empty; by default it is asked of its lines.
+        Whose log it is; by default it is asked of its lines.
     """
-    whose = practices_of(log)
+    whose = pd.Series(practice, index=log.index) if practice else practices_of(log)
     here = {practice} if practice else set(whose) or {str(e.body["practice"]) for e in openings_entered(entries)}
     names = ("slip", "case_id", "opened_at", "chain")
     entered = {

@@ -1,4 +1,4 @@
-"""A store of the recorder read as records, and its screening log: it stands wherever a workbook stands."""
+"""A store of the recorder read as records, and what it keeps beside them: it stands wherever a workbook stands."""
 
 from __future__ import annotations
 
@@ -12,9 +12,7 @@ from onsetstudy.files.output import write_escaped
 from onsetstudy.files.store import EventStore, preparations_path
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.chair.event import Event
-from onsetstudy.records.chair.event_clock import case_drift
 from onsetstudy.records.chair.event_log import FoldedLog, StudyFacts, fold_events
-from onsetstudy.records.chair.screening import COLUMNS, screening_log
 
 DRIFT_COLUMNS = ("case_id", "clock", "drift_ppm", "apart_s", "wall_apart_s")
 FACTS = ("study_id", "practice_id", "allocation", "clock_zero")
@@ -26,18 +24,18 @@ def facts_of(protocol: Protocol, practice: str) -> dict[str, str]:
     return dict(zip(FACTS, told, strict=True))
 
 
-def refuse_other_study(path: Path, facts: dict[str, str], protocol: Protocol) -> None:
-    """Refuse a store of another study, or one whose minutes count from something else.
+def refuse_other_study(path: Path, facts: dict[str, str], promised: dict[str, str]) -> None:
+    """Refuse a store of another study or practice, or one whose minutes count from something else.
 
     Raises
     ------
     RecordsError
         If it is one.
     """
-    for name, promised in facts_of(protocol, facts.get("practice_id", "")).items():
-        if facts.get(name) != promised:
-            what = f"its {name} is {facts.get(name)}, and the protocol says {promised}"
-            mend = "give the protocol that the store was made with"
+    for name, value in promised.items():
+        if facts.get(name) != value:
+            what = f"its {name} is {facts.get(name)}, and not {value}"
+            mend = "give the protocol and the practice that the store was made with"
             raise RecordsError(problem_in(path, what, mend, "other_study"))
 
 
@@ -57,7 +55,7 @@ def read_store(path: Path, protocol: Protocol | None = None) -> FoldedLog:
     """
     told, events = _kept(path)
     if protocol is not None:
-        refuse_other_study(path, told, protocol)
+        refuse_other_study(path, told, facts_of(protocol, told.get("practice_id", "")))
     beside = preparations_path(path)
     _, preparations = _kept(beside) if beside.exists() else ({}, ())
     if missing := [name for name in FACTS if name not in told]:
@@ -66,49 +64,27 @@ def read_store(path: Path, protocol: Protocol | None = None) -> FoldedLog:
 
 
 def export_store(path: Path, folder: Path) -> list[Path]:
-    """Write the open tables of a store: ``cases.csv``, ``cold_tests.csv``, ``adverse_events.csv``, for their owner.
+    """Write the open tables of a store, for their owner.
 
-    ``clock_drift.csv`` beside them tells how far each page's clock ran apart from the computer's, by case, and how far
+    They are ``cases.csv``, ``cold_tests.csv``, ``adverse_events.csv``, ``screening.csv`` (everybody who was assessed)
+    and ``clock_drift.csv``, which tells how far each page's clock ran apart from the computer's, by case, and how far
     its time of day was apart.
 
     Cells that a spreadsheet would take for a formula get an apostrophe in front.
     """
     folded = read_store(path)
     drift = [
-        (d.case_id, d.clock, _told(d.drift_ppm, 1), _told(d.apart_s, 3), _told(d.wall_apart_s, 0))
-        for d in case_drift(_kept(path)[1])
+        (d.case_id, d.clock, _told(d.drift_ppm, 1), _told(d.apart_s, 3), _told(d.wall_apart_s, 0)) for d in folded.drift
     ]
     tables = {
         "cases": folded.cases.frame.dropna(axis=1, how="all"),
         "cold_tests": folded.cold_tests.frame,
         "adverse_events": folded.adverse_events,
         "clock_drift": pd.DataFrame(drift, columns=list(DRIFT_COLUMNS), dtype=object),
+        "screening": folded.screening,
     }
     return [write_escaped(folder / f"{name}.csv", frame) for name, frame in tables.items()]
 
 
 def _told(value: float | None, places: int) -> str:
     return "" if value is None else f"{value:.{places}f}"
-
-
-def read_screening(path: Path) -> pd.DataFrame:
-    """The open table of screening of a store; without rows where nobody was noted as not included.
-
-    Raises
-    ------
-    RecordsError
-        If it is not a store that can be read.
-    """
-    facts, events = _kept(path)
-    return pd.DataFrame(screening_log(events, facts.get("practice_id", "")), columns=list(COLUMNS), dtype=object)
-
-
-def export_screening(path: Path, folder: Path) -> Path:
-    """Write ``screening.csv``, the open table of everybody who was assessed, for its owner.
-
-    Raises
-    ------
-    RecordsError
-        If it is not a store that can be read.
-    """
-    return write_escaped(folder / "screening.csv", read_screening(path))

@@ -21,7 +21,7 @@ import pandas as pd
 
 from onsetstudy.core.errors import Problem, RecordsError, Where, require
 from onsetstudy.files.guard import problem_in
-from onsetstudy.files.sources.recorded import read_screening, read_store
+from onsetstudy.files.sources.recorded import read_store
 from onsetstudy.files.sources.unread_cells import Unread, unread_by_library
 from onsetstudy.files.store import is_store
 from onsetstudy.protocol.model import Protocol
@@ -165,8 +165,8 @@ def read_tables(path_or_paths: Paths, protocol: Protocol | None = None) -> tuple
 
 def _store(path: Path, protocol: Protocol | None) -> tuple[RawTable, RawTable, OpenTables]:
     """The two tables of a store, and what it keeps beside them: every event, who was screened, how its clocks ran."""
-    folded, screened = read_store(path, protocol), read_screening(path)
-    screening = None if screened.empty else screened
+    folded = read_store(path, protocol)
+    screening = None if folded.screening.empty else folded.screening
     beside = OpenTables(adverse_events=folded.adverse_events, screening=screening, clocks=folded.clocks)
     return folded.cases, folded.cold_tests, beside
 

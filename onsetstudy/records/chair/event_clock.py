@@ -120,13 +120,13 @@ def _by_anchors(event: Event, anchors: Sequence[Anchor]) -> Moment:
         assert only is not None
         at = page_s + only.server_s
         if abs(wall - only.wall_s) <= TOLERANCE_S:
-            return _exact(at)
+            return exactly(at)
         return Moment(low_s=at if before else -math.inf, high_s=math.inf if before else at, flagged=True)
     apart = after.server_s - before.server_s
     if abs(apart) > TOLERANCE_S:
         return _around_sleep(page_s, wall, before, after)
     part = (page_s - before.page_s) / max(after.page_s - before.page_s, 1e-9)
-    return _exact(page_s + before.server_s + part * apart)
+    return exactly(page_s + before.server_s + part * apart)
 
 
 def _around_sleep(page_s: float, wall: float, before: Anchor, after: Anchor) -> Moment:
@@ -135,13 +135,14 @@ def _around_sleep(page_s: float, wall: float, before: Anchor, after: Anchor) -> 
     if not restarted and abs((after.wall_s - before.wall_s) - slept) <= TOLERANCE_S:
         for anchor in (before, after):
             if abs(wall - anchor.wall_s) <= TOLERANCE_S:
-                return _exact(page_s + anchor.server_s)
+                return exactly(page_s + anchor.server_s)
     spare = RESTART_S if restarted else 0.0
     low, high = sorted((page_s + before.server_s, page_s + after.server_s))
     return Moment(low_s=low - spare, high_s=high + spare, flagged=True)
 
 
-def _exact(at_s: float) -> Moment:
+def exactly(at_s: float) -> Moment:
+    """The moment of an entry where the clocks agree."""
     return Moment(low_s=at_s, high_s=at_s)
 
 
@@ -183,7 +184,7 @@ def _by_wall(entries: list[Event], found: dict[str, Moment]) -> None:
         between = [event for event in entries[earlier + 1 : later] if found[event.id] is SOME_TIME]
         placed = [event.wall_s + (first + second) / 2 for event in between]
         if all(b >= a - TOLERANCE_S for a, b in itertools.pairwise((low, *placed, high))):
-            found.update((event.id, _exact(at)) for event, at in zip(between, placed, strict=True))
+            found.update((event.id, exactly(at)) for event, at in zip(between, placed, strict=True))
 
 
 def largest_drift(events: Iterable[Event]) -> Mapping[str, float]:
@@ -234,12 +235,14 @@ class CaseDrift:
     wall_apart_s: float
 
 
-def case_drift(events: Iterable[Event]) -> list[CaseDrift]:
-    """How each page's clocks that timed a case ran apart from the computer's, by case and page."""
-    held = sorted(events, key=lambda e: e.seq)
-    measured, moments = largest_drift(held), place_events(held)
+def case_drift(events: Sequence[Event], moments: Mapping[str, Moment]) -> tuple[CaseDrift, ...]:
+    """How each page's clocks that timed a case ran apart from the computer's, by case and page.
+
+    ``moments`` are those of the entries (:func:`place_events`).
+    """
+    measured = largest_drift(events)
     entered: dict[tuple[str, str], list[Event]] = {}
-    for event in held:
+    for event in events:
         if event.case_id is not None:
             entered.setdefault((event.case_id, event.clock), []).append(event)
     found = []
@@ -248,4 +251,4 @@ def case_drift(events: Iterable[Event]) -> list[CaseDrift]:
         apart = None if drift is None else abs(drift) * 1e-6 * (max(at) - min(at))
         wall = max((e.wall_s - local_time(e, moments[e.id]).timestamp() for e in entries), key=abs)
         found.append(CaseDrift(case_id=case_id, clock=clock, drift_ppm=drift, apart_s=apart, wall_apart_s=wall))
-    return found
+    return tuple(found)

@@ -7,7 +7,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, cast
 
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import CODES
@@ -32,6 +32,7 @@ ENTERED: dict[str, Column] = {c.name: c for c in CASES if c.name not in (*DERIVE
 PREPARED: dict[str, Column] = {c.name: c for c in CASES if c.name in PREPARED_COLUMNS}
 COLUMNS: dict[str, Column] = {c.name: c for c in CASES}
 LONGEST_TEXT = 200
+LARGEST = 1e300
 CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,39}\Z")
 IDENT = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{5,63}\Z")
 
@@ -124,6 +125,23 @@ def entry_faults(event: Event, protocol: Protocol, *, corrected: Event | None = 
     ]
 
 
+def unreadable(event: Event) -> list[str]:
+    """Why a stored entry cannot be read, in sentences; none if it can.
+
+    A store is a file, and a file may hold anything. Whether the entry could be stored today is another question: codes
+    and limits of earlier recorders may have been others.
+    """
+    faults, payload = _time_faults(event), cast("object", event.payload)
+    if not isinstance(payload, Mapping):
+        return [*faults, "what was entered is no list of fields"]
+    for name, key in KINDS.get(event.kind, {}).items():
+        value = payload.get(name)
+        fits = isinstance(value, str) if key.low is None else _is_number(value)
+        if name != "instead" and not fits and (key.compulsory or value is not None):
+            faults.append(f"{name} {'is missing' if value is None else 'is not what it must be'}")
+    return faults
+
+
 def _correction_faults(event: Event, protocol: Protocol, corrected: Event | None) -> list[str]:
     if corrected is None or corrected.kind in ("correction", "anchor"):
         return ["a correction names the entry that was wrong"]
@@ -144,12 +162,20 @@ def _frame_faults(event: Event) -> list[str]:
             faults.append("this entry belongs to no case")
     elif event.kind != "correction" and (event.case_id is None or not is_case_code(event.case_id)):
         faults.append("the code of the case is mistyped: its last sign does not fit")
+    return faults + _time_faults(event)
+
+
+def _time_faults(event: Event) -> list[str]:
+    faults = []
     if not (isinstance(event.at_monotonic, float) and math.isfinite(event.at_monotonic) and event.at_monotonic >= 0):
         faults.append("the time of the page is no number")
     try:
-        if dt.datetime.fromisoformat(event.at_wall).tzinfo is None:
+        told = dt.datetime.fromisoformat(event.at_wall)
+        if told.tzinfo is None:
             faults.append("the time of day has no offset")
-    except (TypeError, ValueError):
+        else:
+            told.astimezone(dt.UTC)  # the first and the last day of all years may lie outside of them there
+    except (TypeError, ValueError, OverflowError):
         faults.append("the time of day cannot be read")
     return faults
 
@@ -190,12 +216,16 @@ def _value_faults(name: str, value: Any, key: Key | Column) -> list[str]:
     if key.codes:
         return [] if value in key.codes else [f"{_shown(value)} is not a code of {name}"]
     if (low := key.low) is not None and (high := key.high) is not None:
-        number = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
-        return [] if number and low <= value <= high else [f"{name} lies outside {low:g} to {high:g}"]
+        return [] if _is_number(value) and low <= value <= high else [f"{name} lies outside {low:g} to {high:g}"]
     if not isinstance(value, str) or len(value) > LONGEST_TEXT or not value.isprintable():
         return [f"{name} is no text of at most {LONGEST_TEXT} signs"]
     named = remark_names_a_person if name in ("note", "notes", "reason") else looks_like_a_person
     return [f"{name} may name a person; use a code"] if named(value) else []
+
+
+def _is_number(value: object) -> bool:
+    """A whole number may be too large for the others; nothing at the chair comes near."""
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < LARGEST
 
 
 def _shown(value: object) -> str:

@@ -16,14 +16,8 @@ from typing import Any
 import pandas as pd
 
 from onsetstudy.records.chair.event import Event, in_force
-from onsetstudy.records.chair.event_clock import (
-    WALL_APART_S,
-    CaseDrift,
-    Moment,
-    case_drift,
-    local_time,
-    place_events,
-)
+from onsetstudy.records.chair.event_clock import WALL_APART_S, CaseDrift, Moment, case_drift, local_time, place_events
+from onsetstudy.records.chair.screening import screening_table
 from onsetstudy.records.model import RawTable
 from onsetstudy.records.schema import CASES, COLD_TESTS, Column
 
@@ -66,7 +60,8 @@ class FoldedLog:
     two moments; ``not_injected`` cases were opened and never injected, and are in no table. ``clocks`` has a row for
     each case: ``case_id``, ``apart_s`` (seconds by which a page's clock ran from the computer's while it timed the
     case, the most of its pages; missing where it was not measured), ``wall_apart_s`` (the same of the time of day) and
-    ``widened``.
+    ``widened``; ``drift`` tells it of each of its pages. ``screening`` is the open table of everybody who was assessed,
+    without rows where nobody was noted as not included.
     """
 
     cases: RawTable
@@ -76,6 +71,8 @@ class FoldedLog:
     not_injected: tuple[str, ...]
     widened: tuple[str, ...]
     clocks: pd.DataFrame
+    drift: tuple[CaseDrift, ...]
+    screening: pd.DataFrame
 
 
 def fold_events(events: Sequence[Event], preparations: Sequence[Event], facts: StudyFacts) -> FoldedLog:
@@ -95,13 +92,14 @@ def fold_events(events: Sequence[Event], preparations: Sequence[Event], facts: S
         Minutes to a thousandth. A test whose moment is only known to lie between two is entered at the earlier one if
         the cold was felt and at the later one if not, so that onset lies in the interval told.
     """
-    moments = place_events(sorted(events, key=lambda e: e.seq))
+    ordered = sorted(events, key=lambda e: e.seq)
+    moments = place_events(ordered)
     by_case: dict[str, list[Event]] = {}
-    for event in in_force(events):
+    for event in (held := in_force(ordered)):
         if event.case_id is not None:
             by_case.setdefault(event.case_id, []).append(event)
     prepared = _prepared(preparations)
-    drift = case_drift(events)
+    drift = case_drift(ordered, moments)
     wrong_day = {d.case_id for d in drift if abs(d.wall_apart_s) > WALL_APART_S}
     injected = {c: own for c, own in by_case.items() if any(event.kind == facts.clock_zero for event in own)}
     folded = [_Case(case_id, entries, moments, facts) for case_id, entries in injected.items()]
@@ -117,6 +115,8 @@ def fold_events(events: Sequence[Event], preparations: Sequence[Event], facts: S
         not_injected=tuple(case_id for case_id in by_case if case_id not in injected),
         widened=widened,
         clocks=_clocks_table([case.case_id for case in folded], widened, drift),
+        drift=drift,
+        screening=screening_table(held, moments, facts.practice_id),
     )
 
 
@@ -192,7 +192,7 @@ class _Case:
             if (minute := self.minute(event)) is None:
                 continue
             # A control tooth stands beside its target: it moves with what the target said.
-            decides = felt.get(event.payload.get("planned_min"), response)
+            decides = response if _is_target(event) else felt.get(event.payload.get("planned_min"), response)
             at = minute[0] if decides == "felt" else minute[1]
             # The page asks for a planned minute; a test that stands for none was an extra one.
             kind = "extra" if event.payload.get("planned_min") is None else "planned"
@@ -253,10 +253,10 @@ class _Case:
         return told
 
     def _harm(self) -> dict[str, Any]:
-        """The table has room for one event: a serious one before others."""
+        """The table has room for one event: a serious one before others, and any before none."""
         if not (events := [e.payload for e in self.entries if e.kind == "adverse_event"]):
             return {}
-        told = next((p for p in events if p.get("serious") == "yes"), events[0])
+        told = min(events, key=lambda p: (p.get("serious") != "yes", p.get("kind") == "none"))
         return {"adverse_event": told.get("kind"), "adverse_serious": told.get("serious")}
 
     def adverse(self) -> list[dict[str, str]]:

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+import pandas as pd
+
 from onsetstudy.records.chair.event import Event, in_force
+from onsetstudy.records.chair.event_clock import Moment, local_time
 from onsetstudy.records.checks.open_tables import OPEN_TABLES
 
 SCREENED = {
@@ -53,23 +56,20 @@ def screening_of(events: Iterable[Event]) -> Screening:
     return Screening(assessed=included + counts.total(), included=included, reasons=reasons)
 
 
-def screening_log(events: Iterable[Event], practice_id: str) -> list[dict[str, str]]:
-    """Rows of the open table of screening, columns :data:`COLUMNS`; none where nobody was noted as not included.
+def screening_table(held: Sequence[Event], moments: Mapping[str, Moment], practice_id: str) -> pd.DataFrame:
+    """The open table of screening from entries in force; without rows where nobody was noted as not included.
 
-    Everybody included is a row with the code of the case, everybody else one with the reason. The day, and no time of
-    day. Rows are numbered by day, and within one by outcome, so that their order does not tell who came when.
+    Everybody included is a row with the code of the case, everybody else one with the reason. The day by the
+    computer's clock, as that of the cases, and no time of day. Rows are numbered by day, and within one by outcome, so
+    that their order does not tell who came when.
     """
-    held = in_force(events)
-    if not any(e.kind == "screened" for e in held):
-        return []
-    opened = {str(e.case_id): e.at_wall[:10] for e in held if e.kind == "case_opened"}
-    told = [(day, "included", "", case_id) for case_id, day in opened.items()]
+    day = {e.id: local_time(e, moments[e.id]).date().isoformat() for e in held}
+    opened = {str(e.case_id): day[e.id] for e in held if e.kind == "case_opened"}
+    told = [(first, "included", "", case_id) for case_id, first in opened.items()]
     for event in held:
         if event.kind == "screened":
             code = str(event.payload["reason"])
             outcome = "declined" if code == "declined" else "not_eligible"
-            told.append((event.at_wall[:10], outcome, NOT_ELIGIBLE.get(code, ""), ""))
-    return [
-        dict(zip(COLUMNS, (f"S{number:04d}", practice_id, *row), strict=True))
-        for number, row in enumerate(sorted(told), start=1)
-    ]
+            told.append((day[event.id], outcome, NOT_ELIGIBLE.get(code, ""), ""))
+    rows = [(f"S{number:04d}", practice_id, *row) for number, row in enumerate(sorted(told), start=1)]
+    return pd.DataFrame(rows if len(told) > len(opened) else [], columns=list(COLUMNS), dtype=object)

@@ -160,6 +160,18 @@ def test_lists_whose_slips_are_opened_at_practices_are_not_opened_here(tmp_path,
     assert "opened at the practices" in refused(ask((mine, tmp_path / "list"), "P01-0001"))
 
 
+@pytest.mark.parametrize(
+    ("part", "value", "kind"), [("study", "another", DesignError), ("protocol", None, RecordsError)]
+)
+def test_a_list_of_another_study_or_without_its_parts_is_not_opened(kept, part, value, kind):
+    described = kept[1] / "list.json"
+    told = json.loads(described.read_text(encoding="utf-8"))
+    changed = {**told, part: value} if value else {name: v for name, v in told.items() if name != part}
+    described.write_text(json.dumps(changed), encoding="utf-8")
+    assert {"study": "another study", "protocol": "protocol is missing"}[part] in refused(ask(kept, "P01-0001"), kind)
+    assert openings(kept) == ()
+
+
 def test_no_sealed_file_is_made_and_the_list_says_how_it_is_opened(kept):
     assert sorted(p.name for p in kept[1].iterdir()) == ["list.csv", "list.json"]
     assert json.loads((kept[1] / "list.json").read_text(encoding="utf-8"))["opening"] == "coordinator"

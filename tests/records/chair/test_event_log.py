@@ -232,6 +232,30 @@ def test_a_sleep_that_no_clock_explains_is_flagged_and_widens_the_interval():
     assert "clocks disagreed" in folded.cases.frame.iloc[0]["notes"]
 
 
+def test_each_extra_test_of_the_target_is_placed_by_what_it_said_itself():
+    page = Page()
+    injected(page)
+    for response in ("felt", "not_felt"):
+        page.sleep(60)
+        page.tap("test", {"tooth_role": "target", "response": response})
+    page.wait(5)
+    page.load()
+    page.anchor()
+    rows = fold_events(page.events, prepared(), FACTS).cold_tests.frame.set_index("response")["minute"].astype(float)
+    # Known no better than between the injection and the last anchor.
+    assert rows["felt"] <= 1.0
+    assert rows["not_felt"] >= 2.0
+
+
+def test_an_event_stands_before_the_entry_that_there_was_none():
+    page = Page()
+    injected(page)
+    page.tap("adverse_event", {"kind": "none"})
+    page.tap("adverse_event", {"kind": "haematoma", "serious": "no"})
+    row = fold_events(page.events, prepared(), FACTS).cases.frame.iloc[0]
+    assert (row["adverse_event"], row["adverse_serious"]) == ("haematoma", "no")
+
+
 def test_asleep_while_the_server_was_away_is_never_guessed():
     page = Page()
     injected(page)

@@ -136,6 +136,17 @@ def test_at_the_chair_the_same_rule_holds(tmp_path):
     assert "not all of them fit this pattern" in str(refused.exception)
 
 
+@pytest.mark.parametrize("practice", ["P_01", "High Street", "P" * 40])
+def test_the_recorder_does_not_begin_under_a_practice_whose_codes_it_could_not_read_again(tmp_path, practice):
+    mine = tmp_path / "audit.toml"
+    text = (PROTOCOLS / "infiltration_audit.toml").read_text(encoding="utf-8")
+    mine.write_text(text.replace('"P06"', f'"{practice}"'), encoding="utf-8")
+    given = ["chairside", str(mine), "--store", str(tmp_path / "s.db"), "--practice", practice, "--no-browser"]
+    refused = CliRunner().invoke(onsetstudy, given)
+    assert isinstance(refused.exception, ProtocolError), refused.exception
+    assert "cannot make codes" in str(refused.exception)
+
+
 @pytest.fixture(scope="module", params=["passphrases", "chain", "minimisation"])
 def drawn(request, tmp_path_factory):
     """A protocol that declares the pattern of its codes, and a list of each kind under it, drawn once."""
