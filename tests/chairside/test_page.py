@@ -110,9 +110,9 @@ def test_news_that_come_under_a_finger_do_not_take_its_tap(chair):
     chair.open_case()
     page = chair.page
     felt = page.locator("[data-answer=felt]")
-    page.evaluate("() => { document.querySelector('[data-answer=felt]').dataset.drawn = 'before'; }")
     felt.hover()
     page.mouse.down()
+    page.evaluate("() => { document.querySelector('[data-answer=felt]').dataset.drawn = 'before'; }")
     page.evaluate(NEWS)
     assert felt.get_attribute("data-drawn") == "before"
     page.mouse.up()

@@ -22,7 +22,7 @@ export const sentence = (text) => `${text[0].toUpperCase()}${text.slice(1)}.`;
 export const row = (...inside) => h("div", { class: "row" }, ...inside);
 
 let pressed = -Infinity, putOff = [];
-const PRESS_MS = 1000, CLICK_MS = 100; // a finger's click comes a moment after it was lifted
+const PRESS_MS = 3000, CLICK_MS = 100; // a finger's click comes a moment after it was lifted
 addEventListener("pointerdown", () => { pressed = performance.now(); }, true);
 addEventListener("pointerup", () => {
   const press = pressed;
