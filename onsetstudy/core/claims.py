@@ -25,6 +25,8 @@ def within_patients(answer: Estimate | NotAvailable) -> bool:
 
 
 ROUNDING = 1e-9
+DECIDED = ("crossed", "ended")
+"""Verdicts with which a study has come to its decision."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,7 +86,7 @@ class Look:
     @property
     def stopped(self) -> bool:
         """Whether the study has come to its decision."""
-        return self.code in ("crossed", "ended")
+        return self.code in DECIDED
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -364,7 +364,7 @@ def deciding_look(taken: LooksTaken | None) -> Look | None:
         return None
     verdicts = taken.verdicts
     last = next((k for k in range(len(verdicts) - 1, -1, -1) if verdicts[k].code != "descriptive"), len(verdicts) - 1)
-    over = next((k for k, v in enumerate(verdicts) if v.code in ("crossed", "ended")), _of_gated(taken, last))
+    over = _of_gated(taken, last) if taken.decided is None else taken.decided
     v = verdicts[over]
     return Look(
         number=over + 1,

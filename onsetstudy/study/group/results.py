@@ -6,7 +6,7 @@ from dataclasses import replace
 from functools import partial
 
 from onsetstudy.core.claims import Claims
-from onsetstudy.core.quantities import quantity_of, read_earlier
+from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Caution, Counts, EstimateLike, HypothesisTest, NotAvailable, complement_of
 from onsetstudy.core.serialise import Serialisable, result_kind
 from onsetstudy.inference.estimate_or_reason import not_asked
@@ -236,10 +236,9 @@ class GroupResults(Serialisable):
             found[lead] = nothing, (), None
         claims = [*told(found, population=cases_told(overall.n.cases, len(self.answering)), known=overall.n)]
         for pooled in self.pooled:
-            key = read_earlier(pooled.quantity)[0]
             for m in pooled.members:
                 whose, n = cases_told(m.result.n.cases), m.result.n
-                claims += told({key: (m.result, (), None)}, population=whose, known=n, subset=m.label)
+                claims += told({pooled.quantity: (m.result, (), None)}, population=whose, known=n, subset=m.label)
         return Claims(lead=lead, claims=tuple(claims))
 
     @property
@@ -280,4 +279,4 @@ class GroupResults(Serialisable):
 
     def quantity(self, name: str) -> Pooled | None:
         """Pooled result of one quantity."""
-        return next((p for p in self.pooled if read_earlier(p.quantity)[0] == name), None)
+        return next((p for p in self.pooled if p.quantity == name), None)

@@ -138,9 +138,8 @@ class StudyResults(Serialisable):
     @property
     def over(self) -> bool:
         """Whether this is the closing page: a boundary crossed, the planned size reached, or the last quarter come."""
-        verdicts = () if self.looks is None else self.looks.verdicts
-        ended = any(v.code in ("crossed", "ended") for v in verdicts)
-        return ended or self.quarter == self.protocol.quarters[-1].label
+        decided = self.looks is not None and self.looks.decided is not None
+        return decided or self.quarter == self.protocol.quarters[-1].label
 
     @property
     def adoption(self) -> Adoption | None:
