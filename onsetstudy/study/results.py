@@ -19,7 +19,7 @@ from onsetstudy.core.results import (
     estimates_frame,
 )
 from onsetstudy.core.serialise import result_kind
-from onsetstudy.design.interim.results import LookPlan, LookSeen, LookVerdict, StoppedEstimate, first_decided
+from onsetstudy.design.interim.results import LookPlan, LookSeen, LookVerdict, StoppedEstimate
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.results import MissingField
@@ -234,11 +234,6 @@ class LooksTaken:
     scale: str
     caution: tuple[Caution, ...] = ()
     seen: tuple[LookSeen, ...] = ()
-
-    @property
-    def decided(self) -> int | None:
-        """Place of the first look at which a boundary was crossed or the planned size reached."""
-        return first_decided(self.verdicts)
 
 
 @result_kind("anytime_look")

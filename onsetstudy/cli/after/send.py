@@ -75,6 +75,10 @@ def send(
     arms.say(kept)
     tally = tally_records(promised, checked, through=through, arms=resolved)
     practice = given.practice_meant(practices, tally.practices, promised)
+    before = None if after is None else read_exchange(after)
+    if before is not None and (before.study, before.practice) != (promised.study.id, practice):
+        whose = f"{before.practice} sent it in the study {before.study}"
+        raise click.UsageError(f"--after takes a file that {practice} sent before, and {whose}.")
     given.say_left_out(checked, promised, through=through, where="the file", practice=practice)
     given.refuse_unfit(practice, checked, promised, tally.practices, allowed=send_incomplete)
     slips = given.slips_told(log, recorded, practices=(practice,), through=through)
@@ -85,7 +89,6 @@ def send(
         doubts=doubts, slips=slips,
     )  # fmt: skip
     exchange = replace(exchange, ledger_head=ledger_entries.head_beside(protocol))
-    before = None if after is None else read_exchange(after)
     path = write_exchange(exchange, into)
     # Without list and log, the line on the arms has said it.
     if kept is not None and (doubt := arms_caution(exchange.arms)) is not None:

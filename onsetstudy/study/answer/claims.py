@@ -26,6 +26,7 @@ from onsetstudy.core.results import (
     Interval,
     NotAvailable,
 )
+from onsetstudy.design.interim.results import first_decided
 from onsetstudy.inference.estimate_or_reason import without_number
 from onsetstudy.inference.parameter import Parameter, cut_at_possible
 from onsetstudy.inference.strata import LEAST_OF_AN_ARM
@@ -364,7 +365,8 @@ def deciding_look(taken: LooksTaken | None) -> Look | None:
         return None
     verdicts = taken.verdicts
     last = next((k for k in range(len(verdicts) - 1, -1, -1) if verdicts[k].code != "descriptive"), len(verdicts) - 1)
-    over = _of_gated(taken, last) if taken.decided is None else taken.decided
+    decided = first_decided(verdicts)
+    over = _of_gated(taken, last) if decided is None else decided
     v = verdicts[over]
     return Look(
         number=over + 1,

@@ -209,6 +209,12 @@ OTHER = "other"
 JOIN = "+"
 
 
+def quarters_of(period: str) -> set[str]:
+    """Quarters of a period; one that was joined is named by its first and its last, and holds those between."""
+    first, last = (4 * int(q[:4]) + int(q[5]) - 1 for q in (period[:6], period[-6:]))
+    return {f"{k // 4:04d}Q{k % 4 + 1}" for k in range(first, last + 1)}
+
+
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Merged:
     """Counts with no group below ``least`` cases, and what was done to get there.

@@ -26,7 +26,7 @@ from onsetstudy.records.derived.opened_slips import MOST_MISSING
 from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.records.validity.gates import COUNTED
 from onsetstudy.study.counts.aggregate_counts import CONTROLS, ENDS
-from onsetstudy.study.counts.exchange import JOIN, OTHER
+from onsetstudy.study.counts.exchange import JOIN, OTHER, quarters_of
 from onsetstudy.study.exchange_results import SCHEMA, CountTable, Exchange
 from onsetstudy.study.sets.analysis_set import ESTIMANDS
 from onsetstudy.study.sets.counted_set import TREATMENT
@@ -55,6 +55,8 @@ CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}")
 DIGEST = re.compile(r"[0-9a-f]{64}")
 QUARTER = re.compile(r"\d{4}Q[1-4]")
 LONGEST_TEXT = 400
+LONGEST_STEP = 10_000
+"""One step names every kind that became another's company."""
 CODED = re.compile(r"[A-Za-z0-9_.:+-]{0,80}")
 MADE_WITH = re.compile(r"onsetstudy \d[A-Za-z0-9.+]{0,30}")
 HEAD = re.compile(r"(?:\d{1,7}:[0-9a-f]{16})?")
@@ -111,7 +113,7 @@ def _head(exchange: Exchange) -> Iterator[Problem]:
         if not DIGEST.fullmatch(getattr(exchange, name)):
             yield _problem(f"{name} is not a digest", "digest")
     quarters = exchange.quarters
-    if not quarters or not all(QUARTER.fullmatch(part) for q in quarters for part in q.split(JOIN)):
+    if not quarters or not all(map(QUARTER.fullmatch, quarters)):
         yield _problem("its quarters are not quarters", "quarter")
     elif tuple(sorted(set(quarters))) != quarters:
         yield _problem("its quarters are not in order, or stand twice", "quarter")
@@ -120,8 +122,8 @@ def _head(exchange: Exchange) -> Iterator[Problem]:
         yield _problem("what was held back is a negative count", "range")
     if held.information_kept is not None and not 0 <= held.information_kept <= 1 + 1e-9:
         yield _problem("the information kept lies outside 0 to 1", "range")
-    texts = (exchange.made_with, *held.steps, *(word for pair in exchange.terms for word in pair))
-    if any(len(text) > LONGEST_TEXT for text in texts):
+    texts = (exchange.made_with, *(word for pair in exchange.terms for word in pair))
+    if any(len(text) > LONGEST_TEXT for text in texts) or any(len(step) > LONGEST_STEP for step in held.steps):
         yield _problem(f"it holds a text of more than {LONGEST_TEXT} characters, as no file of ours does", "text")
     yield from _terms(exchange)
     if exchange.schema != SCHEMA:
@@ -290,8 +292,8 @@ def _sums(exchange: Exchange) -> Iterator[Problem]:
         rows.append((n > counted, f"{name} of {n} cases, where there are {counted}"))
         rows.append((by.sub(by_arm, fill_value=0).max() > 0, f"{name} of more cases of an arm than there are"))
     yield from (_problem(what, "sum") for wrong, what in rows if wrong)
-    told, used = ({p for q in labels for p in str(q).split(JOIN)} for labels in (exchange.quarters, cells["quarter"]))
-    if told != used:
+    # That the ends of a period are among the quarters is asked of the words.
+    if not set(exchange.quarters) <= {q for period in cells["quarter"] for q in quarters_of(str(period))}:
         yield _problem("its cells are not of the quarters that it names", "quarter")
 
 
@@ -346,7 +348,7 @@ def strange_words(exchange: Exchange) -> list[Problem]:
             if column.startswith(("left_", "right_")) or column in ("n", "value"):
                 wrong = [v for v in frame[column] if isinstance(v, str)]
             elif column == "quarter":
-                parts = {q for v in frame[column] for q in str(v).split("+")}
+                parts = {q for v in frame[column] for q in str(v).split(JOIN)}
                 wrong = sorted(parts - set(exchange.quarters))
             elif column == "operator":
                 wrong = sorted({str(v) for v in frame[column] if not (str(v).isdigit() or v == OTHER)})

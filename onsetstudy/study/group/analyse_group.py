@@ -169,14 +169,15 @@ def _group_of(files: Sequence[tuple[str, Exchange]], protocol: Protocol, quarter
     letters = _letters(everything.practices, secret)
     gates = gates_of(whole, letters)
     out = {gate.letter for gate in gates if gate.left_out}
-    counts = without(whole, tuple(code for code in whole.practices if letters[code] in out))
+    counts = without(whole, tuple(code for code in whole.practices if letters[code] in out or not whole.begun(code)))
     return _Group(quarter=this, whole=whole, counts=counts, letters=letters, gates=gates, secret=secret)
 
 
 def _with_what_bears_on_it(results: GroupResults, group: _Group) -> GroupResults:
     """Results, with what a reader has to hold against the answer: how its cases came about, what else it could be."""
     protocol, whole, counts, letters = results.protocol, group.whole, group.counts, group.letters
-    beside = None if counts is whole else pool_in_one_stage(group.lettered(whole))
+    left_out = any(gate.left_out for gate in group.gates)
+    beside = pool_in_one_stage(group.lettered(whole)) if left_out else None
     return replace(
         results,
         reconciled=reconcile(results.overall, results.pooled, practices=len(counts.practices)),

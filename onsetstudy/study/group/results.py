@@ -201,9 +201,9 @@ class GroupResults(Serialisable):
 
     @property
     def answering(self) -> tuple[GroupPractice, ...]:
-        """Practices whose cases are in the answer."""
+        """Practices whose cases are in the answer; those without one up to the quarter are in none."""
         out = {gate.letter for gate in self.gates if gate.left_out}
-        return tuple(p for p in self.practices if p.letter not in out)
+        return tuple(p for p in self.practices if p.letter not in out and p.n.cases)
 
     @property
     def claims(self) -> Claims:

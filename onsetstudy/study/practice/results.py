@@ -15,6 +15,7 @@ from onsetstudy.core.claims import Claims
 from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import NO_SPREAD, Caution, Estimate, Flow
 from onsetstudy.core.serialise import Serialisable, result_kind
+from onsetstudy.design.interim.results import first_decided
 from onsetstudy.doses.results import DoseSummary
 from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.outcomes.harm_results import Safety
@@ -138,7 +139,7 @@ class StudyResults(Serialisable):
     @property
     def over(self) -> bool:
         """Whether this is the closing page: a boundary crossed, the planned size reached, or the last quarter come."""
-        decided = self.looks is not None and self.looks.decided is not None
+        decided = self.looks is not None and first_decided(self.looks.verdicts) is not None
         return decided or self.quarter == self.protocol.quarters[-1].label
 
     @property
