@@ -56,4 +56,5 @@ def _told(question: Question) -> tuple[str, tuple[str, ...]]:
 
 
 def _minute(minute: float) -> str:
-    return f"{int(minute)}:{round(60 * (minute % 1)):02d}"
+    whole, seconds = divmod(round(60 * minute), 60)
+    return f"{whole}:{seconds:02d}"

@@ -44,6 +44,13 @@ def test_practices_beside_each_other_are_counted_by_their_failures(protocol, kin
     assert found["expected"].tolist() == pytest.approx([7, 7])
 
 
+def test_a_tooth_seen_to_become_numb_at_the_minute_has_not_failed(protocol):
+    minute = protocol.onset.target_min
+    cells = cells_of(protocol, [("P01", "plain", minute, minute, 4), ("P01", "plain", minute, minute + 1, 6)])
+    found = failures_by(set_of(cells, protocol), "by_target")
+    assert (found["failed"].tolist(), found["n"].tolist()) == ([6], [10])
+
+
 def test_the_test_of_one_ratio_for_all_has_one_degree_less_than_practices(protocol):
     rows = [
         (practice, arm, left, left + 1, n)

@@ -93,8 +93,8 @@ def _harms(results: GroupResults, own: str | None) -> Block:
         return absent(other if len(results.beyond) == len(results.practices) else none)
     rows = []
     for arm, grave in zip(arms, serious, strict=True):
-        told, gravely = f"{arm.cases} of {arm.cases + arm.not_recorded}", f"{_happened(grave)} of\u00a0{grave.cases}"
-        rows.append((results.protocol.label(arm.arm), told, _happened(arm), gravely))
+        told, among = f"{arm.cases} of {arm.cases + arm.not_recorded}", f" of\u00a0{grave.cases}" if grave.cases else ""
+        rows.append((results.protocol.label(arm.arm), told, _happened(arm), f"{_happened(grave)}{among}"))
     silent = [
         f"{name_of(letter, own)} did not record adverse events; its {counted(n, 'case')} "
         f"{'counts' if n == 1 else 'count'} in no proportion."
