@@ -98,6 +98,11 @@ class Exchange:
     slips_without_record: int | None = None
     newer: tuple[tuple[str, str], ...] = ()
 
+    @property
+    def analysed(self) -> int:
+        """Analysed cases, all quarters together."""
+        return sum(int(row[-1]) for row in self.cells.rows)
+
 
 ADDED_SINCE = ("doubts", "controls", "slips_opened", "slips_without_record")
 """Keys that files did not have from the first; what is not known is not in a file."""

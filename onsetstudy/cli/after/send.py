@@ -126,22 +126,18 @@ def _told_apart(paths: Sequence[Path]) -> list[str]:
     return [path.name if names.count(path.name) == 1 else str(path) for path in paths]
 
 
-def _cases(exchange: Exchange) -> int:
-    return sum(int(row[-1]) for row in exchange.cells.rows)
-
-
 def _age(name: str, exchange: Exchange) -> tuple[str, str, int, str]:
     """Files of a practice from the earliest on: by their last quarter, then by the cases that they count.
 
     No file says when it was made; a name says no more than whoever gave it.
     """
-    return exchange.practice, exchange.quarters[-1], _cases(exchange), name
+    return exchange.practice, exchange.quarters[-1], exchange.analysed, name
 
 
 def _which_is_earlier(before: tuple[str, Exchange], after: tuple[str, Exchange]) -> str:
     """Which of two files is taken to be the one sent before, and on what ground."""
     (old, earlier), (new, later) = before, after
-    counts = _cases(earlier), _cases(later)
+    counts = earlier.analysed, later.analysed
     if earlier.quarters[-1] != later.quarters[-1]:
         ground = f"it ends with {earlier.quarters[-1]}, and {new} with {later.quarters[-1]}"
     elif counts[0] == counts[1]:

@@ -76,7 +76,7 @@ def check_exchange(exchange: Exchange) -> list[Problem]:
     exchange : Exchange
         As read, before anything is computed from it.
     """
-    tables = {name: getattr(exchange, name) for name in COLUMNS}
+    tables = {name: t for name in COLUMNS if (t := getattr(exchange, name)) is not None and not _empty(t)}
     # Each question takes for granted what those before it have found right.
     return (
         [_problem(told, "type") for told in mismatches(exchange)]
@@ -196,9 +196,7 @@ def coded(value: Any) -> bool:
     return not isinstance(value, str) or (CODED.fullmatch(value) is not None and not looks_like_a_person(value))
 
 
-def _columns(name: str, table: CountTable | None) -> Iterator[Problem]:
-    if table is None or _empty(table):
-        return
+def _columns(name: str, table: CountTable) -> Iterator[Problem]:
     columns = (*COLUMNS[name], "n")
     if missing := [c for c in columns if c not in table.columns]:
         yield _problem(f"the table {name} has no column {', '.join(missing)}", "column")
@@ -217,9 +215,7 @@ def _empty(table: CountTable) -> bool:
     return not table.rows and table.columns in ((), ("n",))
 
 
-def _counts(name: str, table: CountTable | None) -> Iterator[Problem]:
-    if table is None or _empty(table):
-        return
+def _counts(name: str, table: CountTable) -> Iterator[Problem]:
     place = table.columns.index("n")
     counts = [row[place] for row in table.rows]
     if any(isinstance(n, bool) or not isinstance(n, int) or n < 1 for n in counts):

@@ -52,6 +52,8 @@ def differ_words(pooled: Pooled) -> str:
     low, high = h.i2_interval.low, h.i2_interval.high
     share, reach = f"{100 * h.i2:.0f}\u202f%", f"{100 * low:.0f} to {100 * high:.0f}\u202f%"
     could, may = f"it could be {reach}", f"{reach} of the spread may be more than chance"
+    if high == 0:
+        return f"With {k} practices it cannot be told whether they differ: chance alone would put them farther apart."
     if high - low > WIDE and low > 0:
         return f"Practices differ by more than chance; with {k} practices it cannot be told how much ({may})."
     if high - low > WIDE:

@@ -89,7 +89,8 @@ def _pooled_table(results: GroupResults) -> Table:
             shown = ratio if pooled.unit == "ratio" else decimal
             further = interval(seen.low, seen.high, quantity.places(seen), shown)
         if h is not None:
-            i2 = f"{100 * h.i2:.0f} ({100 * h.i2_interval.low:.0f} to {100 * h.i2_interval.high:.0f})"
+            ends = h.i2_interval
+            i2 = f"{100 * h.i2:.0f} ({f'{100 * ends.low:.0f} to {100 * ends.high:.0f}' if ends.high else NONE})"
         answer = results.answer(pooled.quantity)
         told = NONE if answer is None else estimate_shown(answer)
         rows.append((NAMES[pooled.quantity] + unit, told, estimate_shown(pooled.average), further, i2))
