@@ -53,6 +53,7 @@ LONGEST_MIN = 24 * 60.0
 """A wait of more than a day is no wait for numbness."""
 CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}")
 DIGEST = re.compile(r"[0-9a-f]{64}")
+OPERATOR = re.compile(r"\d{1,6}")
 QUARTER = re.compile(r"\d{4}Q[1-4]")
 LONGEST_TEXT = 400
 LONGEST_STEP = 10_000
@@ -347,7 +348,7 @@ def strange_words(exchange: Exchange) -> list[Problem]:
                 parts = {q for v in frame[column] for q in str(v).split(JOIN)}
                 wrong = sorted(parts - set(exchange.quarters))
             elif column == "operator":
-                wrong = sorted({str(v) for v in frame[column] if not (str(v).isdigit() or v == OTHER)})
+                wrong = sorted({str(v) for v in frame[column] if not (OPERATOR.fullmatch(str(v)) or v == OTHER)})
             else:
                 wrong = sorted({str(v) for v in frame[column]} - known.get(column, codes))
             if wrong:

@@ -31,6 +31,7 @@ from onsetstudy.study.answer.cautions import (
 )
 from onsetstudy.study.answer.claims import largest_difference
 from onsetstudy.study.counts.counted_estimates import POOLED, estimates_of_counts
+from onsetstudy.study.counts.exchange import OTHER
 from onsetstudy.study.exchange_results import Exchange, as_sent
 from onsetstudy.study.group.controls import controls_untold, group_controls
 from onsetstudy.study.group.given_away import techniques_of_one_practice
@@ -47,7 +48,7 @@ from onsetstudy.study.group.pool_files import (
     without,
 )
 from onsetstudy.study.group.reconcile import not_reproduced, reconcile, unlike_rows
-from onsetstudy.study.group.results import GroupGate, GroupOverall, GroupPractice, GroupResults, none_can_answer
+from onsetstudy.study.group.results import OTHERS, GroupGate, GroupOverall, GroupPractice, GroupResults, none_can_answer
 from onsetstudy.study.group.stratified_ipd import expected_failures, failures_by, pool_in_one_stage, subgroups_by
 from onsetstudy.study.results import Provenance
 from onsetstudy.study.sets.analysis_set import PRACTICE
@@ -242,7 +243,7 @@ def _cumulative(data: CountedSet, this: Quarter, options: PoolOptions) -> tuple[
 def _operators(counts: Gathered, letters: dict[str, str]) -> Funnel | NotAvailable:
     """Operators of the practices that sent them, as far as they are known: those with few cases stay together."""
     frame = counts.operators[counts.operators["outcome"] != "undecided"]
-    unit = frame["practice_id"].map(letters) + frame["operator"].astype(str)
+    unit = frame["practice_id"].map(letters) + frame["operator"].astype(str).replace(OTHER, OTHERS)
     failed = np.where(frame["outcome"] == "not_numb", frame["n"], 0)
     return _drawn(counts.counted, expected_failures(frame.assign(unit=unit, failed=failed), "unit"), "operators")
 

@@ -7,6 +7,7 @@ told by their files, never guessed where a file does not.
 from __future__ import annotations
 
 import itertools
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -17,7 +18,7 @@ from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.protocol.lock import ABSENT, Changes, changed_keys
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.results import QUALIFIES, SHUTS
-from onsetstudy.study.counts.exchange import binds, terms_of
+from onsetstudy.study.counts.exchange import OTHER, binds, terms_of
 from onsetstudy.study.counts.exchange_check import COLUMNS, frame_of
 from onsetstudy.study.exchange_results import CountTable, Exchange
 from onsetstudy.study.group.results import GroupGate
@@ -135,6 +136,8 @@ def together(files: Sequence[tuple[str, Exchange]], name: str) -> pd.DataFrame:
     """One table of several files, with the practice first."""
     tables: list[tuple[str, CountTable | None]] = [(e.practice, getattr(e, name)) for _, e in files]
     frames = [table.to_frame().assign(practice_id=code) for code, table in tables if table is not None and table.rows]
+    if name == "operators":
+        _number_on(frames)
     if not frames:
         return pd.DataFrame(columns=["practice_id", *COLUMNS[name], "n"])
     frame = pd.concat([f.astype(object) for f in frames], ignore_index=True)
@@ -143,6 +146,16 @@ def together(files: Sequence[tuple[str, Exchange]], name: str) -> pd.DataFrame:
     frame = frame.astype({**dict.fromkeys(numbers, float), "n": "int64"})
     keys = [c for c in frame.columns if c != "n"]
     return pd.DataFrame(frame.groupby(keys, sort=True, dropna=False, as_index=False)["n"].sum())
+
+
+def _number_on(frames: list[pd.DataFrame]) -> None:
+    """Operators of a practice's further files under further numbers: no file tells who had which in another."""
+    last: Counter[str] = Counter()
+    for frame in frames:
+        code, apart = frame["practice_id"].iloc[0], frame["operator"] != OTHER
+        numbers = [int(number) + last[code] for number in frame.loc[apart, "operator"]]
+        frame.loc[apart, "operator"] = [f"{number:02d}" for number in numbers]
+        last[code] = max([last[code], *numbers])
 
 
 def _unlike(name: str, exchange: Exchange, protocol: Protocol) -> Iterator[Problem]:

@@ -29,6 +29,8 @@ COMPARED = (
     "rmst_difference", "hazard_ratio", "success_difference", "not_numb_difference", "pain_difference", "pain_shift",
     "chair_time_difference", "treatment_success_difference",
 )  # fmt: skip
+OTHERS = " others"
+"""Ends the name of those operators of a practice who have too few cases to be told apart."""
 LOOKS_NOT_KNOWN = frozenset({"first_look", "beyond"})
 """Reasons of ``unlike_rows`` for which the files do not tell at which looks the records may have decided."""
 

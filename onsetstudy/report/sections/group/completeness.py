@@ -64,6 +64,9 @@ def _complete(results: GroupResults, own: str | None) -> Table:
         rows,
         "Left out: not eligible under the protocol, or outside the period. Merged: cases whose quarter or technique "
         f"was joined with others because the group was small.{beyond if results.beyond else ''}",
+        "Pain scored: scores of an arm with too few of them are not sent, and count as missing here."
+        if "scores_held_back" in results.unlike_rows
+        else "",
     )
 
 
