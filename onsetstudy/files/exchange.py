@@ -113,12 +113,7 @@ def read_exchange(path: str | Path) -> Exchange:
     """
     path = Path(path)
     text = read_text(path)
-    if not text.lstrip().startswith("{"):
-        raise RecordsError(problem_in(path, *NO_EXCHANGE))
-    return _checked(path, parse_json(path, text))
-
-
-def _checked(path: Path, body: Any) -> Exchange:
+    body = parse_json(path, text) if text.lstrip().startswith("{") else None
     if not isinstance(body, dict) or not {"schema", "digest", "content"} <= set(body):
         raise RecordsError(problem_in(path, *NO_EXCHANGE))
     if body["schema"] != SCHEMA:

@@ -24,6 +24,7 @@ from onsetstudy.study.counts.aggregate_counts import add_tallies, tally_records
 from onsetstudy.study.counts.counted_estimates import estimates_of_counts
 from onsetstudy.study.counts.disclosure import learned_by_subtraction, what_can_be_learned
 from onsetstudy.study.counts.exchange import make_exchange, terms_of
+from onsetstudy.study.counts.exchange_check import check_exchange
 from onsetstudy.study.exchange_results import CountTable
 from onsetstudy.study.group.analyse_group import analyse_group
 from onsetstudy.study.group.harms import group_harms
@@ -408,6 +409,18 @@ def test_files_that_do_not_fit_are_refused_all_at_once(study, files):
     (said,) = refusals([files[1], through(study, "P02", "2026Q1")], protocol)
     assert said.endswith("Leave this one out: P02.json is the newer and holds every quarter of it.")
     assert "no exchange file was given" in refusals([], protocol)[0].lower()
+
+
+def test_what_a_protocol_with_further_strata_sends_is_read_again(study):
+    protocol, records, _, _ = study
+    further = ("practice_id", "technique", "procedure", "pulp_status", "topical", "agent")
+    for strata in (further[:3], further):
+        asked = dataclasses.replace(protocol, plan=dataclasses.replace(protocol.plan, strata=strata))
+        tally = tally_records(asked, demo.of_practices(records, "P01", "P03"), through=demo.LAST)
+        for code in tally.practices:
+            sent = make_exchange(tally, asked, code, records_digest="0" * 64)
+            assert check_exchange(sent) == [], code
+            assert sent.held_back.information_kept <= 1
 
 
 @pytest.mark.usefixtures("answer_alone")
