@@ -98,6 +98,10 @@ class Exchange:
     slips_without_record: int | None = None
     newer: tuple[tuple[str, str], ...] = ()
 
+    def shares_a_quarter(self, other: Exchange) -> bool:
+        """Whether both are of one practice and tell of the same cases."""
+        return self.practice == other.practice and not set(self.quarters).isdisjoint(other.quarters)
+
     @property
     def analysed(self) -> int:
         """Analysed cases, all quarters together."""

@@ -328,7 +328,7 @@ def earlier_cases(given: Sequence[Path], folder: Path, study: str) -> list[tuple
         pages = sorted(path.rglob(PAGE)) if path.is_dir() else [path] if not path.name.endswith(SUFFIX) else []
         for page in pages:
             found += _page(page, study)
-        if path.name.endswith(SUFFIX) or (path.is_dir() and not pages):
+        if path.name.endswith(SUFFIX) or (path.is_dir() and (not pages or any(path.glob(f"*{SUFFIX}")))):
             files += find_exchanges([path])
     sent = [e for e in (read_exchange(path) for path in files) if e.study == study]
     return found + [("the files sent before", cases_of_files(together)) for together in by_sending(sent)]

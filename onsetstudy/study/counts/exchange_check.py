@@ -20,12 +20,12 @@ from onsetstudy.core.results import Estimate
 from onsetstudy.core.serialise import to_dict
 from onsetstudy.core.type_check import mismatches
 from onsetstudy.protocol.keys import pattern_fault
-from onsetstudy.protocol.vocabulary import CODES, PAIRED
+from onsetstudy.protocol.vocabulary import CODES, PAIN_MOMENTS, PAIRED
 from onsetstudy.records.checks.privacy import REASON_NAMES, looks_like_a_person
 from onsetstudy.records.derived.opened_slips import MOST_MISSING
 from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.records.validity.gates import COUNTED
-from onsetstudy.study.counts.aggregate_counts import CONTROLS, ENDS
+from onsetstudy.study.counts.aggregate_counts import AT_LEAST, CONTROLS, ENDS, EXACTLY
 from onsetstudy.study.counts.exchange import JOIN, OTHER, quarters_of
 from onsetstudy.study.exchange_results import SCHEMA, CountTable, Exchange
 from onsetstudy.study.sets.analysis_set import ESTIMANDS
@@ -332,10 +332,10 @@ def strange_words(exchange: Exchange) -> list[Problem]:
     codes = {c for values in CODES.values() for c in values} | {OTHER, "not recorded"}
     known: dict[str, set[str]] = {
         "arm": arms,
-        "known": {"exactly", "at_least"},
+        "known": {EXACTLY, AT_LEAST},
         "outcome": {"numb", "not_numb", "undecided"},
         "stage": {"recorded", "refused", "left_out", "analysed"},
-        "quantity": {"spent", TREATMENT, *(f"pain_{m}" for m in ("insertion", "placement", "deposition", "treatment"))},
+        "quantity": {"spent", TREATMENT, *(f"pain_{m}" for m in PAIN_MOMENTS)},
     }
     problems = []
     counted = {"safety": {"cases", *PARTS}, "controls": set(CONTROLS)}

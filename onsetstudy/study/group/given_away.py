@@ -21,15 +21,11 @@ def by_sending(files: Iterable[Exchange]) -> list[list[Exchange]]:
     """Files by when they were sent, the latest first: none of a practice shares a quarter with another beside it."""
     sendings: list[list[Exchange]] = []
     for exchange in sorted(files, key=lambda e: e.quarters[-1], reverse=True):
-        free = (s for s in sendings if not any(_share_a_quarter(exchange, other) for other in s))
+        free = (s for s in sendings if not any(map(exchange.shares_a_quarter, s)))
         if (found := next(free, None)) is None:
             sendings.append(found := [])
         found.append(exchange)
     return sendings
-
-
-def _share_a_quarter(one: Exchange, two: Exchange) -> bool:
-    return one.practice == two.practice and not set(one.quarters).isdisjoint(two.quarters)
 
 
 def cases_of_files(files: list[Exchange]) -> dict[str, int]:

@@ -193,7 +193,7 @@ def _twice(files: Sequence[tuple[str, Exchange]]) -> Iterator[Problem]:
     """Files of one practice that share a quarter: for every one to leave out, which to keep."""
     by_age = sorted(files, key=lambda item: (_age(item[1]), item[0]))
     for (name, one), (other, two) in itertools.combinations(by_age, 2):
-        if one.practice != two.practice or not set(one.quarters) & set(two.quarters):
+        if not one.shares_a_quarter(two):
             continue
         (end, cases), (later, more) = _age(one), _age(two)
         what = f"{one.practice} is in two files: this one ends with {end} and holds {cases} cases, {other} ends with "

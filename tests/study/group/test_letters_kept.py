@@ -155,6 +155,10 @@ def test_earlier_files_are_held_against_a_page_of_their_study_alone(files, befor
         write_exchange(e, given / "now")
     both = earlier_cases([given, given / "now"], tmp_path / "none", before.study)
     assert sorted(grown_by_few(now, counts) for _, counts in both) == [(), (("P03", 2),)]
+    # Nor are files passed over because a page lies beside them.
+    page = ROOT / "reports" / "mandibular-block-group-group-2026Q3.coordinator.json"
+    (given / page.name).write_bytes(page.read_bytes())
+    assert [label for label, _ in earlier_cases([given], tmp_path / "none", before.study)] == [page.name, label]
 
 
 def test_what_merely_lies_in_the_folder_and_is_no_page_of_a_group_is_passed_over(tmp_path):
