@@ -87,17 +87,18 @@ def skipped_files(paths: Sequence[str | Path]) -> list[str]:
 
 
 def read_exchanges(paths: Sequence[str | Path]) -> list[tuple[str, Exchange]]:
-    """Names and contents of several files.
+    """Names and contents of several files; the folders stand with the names of those that share one.
 
     Raises
     ------
     RecordsError
         With the problems of all files at once.
     """
-    read, problems = [], Gathered()
-    for path in find_exchanges(paths):
+    read, problems, found = [], Gathered(), find_exchanges(paths)
+    names = [path.name for path in found]
+    for path, name in zip(found, names, strict=True):
         with problems:
-            read.append((path.name, read_exchange(path)))
+            read.append((name if names.count(name) == 1 else str(path), read_exchange(path)))
     if problems:
         raise RecordsError(problems)
     return read

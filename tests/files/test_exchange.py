@@ -112,6 +112,15 @@ def test_what_a_mail_programme_does_to_a_text_changes_nothing(tmp_path):
     assert read_exchange(path) == read_exchange(SHIPPED / NAME)
 
 
+def test_files_of_one_name_are_told_apart_by_their_folders(tmp_path):
+    for place in ("one", "two"):
+        (tmp_path / place).mkdir()
+        (tmp_path / place / NAME).write_bytes((SHIPPED / NAME).read_bytes())
+    (tmp_path / "two" / "other.exchange.json").write_bytes((SHIPPED / NAME.replace("P01", "P02")).read_bytes())
+    names = [name for name, _ in read_exchanges([tmp_path / "one", tmp_path / "two"])]
+    assert names == [str(tmp_path / "one" / NAME), str(tmp_path / "two" / NAME), "other.exchange.json"]
+
+
 def cut_to(name, *quarters):
     """The shipped file as if it told of other quarters; only its head is looked at here."""
     exchange = read_exchange(SHIPPED / NAME)

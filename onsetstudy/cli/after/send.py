@@ -11,8 +11,6 @@ import click
 from onsetstudy.cli import options, say
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from onsetstudy.cli.given import GivenArms, GivenRecords
     from onsetstudy.study.exchange_results import Exchange
 
@@ -106,24 +104,16 @@ def look_inside(files: tuple[Path, ...]) -> None:
     Of several files of a practice it is also said what one taken from the other gives away. Of two files up to one
     quarter the one that counts more cases is taken to be the later.
     """
-    from onsetstudy.files.exchange import find_exchanges, read_exchanges
+    from onsetstudy.files.exchange import read_exchanges
     from onsetstudy.study.counts.disclosure import what_can_be_learned
 
-    names = _told_apart(find_exchanges(files))
-    found = [(name, exchange) for name, (_, exchange) in zip(names, read_exchanges(files), strict=True)]
     earlier: dict[tuple[str, str], tuple[str, Exchange]] = {}
-    for name, exchange in sorted(found, key=lambda item: _age(*item)):
+    for name, exchange in sorted(read_exchanges(files), key=lambda item: _age(*item)):
         click.echo(f"{name}:")
         if (before := earlier.get((exchange.study, exchange.practice))) is not None:
             click.echo(f"- {_which_is_earlier(before, (name, exchange))}")
         say.each(what_can_be_learned(exchange, None if before is None else before[1]), "- ")
         earlier[exchange.study, exchange.practice] = name, exchange
-
-
-def _told_apart(paths: Sequence[Path]) -> list[str]:
-    """Names of files, with as much of their folders as tells those of one name apart."""
-    names = [path.name for path in paths]
-    return [path.name if names.count(path.name) == 1 else str(path) for path in paths]
 
 
 def _age(name: str, exchange: Exchange) -> tuple[str, str, int, str]:
