@@ -288,7 +288,7 @@ def _practice(code: str, counts: Gathered, letters: dict[str, str]) -> GroupPrac
 
 def _cautions(counts: Gathered, sent: Gathered, overall: GroupOverall) -> tuple[Caution, ...]:
     study, slips, k = counts.protocol.study, sent.slips, len(counts.practices)
-    untold = len(sent.practices) - len(slips)
+    untold, after = len(sent.practices) - len(slips), sent.label if sent.beyond else ""
     texts = {
         "no_ranks": "Practices are not ranked. Letters are drawn anew for every report, and small differences are "
         "chance."
@@ -311,7 +311,7 @@ def _cautions(counts: Gathered, sent: Gathered, overall: GroupOverall) -> tuple[
     found = (
         TEST_THE_TOOTH,
         group_slips_caution(tuple(slips.values()), untold=untold) if study.randomised else None,
-        group_arms_caution([e.arms for _, e in sent.files]) if study.randomised else NOT_RANDOMISED,
+        group_arms_caution([e.arms for _, e in sent.files], also_after=after) if study.randomised else NOT_RANDOMISED,
         *(Caution(code=code, text=text) for code, text in texts.items() if text),
         ethics_caution(study),
         *cautions_of(overall.differences, ("coarser_strata", "practices_together", "unlike_gaps")),
