@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from scipy import special
 
-from onsetstudy.core.claims import DECIDED
 from onsetstudy.core.results import Caution, Interval
 from onsetstudy.core.serialise import result_kind
 
@@ -127,11 +124,6 @@ class LookVerdict:
     naive_error: float
     conditional: ConditionalPower | None
     caution: tuple[Caution, ...] = ()
-
-
-def first_decided(verdicts: Sequence[LookVerdict]) -> int | None:
-    """Place of the first look at which a boundary was crossed or the planned size reached."""
-    return next((k for k, v in enumerate(verdicts) if v.code in DECIDED), None)
 
 
 @result_kind("stopped_estimate")

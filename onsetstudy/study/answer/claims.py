@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 from scipy import special
 
-from onsetstudy.core.claims import Bearing, Claim, Look, bearing, within_patients
+from onsetstudy.core.claims import Bearing, Claim, Look, bearing, first_decided, within_patients
 from onsetstudy.core.quantities import Quantity, quantity_of
 from onsetstudy.core.results import (
     FEW_OF_AN_ARM,
@@ -26,7 +26,6 @@ from onsetstudy.core.results import (
     Interval,
     NotAvailable,
 )
-from onsetstudy.design.interim.results import first_decided
 from onsetstudy.inference.estimate_or_reason import without_number
 from onsetstudy.inference.parameter import Parameter, cut_at_possible
 from onsetstudy.inference.strata import LEAST_OF_AN_ARM
@@ -365,7 +364,7 @@ def deciding_look(taken: LooksTaken | None) -> Look | None:
         return None
     verdicts = taken.verdicts
     last = next((k for k in range(len(verdicts) - 1, -1, -1) if verdicts[k].code != "descriptive"), len(verdicts) - 1)
-    decided = first_decided(verdicts)
+    decided = first_decided(v.code for v in verdicts)
     over = _of_gated(taken, last) if decided is None else decided
     v = verdicts[over]
     return Look(

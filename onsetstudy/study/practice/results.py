@@ -11,11 +11,10 @@ import dataclasses
 import pandas as pd
 
 from onsetstudy.adjustment.results import FairComparison
-from onsetstudy.core.claims import Claims
+from onsetstudy.core.claims import Claims, first_decided
 from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import NO_SPREAD, Caution, Estimate, Flow
 from onsetstudy.core.serialise import Serialisable, result_kind
-from onsetstudy.design.interim.results import first_decided
 from onsetstudy.doses.results import DoseSummary
 from onsetstudy.outcomes.chair_results import ChairTime
 from onsetstudy.outcomes.harm_results import Safety
@@ -139,7 +138,8 @@ class StudyResults(Serialisable):
     @property
     def over(self) -> bool:
         """Whether this is the closing page: a boundary crossed, the planned size reached, or the last quarter come."""
-        decided = self.looks is not None and first_decided(self.looks.verdicts) is not None
+        verdicts = () if self.looks is None else self.looks.verdicts
+        decided = first_decided(v.code for v in verdicts) is not None
         return decided or self.quarter == self.protocol.quarters[-1].label
 
     @property

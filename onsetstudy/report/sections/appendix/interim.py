@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 
-from onsetstudy.core.claims import DECIDED
+from onsetstudy.core.claims import DECIDED, first_decided
 from onsetstudy.core.quantities import QUANTITIES
-from onsetstudy.design.interim.results import LookVerdict, StoppedEstimate, first_decided
+from onsetstudy.design.interim.results import LookVerdict, StoppedEstimate
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Pieces, Section, Table, note, notes_of
 from onsetstudy.report.figures import interim
@@ -113,7 +113,7 @@ UNITS = {"log ratio": "ratio", "min": "minutes saved", "proportion": "difference
 
 def verdict_words(taken: LooksTaken, protocol: Protocol) -> str:
     """The verdict on the present look, in one or two plain sentences."""
-    count, decided = len(taken.verdicts), first_decided(taken.verdicts)
+    count, decided = len(taken.verdicts), first_decided(v.code for v in taken.verdicts)
     over = count if decided is None else decided + 1
     v = taken.verdicts[over - 1]
     why = v.caution[0].text.removeprefix("Extra look, descriptive only: ") if v.code == "descriptive" else ""
@@ -230,7 +230,7 @@ def _stopped(taken: LooksTaken, found: StoppedEstimate) -> str:
     places = 3 if taken.scale == "proportion" else 2
     estimate, plain = (decimal(show(v), places) for v in (found.estimate, found.plain))
     span = interval(show(found.interval.low), show(found.interval.high), places)
-    over = first_decided(taken.verdicts)
+    over = first_decided(v.code for v in taken.verdicts)
     when = "" if over is None else f"At {taken.verdicts[over].label}, when the study was decided, "
     return (
         f"{when}the estimate that allows for the interim analyses was {estimate} ({span}; "
