@@ -8,7 +8,7 @@ know a protocol or a page.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from onsetstudy.core.quantities import Quantity, Seen
@@ -25,6 +25,13 @@ def within_patients(answer: Estimate | NotAvailable) -> bool:
 
 
 ROUNDING = 1e-9
+DECIDED = ("crossed", "ended")
+"""Verdicts with which a study has come to its decision."""
+
+
+def first_decided(codes: Iterable[str]) -> int | None:
+    """Place of the first of these verdicts with which the study has come to its decision."""
+    return next((place for place, code in enumerate(codes) if code in DECIDED), None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,7 +91,7 @@ class Look:
     @property
     def stopped(self) -> bool:
         """Whether the study has come to its decision."""
-        return self.code in ("crossed", "ended")
+        return self.code in DECIDED
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

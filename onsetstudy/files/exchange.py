@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import importlib.metadata
-import itertools
 import json
 import re
 from collections.abc import Sequence
@@ -88,17 +87,18 @@ def skipped_files(paths: Sequence[str | Path]) -> list[str]:
 
 
 def read_exchanges(paths: Sequence[str | Path]) -> list[tuple[str, Exchange]]:
-    """Names and contents of several files.
+    """Names and contents of several files; the folders stand with the names of those that share one.
 
     Raises
     ------
     RecordsError
         With the problems of all files at once.
     """
-    read, problems = [], Gathered()
-    for path in find_exchanges(paths):
+    read, problems, found = [], Gathered(), find_exchanges(paths)
+    names = [path.name for path in found]
+    for path, name in zip(found, names, strict=True):
         with problems:
-            read.append((path.name, read_exchange(path)))
+            read.append((name if names.count(name) == 1 else str(path), read_exchange(path)))
     if problems:
         raise RecordsError(problems)
     return read
@@ -114,45 +114,7 @@ def read_exchange(path: str | Path) -> Exchange:
     """
     path = Path(path)
     text = read_text(path)
-    if not text.lstrip().startswith("{"):
-        raise RecordsError(problem_in(path, *NO_EXCHANGE))
-    return _checked(path, parse_json(path, text))
-
-
-def refuse_sent_twice(read: Sequence[tuple[str, Exchange]]) -> None:
-    """Refuse files of one practice that share a quarter, and say which of them to keep.
-
-    Raises
-    ------
-    RecordsError
-        With a problem for every file to leave out.
-    """
-    problems = []
-    for (name, one), (other, two) in itertools.combinations(sorted(read, key=lambda item: _age(item[1])), 2):
-        if one.practice != two.practice or not set(one.quarters) & set(two.quarters):
-            continue
-        (end, cases), (later, more) = _age(one), _age(two)
-        told = f"{one.practice} is in two files: this one ends with {end} and holds {cases} cases, {other} ends with "
-        told += f"{later} and holds {more}"
-        if (end, cases) == (later, more):
-            mend = "keep one of them; ask the practice which was made last"
-        elif set(one.quarters) <= set(two.quarters):
-            mend = f"leave this one out: {other} is the newer and holds every quarter of it"
-        else:
-            missing = ", ".join(q for q in one.quarters if q not in two.quarters)
-            mend = f"ask the practice for one file of all its quarters: {other} is the newer, but has no {missing}"
-        problems.append(Problem(what=told, where=Where(file=name), mend=mend, code="twice"))
-    if problems:
-        raise RecordsError(problems)
-
-
-def _age(exchange: Exchange) -> tuple[str, int]:
-    """Last quarter and recorded cases: the later and the more, the newer."""
-    flow = exchange.flow.to_frame()
-    return exchange.quarters[-1], int(flow.loc[flow["stage"] == "recorded", "n"].sum())
-
-
-def _checked(path: Path, body: Any) -> Exchange:
+    body = parse_json(path, text) if text.lstrip().startswith("{") else None
     if not isinstance(body, dict) or not {"schema", "digest", "content"} <= set(body):
         raise RecordsError(problem_in(path, *NO_EXCHANGE))
     if body["schema"] != SCHEMA:

@@ -10,8 +10,8 @@ References
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import TypeGuard
 
@@ -30,7 +30,7 @@ from onsetstudy.core.results import (
     Interval,
     NotAvailable,
 )
-from onsetstudy.inference.parameter import cut_at_possible
+from onsetstudy.inference.parameter import Parameter, cut_at_possible
 from onsetstudy.pool.heterogeneity import BETWEEN, between_variance, describe_heterogeneity, weighted_mean
 from onsetstudy.pool.results import Member, Pooled, Step
 
@@ -140,36 +140,43 @@ def combine_estimates(
         If quantities, contrasts or units differ (all of them are named), labels repeat, or there is nothing.
     """
     _refuse_unlike(estimates, labels)
-    log = estimates[0].unit == "ratio"
-    usable = [k for k, e in enumerate(estimates) if _usable(e, log)]
-    used = [e for e in estimates if _usable(e, log)]
-    effect = np.array([math.log(e.estimate) if log else e.estimate for e in used], dtype=np.float64)
-    variance = np.array([float(e.std_error or 0.0) ** 2 for e in used], dtype=np.float64)
-    counts = _summed([e.n for e in used])
-    scale = _Scale(estimates[0], log, counts, options)
+    given, like = dict(zip(labels, estimates, strict=True)), estimates[0]
+    log = like.unit == "ratio"
+    used = {label: e for label, e in given.items() if _usable(e, log)}
+    effect = np.array([math.log(e.estimate) if log else e.estimate for e in used.values()], dtype=np.float64)
+    variance = np.array([float(e.std_error or 0.0) ** 2 for e in used.values()], dtype=np.float64)
+    n = _summed([e.n for e in used.values()])
+    contrast = like.contrast or ""
+    of = Parameter(quantity=like.quantity, contrast=contrast, unit=like.unit, n=n, conf_level=options.conf_level)
+    scale = _Scale(of, options)
+    named = partial(Pooled, quantity=of.quantity, contrast=contrast, unit=of.unit, n=n)
+    pooled = partial(named, method=scale.method, assumptions=ASSUMPTIONS)
+
+    def without_average(reason: str) -> Pooled:
+        absent = of.absent(reason, code="too_few_practices", method=scale.method)
+        members = tuple(Member(label=label, result=e, weight=0.0) for label, e in given.items())
+        return pooled(average=absent, common=absent, members=members)
+
     if len(used) < 2:
-        reason = f"{'one' if used else 'no'} practice of {len(estimates)} has an estimate of its own"
-        return _without_average(estimates, labels, scale, f"{reason}; an average over practices takes two")
+        reason = f"{'one' if used else 'no'} practice of {len(given)} has an estimate of its own"
+        return without_average(f"{reason}; an average over practices takes two")
     try:
         found = _average(effect, variance, options)
     except NotEstimable as error:
-        return _without_average(estimates, labels, scale, error.reason)
+        return without_average(error.reason)
     mean, weight = weighted_mean(effect, variance, 0.0)
     common = _Average(mean=mean, error=1 / math.sqrt(weight.sum()), tau2=0.0, weight=weight, df=None)
-    share = np.zeros(len(estimates))
-    share[usable] = found.weight / found.weight.sum()
-    return scale.pooled(
-        average=scale.random_effects(found, counts),
-        common=scale.estimate(common, "normal", "common effect, inverse variance", counts),
-        members=tuple(
-            Member(label=label, result=e, weight=float(w)) for label, e, w in zip(labels, estimates, share, strict=True)
-        ),
+    share = dict(zip(used, (found.weight / found.weight.sum()).tolist(), strict=True))
+    return pooled(
+        average=scale.random_effects(found),
+        common=scale.estimate(common, "normal", "common effect, inverse variance"),
+        members=tuple(Member(label=label, result=e, weight=share.get(label, 0.0)) for label, e in given.items()),
         heterogeneity=describe_heterogeneity(
             effect, variance, found.tau2, method=options.between, conf_level=options.conf_level
         ),
         prediction=_prediction(found, effect.size, scale),
-        without=_without([labels[k] for k in usable], used, effect, variance, scale),
-        caution=_cautions(effect.size, len(estimates)),
+        without=_without(used, effect, variance, scale),
+        caution=_cautions(effect.size, len(given)),
     )
 
 
@@ -182,12 +189,14 @@ def _usable(e: EstimateLike, log: bool) -> TypeGuard[Estimate]:
 
 @dataclass(frozen=True, slots=True)
 class _Scale:
-    """The scale on which results are quoted, and what they share."""
+    """What is pooled, and how it is quoted."""
 
-    like: EstimateLike
-    log: bool
-    counts: Counts
+    of: Parameter
     options: PoolOptions
+
+    @property
+    def log(self) -> bool:
+        return self.of.unit == "ratio"
 
     @property
     def method(self) -> str:
@@ -196,48 +205,35 @@ class _Scale:
             f"{BETWEEN[self.options.between]}, interval by {ADJUSTMENTS[self.options.adjustment]}"
         )
 
-    @property
-    def pooled(self) -> partial[Pooled]:
-        """The result, but for what was found."""
-        like = self.like
-        named = partial(Pooled, quantity=like.quantity, contrast=like.contrast, unit=like.unit)
-        return partial(named, n=self.counts, method=self.method, assumptions=ASSUMPTIONS)
-
     def back(self, value: float) -> float:
         return math.exp(min(value, 700.0)) if self.log else value
 
     def around(self, centre: float, reach: float, method: str) -> Interval:
         low, high = self.back(centre - reach), self.back(centre + reach)
-        span = Interval(low=low, high=high, level=self.options.conf_level, method=method)
+        span = Interval(low=low, high=high, level=self.of.conf_level, method=method)
         return cut_at_possible(span, self.options.most)
 
-    def random_effects(self, found: _Average, n: Counts) -> Estimate:
+    def random_effects(self, found: _Average) -> Estimate:
         name = ADJUSTMENTS[self.options.adjustment]
-        return self.estimate(found, name, f"random effects, {BETWEEN[self.options.between]}", n)
+        return self.estimate(found, name, f"random effects, {BETWEEN[self.options.between]}")
 
-    def estimate(self, found: _Average, interval_method: str, method: str, n: Counts) -> Estimate:
-        name = f"{interval_method}, log scale" if self.log else interval_method
+    def estimate(self, found: _Average, by: str, method: str) -> Estimate:
         p_value = None
         if found.error > 0:
             ratio = abs(found.mean) / found.error
             p_value = float(2 * (special.ndtr(-ratio) if found.df is None else stats.t.sf(ratio, found.df)))
-        return Estimate(
-            quantity=self.like.quantity,
-            contrast=self.like.contrast,
-            estimate=self.back(found.mean),
+        reach = _quantile(self.of.conf_level, found.df) * found.error
+        span = self.around(found.mean, reach, f"{by}, log scale" if self.log else by)
+        return self.of.estimate(
+            self.back(found.mean),
+            (span.low, span.high),
+            by=span.method,
             std_error=found.error,
-            interval=self.around(found.mean, _quantile(self.options.conf_level, found.df) * found.error, name),
             p_value=p_value,
-            unit=self.like.unit,
             method=method,
-            n=n,
             assumptions=ASSUMPTIONS,
             source="Hartung & Knapp 2001, Stat Med 20:3875-89",
         )
-
-    def absent(self, reason: str, code: str, n: Counts) -> NotAvailable:
-        error = NotEstimable(self.like.quantity, reason, code=code)
-        return NotAvailable.because(error, contrast=self.like.contrast, unit=self.like.unit, method=self.method, n=n)
 
 
 def _prediction(found: _Average, k: int, scale: _Scale) -> Interval | None:
@@ -250,28 +246,19 @@ def _prediction(found: _Average, k: int, scale: _Scale) -> Interval | None:
     return None if most is not None and span.high - span.low >= 2 * most else span
 
 
-def _without(
-    labels: Sequence[str], used: Sequence[Estimate], effect: FloatArray, variance: FloatArray, scale: _Scale
-) -> tuple[Step, ...]:
+def _without(used: Mapping[str, Estimate], effect: FloatArray, variance: FloatArray, scale: _Scale) -> tuple[Step, ...]:
     steps = []
-    if effect.size < 3:
-        return ()
-    for k, label in enumerate(labels):
+    for k, label in enumerate(used if effect.size > 2 else ()):
         kept = np.arange(effect.size) != k
-        n = _summed([e.n for j, e in enumerate(used) if j != k])
+        others = replace(scale.of, n=_summed([e.n for name, e in used.items() if name != label]))
         try:
             found = _average(effect[kept], variance[kept], scale.options)
         except NotEstimable as error:
-            steps.append(Step(label=label, result=scale.absent(error.reason, "not_converged", n)))
+            absent = others.absent(error.reason, code="not_converged", method=scale.method)
+            steps.append(Step(label=label, result=absent))
             continue
-        steps.append(Step(label=label, result=scale.random_effects(found, n), tau2=found.tau2))
+        steps.append(Step(label=label, result=replace(scale, of=others).random_effects(found), tau2=found.tau2))
     return tuple(steps)
-
-
-def _without_average(estimates: Sequence[EstimateLike], labels: Sequence[str], scale: _Scale, reason: str) -> Pooled:
-    absent = scale.absent(reason, "too_few_practices", scale.counts)
-    members = tuple(Member(label=label, result=e, weight=0.0) for label, e in zip(labels, estimates, strict=True))
-    return scale.pooled(average=absent, common=absent, members=members)
 
 
 def _cautions(used: int, given: int) -> tuple[Caution, ...]:

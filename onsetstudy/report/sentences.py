@@ -17,7 +17,7 @@ from onsetstudy.core.results import BEARS_NOTHING, Counts, Estimate, NotAvailabl
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import NONE, reason_of, spanned
 from onsetstudy.report.document import Answer
-from onsetstudy.report.numbers import amount, capital, decimal, interval, level, listed, p_text, percent, ratio
+from onsetstudy.report.numbers import amount, capital, decimal, interval, level, listed, p_text, percent, ratio, tidy
 
 MINUTES = {0.5: "half a minute", 1.0: "one minute", 2.0: "two minutes"}
 OTHER_REASONS = "as arms were not allocated at random, something other than buffering may be the reason"
@@ -280,7 +280,7 @@ def _allowed(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
     assert seen is not None
     cases = claim.population
     if doubt := next((c for c in answer.caution if c.code in BEARS_NOTHING), None):
-        return doubt.text
+        return tidy(doubt.text)
     if bears.side == 0 and bears.size != "within":
         if claim.quantity.side(answer.interval.low, answer.interval.high):
             if claim.looks is None and claim.test is not None:

@@ -98,6 +98,15 @@ class Exchange:
     slips_without_record: int | None = None
     newer: tuple[tuple[str, str], ...] = ()
 
+    def shares_a_quarter(self, other: Exchange) -> bool:
+        """Whether both are of one practice and tell of the same cases."""
+        return self.practice == other.practice and not set(self.quarters).isdisjoint(other.quarters)
+
+    @property
+    def analysed(self) -> int:
+        """Analysed cases, all quarters together."""
+        return sum(int(row[-1]) for row in self.cells.rows)
+
 
 ADDED_SINCE = ("doubts", "controls", "slips_opened", "slips_without_record")
 """Keys that files did not have from the first; what is not known is not in a file."""

@@ -15,7 +15,7 @@ import pytest
 
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.serialise import _KINDS, DROPPED_FIELDS, from_dict, to_dict
-from onsetstudy.files.exchange import find_exchanges, read_exchange, read_exchanges, refuse_sent_twice, write_exchange
+from onsetstudy.files.exchange import find_exchanges, read_exchange, read_exchanges, write_exchange
 from onsetstudy.files.ledger.lock import changes_since_lock, lock_path, lock_protocol_file, read_lock
 from onsetstudy.files.sealed.kept_allocation import read_allocation_list, read_kept_list, read_slips
 from onsetstudy.files.sealed.opening import open_next
@@ -186,7 +186,6 @@ def test_an_exchange_file_of_now_pools_with_files_of_then(group, pooled, tmp_pat
     new = write_exchange(make_exchange(tally, group, "P01", records_digest=records.digest), tmp_path)
     then = [path for path in find_exchanges([V1 / "exchange"]) if read_exchange(path).practice != "P01"]
     files = read_exchanges([new, *then])
-    refuse_sent_twice(files)
     both, alone = analyse_group(files, group), analyse_group(read_exchanges([new]), group)
     before, after = ({p.code: by_arm(p.n) for p in results.practices} for results in (pooled, both))
     assert after.pop("P01") == by_arm(alone.practices[0].n)

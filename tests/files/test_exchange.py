@@ -13,7 +13,6 @@ from onsetstudy.files.exchange import (
     find_exchanges,
     read_exchange,
     read_exchanges,
-    refuse_sent_twice,
     write_exchange,
 )
 from onsetstudy.files.sealed.kept_allocation import find_opening_logs, read_kept_logs
@@ -23,6 +22,7 @@ from onsetstudy.records.derived.allocation import resolve_arms
 from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.group.analyse_group import analyse_group
+from onsetstudy.study.group.pool_files import gather
 from tests.same_document import file_differences
 
 ROOT = Path(__file__).parents[2]
@@ -112,16 +112,25 @@ def test_what_a_mail_programme_does_to_a_text_changes_nothing(tmp_path):
     assert read_exchange(path) == read_exchange(SHIPPED / NAME)
 
 
+def test_files_of_one_name_are_told_apart_by_their_folders(tmp_path):
+    for place in ("one", "two"):
+        (tmp_path / place).mkdir()
+        (tmp_path / place / NAME).write_bytes((SHIPPED / NAME).read_bytes())
+    (tmp_path / "two" / "other.exchange.json").write_bytes((SHIPPED / NAME.replace("P01", "P02")).read_bytes())
+    names = [name for name, _ in read_exchanges([tmp_path / "one", tmp_path / "two"])]
+    assert names == [str(tmp_path / "one" / NAME), str(tmp_path / "two" / NAME), "other.exchange.json"]
+
+
 def cut_to(name, *quarters):
     """The shipped file as if it told of other quarters; only its head is looked at here."""
     exchange = read_exchange(SHIPPED / NAME)
     return name, dataclasses.replace(exchange, quarters=quarters or exchange.quarters)
 
 
-def test_two_files_of_a_practice_are_told_by_which_is_newer():
+def test_two_files_of_a_practice_are_told_by_which_is_newer(protocol):
     newer = cut_to("b.exchange.json")
     with pytest.raises(RecordsError) as error:
-        refuse_sent_twice([newer, cut_to("a.exchange.json", "2025Q4", "2026Q1")])
+        gather([newer, cut_to("a.exchange.json", "2025Q4", "2026Q1")], protocol)
     assert str(error.value) == (
         "a.exchange.json: P01 is in two files: this one ends with 2026Q1 and holds 69 cases, b.exchange.json ends with "
         "2026Q3 and holds 69. Leave this one out: b.exchange.json is the newer and holds every quarter of it."
@@ -131,11 +140,11 @@ def test_two_files_of_a_practice_are_told_by_which_is_newer():
         RecordsError,
         match=r"Ask the practice for one file of all its quarters: b\.exchange\.json is the newer, but has no 2025Q4",
     ):
-        refuse_sent_twice([newer, cut_to("a.exchange.json", "2025Q4", "2026Q1")])
+        gather([newer, cut_to("a.exchange.json", "2025Q4", "2026Q1")], protocol)
     with pytest.raises(RecordsError, match="Keep one of them; ask the practice which was made last"):
-        refuse_sent_twice([newer, cut_to("a.exchange.json", "2026Q2")])
+        gather([newer, cut_to("a.exchange.json", "2026Q2")], protocol)
     other = NAME.replace("P01", "P02")
-    refuse_sent_twice([newer, cut_to("a.exchange.json", "2025Q4"), (other, read_exchange(SHIPPED / other))])
+    gather([newer, cut_to("a.exchange.json", "2025Q4"), (other, read_exchange(SHIPPED / other))], protocol)
 
 
 def test_bytes_that_are_no_text(tmp_path):

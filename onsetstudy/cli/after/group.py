@@ -70,7 +70,7 @@ def group(
     from onsetstudy.cli import given, ledger_entries, reported_entries
     from onsetstudy.files.documents.archive import earlier_cases
     from onsetstudy.files.documents.reports import write_group
-    from onsetstudy.files.exchange import read_exchanges, refuse_sent_twice, skipped_files
+    from onsetstudy.files.exchange import read_exchanges, skipped_files
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.pool.combine import PoolOptions
     from onsetstudy.report.claims_told import answer_line
@@ -82,7 +82,6 @@ def group(
 
     promised = read_protocol(protocol)
     read = read_exchanges(files)
-    refuse_sent_twice(read)
     pooling = PoolOptions(between=between, adjustment=adjustment, conf_level=promised.plan.conf_level)
     with say.progress_line() as progress:
         results = analyse_group(
@@ -100,7 +99,7 @@ def group(
     for letter, opened, without in results.slips:
         if without:
             say.please_look(f"{codes.get(letter, letter)}: {given.unrecorded(without, opened)}; ask.")
-    practices, cases = counted(len(results.practices), "practice"), counted(results.overall.n.cases, "case")
+    practices, cases = counted(len(results.answering), "practice"), counted(results.overall.n.cases, "case")
     click.echo(f"Files: {len(read)} read. {practices}, {cases} up to {results.quarter}.")
     click.echo(answer_line(results.claims, results.protocol))
     chosen = tuple(p.code for p in results.practices) if all_pages else pages

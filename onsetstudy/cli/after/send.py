@@ -11,8 +11,6 @@ import click
 from onsetstudy.cli import options, say
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from onsetstudy.cli.given import GivenArms, GivenRecords
     from onsetstudy.study.exchange_results import Exchange
 
@@ -75,6 +73,10 @@ def send(
     arms.say(kept)
     tally = tally_records(promised, checked, through=through, arms=resolved)
     practice = given.practice_meant(practices, tally.practices, promised)
+    before = None if after is None else read_exchange(after)
+    if before is not None and (before.study, before.practice) != (promised.study.id, practice):
+        whose = f"{before.practice} sent it in the study {before.study}"
+        raise click.UsageError(f"--after takes a file that {practice} sent before, and {whose}.")
     given.say_left_out(checked, promised, through=through, where="the file", practice=practice)
     given.refuse_unfit(practice, checked, promised, tally.practices, allowed=send_incomplete)
     slips = given.slips_told(log, recorded, practices=(practice,), through=through)
@@ -85,7 +87,6 @@ def send(
         doubts=doubts, slips=slips,
     )  # fmt: skip
     exchange = replace(exchange, ledger_head=ledger_entries.head_beside(protocol))
-    before = None if after is None else read_exchange(after)
     path = write_exchange(exchange, into)
     # Without list and log, the line on the arms has said it.
     if kept is not None and (doubt := arms_caution(exchange.arms)) is not None:
@@ -103,13 +104,11 @@ def look_inside(files: tuple[Path, ...]) -> None:
     Of several files of a practice it is also said what one taken from the other gives away. Of two files up to one
     quarter the one that counts more cases is taken to be the later.
     """
-    from onsetstudy.files.exchange import find_exchanges, read_exchanges
+    from onsetstudy.files.exchange import read_exchanges
     from onsetstudy.study.counts.disclosure import what_can_be_learned
 
-    names = _told_apart(find_exchanges(files))
-    found = [(name, exchange) for name, (_, exchange) in zip(names, read_exchanges(files), strict=True)]
     earlier: dict[tuple[str, str], tuple[str, Exchange]] = {}
-    for name, exchange in sorted(found, key=lambda item: _age(*item)):
+    for name, exchange in sorted(read_exchanges(files), key=lambda item: _age(*item)):
         click.echo(f"{name}:")
         if (before := earlier.get((exchange.study, exchange.practice))) is not None:
             click.echo(f"- {_which_is_earlier(before, (name, exchange))}")
@@ -117,28 +116,18 @@ def look_inside(files: tuple[Path, ...]) -> None:
         earlier[exchange.study, exchange.practice] = name, exchange
 
 
-def _told_apart(paths: Sequence[Path]) -> list[str]:
-    """Names of files, with as much of their folders as tells those of one name apart."""
-    names = [path.name for path in paths]
-    return [path.name if names.count(path.name) == 1 else str(path) for path in paths]
-
-
-def _cases(exchange: Exchange) -> int:
-    return sum(int(row[-1]) for row in exchange.cells.rows)
-
-
 def _age(name: str, exchange: Exchange) -> tuple[str, str, int, str]:
     """Files of a practice from the earliest on: by their last quarter, then by the cases that they count.
 
     No file says when it was made; a name says no more than whoever gave it.
     """
-    return exchange.practice, exchange.quarters[-1], _cases(exchange), name
+    return exchange.practice, exchange.quarters[-1], exchange.analysed, name
 
 
 def _which_is_earlier(before: tuple[str, Exchange], after: tuple[str, Exchange]) -> str:
     """Which of two files is taken to be the one sent before, and on what ground."""
     (old, earlier), (new, later) = before, after
-    counts = _cases(earlier), _cases(later)
+    counts = earlier.analysed, later.analysed
     if earlier.quarters[-1] != later.quarters[-1]:
         ground = f"it ends with {earlier.quarters[-1]}, and {new} with {later.quarters[-1]}"
     elif counts[0] == counts[1]:

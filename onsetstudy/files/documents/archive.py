@@ -19,7 +19,7 @@ from onsetstudy.files.output import finish_together, throw_away, write_bytes, wr
 from onsetstudy.files.sealed.sealed_check import is_text
 from onsetstudy.files.sources.results import read_results
 from onsetstudy.records.derived.roster import ROWS, Listed, Roster, RosterChange, roster_change
-from onsetstudy.study.group.given_away import cases_of_files, cases_of_page
+from onsetstudy.study.group.given_away import by_sending, cases_of_files, cases_of_page
 from onsetstudy.study.group.results import GroupResults
 
 ARCHIVE = "archive"
@@ -328,15 +328,14 @@ def earlier_cases(given: Sequence[Path], folder: Path, study: str) -> list[tuple
         pages = sorted(path.rglob(PAGE)) if path.is_dir() else [path] if not path.name.endswith(SUFFIX) else []
         for page in pages:
             found += _page(page, study)
-        if path.name.endswith(SUFFIX) or (path.is_dir() and not pages):
+        if path.name.endswith(SUFFIX) or (path.is_dir() and (not pages or any(path.glob(f"*{SUFFIX}")))):
             files += find_exchanges([path])
-    if sent := [e for e in (read_exchange(path) for path in files) if e.study == study]:
-        found.append(("the files sent before", cases_of_files(sent)))
-    return found
+    sent = [e for e in (read_exchange(path) for path in files) if e.study == study]
+    return found + [("the files sent before", cases_of_files(together)) for together in by_sending(sent)]
 
 
 def _page(path: Path, study: str) -> list[tuple[str, dict[str, int]]]:
     results = read_results(path)
     if not isinstance(results, GroupResults):
-        raise OnsetStudyError(f"{path.name} is no page of a group; give its coordinator's file or exchange files")
+        raise ReportError(f"{path.name} is no page of a group; give its coordinator's file or exchange files")
     return [(path.name, cases_of_page(results))] if results.protocol.study.id == study else []

@@ -235,7 +235,7 @@ def _fill(book: Any, sheet: Any, head: list[tuple[str, str]], protocol: Protocol
 
 
 def _rule(column: Column, protocol: Protocol) -> dict[str, Any]:
-    codes = tuple(a.code for a in protocol.arms) if column.name == "arm" else column.codes
+    codes = _of_study(column, protocol).codes
     told = f"{column.meaning}{f', {column.unit}' if column.unit else ''}"
     # A list written out may hold 255 characters; longer ones are told in words and checked when they are read.
     if codes and len(",".join(codes)) <= 255:

@@ -106,8 +106,11 @@ def _slips(alarm: bool, without: int, have: str, more: str) -> Caution | None:
     return Caution(code="opened_for_nobody", text=text)
 
 
-def group_arms_caution(arms: Sequence[ArmStanding | None]) -> Caution | None:
-    """The same of a randomised group, one standing for each file; ``None`` is a file that does not tell."""
+def group_arms_caution(arms: Sequence[ArmStanding | None], *, also_after: str = "") -> Caution | None:
+    """The same of a randomised group, one standing for each file; ``None`` is a file that does not tell.
+
+    ``also_after`` is the quarter after which some of the files go on: standings cannot be cut.
+    """
     doubtful = [a for a in arms if a is None or a.as_injected]
     parts = []
     if doubtful:
@@ -120,7 +123,8 @@ def group_arms_caution(arms: Sequence[ArmStanding | None]) -> Caution | None:
     if rest := sum(a.cases - a.verified for a in told):
         parts.append(f"Elsewhere {cases - rest} of {cases} cases were verified; the others count in the arm injected.")
     if other := sum(a.other_arm for a in told):
-        parts.append(f"Compared as allocated: {other} of {cases} cases received another arm.")
+        late = f" (of all that was sent, also after {also_after})" if also_after else ""
+        parts.append(f"Compared as allocated: {other} of {cases} cases{late} received another arm.")
     if many := sum(bool(deviants_told(a)) for a in told):
         parts.append(f"In {many} of {len(arms)} files they are more than one in ten: ask why.")
     return Caution(code="arms", text=" ".join(parts)) if parts else None

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 from scipy import special
 
-from onsetstudy.core.claims import Bearing, Claim, Look, bearing, within_patients
+from onsetstudy.core.claims import Bearing, Claim, Look, bearing, first_decided, within_patients
 from onsetstudy.core.quantities import Quantity, quantity_of
 from onsetstudy.core.results import (
     FEW_OF_AN_ARM,
@@ -364,7 +364,8 @@ def deciding_look(taken: LooksTaken | None) -> Look | None:
         return None
     verdicts = taken.verdicts
     last = next((k for k in range(len(verdicts) - 1, -1, -1) if verdicts[k].code != "descriptive"), len(verdicts) - 1)
-    over = next((k for k, v in enumerate(verdicts) if v.code in ("crossed", "ended")), _of_gated(taken, last))
+    decided = first_decided(v.code for v in verdicts)
+    over = _of_gated(taken, last) if decided is None else decided
     v = verdicts[over]
     return Look(
         number=over + 1,

@@ -26,6 +26,7 @@ from onsetstudy.study.sets.counted_set import TREATMENT
 from onsetstudy.study.sets.prepare import prepare
 from onsetstudy.study.topics.negative_controls import control_tests
 from onsetstudy.study.topics.outcomes import chair_records, recorded_events
+from onsetstudy.survival.summaries.npmle_proportion import decided
 
 ENDS = tuple(f"{end}_{name}" for name in ESTIMANDS for end in ("left", "right"))
 """Columns of the onset intervals, for each question."""
@@ -221,9 +222,8 @@ def _by_arm(practice: StrArray, arm: StrArray, rows: dict[str, IntArray] | dict[
 
 
 def _operators(data: AnalysisSet) -> pd.DataFrame:
-    target = data.protocol.onset.target_min
-    times = data.times("success")
-    outcome = np.where(times.right <= target, "numb", np.where(times.left >= target, "not_numb", "undecided"))
+    numb, not_numb = decided(data.times("success"), data.protocol.onset.target_min)
+    outcome = np.where(numb, "numb", np.where(not_numb, "not_numb", "undecided"))
     columns = {name: data.column(name) for name in ("practice_id", "clinician_id", "technique")}
     return _counted(pd.DataFrame({**columns, "arm": data.arm, "outcome": outcome}))
 

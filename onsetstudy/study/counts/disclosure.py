@@ -6,7 +6,7 @@ import pandas as pd
 
 from onsetstudy.core.errors import Problem, RecordsError
 from onsetstudy.records.derived.results import ArmStanding
-from onsetstudy.study.counts.exchange import JOIN, OTHER
+from onsetstudy.study.counts.exchange import JOIN, OTHER, quarters_of
 from onsetstudy.study.counts.exchange_check import frame_of, strange_words
 from onsetstudy.study.exchange_results import CountTable, Exchange
 
@@ -77,11 +77,10 @@ def what_can_be_learned(exchange: Exchange, before: Exchange | None = None) -> t
 
 def _ended_alike(cells: pd.DataFrame) -> list[str]:
     """Groups of which who was in them tells how it ended."""
-    groups = cells.assign(ends=cells["right_hazard"].notna()).groupby("group")
-    alike = ~groups["ends"].any() | (groups["left_hazard"].nunique() == 1)
     return [
         f"All cases of {name} ended alike: who knows that a patient was among them knows how it ended."
-        for name in alike.index[alike]
+        for name, rows in cells.groupby("group")
+        if _alike(rows)
     ]
 
 
@@ -91,7 +90,7 @@ def _grouped(cells: pd.DataFrame, columns: list[str]) -> pd.DataFrame:
 
 
 def _few_events(safety: pd.DataFrame, least: int) -> str:
-    few = int(((safety["what"] != "cases") & (safety["n"] < least)).sum())
+    few = int((safety["what"].isin(EVENTS) & (safety["n"] < least)).sum())
     if not few:
         return ""
     return (
@@ -162,8 +161,9 @@ def learned_by_subtraction(before: Exchange, after: Exchange) -> tuple[str, ...]
 
 def _added(old: pd.DataFrame, new: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
     """How many came to each group of these columns, or went (below 0)."""
-    both = pd.concat([new, old.assign(n=-old["n"])], ignore_index=True)
-    return pd.DataFrame(both.groupby(keys, dropna=False, as_index=False)["n"].sum())
+    # A table without rows has no types of its own.
+    filled = [frame for frame in (new, old.assign(n=-old["n"])) if len(frame)] or [new]
+    return pd.DataFrame(pd.concat(filled, ignore_index=True).groupby(keys, dropna=False, as_index=False)["n"].sum())
 
 
 def _changed(old: pd.DataFrame, new: pd.DataFrame, key: str, least: int) -> list[tuple[str, int]]:
@@ -265,10 +265,10 @@ def _joined_quarters(cells: pd.DataFrame) -> dict[tuple[str, str], str]:
     for kind, labels in cells.groupby("kind")["quarter"].unique().items():
         parts: list[set[str]] = []
         for label in sorted(labels):
-            touching = [p for p in parts if p & set(label.split(JOIN))]
-            parts = [p for p in parts if p not in touching] + [set(label.split(JOIN)).union(*touching)]
+            touching = [p for p in parts if p & quarters_of(label)]
+            parts = [p for p in parts if p not in touching] + [quarters_of(label).union(*touching)]
         for label in labels:
-            (part,) = (p for p in parts if p & set(label.split(JOIN)))
+            (part,) = (p for p in parts if p & quarters_of(label))
             joined[str(kind), label] = f"{kind} in {JOIN.join(sorted(part))}"
     return joined
 

@@ -125,6 +125,7 @@ def make_exchange(
         ) from None
     values, kept_back = _without_small(_of_seen_starts(own.values).drop(columns="practice_id"), least_cases)
     controls, without_control = _controls(own.controls.drop(columns="practice_id"), least_cases)
+    kept = _information_kept(own.cells, merged.frame, protocol) if merged.moved else 1.0
     flow = own.flow.groupby("stage", sort=True, as_index=False)["n"].sum()
     return Exchange(
         study=protocol.study.id,
@@ -143,7 +144,8 @@ def make_exchange(
             least=least_cases,
             moved=merged.moved,
             steps=merged.steps,
-            information_kept=_information_kept(own.cells, merged.frame, protocol) if merged.moved else 1.0,
+            # Strata put together may compare cases that had nobody to be compared with: that is no less than all.
+            information_kept=None if kept is None else min(1.0, kept),
             scores_kept_back=kept_back,
             controls_kept_back=without_control,
         ),
@@ -207,6 +209,12 @@ def _information_kept(before: pd.DataFrame, after: pd.DataFrame, protocol: Proto
 
 OTHER = "other"
 JOIN = "+"
+
+
+def quarters_of(period: str) -> set[str]:
+    """Quarters of a period; one that was joined is named by its first and its last, and holds those between."""
+    first, last = (4 * int(q[:4]) + int(q[5]) - 1 for q in (period[:6], period[-6:]))
+    return {f"{k // 4:04d}Q{k % 4 + 1}" for k in range(first, last + 1)}
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

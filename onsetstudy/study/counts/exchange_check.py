@@ -20,13 +20,13 @@ from onsetstudy.core.results import Estimate
 from onsetstudy.core.serialise import to_dict
 from onsetstudy.core.type_check import mismatches
 from onsetstudy.protocol.keys import pattern_fault
-from onsetstudy.protocol.vocabulary import CODES, PAIRED
+from onsetstudy.protocol.vocabulary import CODES, PAIN_MOMENTS, PAIRED
 from onsetstudy.records.checks.privacy import REASON_NAMES, looks_like_a_person
 from onsetstudy.records.derived.opened_slips import MOST_MISSING
 from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.records.validity.gates import COUNTED
-from onsetstudy.study.counts.aggregate_counts import CONTROLS, ENDS
-from onsetstudy.study.counts.exchange import JOIN, OTHER
+from onsetstudy.study.counts.aggregate_counts import AT_LEAST, CONTROLS, ENDS, EXACTLY
+from onsetstudy.study.counts.exchange import JOIN, OTHER, quarters_of
 from onsetstudy.study.exchange_results import SCHEMA, CountTable, Exchange
 from onsetstudy.study.sets.analysis_set import ESTIMANDS
 from onsetstudy.study.sets.counted_set import TREATMENT
@@ -53,8 +53,11 @@ LONGEST_MIN = 24 * 60.0
 """A wait of more than a day is no wait for numbness."""
 CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}")
 DIGEST = re.compile(r"[0-9a-f]{64}")
+OPERATOR = re.compile(r"\d{1,6}")
 QUARTER = re.compile(r"\d{4}Q[1-4]")
 LONGEST_TEXT = 400
+LONGEST_STEP = 10_000
+"""One step names every kind that became another's company."""
 CODED = re.compile(r"[A-Za-z0-9_.:+-]{0,80}")
 MADE_WITH = re.compile(r"onsetstudy \d[A-Za-z0-9.+]{0,30}")
 HEAD = re.compile(r"(?:\d{1,7}:[0-9a-f]{16})?")
@@ -74,7 +77,7 @@ def check_exchange(exchange: Exchange) -> list[Problem]:
     exchange : Exchange
         As read, before anything is computed from it.
     """
-    tables = {name: getattr(exchange, name) for name in COLUMNS}
+    tables = {name: t for name in COLUMNS if (t := getattr(exchange, name)) is not None and not _empty(t)}
     # Each question takes for granted what those before it have found right.
     return (
         [_problem(told, "type") for told in mismatches(exchange)]
@@ -111,7 +114,7 @@ def _head(exchange: Exchange) -> Iterator[Problem]:
         if not DIGEST.fullmatch(getattr(exchange, name)):
             yield _problem(f"{name} is not a digest", "digest")
     quarters = exchange.quarters
-    if not quarters or not all(QUARTER.fullmatch(part) for q in quarters for part in q.split(JOIN)):
+    if not quarters or not all(map(QUARTER.fullmatch, quarters)):
         yield _problem("its quarters are not quarters", "quarter")
     elif tuple(sorted(set(quarters))) != quarters:
         yield _problem("its quarters are not in order, or stand twice", "quarter")
@@ -120,8 +123,8 @@ def _head(exchange: Exchange) -> Iterator[Problem]:
         yield _problem("what was held back is a negative count", "range")
     if held.information_kept is not None and not 0 <= held.information_kept <= 1 + 1e-9:
         yield _problem("the information kept lies outside 0 to 1", "range")
-    texts = (exchange.made_with, *held.steps, *(word for pair in exchange.terms for word in pair))
-    if any(len(text) > LONGEST_TEXT for text in texts):
+    texts = (exchange.made_with, *(word for pair in exchange.terms for word in pair))
+    if any(len(text) > LONGEST_TEXT for text in texts) or any(len(step) > LONGEST_STEP for step in held.steps):
         yield _problem(f"it holds a text of more than {LONGEST_TEXT} characters, as no file of ours does", "text")
     yield from _terms(exchange)
     if exchange.schema != SCHEMA:
@@ -194,9 +197,7 @@ def coded(value: Any) -> bool:
     return not isinstance(value, str) or (CODED.fullmatch(value) is not None and not looks_like_a_person(value))
 
 
-def _columns(name: str, table: CountTable | None) -> Iterator[Problem]:
-    if table is None or _empty(table):
-        return
+def _columns(name: str, table: CountTable) -> Iterator[Problem]:
     columns = (*COLUMNS[name], "n")
     if missing := [c for c in columns if c not in table.columns]:
         yield _problem(f"the table {name} has no column {', '.join(missing)}", "column")
@@ -215,9 +216,7 @@ def _empty(table: CountTable) -> bool:
     return not table.rows and table.columns in ((), ("n",))
 
 
-def _counts(name: str, table: CountTable | None) -> Iterator[Problem]:
-    if table is None or _empty(table):
-        return
+def _counts(name: str, table: CountTable) -> Iterator[Problem]:
     place = table.columns.index("n")
     counts = [row[place] for row in table.rows]
     if any(isinstance(n, bool) or not isinstance(n, int) or n < 1 for n in counts):
@@ -290,8 +289,8 @@ def _sums(exchange: Exchange) -> Iterator[Problem]:
         rows.append((n > counted, f"{name} of {n} cases, where there are {counted}"))
         rows.append((by.sub(by_arm, fill_value=0).max() > 0, f"{name} of more cases of an arm than there are"))
     yield from (_problem(what, "sum") for wrong, what in rows if wrong)
-    told, used = ({p for q in labels for p in str(q).split(JOIN)} for labels in (exchange.quarters, cells["quarter"]))
-    if told != used:
+    # That the ends of a period are among the quarters is asked of the words.
+    if not set(exchange.quarters) <= {q for period in cells["quarter"] for q in quarters_of(str(period))}:
         yield _problem("its cells are not of the quarters that it names", "quarter")
 
 
@@ -333,10 +332,10 @@ def strange_words(exchange: Exchange) -> list[Problem]:
     codes = {c for values in CODES.values() for c in values} | {OTHER, "not recorded"}
     known: dict[str, set[str]] = {
         "arm": arms,
-        "known": {"exactly", "at_least"},
+        "known": {EXACTLY, AT_LEAST},
         "outcome": {"numb", "not_numb", "undecided"},
         "stage": {"recorded", "refused", "left_out", "analysed"},
-        "quantity": {"spent", TREATMENT, *(f"pain_{m}" for m in ("insertion", "placement", "deposition", "treatment"))},
+        "quantity": {"spent", TREATMENT, *(f"pain_{m}" for m in PAIN_MOMENTS)},
     }
     problems = []
     counted = {"safety": {"cases", *PARTS}, "controls": set(CONTROLS)}
@@ -346,10 +345,10 @@ def strange_words(exchange: Exchange) -> list[Problem]:
             if column.startswith(("left_", "right_")) or column in ("n", "value"):
                 wrong = [v for v in frame[column] if isinstance(v, str)]
             elif column == "quarter":
-                parts = {q for v in frame[column] for q in str(v).split("+")}
+                parts = {q for v in frame[column] for q in str(v).split(JOIN)}
                 wrong = sorted(parts - set(exchange.quarters))
             elif column == "operator":
-                wrong = sorted({str(v) for v in frame[column] if not (str(v).isdigit() or v == OTHER)})
+                wrong = sorted({str(v) for v in frame[column] if not (OPERATOR.fullmatch(str(v)) or v == OTHER)})
             else:
                 wrong = sorted({str(v) for v in frame[column]} - known.get(column, codes))
             if wrong:

@@ -31,6 +31,7 @@ from onsetstudy.study.answer.cautions import (
 )
 from onsetstudy.study.answer.claims import largest_difference
 from onsetstudy.study.counts.counted_estimates import POOLED, estimates_of_counts
+from onsetstudy.study.counts.exchange import OTHER
 from onsetstudy.study.exchange_results import Exchange, as_sent
 from onsetstudy.study.group.controls import controls_untold, group_controls
 from onsetstudy.study.group.given_away import techniques_of_one_practice
@@ -47,7 +48,7 @@ from onsetstudy.study.group.pool_files import (
     without,
 )
 from onsetstudy.study.group.reconcile import not_reproduced, reconcile, unlike_rows
-from onsetstudy.study.group.results import GroupGate, GroupOverall, GroupPractice, GroupResults, none_can_answer
+from onsetstudy.study.group.results import OTHERS, GroupGate, GroupOverall, GroupPractice, GroupResults, none_can_answer
 from onsetstudy.study.group.stratified_ipd import expected_failures, failures_by, pool_in_one_stage, subgroups_by
 from onsetstudy.study.results import Provenance
 from onsetstudy.study.sets.analysis_set import PRACTICE
@@ -169,14 +170,15 @@ def _group_of(files: Sequence[tuple[str, Exchange]], protocol: Protocol, quarter
     letters = _letters(everything.practices, secret)
     gates = gates_of(whole, letters)
     out = {gate.letter for gate in gates if gate.left_out}
-    counts = without(whole, tuple(code for code in whole.practices if letters[code] in out))
+    counts = without(whole, tuple(code for code in whole.practices if letters[code] in out or not whole.begun(code)))
     return _Group(quarter=this, whole=whole, counts=counts, letters=letters, gates=gates, secret=secret)
 
 
 def _with_what_bears_on_it(results: GroupResults, group: _Group) -> GroupResults:
     """Results, with what a reader has to hold against the answer: how its cases came about, what else it could be."""
     protocol, whole, counts, letters = results.protocol, group.whole, group.counts, group.letters
-    beside = None if counts is whole else pool_in_one_stage(group.lettered(whole))
+    left_out = any(gate.left_out for gate in group.gates)
+    beside = pool_in_one_stage(group.lettered(whole)) if left_out else None
     return replace(
         results,
         reconciled=reconcile(results.overall, results.pooled, practices=len(counts.practices)),
@@ -241,7 +243,7 @@ def _cumulative(data: CountedSet, this: Quarter, options: PoolOptions) -> tuple[
 def _operators(counts: Gathered, letters: dict[str, str]) -> Funnel | NotAvailable:
     """Operators of the practices that sent them, as far as they are known: those with few cases stay together."""
     frame = counts.operators[counts.operators["outcome"] != "undecided"]
-    unit = frame["practice_id"].map(letters) + frame["operator"].astype(str)
+    unit = frame["practice_id"].map(letters) + frame["operator"].astype(str).replace(OTHER, OTHERS)
     failed = np.where(frame["outcome"] == "not_numb", frame["n"], 0)
     return _drawn(counts.counted, expected_failures(frame.assign(unit=unit, failed=failed), "unit"), "operators")
 
@@ -286,7 +288,7 @@ def _practice(code: str, counts: Gathered, letters: dict[str, str]) -> GroupPrac
 
 def _cautions(counts: Gathered, sent: Gathered, overall: GroupOverall) -> tuple[Caution, ...]:
     study, slips, k = counts.protocol.study, sent.slips, len(counts.practices)
-    untold = len(sent.practices) - len(slips)
+    untold, after = len(sent.practices) - len(slips), sent.label if sent.beyond else ""
     texts = {
         "no_ranks": "Practices are not ranked. Letters are drawn anew for every report, and small differences are "
         "chance."
@@ -309,7 +311,7 @@ def _cautions(counts: Gathered, sent: Gathered, overall: GroupOverall) -> tuple[
     found = (
         TEST_THE_TOOTH,
         group_slips_caution(tuple(slips.values()), untold=untold) if study.randomised else None,
-        group_arms_caution([e.arms for _, e in sent.files]) if study.randomised else NOT_RANDOMISED,
+        group_arms_caution([e.arms for _, e in sent.files], also_after=after) if study.randomised else NOT_RANDOMISED,
         *(Caution(code=code, text=text) for code, text in texts.items() if text),
         ethics_caution(study),
         *cautions_of(overall.differences, ("coarser_strata", "practices_together", "unlike_gaps")),

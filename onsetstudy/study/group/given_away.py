@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import pandas as pd
 
@@ -17,11 +17,22 @@ def cases_of_page(results: GroupResults) -> dict[str, int]:
     return {p.code: p.n.cases for p in results.practices}
 
 
+def by_sending(files: Iterable[Exchange]) -> list[list[Exchange]]:
+    """Files by when they were sent, the latest first: none of a practice shares a quarter with another beside it."""
+    sendings: list[list[Exchange]] = []
+    for exchange in sorted(files, key=lambda e: e.quarters[-1], reverse=True):
+        free = (s for s in sendings if not any(map(exchange.shares_a_quarter, s)))
+        if (found := next(free, None)) is None:
+            sendings.append(found := [])
+        found.append(exchange)
+    return sendings
+
+
 def cases_of_files(files: list[Exchange]) -> dict[str, int]:
-    """Analysed cases of every practice in exchange files that were sent before."""
+    """Analysed cases of every practice in exchange files that were sent before, no quarter of it twice."""
     found: Counter[str] = Counter()
     for exchange in files:
-        found[exchange.practice] += int(exchange.cells.to_frame()["n"].sum())
+        found[exchange.practice] += exchange.analysed
     return dict(found)
 
 

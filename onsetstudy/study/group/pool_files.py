@@ -6,6 +6,8 @@ told by their files, never guessed where a file does not.
 
 from __future__ import annotations
 
+import itertools
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -16,8 +18,8 @@ from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.protocol.lock import ABSENT, Changes, changed_keys
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.results import QUALIFIES, SHUTS
-from onsetstudy.study.counts.exchange import binds, terms_of
-from onsetstudy.study.counts.exchange_check import COLUMNS
+from onsetstudy.study.counts.exchange import OTHER, binds, terms_of
+from onsetstudy.study.counts.exchange_check import COLUMNS, frame_of
 from onsetstudy.study.exchange_results import CountTable, Exchange
 from onsetstudy.study.group.results import GroupGate
 from onsetstudy.study.sets.counted_set import CountedSet
@@ -65,6 +67,10 @@ class Gathered:
     def practices(self) -> tuple[str, ...]:
         """Codes in order."""
         return tuple(sorted({e.practice for _, e in self.files}))
+
+    def begun(self, code: str) -> bool:
+        """Whether a practice has sent something that ends with the quarter or goes on after it."""
+        return any(e.practice == code and e.quarters[0] <= self.label for _, e in self.files)
 
     @property
     def slips(self) -> dict[str, tuple[int, int]]:
@@ -130,6 +136,8 @@ def together(files: Sequence[tuple[str, Exchange]], name: str) -> pd.DataFrame:
     """One table of several files, with the practice first."""
     tables: list[tuple[str, CountTable | None]] = [(e.practice, getattr(e, name)) for _, e in files]
     frames = [table.to_frame().assign(practice_id=code) for code, table in tables if table is not None and table.rows]
+    if name == "operators":
+        _number_on(frames)
     if not frames:
         return pd.DataFrame(columns=["practice_id", *COLUMNS[name], "n"])
     frame = pd.concat([f.astype(object) for f in frames], ignore_index=True)
@@ -138,6 +146,16 @@ def together(files: Sequence[tuple[str, Exchange]], name: str) -> pd.DataFrame:
     frame = frame.astype({**dict.fromkeys(numbers, float), "n": "int64"})
     keys = [c for c in frame.columns if c != "n"]
     return pd.DataFrame(frame.groupby(keys, sort=True, dropna=False, as_index=False)["n"].sum())
+
+
+def _number_on(frames: list[pd.DataFrame]) -> None:
+    """Operators of a practice's further files under further numbers: no file tells who had which in another."""
+    last: Counter[str] = Counter()
+    for frame in frames:
+        code, apart = frame["practice_id"].iloc[0], frame["operator"] != OTHER
+        numbers = [int(number) + last[code] for number in frame.loc[apart, "operator"]]
+        frame.loc[apart, "operator"] = [f"{number:02d}" for number in numbers]
+        last[code] = max([last[code], *numbers])
 
 
 def _unlike(name: str, exchange: Exchange, protocol: Protocol) -> Iterator[Problem]:
@@ -172,27 +190,30 @@ def _unlike(name: str, exchange: Exchange, protocol: Protocol) -> Iterator[Probl
 
 
 def _twice(files: Sequence[tuple[str, Exchange]]) -> Iterator[Problem]:
-    seen: dict[tuple[str, str], str] = {}
-    by_name = dict(files)
-    for name, exchange in sorted(files, key=lambda f: f[0]):
-        earlier = {q: seen[key] for q in exchange.quarters if (key := (exchange.practice, q)) in seen}
-        for other in sorted({*earlier.values()}):
-            shared = ", ".join(q for q, first in earlier.items() if first == other)
-            what = f"{exchange.practice} sent {shared} already, in {other}"
-            yield _problem(name, what, _which_to_keep((name, exchange), (other, by_name[other])), "twice")
-        for quarter in exchange.quarters:
-            seen.setdefault((exchange.practice, quarter), name)
+    """Files of one practice that share a quarter: for every one to leave out, which to keep."""
+    by_age = sorted(files, key=lambda item: (_age(item[1]), item[0]))
+    for (name, one), (other, two) in itertools.combinations(by_age, 2):
+        if not one.shares_a_quarter(two):
+            continue
+        (end, cases), (later, more) = _age(one), _age(two)
+        what = f"{one.practice} is in two files: this one ends with {end} and holds {cases} cases, {other} ends with "
+        what += f"{later} and holds {more}"
+        missing = ", ".join(q for q in one.quarters if q not in two.quarters)
+        if (one.quarters, one.cells, one.values) == (two.quarters, two.cells, two.values):
+            mend = "they hold the same; keep either"
+        elif (end, cases) == (later, more):
+            mend = "keep one of them; ask the practice which was made last"
+        elif missing:
+            mend = f"ask the practice for one file of all its quarters: {other} is the newer, but has no {missing}"
+        else:
+            mend = f"leave this one out: {other} is the newer and holds every quarter of it"
+        yield _problem(name, what, mend, "twice")
 
 
-def _which_to_keep(one: tuple[str, Exchange], two: tuple[str, Exchange]) -> str:
-    """The file that holds the other's quarters and more, where one does."""
-    for (name, more), (_, less) in ((one, two), (two, one)):
-        if set(more.quarters) > set(less.quarters):
-            return f"keep {name}, which goes on to {more.quarters[-1]} and holds the other's quarters too"
-    if one[1].quarters == two[1].quarters:
-        alike = one[1].cells == two[1].cells and one[1].values == two[1].values
-        return "they hold the same; keep either" if alike else "keep the newer of the two files"
-    return "ask for one file that holds all its quarters"
+def _age(exchange: Exchange) -> tuple[str, int]:
+    """Last quarter and recorded cases: the later and the more, the newer."""
+    stages = frame_of(exchange, "flow")
+    return exchange.quarters[-1], int(stages.loc[stages["stage"] == "recorded", "n"].sum())
 
 
 def _read(value: str) -> str:

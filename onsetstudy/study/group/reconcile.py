@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from onsetstudy.core.quantities import read_earlier
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.pool.results import Pooled
 from onsetstudy.study.exchange_results import Exchange
@@ -25,7 +24,7 @@ def reconcile(overall: GroupOverall, pooled_all: Sequence[Pooled], *, practices:
         return ()
     found = []
     for within in (overall.hazard_ratio, *overall.differences):
-        pooled = next((p for p in pooled_all if read_earlier(p.quantity)[0] == within.quantity), None)
+        pooled = next((p for p in pooled_all if p.quantity == within.quantity), None)
         if pooled is None or _alike(within, pooled.average):
             continue
         spread = pooled.heterogeneity is not None and pooled.heterogeneity.tau2 > 0

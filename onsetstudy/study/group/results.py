@@ -6,7 +6,7 @@ from dataclasses import replace
 from functools import partial
 
 from onsetstudy.core.claims import Claims
-from onsetstudy.core.quantities import quantity_of, read_earlier
+from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Caution, Counts, EstimateLike, HypothesisTest, NotAvailable, complement_of
 from onsetstudy.core.serialise import Serialisable, result_kind
 from onsetstudy.inference.estimate_or_reason import not_asked
@@ -29,6 +29,8 @@ COMPARED = (
     "rmst_difference", "hazard_ratio", "success_difference", "not_numb_difference", "pain_difference", "pain_shift",
     "chair_time_difference", "treatment_success_difference",
 )  # fmt: skip
+OTHERS = " others"
+"""Ends the name of those operators of a practice who have too few cases to be told apart."""
 LOOKS_NOT_KNOWN = frozenset({"first_look", "beyond"})
 """Reasons of ``unlike_rows`` for which the files do not tell at which looks the records may have decided."""
 
@@ -201,9 +203,9 @@ class GroupResults(Serialisable):
 
     @property
     def answering(self) -> tuple[GroupPractice, ...]:
-        """Practices whose cases are in the answer."""
+        """Practices whose cases are in the answer; those without one up to the quarter are in none."""
         out = {gate.letter for gate in self.gates if gate.left_out}
-        return tuple(p for p in self.practices if p.letter not in out)
+        return tuple(p for p in self.practices if p.letter not in out and p.n.cases)
 
     @property
     def claims(self) -> Claims:
@@ -236,10 +238,9 @@ class GroupResults(Serialisable):
             found[lead] = nothing, (), None
         claims = [*told(found, population=cases_told(overall.n.cases, len(self.answering)), known=overall.n)]
         for pooled in self.pooled:
-            key = read_earlier(pooled.quantity)[0]
             for m in pooled.members:
                 whose, n = cases_told(m.result.n.cases), m.result.n
-                claims += told({key: (m.result, (), None)}, population=whose, known=n, subset=m.label)
+                claims += told({pooled.quantity: (m.result, (), None)}, population=whose, known=n, subset=m.label)
         return Claims(lead=lead, claims=tuple(claims))
 
     @property
@@ -280,4 +281,4 @@ class GroupResults(Serialisable):
 
     def quantity(self, name: str) -> Pooled | None:
         """Pooled result of one quantity."""
-        return next((p for p in self.pooled if read_earlier(p.quantity)[0] == name), None)
+        return next((p for p in self.pooled if p.quantity == name), None)

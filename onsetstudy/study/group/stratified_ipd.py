@@ -23,6 +23,7 @@ from onsetstudy.study.sets.contrasts import BY_ARM, TREATED, arm_missing, ask
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.hazards.frailty import fit_shared_frailty
 from onsetstudy.survival.results import ArmContrast, SharedFrailty
+from onsetstudy.survival.summaries.npmle_proportion import decided
 
 T = TypeVar("T")
 DIFFERENCES = (
@@ -95,11 +96,10 @@ def _asked(
 
 def failures_by(data: CountedSet, kind: str) -> pd.DataFrame:
     """Cases not numb by the target (or the horizon), by practice, among those of which it is decided."""
-    onset, times = data.protocol.onset, data.times("success")
-    minute = onset.target_min if kind == "by_target" else onset.tau_min
-    failed = np.where(times.left >= minute, data.weight, 0)
-    known = (times.right <= minute) | (times.left >= minute)
-    return expected_failures(data.frame.assign(failed=failed)[known], PRACTICE)
+    onset = data.protocol.onset
+    numb, failed = decided(data.times("success"), onset.target_min if kind == "by_target" else onset.tau_min)
+    told = data.frame.assign(failed=np.where(failed, data.weight, 0))[numb | failed]
+    return expected_failures(told, PRACTICE)
 
 
 def expected_failures(frame: pd.DataFrame, unit: str) -> pd.DataFrame:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from scipy import special
 
-from onsetstudy.core.claims import within_patients
+from onsetstudy.core.claims import first_decided, within_patients
 from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Caution, Counts, Estimate, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.design.interim.after_stopping import estimate_after_stopping
@@ -149,7 +149,7 @@ def _stopped(
     ``None`` also where the information of the last look is not above the one before: how looks go together is then not
     known, and the caution of that look says so.
     """
-    over = next((k for k, v in enumerate(verdicts) if v.code in ("crossed", "ended")), None)
+    over = first_decided(v.code for v in verdicts)
     if over is None or any(s.information is None for s in seen):
         return None
     used = [(v, s) for v, s in zip(verdicts[: over + 1], seen, strict=False) if v.code != "descriptive"]

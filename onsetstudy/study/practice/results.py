@@ -11,7 +11,7 @@ import dataclasses
 import pandas as pd
 
 from onsetstudy.adjustment.results import FairComparison
-from onsetstudy.core.claims import Claims
+from onsetstudy.core.claims import Claims, first_decided
 from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import NO_SPREAD, Caution, Estimate, Flow
 from onsetstudy.core.serialise import Serialisable, result_kind
@@ -139,8 +139,8 @@ class StudyResults(Serialisable):
     def over(self) -> bool:
         """Whether this is the closing page: a boundary crossed, the planned size reached, or the last quarter come."""
         verdicts = () if self.looks is None else self.looks.verdicts
-        ended = any(v.code in ("crossed", "ended") for v in verdicts)
-        return ended or self.quarter == self.protocol.quarters[-1].label
+        decided = first_decided(v.code for v in verdicts) is not None
+        return decided or self.quarter == self.protocol.quarters[-1].label
 
     @property
     def adoption(self) -> Adoption | None:

@@ -12,6 +12,7 @@ from onsetstudy.core.errors import DesignError, OnsetStudyError
 from onsetstudy.core.results import Assumption, Caution
 from onsetstudy.protocol.model import WatchRule
 from onsetstudy.study.sets.analysis_set import AnalysisSet
+from onsetstudy.survival.summaries.npmle_proportion import decided
 from onsetstudy.survival.summaries.rmst import estimate_rmst
 from onsetstudy.watch.cusum import baseline_guard, chart_failures
 from onsetstudy.watch.results import Chart, Watch, WindowWait
@@ -90,9 +91,8 @@ def watch_of(data: AnalysisSet) -> Watch | None:
 
 def _failures(data: AnalysisSet, minute: float) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Whether each case was not numb by a minute, and whether that is known."""
-    times = data.times("success")
-    failed = times.left >= minute
-    return failed, failed | (times.right <= minute)
+    numb, failed = decided(data.times("success"), minute)
+    return failed, failed | numb
 
 
 def _charts(

@@ -49,6 +49,16 @@ def test_what_two_files_give_away_is_said_by_send_and_by_look_inside(tmp_path):
     assert both.output.count("By subtraction from the file sent before, 9 cases more in all, by technique.") == 1
 
 
+def test_a_file_sent_before_is_of_the_same_practice(tmp_path):
+    name = "mandibular-block-group-P01-2025Q4-2026Q3.exchange.json"
+    before = str(Path(DATA) / "exchange" / name)
+    sent = run("send", PROTOCOL, DATA, "--practice", "P03", "--after", before, "--into", str(tmp_path))
+    assert sent.exit_code == 2
+    told = " ".join(sent.output.split())
+    assert "--after takes a file that P03 sent before, and P01 sent it in the study mandibular-block-group." in told
+    assert not list(tmp_path.iterdir())
+
+
 @pytest.mark.parametrize("fuller", ["a", "z"])
 @pytest.mark.parametrize("turned", [False, True])
 def test_of_two_files_of_one_quarter_the_fuller_is_the_later(tmp_path, fuller, turned):

@@ -26,6 +26,12 @@ def pages(path):
     return count
 
 
+def test_a_minute_just_short_of_a_whole_one_is_written_as_a_clock_has_it():
+    protocol = read_protocol(PROTOCOLS[0])
+    schedule = dataclasses.replace(protocol.schedule, tests_min=(1.5, 2.995, 4.0))
+    assert case_sheet(dataclasses.replace(protocol, schedule=schedule)).tests == ["1:30", "3:00", "4:00"]
+
+
 @pytest.mark.parametrize("path", PROTOCOLS)
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_it_is_one_page(path, paper, tmp_path):

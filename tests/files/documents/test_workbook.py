@@ -11,7 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
-from onsetstudy.files.documents.workbook import write_template
+from onsetstudy.files.documents.workbook import write_template, write_wide_template
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.records.schema import CASES, COLD_TESTS, asked_columns
 from tests.files.dictionary_page import PAGE, dictionary_page
@@ -59,6 +59,12 @@ def test_drop_downs_offer_what_the_protocol_admits(template):
     offered = [[cell.value for cell in column if cell.value is not None] for column in book["codes"].iter_cols()]
     assert ["plain", "buffered"] in offered
     assert list(PROMISED.eligibility.techniques) in offered
+
+
+def test_drop_downs_of_the_wide_sheet_offer_what_the_protocol_admits(tmp_path):
+    sheet = openpyxl.load_workbook(write_wide_template(tmp_path / "wide.xlsx", PROMISED))["wide"]
+    lists = {v.formula1 for v in sheet.data_validations.dataValidation if v.type == "list"}
+    assert f'"{",".join(PROMISED.eligibility.techniques)}"' in lists
 
 
 BARE = protocol(

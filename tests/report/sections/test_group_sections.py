@@ -72,6 +72,15 @@ def test_whether_practices_differ_is_said_by_one_rule_whatever_the_p_value(value
     assert ("no more than a sign" in said) == (none and p < 0.05)
 
 
+def test_values_nearer_than_chance_would_put_them_say_nothing_of_how_practices_differ():
+    pooled = pooled_of((0.1, 0.1), 0.6)
+    assert pooled.heterogeneity.i2_interval.high == 0
+    assert differ_words(pooled).startswith("With 2 practices it cannot be told whether they differ")
+    table = next(b for b in pooled_section(group(pooled), None).blocks if isinstance(b, Table))
+    assert "0 (–)" in {row[-1] for row in table.rows}
+    assert "0 (0 to 0)" not in str(table)
+
+
 def test_two_practices_that_cannot_be_told_apart_are_not_told_apart_further_down():
     said = words(where_section(group(pooled_of((1.5, -0.1), 0.6)), None))
     assert "p = 0.022" in said

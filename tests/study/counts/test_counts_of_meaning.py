@@ -1,5 +1,6 @@
 """Which way counts point: failures not successes, one ratio fewer than groups, exactly five may be sent."""
 
+import dataclasses
 from pathlib import Path
 
 import numpy as np
@@ -9,8 +10,10 @@ from scipy import stats
 
 from onsetstudy.core.results import HypothesisTest
 from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.report.sections.group.heterogeneity import name_of
 from onsetstudy.study.counts.aggregate_counts import ENDS, Tally
 from onsetstudy.study.counts.exchange import make_exchange
+from onsetstudy.study.exchange_results import CountTable
 from onsetstudy.study.group.analyse_group import analyse_group
 from onsetstudy.study.group.stratified_ipd import failures_by, subgroups_by
 from tests.study.cases import set_of
@@ -42,6 +45,13 @@ def test_practices_beside_each_other_are_counted_by_their_failures(protocol, kin
     assert found["n"].to_dict() == {"P01": 20, "P02": 20}
     # One mix of cases: 14 of 40 failed, so that 7 of 20 are expected of each.
     assert found["expected"].tolist() == pytest.approx([7, 7])
+
+
+def test_a_tooth_seen_to_become_numb_at_the_minute_has_not_failed(protocol):
+    minute = protocol.onset.target_min
+    cells = cells_of(protocol, [("P01", "plain", minute, minute, 4), ("P01", "plain", minute, minute + 1, 6)])
+    found = failures_by(set_of(cells, protocol), "by_target")
+    assert (found["failed"].tolist(), found["n"].tolist()) == ([6], [10])
 
 
 def test_the_test_of_one_ratio_for_all_has_one_degree_less_than_practices(protocol):
@@ -113,3 +123,24 @@ def test_operators_beside_each_other_are_counted_by_their_failures(protocol):
     found = next(f for f in analyse_group(files, protocol).funnels if f.quantity == "operators")
     assert sorted((p.failures, p.cases) for p in found.points) == [(4, 40), (18, 40)]
     assert found.centre == pytest.approx(22 / 80)
+    assert {p.label[1:] for p in found.points} == {"01"}
+    # Of another quarter, where the number 01 is somebody else's, and others have few cases.
+    _, first = files[0]
+    at = first.cells.columns.index("quarter")
+    later = protocol.quarters[1].label
+    moved = tuple((*row[:at], later, *row[at + 1 :]) for row in first.cells.rows)
+    few = (*first.operators.rows, ("other", "ianb", "plain", "numb", 3), ("other", "ianb", "buffered", "numb", 3))
+    again = dataclasses.replace(
+        first, quarters=(later,), cells=CountTable(columns=first.cells.columns, rows=moved),
+        operators=CountTable(columns=first.operators.columns, rows=few),
+    )  # fmt: skip
+    results = analyse_group([*files, ("P01-later.json", again)], protocol)
+    found = next(f for f in results.funnels if f.quantity == "operators")
+    letter = results.letter("P01")
+    points = {p.label: (p.failures, p.cases) for p in found.points if p.label.startswith(letter)}
+    assert points == {f"{letter}01": (4, 40), f"{letter}02": (4, 40), f"{letter} others": (0, 6)}
+    called = [name_of(label, own) for label in points for own in (None, letter)]
+    assert sorted(called) == sorted([
+        f"Operator {letter}01", "Your operator 01", f"Operator {letter}02", "Your operator 02",
+        f"Other operators of practice {letter}", "Your other operators",
+    ])  # fmt: skip

@@ -128,6 +128,7 @@ def test_a_file_says_of_how_few_its_counts_are():
     two = with_rows("safety", ("plain", "event", 2), ("plain", "serious", 1))
     assert told(two, "2 counts of events or supplements are below 5")
     assert not told(with_rows("safety", ("plain", "event", 5)), "below 5")
+    assert not told(with_rows("safety", ("plain", "rated", 2)), "below 5")
     merged = held(steps=("2025Q4 became 2026Q1",), moved=1, information_kept=0.876)
     assert told(
         merged, "2025Q4 became 2026Q1. 1 case changed their group; information on the hazard ratio kept: 87.6 %"
@@ -142,6 +143,9 @@ def test_a_group_that_ended_alike_or_is_too_small_is_named():
     never = grown("cells", right_hazard=[(k, None) for k in range(4)])
     assert told(never, "All cases of 2025Q4 ianb ended alike")
     assert not told(grown("cells", right_hazard=[(0, None)]), "ended alike")
+    # Tested as long, and one of them was never numb.
+    mixed = grown("cells", left_hazard=[(k, 1.0) for k in range(4)], right_hazard=[(0, None)])
+    assert not told(mixed, "ended alike")
     assert told(held(least=20), "the smallest holds 20")
     with pytest.raises(RecordsError, match="2025Q4 ianb holds 20 cases only"):
         what_can_be_learned(held(least=21))

@@ -18,6 +18,7 @@ from onsetstudy.study.counts.counted_estimates import (
     estimates_of_counts,
     mean_difference,
 )
+from onsetstudy.study.counts.disclosure import learned_by_subtraction
 from onsetstudy.study.counts.exchange import make_exchange, merge_small_groups
 from onsetstudy.study.counts.exchange_check import check_exchange
 from onsetstudy.study.exchange_results import CountTable
@@ -202,14 +203,19 @@ def test_the_same_quarter_twice_says_which_file_to_keep():
     other = dataclasses.replace(FILE, quarters=(FILE.quarters[0], PROTOCOL.quarters[2].label))
     newer = sent(scores=((21.0, 5), (30.0, 5)))
     for one, two, mend in (
-        (FILE, longer, f"keep two, which goes on to {PROTOCOL.quarters[1].label}"), (longer, FILE, "keep one, which"),
-        (FILE, FILE, "they hold the same"), (FILE, newer, "keep the newer"), (longer, other, "ask for one file"),
+        (FILE, longer, "leave this one out: two is the newer and holds every quarter of it"),
+        (longer, FILE, "leave this one out: one is the newer and holds every quarter of it"),
+        (FILE, FILE, "they hold the same"), (FILE, newer, "keep one of them; ask the practice which"),
+        (longer, other, "ask the practice for one file of all its quarters: two is the newer, but has no 2026Q1"),
     ):  # fmt: skip
         with pytest.raises(RecordsError) as told:
             gather([("one", one), ("two", two)], PROTOCOL)
-        problem = next(p for p in told.value.problems if p.code == "twice")
+        (problem,) = (p for p in told.value.problems if p.code == "twice")
         assert problem.mend.startswith(mend)
-        assert problem.what == f"P01 sent {FILE.quarters[0]} already, in one"
+        older, kept = ("two", "one") if two is FILE and one is longer else ("one", "two")
+        assert problem.where.file == older
+        assert problem.what.startswith("P01 is in two files: this one ends with 20")
+        assert f", {kept} ends with 20" in problem.what
 
 
 def test_a_file_of_others_is_refused_with_the_reason():
@@ -245,6 +251,27 @@ def test_information_kept_is_told_as_a_share():
         make_exchange(few, PROTOCOL, "P01", records_digest=SHA, least_cases=21)
     with pytest.raises(RecordsError, match="P07 has no analysed case"):
         make_exchange(few, PROTOCOL, "P07", records_digest=SHA)
+
+
+def test_a_period_of_three_quarters_is_read_again():
+    """It is named by the first and the last; what lies between is in it, in one file and between two."""
+    few = tally_of()
+    rows = few.cells.assign(quarter=[PROTOCOL.quarters[k].label for k in (0, 1, 2, 2)])
+    apart = make_exchange(dataclasses.replace(few, cells=rows), PROTOCOL, "P01", records_digest=SHA, least_cases=1)
+    made = make_exchange(dataclasses.replace(few, cells=rows), PROTOCOL, "P01", records_digest=SHA, least_cases=15)
+    assert made.cells.to_frame()["quarter"].unique().tolist() == ["2025Q4+2026Q2"]
+    assert made.quarters == ("2025Q4", "2026Q1", "2026Q2")
+    assert check_exchange(made) == []
+    (told,) = learned_by_subtraction(made, apart)
+    assert "0 cases more in all" in told
+    beyond = dataclasses.replace(made, quarters=(*made.quarters, "2026Q3"))
+    assert [p.code for p in check_exchange(beyond)] == ["quarter"]
+
+
+def test_many_rare_kinds_in_one_step_are_no_text_of_somebody():
+    kinds = [" ".join(["buccal_infiltration"] * 4) for _ in range(9)]
+    assert check_exchange(held(steps=(f"{', '.join(kinds)} became other",))) == []
+    assert "text" in {p.code for p in check_exchange(held(steps=("other " * 2_000,)))}
 
 
 def counts(rows):

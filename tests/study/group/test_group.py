@@ -24,6 +24,7 @@ from onsetstudy.study.counts.aggregate_counts import add_tallies, tally_records
 from onsetstudy.study.counts.counted_estimates import estimates_of_counts
 from onsetstudy.study.counts.disclosure import learned_by_subtraction, what_can_be_learned
 from onsetstudy.study.counts.exchange import make_exchange, terms_of
+from onsetstudy.study.counts.exchange_check import check_exchange
 from onsetstudy.study.exchange_results import CountTable
 from onsetstudy.study.group.analyse_group import analyse_group
 from onsetstudy.study.group.harms import group_harms
@@ -398,15 +399,43 @@ def test_files_that_do_not_fit_are_refused_all_at_once(study, files):
     assert said == [
         "P02.json: P02 follows another protocol: schedule.clock_zero is injection_start there and injection_end here. "
         "Minutes from another zero cannot be pooled unconverted; that practice has to record anew.",
-        "copy.json: P01 sent 2025Q4, 2026Q1, 2026Q2, 2026Q3 already, in P01.json. They hold the same; keep either.",
+        "P01.json: P01 is in two files: this one ends with 2026Q3 and holds 69 cases, copy.json ends with 2026Q3 and "
+        "holds 69. They hold the same; keep either.",
     ]
     stranger = dataclasses.replace(files[0][1], practice="P77", quarters=("2031Q1",))
     said = refusals([("x.json", stranger)], protocol)
     assert "P77 sends 2031Q1, no quarter of this study" in said[0]
     assert "P77 is no practice of this study" in said[1]
     (said,) = refusals([files[1], through(study, "P02", "2026Q1")], protocol)
-    assert said.endswith("Keep P02.json, which goes on to 2026Q3 and holds the other's quarters too.")
+    assert said.endswith("Leave this one out: P02.json is the newer and holds every quarter of it.")
     assert "no exchange file was given" in refusals([], protocol)[0].lower()
+
+
+def test_what_a_protocol_with_further_strata_sends_is_read_again(study):
+    protocol, records, _, _ = study
+    further = ("practice_id", "technique", "procedure", "pulp_status", "topical", "agent")
+    for strata in (further[:3], further):
+        asked = dataclasses.replace(protocol, plan=dataclasses.replace(protocol.plan, strata=strata))
+        tally = tally_records(asked, demo.of_practices(records, "P01", "P03"), through=demo.LAST)
+        for code in tally.practices:
+            sent = make_exchange(tally, asked, code, records_digest="0" * 64)
+            assert check_exchange(sent) == [], code
+            assert sent.held_back.information_kept <= 1
+
+
+@pytest.mark.usefixtures("answer_alone")
+def test_a_practice_whose_cases_begin_later_is_not_among_those_of_the_answer(study, files):
+    protocol, records, _, _ = study
+    late = demo.with_cases(records, (records.cases["practice_id"] == "P02") & (records.cases["quarter"] > "2026Q1"))
+    tally = tally_records(protocol, late, through=demo.LAST)
+    later = ("P02.json", make_exchange(tally, protocol, "P02", records_digest=""))
+    early = [through(study, code, "2026Q1") for code in ("P01", "P03")]
+    found = analyse_group([*early, later], protocol, quarter="2026Q1")
+    assert found.notes == ()
+    assert [p.code for p in found.answering] == [p.code for p in found.practices if p.code != "P02"]
+    assert found.claims.primary().population.endswith("cases of 2 practices")
+    assert {m.label for p in found.pooled for m in p.members} == {p.letter for p in found.answering}
+    assert found.with_left_out == ()
 
 
 @pytest.mark.usefixtures("answer_alone")

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from onsetstudy.records.derived.results import ArmStanding
-from onsetstudy.study.answer.cautions import arms_caution
+from onsetstudy.study.answer.cautions import arms_caution, group_arms_caution
 from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.counted_estimates import difference_of_counts
 from onsetstudy.study.group.harms import group_harms
@@ -38,6 +38,14 @@ def test_arms_are_told_unless_every_one_was_verified():
     assert arms_caution(dataclasses.replace(all_found, verified=0)).text.startswith("Alarm: none of 5")
     unasked = dataclasses.replace(all_found, source="none", reason="no log was kept")
     assert "no log was kept" in arms_caution(unasked).text
+
+
+def test_standings_of_files_that_go_on_are_said_to_be_of_all_that_was_sent():
+    known = ArmStanding(source="log", reason="", cases=20, kept=0, other_arm=1, verified=20)
+    assert group_arms_caution([known]).text == "Compared as allocated: 1 of 20 cases received another arm."
+    assert "1 of 20 cases (of all that was sent, also after 2026Q2) received" in (
+        group_arms_caution([known], also_after="2026Q2").text
+    )
 
 
 def test_a_standing_counts_nothing_where_nothing_was_counted():

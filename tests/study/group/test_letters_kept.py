@@ -7,6 +7,7 @@ import pytest
 from click.testing import CliRunner
 
 from onsetstudy.cli.main import onsetstudy
+from onsetstudy.core.errors import ReportError
 from onsetstudy.files.documents.archive import earlier_cases
 from onsetstudy.files.exchange import read_exchange, write_exchange
 from onsetstudy.files.sealed.kept_allocation import find_opening_logs, read_kept_logs
@@ -149,6 +150,24 @@ def test_earlier_files_are_held_against_a_page_of_their_study_alone(files, befor
     now = cases_of_files([e for _, e in files])
     assert grown_by_few(now, counts) == (("P03", 2),)
     assert earlier_cases([given], tmp_path / "none", "another-study") == []
+    # Files of two sendings in one folder are not added up.
+    for _name, e in files:
+        write_exchange(e, given / "now")
+    both = earlier_cases([given, given / "now"], tmp_path / "none", before.study)
+    assert sorted(grown_by_few(now, counts) for _, counts in both) == [(), (("P03", 2),)]
+    # Nor are files passed over because a page lies beside them.
+    page = ROOT / "reports" / "mandibular-block-group-group-2026Q3.coordinator.json"
+    (given / page.name).write_bytes(page.read_bytes())
+    assert [label for label, _ in earlier_cases([given], tmp_path / "none", before.study)] == [page.name, label]
+
+
+def test_what_merely_lies_in_the_folder_and_is_no_page_of_a_group_is_passed_over(tmp_path):
+    report = ROOT / "reports" / "mandibular-block-group-2026Q3.json"
+    lying = tmp_path / "mine.coordinator.json"
+    lying.write_bytes(report.read_bytes())
+    assert earlier_cases([], tmp_path, "mandibular-block-group") == []
+    with pytest.raises(ReportError, match="no page of a group"):
+        earlier_cases([lying], tmp_path / "none", "mandibular-block-group")
 
 
 @pytest.mark.usefixtures("answer_alone")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from onsetstudy.core.claims import DECIDED, first_decided
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.design.interim.results import LookVerdict, StoppedEstimate
 from onsetstudy.protocol.model import Protocol
@@ -98,7 +99,6 @@ def _adoption(results: StudyResults) -> list[Pieces]:
 
 
 SPENDING = {"obrien_fleming": "O'Brien-Fleming", "pocock": "Pocock", "power": "power family"}
-DECIDED = ("crossed", "ended")
 VERDICTS = {
     "crossed": "boundary crossed. With all interim analyses allowed for, {difference}.",
     "ended": "the planned size is reached and the boundary was not crossed. No difference in the {outcome} was shown.",
@@ -113,8 +113,8 @@ UNITS = {"log ratio": "ratio", "min": "minutes saved", "proportion": "difference
 
 def verdict_words(taken: LooksTaken, protocol: Protocol) -> str:
     """The verdict on the present look, in one or two plain sentences."""
-    count = len(taken.verdicts)
-    over = next((k for k, v in enumerate(taken.verdicts, start=1) if v.code in DECIDED), count)
+    count, decided = len(taken.verdicts), first_decided(v.code for v in taken.verdicts)
+    over = count if decided is None else decided + 1
     v = taken.verdicts[over - 1]
     why = v.caution[0].text.removeprefix("Extra look, descriptive only: ") if v.code == "descriptive" else ""
     naive = " Somebody who knew of this analysis only would have claimed a difference." if v.naive_claim else ""
@@ -230,8 +230,8 @@ def _stopped(taken: LooksTaken, found: StoppedEstimate) -> str:
     places = 3 if taken.scale == "proportion" else 2
     estimate, plain = (decimal(show(v), places) for v in (found.estimate, found.plain))
     span = interval(show(found.interval.low), show(found.interval.high), places)
-    over = next((v for v in taken.verdicts if v.code in DECIDED), None)
-    when = "" if over is None else f"At {over.label}, when the study was decided, "
+    over = first_decided(v.code for v in taken.verdicts)
+    when = "" if over is None else f"At {taken.verdicts[over].label}, when the study was decided, "
     return (
         f"{when}the estimate that allows for the interim analyses was {estimate} ({span}; "
         f"{UNITS.get(taken.scale, '')}), p {p_equals(found.p_value)}, {found.method}; ignoring them {plain}."

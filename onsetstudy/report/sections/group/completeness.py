@@ -64,6 +64,9 @@ def _complete(results: GroupResults, own: str | None) -> Table:
         rows,
         "Left out: not eligible under the protocol, or outside the period. Merged: cases whose quarter or technique "
         f"was joined with others because the group was small.{beyond if results.beyond else ''}",
+        "Pain scored: scores of an arm with too few of them are not sent, and count as missing here."
+        if "scores_held_back" in results.unlike_rows
+        else "",
     )
 
 
@@ -93,8 +96,8 @@ def _harms(results: GroupResults, own: str | None) -> Block:
         return absent(other if len(results.beyond) == len(results.practices) else none)
     rows = []
     for arm, grave in zip(arms, serious, strict=True):
-        told, gravely = f"{arm.cases} of {arm.cases + arm.not_recorded}", f"{_happened(grave)} of\u00a0{grave.cases}"
-        rows.append((results.protocol.label(arm.arm), told, _happened(arm), gravely))
+        told, among = f"{arm.cases} of {arm.cases + arm.not_recorded}", f" of\u00a0{grave.cases}" if grave.cases else ""
+        rows.append((results.protocol.label(arm.arm), told, _happened(arm), f"{_happened(grave)}{among}"))
     silent = [
         f"{name_of(letter, own)} did not record adverse events; its {counted(n, 'case')} "
         f"{'counts' if n == 1 else 'count'} in no proportion."

@@ -11,7 +11,7 @@ from onsetstudy.report.document import Pieces, Section, Table, absent, notes_of
 from onsetstudy.report.figures import funnel
 from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import counted, decimal, listed, p_equals, percent, uncapital
-from onsetstudy.study.group.results import GroupResults
+from onsetstudy.study.group.results import OTHERS, GroupResults
 
 LITTLE, MUCH = 0.25, 0.75
 """Shares of the spread beyond chance that are called little and much (common practice, no source)."""
@@ -24,9 +24,12 @@ HELD = "—"
 
 
 def name_of(letter: str, own: str | None) -> str:
-    """How a practice is called: one's own is named, the others have letters."""
+    """How a practice or an operator is called: one's own are named, the others have letters."""
     if own is not None and letter == own:
         return "Your practice"
+    if letter.endswith(OTHERS):
+        practice = letter.removesuffix(OTHERS)
+        return "Your other operators" if practice == own else f"Other operators of practice {practice}"
     if own is not None and letter.startswith(own) and letter[len(own) :].isdigit():
         return f"Your operator {letter[len(own) :]}"
     return f"Practice {letter}" if letter.isalpha() else f"Operator {letter}"
@@ -52,6 +55,8 @@ def differ_words(pooled: Pooled) -> str:
     low, high = h.i2_interval.low, h.i2_interval.high
     share, reach = f"{100 * h.i2:.0f}\u202f%", f"{100 * low:.0f} to {100 * high:.0f}\u202f%"
     could, may = f"it could be {reach}", f"{reach} of the spread may be more than chance"
+    if high == 0:
+        return f"With {k} practices it cannot be told whether they differ: chance alone would put them farther apart."
     if high - low > WIDE and low > 0:
         return f"Practices differ by more than chance; with {k} practices it cannot be told how much ({may})."
     if high - low > WIDE:
@@ -170,6 +175,8 @@ def beside_section(results: GroupResults, own: str | None) -> Section:
         if found.dispersed:
             wide = f"{found.dispersion**0.5:.1f} times as wide"
             caption += f" Practices differ more than chance allows; the bands are {wide}."
+        if found.quantity == "operators" and any(len(p.files) > 1 for p in results.practices):
+            caption += " Where a practice sent several files, an operator has a number in each."
         drawn = funnel.draw_figure(found, own=own).titled(f"funnel-{found.quantity}", title, caption)
         pieces.append((drawn, _funnel_table(found, results, own, explained)))
         explained = True

@@ -89,7 +89,8 @@ def _pooled_table(results: GroupResults) -> Table:
             shown = ratio if pooled.unit == "ratio" else decimal
             further = interval(seen.low, seen.high, quantity.places(seen), shown)
         if h is not None:
-            i2 = f"{100 * h.i2:.0f} ({100 * h.i2_interval.low:.0f} to {100 * h.i2_interval.high:.0f})"
+            ends = h.i2_interval
+            i2 = f"{100 * h.i2:.0f} ({f'{100 * ends.low:.0f} to {100 * ends.high:.0f}' if ends.high else NONE})"
         answer = results.answer(pooled.quantity)
         told = NONE if answer is None else estimate_shown(answer)
         rows.append((NAMES[pooled.quantity] + unit, told, estimate_shown(pooled.average), further, i2))
@@ -141,8 +142,8 @@ def _shared_out(results: GroupResults) -> str:
     told = " and ".join(f"{n} {protocol.label(arm)}" for arm, n in success.undecided)
     text = (
         f"Numb by {protocol.onset.target_min:g} min: {counted(total, 'case')} ({told}) had no test that tells, and "
-        "are shared out by what the curve of their practice says of them, since to drop them would lose late successes "
-        "only."
+        f"{'is' if total == 1 else 'are'} shared out by what the curve of their practice says of them, since to drop "
+        "them would lose late successes only."
     )
     ends = [c.difference for c in (success.if_against, success.if_for) if c is not None]
     values = [100 * e.estimate for e in ends if isinstance(e, Estimate)]
@@ -158,18 +159,13 @@ def _shared_out(results: GroupResults) -> str:
 
 def _unfinished(results: GroupResults) -> str:
     """How many waits count with the minutes that were seen."""
-    saved = results.quantity("chair_time_difference")
-    by_arm: dict[str, int] = {}
-    for member in saved.members if saved is not None else ():
-        for arm in member.result.n.by_arm if isinstance(member.result, Estimate) else ():
-            by_arm[arm.arm] = by_arm.get(arm.arm, 0) + arm.cases - arm.onsets
-    if not sum(by_arm.values()):
+    saved = results.answer("chair_time_difference")
+    by_arm = [(a.arm, a.cases - a.onsets) for a in saved.n.by_arm] if isinstance(saved, Estimate) else []
+    if not (total := sum(n for _, n in by_arm)):
         return ""
-    told = " and ".join(f"{n} {results.protocol.label(arm)}" for arm, n in by_arm.items())
-    return (
-        f"Chair time: {counted(sum(by_arm.values()), 'wait')} ({told}) were not seen to their end and count "
-        "with the minutes that were seen."
-    )
+    told = " and ".join(f"{n} {results.protocol.label(arm)}" for arm, n in by_arm)
+    unseen = "was not seen to its end and counts" if total == 1 else "were not seen to their end and count"
+    return f"Chair time: {counted(total, 'wait')} ({told}) {unseen} with the minutes that were seen."
 
 
 def _members_table(results: GroupResults, own: str | None) -> Table:
