@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import functools
 import inspect
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import KW_ONLY, dataclass, field, replace
 from typing import Any, ParamSpec, Protocol, TypeVar, cast, overload
 
@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from onsetstudy.core.arrays import (
     FloatArray,
+    StrArray,
     numbers_per_case,
     one_per_case,
     require_level,
@@ -206,11 +207,26 @@ def _covariate(values: ArrayLike, n: int, name: str) -> ArrayLike:
     return _frozen(np.array(values if array.dtype == object and isinstance(values, list | tuple) else array))
 
 
-def unknown_reference(named: str, seen: Iterable[str]) -> tuple[str, str]:
-    """What is wrong with a reference arm that no case has, or that was not named; and how to correct it."""
-    what = f"no case belongs to the reference arm {named!r}" if named else "no reference arm is named"
-    mend = "name the arm that the others are compared with, as it stands in the records"
-    return f"{what}; arms seen: {', '.join(sorted(seen)) or 'none'}", mend
+def order_arms(arm: StrArray, weight: FloatArray, reference_arm: str) -> tuple[str, ...]:
+    """The arms that cases belong to: the reference arm first, the others sorted.
+
+    Raises
+    ------
+    OnsetStudyError
+        If no case belongs to the reference arm, or none to another.
+    """
+    seen = sorted(set(arm.tolist()))
+    if reference_arm not in seen:
+        named = (
+            f"no case belongs to the reference arm {reference_arm!r}" if reference_arm else "no reference arm is named"
+        )
+        what = f"{named}; arms seen: {', '.join(seen) or 'none'}"
+        mend = "name the arm that the others are compared with, as it stands in the records"
+        raise OnsetStudyError.of_key("reference_arm", what, mend)
+    if len(seen) == 1:
+        what = f"all {weight.sum():.0f} cases belong to the arm {reference_arm!r}"
+        raise OnsetStudyError.of_key("arm", what, "a comparison needs cases of at least two arms", code="one_arm")
+    return reference_arm, *(name for name in seen if name != reference_arm)
 
 
 def merge_alike(times: Intervals, weight: FloatArray | None = None) -> tuple[Intervals, FloatArray]:

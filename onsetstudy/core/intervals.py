@@ -131,7 +131,10 @@ class Intervals:
 
     def rescale(self, factor: float) -> Intervals:
         """Intervals in another unit of time: every end times ``factor``."""
-        require_number(factor, "factor", "write a number above 0, for example 60")
+        mend = "write a number above 0, for example 60"
+        require_number(factor, "factor", mend)
+        if not 0 < factor < np.inf:
+            raise OnsetStudyError.of_key("factor", f"factor is {factor!r}", mend)
         return Intervals(self.left * factor, self.right * factor)
 
 

@@ -196,8 +196,8 @@ def _covariance(setting: Setting, maximum: Maximum) -> FloatArray:
     spread = np.ptp(setting.problem.x, axis=0)
     if np.any(np.abs(maximum.b) * spread > SUSPICIOUS) or np.any(np.diag(covariance) * spread**2 > SUSPICIOUS**2):
         _refuse_separation(setting)
-    if not np.all(np.isfinite(covariance)):
         _refuse_no_contrast(setting)
+    if not np.all(np.isfinite(covariance)):
         raise NotEstimable("hazard_ratio", "the cases do not tell the covariates apart", code="no_contrast")
     if setting.cluster is None:
         return covariance

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 from scipy import special, stats
 
 from onsetstudy.core.arrays import BoolArray, FloatArray
+from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.inference.means import satterthwaite
@@ -70,6 +71,7 @@ def case_influences(
     return own, inside
 
 
+@takes_cases("stratum", "cluster")
 def cluster_spread(
     times: Intervals,
     arm: ArrayLike,
@@ -105,7 +107,7 @@ def cluster_spread(
     """
     cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum)
     followed, _ = cases.follow_to(minute, grace_min)
-    whose = np.unique(np.asarray(cluster).astype(str), return_inverse=True)[1].reshape(-1)
+    whose = np.unique(np.asarray(cluster), return_inverse=True)[1]
     curves = curves or Curves()
     single, summed = list[tuple[FloatArray, int]](), list[tuple[FloatArray, int]]()
     for name in cases.arms[:2]:

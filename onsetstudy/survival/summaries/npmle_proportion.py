@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from onsetstudy.core.arrays import BoolArray, FloatArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, real_numbers
 from onsetstudy.core.cases import merge_alike, takes_cases
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
@@ -224,9 +224,9 @@ def curve_limits(
     Raises
     ------
     OnsetStudyError
-        If a minute is missing, infinite or negative.
+        If a minute is missing, infinite, negative or no number.
     """
-    minutes = np.atleast_1d(np.asarray(t_min, dtype=np.float64))
+    minutes = np.atleast_1d(real_numbers(t_min, "t_min"))
     if minutes.ndim != 1 or not np.all(np.isfinite(minutes)) or np.any(minutes < 0):
         raise OnsetStudyError("t_min must be finite minutes of 0 or more")
     times, many = merge_alike(times, None if weight is None else np.asarray(weight))

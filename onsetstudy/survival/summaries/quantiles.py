@@ -53,7 +53,9 @@ class _Group:
     def of(cls, cells: Iterable[Gaps], mix: FloatArray) -> _Group:
         cells = tuple(cells)
         ends = np.concatenate([np.concatenate((c.times.left, c.times.right)) for c in cells])
-        return cls(cells, mix, np.unique(ends[np.isfinite(ends) & (ends > 0)]))
+        # Clock zero is no test, unless an onset is known to lie there.
+        at_zero = any(np.any(c.times.right == 0) for c in cells)
+        return cls(cells, mix, np.unique(ends[np.isfinite(ends) & (at_zero | (ends > 0))]))
 
     def share(self, minute: float) -> Limits:
         """Least and greatest share numb by the minute that the curves allow."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy import special, stats
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import takes_cases
@@ -25,6 +25,8 @@ from onsetstudy.survival.summaries.npmle_proportion import tells_something
 from onsetstudy.survival.summaries.standardisation import SPREAD_EVENLY, ArmedCases, Compared, Value, sort_arms
 from onsetstudy.survival.testing.unlike_gaps import Gaps, mean_gaps
 
+LARGEST = 700.0
+"""Logarithm beyond which a limit of a ratio is no number any more."""
 _SOURCE = "restricted mean as in Royston & Parmar 2013, BMC Med Res Methodol 13:152, of the interval-censored curve"
 
 
@@ -164,7 +166,7 @@ def estimate_rmst(
     weight_kind : str
         ``"counts"``; there is no robust error for weights of another kind.
     grace_min : float, optional
-        If nobody of an arm (and stratum) was tested at or after ``tau_min``, cases never seen numb and
+        If nobody of an arm (and stratum) felt the cold at or after ``tau_min``, cases never seen numb and
         last felt at most this long before it count as not numb up to it. Default: the usual gap between
         two tests (median width of the gaps in which onset was seen). 0 switches this off.
     small_sample : bool
@@ -272,7 +274,7 @@ def _mean(cells: list[CellWait], options: Options) -> Value:
     if error is not None and options.small_sample and 0.0 < mean < tau:
         # Waits are skewed: long tails when most are short, the reverse when many reach the horizon.
         centre, half = math.log(mean / (tau - mean)), below * tau / (mean * (tau - mean))
-        low, high = (tau / (1.0 + math.exp(-x)) for x in (centre - half, centre + half))
+        low, high = (tau * float(special.expit(end)) for end in (centre - half, centre + half))
         return Value(mean, (low, high), how + ", on the logit of the share of the horizon", error)
     return Value(mean, (max(0.0, mean - below), min(tau, mean + above)), how, error)
 
@@ -326,8 +328,8 @@ def _ratio(cells: list[CellWait], reference: list[CellWait], options: Options) -
     # On the log scale every variance and reach is relative to its arm's mean.
     relative = [(_over(cell, mean), 1.0) for cell in cells] + [(_over(cell, mean_ref), -1.0) for cell in reference]
     below, above, error, how = _margins(relative, options)
-    ratio = mean / mean_ref
-    return Value(ratio, (ratio * math.exp(-below), ratio * math.exp(above)), how + ", log scale", error)
+    ratio, most = mean / mean_ref, math.exp(above) if above < LARGEST else math.inf
+    return Value(ratio, (ratio * math.exp(-below), ratio * most), how + ", log scale", error)
 
 
 def _over(cell: CellWait, mean: float) -> CellWait:

@@ -104,7 +104,7 @@ def success_by(
     weight_kind : str
         ``"counts"``; there is no robust error for weights of another kind.
     grace_min : float, optional
-        If nobody of an arm (and stratum) was tested at or after ``target_min``, cases never seen numb and
+        If nobody of an arm (and stratum) felt the cold at or after ``target_min``, cases never seen numb and
         last felt at most this long before it count as not numb by it. Default: the usual gap between
         two tests (median width of the gaps in which onset was seen). 0 switches this off.
     limits : str

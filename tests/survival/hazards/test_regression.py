@@ -444,6 +444,17 @@ def test_what_cases_do_not_speak_of_is_not_called_separation(seed):
         assert (caught.value.code, caught.value.bound) == ("no_contrast", None)
 
 
+@pytest.mark.parametrize("reference_arm", ["plain", "buffered"])
+@pytest.mark.parametrize("together", [False, True])
+def test_an_arm_that_was_never_tested_has_no_ratio(reference_arm, together):
+    """Not one at 1 with narrow limits, where clusters make them: these are of the other arm's cases alone."""
+    times = Intervals([0.8, 0, 0.8, 0.9, 0], [0.9, INF, INF, 0.9, 0.6])
+    weight, cluster = [3, 3, 1, 1, 1], np.arange(5) if together else None
+    with pytest.raises(NotEstimable) as caught:
+        fit(times, ["plain", "buffered", "plain", "plain", "plain"], reference_arm, weight=weight, cluster=cluster)
+    assert caught.value.code == "no_contrast"
+
+
 def test_many_small_strata_are_told():
     times, x = grid_study(3, n=120, p=1)
     arm = np.where(x[:, 0] > 0, "buffered", "plain")

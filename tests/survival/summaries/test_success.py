@@ -309,7 +309,7 @@ def test_an_arm_that_says_nothing_is_not_estimated():
         ({"target_min": 0.0}, "target_min is 0.0"),
         ({"conf_level": 1.0}, "confidence level 1.0"),
         ({"limits": "wald"}, "limits is 'wald'"),
-        ({"arm": ["plain"] * 4}, "no case belongs to an arm other than 'plain'"),
+        ({"arm": ["plain"] * 4}, "all 4 cases belong to the arm 'plain'"),
         ({"arm": ["plain", None, "buffered", "plain"]}, "arm is missing for case 1"),
         ({"arm": ["plain"]}, "arm has 1 entries for 4 cases"),
         ({"stratum": ["a", "a", "b", "b"]}, "no stratum holds a case of every arm"),

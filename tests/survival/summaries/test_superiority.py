@@ -131,6 +131,12 @@ def test_strata_are_averaged_by_their_share():
     assert result.estimate == pytest.approx(2 / 3 * parts[0] + parts[1] / 3)
 
 
+def test_a_level_near_one_leaves_all_open_and_is_no_error():
+    times, arm = Intervals([0, 2, 0, 4], [2, 4, 2, 6]), ["plain", "plain", "buffered", "buffered"]
+    span = sooner(times, arm, conf_level=0.9999).interval
+    assert (span.low, span.high) == pytest.approx((0.0, 1.0))
+
+
 def test_a_third_arm_must_be_named():
     times, arm = cases(buffered=grid([6, 3, 1]), plain=grid([2, 3, 5]), warmed=grid([4, 4, 2]))
     with pytest.raises(OnsetStudyError, match=r"2 arms could be compared with 'plain': buffered, warmed\. Name one"):
