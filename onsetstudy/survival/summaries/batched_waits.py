@@ -106,7 +106,7 @@ def _means(cells: Intervals, counts: FloatArray, tau: float, grace: float) -> Fl
 
 
 def _followed(cells: Intervals, counts: FloatArray, tau: float, grace: float) -> tuple[Intervals, FloatArray]:
-    """Where nobody of a group felt the cold at the horizon or later, cases that felt it shortly before do so up to it."""
+    """Where nobody of a group felt the cold at the horizon or later, cases that felt it shortly before feel it then."""
     last = np.where(counts > 0, cells.left, -np.inf).max(axis=1, initial=-np.inf)
     near = np.isinf(cells.right) & (cells.left >= tau - grace * (1 + 1e-9)) & (cells.left < tau)
     moved = (last < tau)[:, None] & near & (counts > 0)
