@@ -459,6 +459,17 @@ def test_short_follow_up_is_said():
     assert "Testing ended at 10 min" in found.caution[0].text
 
 
+def test_short_follow_up_of_one_arm_is_said_whichever_is_the_reference():
+    rng = np.random.default_rng(3)
+    onset = np.where(rng.random(120) < 0.2, np.inf, 4 * rng.weibull(1.5, 120))
+    minutes = [np.arange(1.0, 26), np.arange(1.0, 4)]
+    parts = [inspected(half, tests) for half, tests in zip(np.split(onset, 2), minutes, strict=True)]
+    times = Intervals(*(np.concatenate([getattr(p, end) for p in parts]) for end in ("left", "right")))
+    for reference in ("long", "short"):
+        (caution,) = fit_never_numb(times, ["long"] * 60 + ["short"] * 60, reference_arm=reference).caution
+        assert "Testing ended at 3 min, when" in caution.text
+
+
 def test_where_everybody_becomes_numb_there_is_no_share():
     times, _ = study(7, n=200, ratio=1.0, shape=3.0)
     with pytest.raises(NotEstimable) as caught:
