@@ -13,7 +13,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.serialise import Serialisable, result_kind
 
 ESTIMATE_COLUMNS = (
@@ -204,23 +203,6 @@ class NotAvailable(Serialisable):
     bound: Interval | None = None
     assumptions: tuple[Assumption, ...] = ()
     caution: tuple[Caution, ...] = ()
-
-    @classmethod
-    def because(
-        cls, error: NotEstimable, *, contrast: str | None, unit: str, method: str, n: Counts, level: float = 0.95
-    ) -> NotAvailable:
-        """The result that stands where ``error`` was raised."""
-        low, high = error.bound or (0.0, 0.0)
-        return cls(
-            quantity=error.quantity,
-            contrast=contrast,
-            code=error.code,
-            reason=error.reason,
-            unit=unit,
-            method=method,
-            n=n,
-            bound=Interval(low=low, high=high, level=level, method="one-sided bound") if error.bound else None,
-        )
 
     def to_frame(self) -> pd.DataFrame:
         """One row with the estimate columns; the estimate is missing."""

@@ -158,7 +158,7 @@ def contrast_of_means(
     pairs: Sequence[tuple[Moments, Moments]],
     *,
     quantity: str,
-    contrast: str,
+    contrast: str | None,
     unit: str,
     n: Counts,
     conf_level: float,

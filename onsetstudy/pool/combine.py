@@ -30,6 +30,7 @@ from onsetstudy.core.results import (
     Interval,
     NotAvailable,
 )
+from onsetstudy.inference.estimate_or_reason import not_asked
 from onsetstudy.inference.parameter import cut_at_possible
 from onsetstudy.pool.heterogeneity import BETWEEN, between_variance, describe_heterogeneity, weighted_mean
 from onsetstudy.pool.results import Member, Pooled, Step
@@ -236,8 +237,10 @@ class _Scale:
         )
 
     def absent(self, reason: str, code: str, n: Counts) -> NotAvailable:
-        error = NotEstimable(self.like.quantity, reason, code=code)
-        return NotAvailable.because(error, contrast=self.like.contrast, unit=self.like.unit, method=self.method, n=n)
+        like = self.like
+        return not_asked(
+            like.quantity, reason, code=code, contrast=like.contrast, unit=like.unit, n=n, method=self.method
+        )
 
 
 def _prediction(found: _Average, k: int, scale: _Scale) -> Interval | None:

@@ -145,7 +145,7 @@ def _own_curve(data: CountedSet, minute: float) -> OnsetCurve | None:
     """
     if data.weight.sum() < FEWEST_OF_ITS_OWN:
         return None
-    curve = data.curves.fit(data.times("success"), weight=data.weight)
+    curve = data.work.curves.fit(data.times("success"), weight=data.weight)
     before, after = curve.mass[curve.right <= minute].sum(), curve.mass[curve.left < minute].sum()
     return curve if before > 0 or after < 1 else None
 
@@ -153,8 +153,8 @@ def _own_curve(data: CountedSet, minute: float) -> OnsetCurve | None:
 def _reading(data: CountedSet, minute: float) -> tuple[OnsetCurve, float, float]:
     """Curve of a group of cases, its share numb by the minute, and the part of the information that is left."""
     times, weight = data.times("success"), data.weight.astype(np.float64)
-    curve = data.curves.fit(times, weight=weight)
-    found = share_numb_by(times, minute, weight=weight, curves=data.curves)
+    curve = data.work.curves.fit(times, weight=weight)
+    found = share_numb_by(times, minute, weight=weight, curves=data.work.curves)
     nothing = found.low < 1e-12 and found.high > 1 - 1e-12
     kept = 0.0 if nothing else found.effective_n / float(weight.sum())
     return curve, spread_evenly(curve, minute), kept

@@ -14,18 +14,14 @@ from scipy import stats
 
 from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.survival.curve.functionals import functional_variance
+from onsetstudy.survival.curve.functionals import NEGLIGIBLE, functional_variance
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.ranktests.batched_rank_tests import Grid, information_of, many_curves, on_gaps, own_ends
 from onsetstudy.survival.summaries.npmle_proportion import tells_something
-from onsetstudy.survival.summaries.rmst import even_waits
+from onsetstudy.survival.summaries.rmst import NO_SPREAD, even_waits
 
-NEGLIGIBLE = 1e-8
-"""Masses up to this have no part in the variance, as in the variance of one trial."""
 NOUGHT, DOUBTFUL = 1e-11, 1e-4
 """Between these a mass found for all trials at once may be one that is 0 in truth."""
-NO_SPREAD = 1e-18
-"""Variance, as a share of the squared horizon, up to which an arm counts as one without spread."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

@@ -18,6 +18,7 @@ from onsetstudy.core.cases import merge_alike, takes_cases
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval, NotAvailable
+from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.proportions import SHARE_LIMITS, Limits, normal_quantile, wilson_limits
 from onsetstudy.survival.curve.innermost import Spans, reduce_cases, support_index
 from onsetstudy.survival.curve.npmle import Curves
@@ -239,18 +240,11 @@ def _limits_at(
 ) -> Estimate | NotAvailable:
     numb, not_numb = decided(times, minute)
     counts = Counts.of(numb, cases=many)
+    of = Parameter(quantity="share_numb", contrast=None, unit="proportion", n=counts, conf_level=conf_level)
     if not (numb.any() or not_numb.any()):
-        return NotAvailable(
-            quantity="share_numb",
-            contrast=None,
-            code="undecided",
-            reason=f"no case shows whether it was numb at {minute:g} min or not",
-            unit="proportion",
-            method=_METHOD,
-            n=counts,
-            bound=Interval(low=0.0, high=1.0, level=conf_level, method="no information"),
-            assumptions=_ASSUMPTIONS,
-        )
+        reason = f"no case shows whether it was numb at {minute:g} min or not"
+        nothing = Interval(low=0.0, high=1.0, level=conf_level, method="no information")
+        return replace(of.absent(reason, code="undecided", method=_METHOD, bound=nothing), assumptions=_ASSUMPTIONS)
     share = share_numb_by(times, minute, conf_level, weight=many, curves=curves)
     cautions: tuple[Caution, ...] = ()
     if share.high - share.low > 1e-9:
@@ -261,15 +255,12 @@ def _limits_at(
         cautions = (Caution(code="bounded_share", text=text),)
     how = "Wilson score" + (" for the effective number of decided cases" if share.undecided else "")
     spread = share.estimate * (1.0 - share.estimate)
-    return Estimate(
-        quantity="share_numb",
-        contrast=None,
-        estimate=share.estimate,
-        std_error=math.sqrt(spread / share.effective_n) if share.effective_n > 0 and spread > 0 else None,
-        interval=Interval(low=share.limits[0], high=share.limits[1], level=conf_level, method=how),
-        unit="proportion",
+    return of.estimate(
+        share.estimate,
+        share.limits,
+        by=how,
         method=_METHOD,
-        n=counts,
+        std_error=math.sqrt(spread / share.effective_n) if share.effective_n > 0 and spread > 0 else None,
         assumptions=_ASSUMPTIONS,
         caution=cautions,
         source="wilson_1927",

@@ -25,6 +25,8 @@ from onsetstudy.survival.summaries.npmle_proportion import tells_something
 from onsetstudy.survival.summaries.standardisation import SPREAD_EVENLY, ArmedCases, Compared, Value, sort_arms
 from onsetstudy.survival.testing.unlike_gaps import Gaps, mean_gaps
 
+NO_SPREAD = 1e-18
+"""Variance, as a share of the squared horizon, up to which an arm counts as one without spread."""
 LARGEST = 700.0
 """Logarithm beyond which a limit of a ratio is no number any more."""
 _SOURCE = "restricted mean as in Royston & Parmar 2013, BMC Med Res Methodol 13:152, of the interval-censored curve"
@@ -121,7 +123,7 @@ def cell_wait(gaps: Gaps, carried_min: float, name: str, stratum: str, weight: f
     bounds = functional_bounds(times, curve, low, high)
     variance = functional_variance(times, curve, even, gaps.weight)
     found = CellWait(mean=weight * mean, bounds=(weight * bounds[0], weight * bounds[1]), share=weight, gaps=gaps)
-    if n < 2 or variance <= 1e-18 * tau * tau:
+    if n < 2 or variance <= NO_SPREAD * tau * tau:
         outside = wilson_limits(0, n, options.conf_level)[1]
         return replace(found, reach=(weight * outside * mean, weight * outside * (tau - mean)))
     used = weight * weight * variance
@@ -178,8 +180,8 @@ def estimate_rmst(
     Returns
     -------
     ArmContrast
-        ``arms``: quantity ``restricted_wait`` in minutes, ``contrast`` the arm, counts of cases and of onsets
-        seen by ``tau_min``. ``difference``: ``restricted_wait_difference``, arm minus reference, below 0 when
+        ``arms``: quantity ``rmst`` in minutes, ``contrast`` the arm, counts of cases and of onsets
+        seen by ``tau_min``. ``difference``: ``rmst_difference``, arm minus reference, below 0 when
         the arm was numb sooner. ``ratio``: ``rmst_ratio``. ``bounds``: what the gaps between tests
         leave open, with all onsets at the beginning or at the end of their innermost interval.
 

@@ -183,8 +183,8 @@ def never_numb_share(
     Returns
     -------
     ArmContrast
-        ``arms``: quantity ``never_numb``, counts of cases and of those surely not numb at the horizon.
-        ``difference``: ``never_numb_difference``, arm minus reference, below 0 when fewer stayed without
+        ``arms``: quantity ``not_numb``, counts of cases and of those surely not numb at the horizon.
+        ``difference``: ``not_numb_difference``, arm minus reference, below 0 when fewer stayed without
         numbness. ``ratio``: ``not_numb_ratio``.
 
     Raises
