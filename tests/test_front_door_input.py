@@ -368,6 +368,7 @@ def test_a_kind_of_weight_without_weights_asks_nothing():
         ("estimate_rmst", "grace_min", -1),
         ("success_by", "grace_min", "x"),
         ("estimate_rmst", "grace_min", np.nan),
+        ("compare_arms", "target_min", -1),
         ("compare_arms", "n_resamples", 1.5),
         ("compare_arms", "max_enumeration", "x"),
         ("compare_arms", "trend", {"plain": "a", "buffered": 1}),

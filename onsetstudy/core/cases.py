@@ -34,13 +34,13 @@ R_co = TypeVar("R_co", covariant=True)
 
 _LABELS = ("arm", "stratum", "cluster", "block")
 _FIELDS = ("reference_arm", "stratum", "cluster", "block", "period", "weight", "weight_kind", "conf_level")
-_NUMBERS = {
-    "tau_min": "write minutes above 0, for example 15",
-    "target_min": "write minutes above 0, for example 5",
-    "share": "write a number between 0 and 1, for example 0.5",
-    "grace_min": "write minutes of 0 or more, or leave it out for the usual gap",
+_NUMBERS: dict[str, tuple[str, Callable[[float], bool]]] = {
+    "tau_min": ("write minutes above 0, for example 15", lambda minutes: 0 < minutes < np.inf),
+    "target_min": ("write minutes above 0, for example 5", lambda minutes: 0 < minutes < np.inf),
+    "share": ("write a number between 0 and 1, for example 0.5", lambda share: 0 < share < 1),
+    "grace_min": ("write minutes of 0 or more, or leave it out for the usual gap", lambda minutes: minutes >= 0),
 }
-"""Options of verbs that are one number, and what to write; their ranges the verbs themselves check."""
+"""Options of verbs that are one number: what to write, and whether a number can be meant."""
 _WHOLE = {
     "n_resamples": "write a whole number; 9999 is usual",
     "max_enumeration": "write a whole number; 200000 is usual",
@@ -294,9 +294,9 @@ def takes_cases(*uses: str, second: str = "arm", robust: bool = False) -> Callab
                 cases, rest = _of_arrays(given, first, second)
             else:
                 return function(*args, **kwargs)  # What is missing, Python itself says.
-            for name, mend in (_NUMBERS | _WHOLE).items():
-                if name in rest and (rest[name] is not None or name not in may_be_none):
-                    require_number(rest[name], name, mend, whole=name in _WHOLE)
+            for name, value in rest.items():
+                if value is not None or name not in may_be_none:
+                    _check_number(name, value)
             weighed = cases.weight is not None and cases.weight_kind == "probabilities"
             if weighed and not (robust and cases.cluster is not None):
                 raise OnsetStudyError(_no_robust_error(robust))
@@ -306,6 +306,17 @@ def takes_cases(*uses: str, second: str = "arm", robust: bool = False) -> Callab
         return cast(Verb[P, R_co], verb)
 
     return decorate
+
+
+def _check_number(name: str, value: Any) -> None:
+    """Refuse a number that an option of this name cannot be; other options the verbs check themselves."""
+    if name in _WHOLE:
+        require_number(value, name, _WHOLE[name], whole=True)
+    elif name in _NUMBERS:
+        mend, can_be_meant = _NUMBERS[name]
+        require_number(value, name, mend)
+        if not can_be_meant(value):
+            raise OnsetStudyError.of_key(name, f"{name} is {value!r}", mend)
 
 
 def _no_robust_error(with_clusters: bool) -> Problem:

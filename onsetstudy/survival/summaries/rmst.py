@@ -12,7 +12,7 @@ from scipy import special, stats
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import takes_cases
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Caution
@@ -62,22 +62,11 @@ def wait_to(curve: OnsetCurve, tau_min: float) -> float:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Options:
-    """How the mean is found; parameters as of :func:`~onsetstudy.survival.summaries.rmst.estimate_rmst`.
-
-    Raises
-    ------
-    OnsetStudyError
-        If there are no minutes above 0 to go to.
-    """
+    """How the mean is found; parameters as of :func:`~onsetstudy.survival.summaries.rmst.estimate_rmst`."""
 
     tau_min: float
     conf_level: float
     small_sample: bool
-
-    def __post_init__(self) -> None:
-        if not (math.isfinite(self.tau_min) and self.tau_min > 0):
-            mend = "write minutes above 0, for example 15"
-            raise OnsetStudyError.of_key("tau_min", f"tau_min is {self.tau_min!r}", mend)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -94,10 +94,8 @@ class ArmedCases:
         """
         if grace_min is None:
             grace, shortly = _usual_gap(self.times, self.weight), "less than one usual gap"
-        elif grace_min >= 0:
-            grace, shortly = grace_min, f"at most {grace_min:g} min"
         else:
-            raise OnsetStudyError.of_key("grace_min", f"grace_min is {grace_min:g}", "write minutes of 0 or more")
+            grace, shortly = grace_min, f"at most {grace_min:g} min"
         times, told = self.times, dict[str, tuple[Caution, ...]]()
         for arm in self.arms:
             moved = 0

@@ -158,7 +158,7 @@ def success_by(
     ['plain 0.50', 'buffered 0.67']
     """
     cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
-    return _compared(cases, _Asked("target_min", target_min, conf_level, limits, numb=True), grace_min, curves)
+    return _compared(cases, _Asked(target_min, conf_level, limits, numb=True), grace_min, curves)
 
 
 @takes_cases("stratum", "weight")
@@ -202,23 +202,19 @@ def never_numb_share(
     ['plain 0.17', 'buffered 0.00']
     """
     cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
-    return _compared(cases, _Asked("tau_min", tau_min, conf_level, limits, numb=False), grace_min, curves)
+    return _compared(cases, _Asked(tau_min, conf_level, limits, numb=False), grace_min, curves)
 
 
 @dataclass(frozen=True, slots=True)
 class _Asked:
     """Whose share is asked for, of those numb by a minute or of the others, and with which limits."""
 
-    key: str
     minute: float
     conf_level: float
     limits: str
     numb: bool
 
     def __post_init__(self) -> None:
-        if not (math.isfinite(self.minute) and self.minute > 0):
-            what = f"{self.key} is {self.minute!r}"
-            raise OnsetStudyError.of_key(self.key, what, "write minutes above 0, for example 2")
         if self.limits not in _NAMES:
             raise OnsetStudyError.of_key("limits", f"limits is {self.limits!r}", f"write {' or '.join(_NAMES)}")
 
