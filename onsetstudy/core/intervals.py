@@ -104,6 +104,11 @@ class Intervals:
         """Which events were there at the first test."""
         return np.asarray((self.left == 0) & np.isfinite(self.right) & ~self.exact, dtype=np.bool_)
 
+    @property
+    def tested(self) -> BoolArray:
+        """Which cases were tested at all: an interval (0, inf] fits every curve and adds nothing."""
+        return np.asarray((self.left > 0) | np.isfinite(self.right), dtype=np.bool_)
+
     def take(self, rows: ArrayLike) -> Intervals:
         """Intervals of the chosen rows (indices or a boolean mask), in that order; they are not checked again."""
         rows = chosen_rows(rows)

@@ -20,7 +20,7 @@ from onsetstudy.study.group.results import GroupSuccess
 from onsetstudy.study.sets.analysis_set import PRACTICE
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.results import OnsetCurve
-from onsetstudy.survival.summaries.npmle_proportion import decided, share_numb_by, spread_evenly, tells_something
+from onsetstudy.survival.summaries.npmle_proportion import decided, share_numb_by, spread_evenly
 
 FEWEST_OF_ITS_OWN = 10
 """Cases of a practice, technique and arm from which on their own curve says what became of those undecided."""
@@ -82,7 +82,7 @@ def success_tables(data: CountedSet, minute: float | None = None) -> SuccessTabl
     """Cases numb by the minute (the target), not numb by it, and undecided."""
     arms = list(data.protocol.arm_codes[:2])
     target = data.protocol.onset.target_min if minute is None else minute
-    data = data.where(tells_something(data.times("success")) & np.isin(data.arm, arms))
+    data = data.where(data.times("success").tested & np.isin(data.arm, arms))
     cells, times, n, practice = data.frame, data.times("success"), data.weight, data.column(PRACTICE)
     numb, not_numb = decided(times, target)
     open_ = ~(numb | not_numb)

@@ -155,6 +155,9 @@ def fit_proportional_hazards(
         raise OnsetStudyError(f"the confidence level must lie between 0.5 and 1, not {conf_level:g}")
     coded = code_covariates(covariates, n, reference, reference_arm=reference_arm)
     w = np.ones(n) if weight is None else np.asarray(weight, dtype=np.float64)
+    if cluster is not None and times.tested.any():
+        # Cases that were never tested have no errors, and make no clusters to learn from.
+        cluster = np.where(times.tested, cluster, np.asarray(cluster)[times.tested][0])
     strata, groups = (None if v is None else np.unique(v, return_inverse=True)[1] for v in (stratum, cluster))
     if groups is not None and groups.max() + 1 <= coded.x.shape[1]:
         reason = "there are too few clusters for an error that takes them together"

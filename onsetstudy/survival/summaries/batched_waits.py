@@ -17,7 +17,6 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.functionals import NEGLIGIBLE, functional_variance
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.ranktests.batched_rank_tests import Grid, information_of, many_curves, on_gaps, own_ends
-from onsetstudy.survival.summaries.npmle_proportion import tells_something
 from onsetstudy.survival.summaries.rmst import NO_SPREAD, even_waits
 
 NOUGHT, DOUBTFUL = 1e-11, 1e-4
@@ -79,7 +78,7 @@ def many_waits(
     used = share[..., None] ** 2 * variance
     error = np.sqrt(used.sum(axis=(1, 2)))
     # Cases that were never tested add nothing; they must not add degrees of freedom either.
-    told = table[..., tells_something(cells)].sum(axis=3)
+    told = table[..., cells.tested].sum(axis=3)
     with np.errstate(divide="ignore", invalid="ignore"):
         inflated = np.where(full[..., None], used * told / (told - 1), 0.0)
         spread = inflated.sum(axis=(1, 2))

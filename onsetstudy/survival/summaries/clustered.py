@@ -55,7 +55,7 @@ def numb_by(curve: OnsetCurve, minute: float) -> FloatArray:
 def case_influences(
     followed: ArmedCases, name: str, minute: float, *, waits: bool, curves: Curves
 ) -> tuple[FloatArray, BoolArray]:
-    """What each case adds to the error of an arm's wait up to the minute, or of its proportion by it, and who is of it.
+    """What each case adds to the error of an arm's wait up to the minute, or of its proportion by it; who was tested.
 
     Returns
     -------
@@ -67,7 +67,7 @@ def case_influences(
         part = followed.times.take(rows)
         curve = curves.fit(part)
         value = waits_of_masses(curve, minute)[1] if waits else numb_by(curve, minute)
-        own[rows], inside[rows] = share * influence_values(part, curve, value), True
+        own[rows], inside[rows] = share * influence_values(part, curve, value), part.tested
     return own, inside
 
 

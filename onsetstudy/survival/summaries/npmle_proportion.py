@@ -76,11 +76,6 @@ def decided(times: Intervals, minute: float) -> tuple[BoolArray, BoolArray]:
     return numb, ~numb & (times.left >= minute)
 
 
-def tells_something(times: Intervals) -> BoolArray:
-    """Cases that were tested at all: an interval (0, inf] fits every curve and adds nothing."""
-    return np.asarray((times.left > 0) | np.isfinite(times.right), dtype=np.bool_)
-
-
 def spread_evenly(curve: OnsetCurve, minute: float) -> float:
     """Share numb by ``minute`` when mass lies evenly inside its innermost interval.
 
@@ -137,8 +132,7 @@ def share_numb_by(
     limits_of = SHARE_LIMITS[limits]
     times, many = merge_alike(times, weight)
     cases = _total(many)
-    tells = tells_something(times)
-    times, many = times.take(tells), many[tells]
+    times, many = times.take(times.tested), many[times.tested]
     n = _total(many)
     numb, not_numb = decided(times, minute)
     count = _total(many[numb])

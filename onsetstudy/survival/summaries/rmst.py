@@ -21,7 +21,6 @@ from onsetstudy.inference.proportions import Limits, normal_quantile, wilson_lim
 from onsetstudy.survival.curve.functionals import functional_bounds, functional_variance
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import ArmContrast, OnsetCurve
-from onsetstudy.survival.summaries.npmle_proportion import tells_something
 from onsetstudy.survival.summaries.standardisation import SPREAD_EVENLY, ArmedCases, Compared, Value, sort_arms
 from onsetstudy.survival.testing.unlike_gaps import Gaps, mean_gaps
 
@@ -95,8 +94,7 @@ def cell_wait(gaps: Gaps, carried_min: float, name: str, stratum: str, weight: f
         If the curve is undefined before the horizon.
     """
     times, curve = gaps.times, gaps.curve
-    # Cases that were never tested add nothing; they must not add degrees of freedom either.
-    tau, n = options.tau_min, round(float(gaps.weight[tells_something(times)].sum()))
+    tau, n = options.tau_min, gaps.n
     if np.isinf(curve.right[-1]) and curve.left[-1] < tau:
         place = f"the arm {name}" + (f" in the stratum {stratum}" if stratum else "")
         raise NotEstimable(

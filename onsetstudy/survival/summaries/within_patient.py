@@ -24,7 +24,7 @@ from onsetstudy.inference.proportions import (
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.clustered import case_influences
-from onsetstudy.survival.summaries.npmle_proportion import Share, decided, share_numb_by, tells_something
+from onsetstudy.survival.summaries.npmle_proportion import Share, decided, share_numb_by
 from onsetstudy.survival.summaries.standardisation import INDEPENDENT_CASES, ArmedCases, sort_arms
 from onsetstudy.survival.summaries.success import never_numb_share, success_by
 
@@ -208,7 +208,7 @@ def tested_in_both(
     n = len(times)
     given = sort_arms(times, one_per_case(arm, n, "arm"), reference_arm=reference_arm, two_arms=True)
     rows, patients = _rows_in_both(given.arm, one_per_case(patient, n, "patient").astype(str), given.arms)
-    rows = rows[tells_something(times)[rows].all(axis=1)]
+    rows = rows[times.tested[rows].all(axis=1)]
     order, told = rows.T.reshape(-1), tuple[Caution, ...]()
     if left_out := patients - len(rows):
         are = "is" if left_out == 1 else "are"

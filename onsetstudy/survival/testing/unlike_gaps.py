@@ -42,8 +42,8 @@ class Gaps:
 
     @property
     def n(self) -> int:
-        """Number of cases."""
-        return round(float(self.weight.sum()))
+        """Number of cases that were tested: others add nothing, and must not add degrees of freedom either."""
+        return round(float(self.weight[self.times.tested].sum()))
 
 
 def mean_gaps(strata: Sequence[tuple[float, Gaps, Gaps]], tau_min: float) -> tuple[float, float]:

@@ -294,6 +294,17 @@ def test_few_clusters_say_too_narrow_and_no_naive_p_stands_beside(clusters):
     assert alone.estimates[0].p_value is not None
 
 
+def test_patients_who_were_never_tested_are_no_clusters():
+    times, x = grid_study(3, n=40, p=1)
+    arm, cluster = np.where(x[:, 0] > 0, "buffered", "plain"), np.arange(40) % 10
+    more = Intervals(np.append(times.left, [0] * 20), np.append(times.right, [INF] * 20))
+    one = fit(times, arm, cluster=cluster)
+    other = fit(more, np.append(arm, ["plain", "buffered"] * 10), cluster=np.append(cluster, np.arange(20) + 10))
+    assert other.estimates[0].std_error == pytest.approx(one.estimates[0].std_error, rel=1e-6)
+    assert other.estimates[0].p_value is None
+    assert "Only 10 clusters" in " ".join(c.text for c in other.caution)
+
+
 def test_the_result_survives_json_and_names_its_covariates():
     times, x = grid_study(1)
     technique = np.where(x[:, 0] > 0, "ianb", "infiltration")
