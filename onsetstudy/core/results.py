@@ -285,12 +285,12 @@ class HypothesisTest(Serialisable):
     @property
     def observed_minus_expected(self) -> tuple[float, ...]:
         """Sum over strata, one number per arm other than the reference."""
-        return tuple(float(v) for v in np.sum([p.observed_minus_expected for p in self.pieces], axis=0))
+        return tuple(float(v) for v in np.sum([p.observed_minus_expected for p in self.pieces] or [()], axis=0))
 
     @property
     def variance(self) -> tuple[float, ...]:
         """Sum over strata of the (flattened) covariance matrices."""
-        return tuple(float(v) for v in np.sum([p.variance for p in self.pieces], axis=0))
+        return tuple(float(v) for v in np.sum([p.variance for p in self.pieces] or [()], axis=0))
 
     @property
     def p_shown(self) -> float | None:

@@ -292,6 +292,7 @@ def test_few_clusters_say_too_narrow_and_no_naive_p_stands_beside(clusters):
     alone = fit_proportional_hazards(times, {"a": x[:, 0]})
     assert len(alone.tests) == 3
     assert alone.estimates[0].p_value is not None
+    assert [(t.observed_minus_expected, t.variance) for t in alone.tests] == [((), ())] * 3
 
 
 def test_patients_who_were_never_tested_are_no_clusters():
