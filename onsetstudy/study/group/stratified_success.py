@@ -20,7 +20,7 @@ from onsetstudy.study.group.results import GroupSuccess
 from onsetstudy.study.sets.analysis_set import PRACTICE
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.results import OnsetCurve
-from onsetstudy.survival.summaries.npmle_proportion import decided, share_numb_by, spread_evenly
+from onsetstudy.survival.summaries.npmle_proportion import decided, parts_by, share_numb_by, spread_evenly
 
 FEWEST_OF_ITS_OWN = 10
 """Cases of a practice, technique and arm from which on their own curve says what became of those undecided."""
@@ -162,12 +162,11 @@ def _reading(data: CountedSet, minute: float) -> tuple[OnsetCurve, float, float]
 
 def _part_before(times: Intervals, curve: OnsetCurve, minute: float) -> FloatArray:
     """Share of the mass inside each gap that lies before the minute, spread evenly within innermost intervals."""
-    width = curve.right - curve.left
-    even = np.where(np.isfinite(width) & (width > 0), (minute - curve.left) / np.where(width > 0, width, 1.0), 0.0)
-    before = np.where(curve.right <= minute, 1.0, np.clip(even, 0.0, 1.0))
     left, right = times.left[:, None], times.right[:, None]
     inside = (curve.left[None, :] >= left) & (curve.right[None, :] <= right)
     # A moment at which another case was seen to become numb is not in a gap that begins there.
     inside &= (curve.right[None, :] > left) | (left == right)
     mass = inside @ curve.mass
-    return np.asarray((inside @ (curve.mass * before)) / np.where(mass > 0, mass, 1.0), dtype=np.float64)
+    return np.asarray(
+        (inside @ (curve.mass * parts_by(curve, minute))) / np.where(mass > 0, mass, 1.0), dtype=np.float64
+    )

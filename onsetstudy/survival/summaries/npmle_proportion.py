@@ -76,15 +76,16 @@ def decided(times: Intervals, minute: float) -> tuple[BoolArray, BoolArray]:
     return numb, ~numb & (times.left >= minute)
 
 
-def spread_evenly(curve: OnsetCurve, minute: float) -> float:
-    """Share numb by ``minute`` when mass lies evenly inside its innermost interval.
-
-    Mass in an interval without end counts as not numb.
-    """
+def parts_by(curve: OnsetCurve, minute: float) -> FloatArray:
+    """Part of each mass that lies before ``minute``, spread evenly inside its innermost interval; without end: none."""
     width = curve.right - curve.left
     inside = np.where(np.isfinite(width) & (width > 0), (minute - curve.left) / np.where(width > 0, width, 1.0), 0.0)
-    part = np.where(curve.right <= minute, 1.0, np.clip(inside, 0.0, 1.0))
-    return float(min(1.0, np.sum(curve.mass * part)))
+    return np.where(curve.right <= minute, 1.0, np.clip(inside, 0.0, 1.0))
+
+
+def spread_evenly(curve: OnsetCurve, minute: float) -> float:
+    """Share numb by ``minute``, masses spread evenly; of those without end nothing counts as numb."""
+    return float(min(1.0, np.sum(curve.mass * parts_by(curve, minute))))
 
 
 def share_numb_by(
