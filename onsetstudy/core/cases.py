@@ -23,7 +23,6 @@ from onsetstudy.core.arrays import (
     require_level,
     require_number,
     require_weight_kind,
-    texts_per_case,
     weights_per_case,
 )
 from onsetstudy.core.errors import Gathered, OnsetStudyError, Problem
@@ -118,7 +117,8 @@ class Cases:
         object.__setattr__(self, "reference_arm", str(self.reference_arm))
         for name in _LABELS:
             if (values := getattr(self, name)) is not None:
-                object.__setattr__(self, name, _frozen(texts_per_case(values, n, name, problems)))
+                with problems:
+                    object.__setattr__(self, name, _frozen(one_per_case(values, n, name).astype(str)))
         if not problems and self.arm is not None and (blank := np.flatnonzero(np.asarray(self.arm) == "")).size:
             what = f"the arm of case {blank[0]} (counted from 0) has no name"
             problems.append(Problem.of_key("arm", what, "name the arm of every case or leave the case out"))
