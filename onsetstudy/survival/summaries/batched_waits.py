@@ -103,7 +103,7 @@ def _means(cells: Intervals, counts: FloatArray, tau: float, grace: float) -> Fl
 def _followed(cells: Intervals, counts: FloatArray, tau: float, grace: float) -> tuple[Intervals, FloatArray]:
     """Where nobody of a group felt the cold at the horizon or later, cases that felt it shortly before feel it then."""
     last = np.where(counts > 0, cells.left, -np.inf).max(axis=1, initial=-np.inf)
-    near = np.isinf(cells.right) & (cells.left >= tau - grace * (1 + 1e-9)) & (cells.left < tau)
+    near = np.isinf(cells.right) & cells.tested & (cells.left >= tau - grace * (1 + 1e-9)) & (cells.left < tau)
     moved = (last < tau)[:, None] & near & (counts > 0)
     if not moved.any():
         return cells, counts

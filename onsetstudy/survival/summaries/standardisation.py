@@ -104,7 +104,8 @@ class ArmedCases:
                 if left.size == 0 or left.max() >= tau_min:
                     continue
                 near = left >= tau_min - grace * (1 + 1e-9)
-                carried = rows[near & self.times.right_censored[rows]]
+                # Who was never tested was not felt either.
+                carried = rows[near & (self.times.right_censored & self.times.tested)[rows]]
                 times = times.felt_until(carried, tau_min)
                 moved += round(float(self.weight[carried].sum()))
             text = (

@@ -16,6 +16,7 @@ from onsetstudy.core.results import Result
 from onsetstudy.core.serialise import from_dict
 from onsetstudy.inference.proportions import clopper_pearson_limits, newcombe_difference, wilson_limits
 from onsetstudy.survival.summaries.npmle_proportion import share_numb_by
+from onsetstudy.survival.summaries.rmst import estimate_rmst
 from onsetstudy.survival.summaries.success import never_numb_share, success_by
 from tests.examples import examples
 from tests.survival.build import cases, grid, inf, interval_rows
@@ -294,6 +295,16 @@ def test_more_than_two_arms_are_each_compared_with_the_reference():
     assert [e.contrast for e in result.more] == ["c - plain"]
     assert result.more[0].estimate == pytest.approx(0.6)
     assert result.more[0].n.cases == 20
+
+
+def test_cases_that_were_never_tested_are_not_carried_to_the_minute():
+    """All tested teeth were numb at the first test, at minute 2, which is one usual gap after clock zero."""
+    times, arm = cases(plain=[(0, 2, 8), (0, inf, 4)], buffered=[(0, 2, 8), (2, 4, 4), (0, inf, 4)])
+    for verb, minute, shares in ((success_by, "target_min", (1, 2 / 3)), (never_numb_share, "tau_min", (0, 1 / 3))):
+        found = verb(times, arm, reference_arm="plain", **{minute: 2})
+        assert [each.estimate for each in found.arms] == pytest.approx(shares)
+    wait = estimate_rmst(times, arm, reference_arm="plain", tau_min=2)
+    assert [each.estimate for each in wait.arms] == pytest.approx([1, 4 / 3])
 
 
 def test_an_arm_that_says_nothing_is_not_estimated():
