@@ -193,10 +193,11 @@ def fit_proportional_hazards(
 def _covariance(setting: Setting, maximum: Maximum) -> FloatArray:
     """Covariance of the coefficients; raises where the curvature is not that of a maximum."""
     curvature = information(maximum)
-    values = np.linalg.eigvalsh(curvature)
+    spread = np.ptp(setting.problem.x, axis=0)
+    # Whether covariates are told apart does not depend on the units in which they are written.
+    values = np.linalg.eigvalsh(curvature / np.outer(spread, spread))
     flat = values[0] <= 1e-9 * max(values[-1], 1e-300) or values[-1] <= 0
     covariance = np.full_like(curvature, np.inf) if flat else np.asarray(np.linalg.inv(curvature), dtype=np.float64)
-    spread = np.ptp(setting.problem.x, axis=0)
     if np.any(np.abs(maximum.b) * spread > SUSPICIOUS) or np.any(np.diag(covariance) * spread**2 > SUSPICIOUS**2):
         _refuse_separation(setting)
         _refuse_no_contrast(setting)

@@ -450,6 +450,22 @@ def test_without_never_numb_cases_in_either_arm_the_bound_is_the_larger_limit():
     assert 0 < together.value.bound[1] < caught.value.bound[1] < 1
 
 
+@pytest.mark.parametrize("fit", [fit_accelerated_time, fit_grouped_hazards, fit_proportional_hazards])
+def test_the_unit_of_a_covariate_changes_nothing_but_its_own_ratio(fit):
+    rng = np.random.default_rng(0)
+    age, arm = rng.normal(10.0, 1.0, 60), np.where(rng.random(60) < 0.5, "plain", "buffered")
+    left = np.floor(rng.gamma(2.0, 2.0, 60) * np.exp(-0.5 * (age - 10)))
+    times = Intervals(left, left + 1)
+    year, *others = (
+        fit(times, {"arm": arm, "age": age * unit}, reference_arm="plain").estimates
+        for unit in (1.0, 0.01, 365.25, 1e5)
+    )
+    for unit, other in zip((0.01, 365.25, 1e5), others, strict=True):
+        assert other[0].estimate == pytest.approx(year[0].estimate, rel=1e-6)
+        assert np.log(other[1].estimate) * unit == pytest.approx(np.log(year[1].estimate), rel=1e-6)
+        assert other[1].std_error * unit == pytest.approx(year[1].std_error, rel=1e-5)
+
+
 def test_short_follow_up_is_said():
     rng = np.random.default_rng(6)
     onset = 8 * rng.weibull(1.2, 4000)
