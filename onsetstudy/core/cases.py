@@ -217,10 +217,8 @@ def order_arms(arm: StrArray, weight: FloatArray, reference_arm: str) -> tuple[s
     """
     seen = sorted(set(arm.tolist()))
     if reference_arm not in seen:
-        named = (
-            f"no case belongs to the reference arm {reference_arm!r}" if reference_arm else "no reference arm is named"
-        )
-        what = f"{named}; arms seen: {', '.join(seen) or 'none'}"
+        unknown = f"no case belongs to the reference arm {reference_arm!r}"
+        what = f"{unknown if reference_arm else 'no reference arm is named'}; arms seen: {', '.join(seen) or 'none'}"
         mend = "name the arm that the others are compared with, as it stands in the records"
         raise OnsetStudyError.of_key("reference_arm", what, mend)
     if len(seen) == 1:
