@@ -11,6 +11,7 @@ import pytest
 import onsetstudy as front
 from onsetstudy.core.cases import Cases
 from onsetstudy.core.errors import OnsetStudyError
+from onsetstudy.survival.summaries.npmle_proportion import curve_limits
 
 PROTOCOL = Path(__file__).parents[1] / "protocols" / "infiltration_audit.toml"
 LEFT = [0.0, 2, 2, 4, 0, 2, 4, 4]
@@ -367,6 +368,7 @@ def test_a_kind_of_weight_without_weights_asks_nothing():
         ("estimate_rmst", "grace_min", -1),
         ("success_by", "grace_min", "x"),
         ("estimate_rmst", "grace_min", np.nan),
+        ("compare_arms", "target_min", -1),
         ("compare_arms", "n_resamples", 1.5),
         ("compare_arms", "max_enumeration", "x"),
         ("compare_arms", "trend", {"plain": "a", "buffered": 1}),
@@ -384,7 +386,11 @@ def test_a_curve_says_what_it_cannot_use():
     refused("a minute is missing", curve.at, [1.0, np.nan])
     refused("'x'|text", curve.at, "x")
     assert curve.at(np.inf)[1] == curve.at([np.inf])[1][0]
-    refused("factor is 'x'", TIMES.rescale, "x")
+    for share in (np.nan, -0.1, 1.1, "0.5"):
+        refused(f"p is {share!r}", curve.quantile, share)
+    refused("t_min holds text", curve_limits, TIMES, "x")
+    for factor in ("x", 0, -1, np.inf):
+        refused(f"factor is {factor!r}", TIMES.rescale, factor)
 
 
 def test_the_check_of_proportionality_names_the_covariates_there_are():
@@ -392,6 +398,9 @@ def test_the_check_of_proportionality_names_the_covariates_there_are():
     columns = {"arm": NAMED, "age": np.arange(8.0) % 3}
     refused("there are arm, age", front.check_proportionality, times, columns, covariate="zz")
     refused("split_min holds", front.check_proportionality, times, {"arm": np.tile(["a", "b"], 4)}, split_min=["a"])
+    refused(
+        "split_min is missing", front.check_proportionality, times, {"arm": np.tile(["a", "b"], 4)}, split_min=[np.nan]
+    )
 
 
 def test_pain_of_an_arm_is_not_compared_with_itself():

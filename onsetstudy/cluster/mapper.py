@@ -76,7 +76,7 @@ def cluster_mapper(address: str, *, wait_s: float = 10.0) -> DaskMapper:
     try:
         connect: Any = Client
         return DaskMapper(connect(address, timeout=wait_s))
-    except OSError as error:
+    except (OSError, ValueError) as error:
         raise OnsetStudyError(f"no Dask scheduler answers at {address} ({error})") from None
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from onsetstudy.core.errors import Gathered, OnsetStudyError
+from onsetstudy.core.errors import OnsetStudyError
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -176,21 +176,7 @@ def checked_weight(weight: ArrayLike | None, n: int, kind: str = "counts") -> Fl
     Raises
     ------
     OnsetStudyError
-        If they are not one number per case, of 0 or more and (counts) whole.
+        If the kind is not known, or they are not one number per case, of 0 or more and (counts) whole.
     """
-    problems, values = Gathered(), None
-    with problems:
-        require_weight_kind(kind)
-    if weight is not None:
-        with problems:
-            values = weights_per_case(weight, n, kind)
-    if problems:
-        raise OnsetStudyError(problems)
-    return values
-
-
-def texts_per_case(values: ArrayLike, n: int, name: str, problems: Gathered) -> NDArray[Any]:
-    """The values as texts, one per case; what is wrong is added to ``problems``."""
-    with problems:
-        return one_per_case(values, n, name).astype(str)
-    return np.full(n, "")
+    require_weight_kind(kind)
+    return None if weight is None else weights_per_case(weight, n, kind)

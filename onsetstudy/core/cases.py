@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import functools
 import inspect
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import KW_ONLY, dataclass, field, replace
 from typing import Any, ParamSpec, Protocol, TypeVar, cast, overload
 
@@ -17,12 +17,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from onsetstudy.core.arrays import (
     FloatArray,
+    StrArray,
     numbers_per_case,
     one_per_case,
     require_level,
     require_number,
     require_weight_kind,
-    texts_per_case,
     weights_per_case,
 )
 from onsetstudy.core.errors import Gathered, OnsetStudyError, Problem
@@ -33,13 +33,13 @@ R_co = TypeVar("R_co", covariant=True)
 
 _LABELS = ("arm", "stratum", "cluster", "block")
 _FIELDS = ("reference_arm", "stratum", "cluster", "block", "period", "weight", "weight_kind", "conf_level")
-_NUMBERS = {
-    "tau_min": "write minutes above 0, for example 15",
-    "target_min": "write minutes above 0, for example 5",
-    "share": "write a number between 0 and 1, for example 0.5",
-    "grace_min": "write minutes of 0 or more, or leave it out for the usual gap",
+_NUMBERS: dict[str, tuple[str, Callable[[float], bool]]] = {
+    "tau_min": ("write minutes above 0, for example 15", lambda minutes: 0 < minutes < np.inf),
+    "target_min": ("write minutes above 0, for example 5", lambda minutes: 0 < minutes < np.inf),
+    "share": ("write a number between 0 and 1, for example 0.5", lambda share: 0 < share < 1),
+    "grace_min": ("write minutes of 0 or more, or leave it out for the usual gap", lambda minutes: minutes >= 0),
 }
-"""Options of verbs that are one number, and what to write; their ranges the verbs themselves check."""
+"""Options of verbs that are one number: what to write, and whether a number can be meant."""
 _WHOLE = {
     "n_resamples": "write a whole number; 9999 is usual",
     "max_enumeration": "write a whole number; 200000 is usual",
@@ -117,7 +117,8 @@ class Cases:
         object.__setattr__(self, "reference_arm", str(self.reference_arm))
         for name in _LABELS:
             if (values := getattr(self, name)) is not None:
-                object.__setattr__(self, name, _frozen(texts_per_case(values, n, name, problems)))
+                with problems:
+                    object.__setattr__(self, name, _frozen(one_per_case(values, n, name).astype(str)))
         if not problems and self.arm is not None and (blank := np.flatnonzero(np.asarray(self.arm) == "")).size:
             what = f"the arm of case {blank[0]} (counted from 0) has no name"
             problems.append(Problem.of_key("arm", what, "name the arm of every case or leave the case out"))
@@ -206,11 +207,24 @@ def _covariate(values: ArrayLike, n: int, name: str) -> ArrayLike:
     return _frozen(np.array(values if array.dtype == object and isinstance(values, list | tuple) else array))
 
 
-def unknown_reference(named: str, seen: Iterable[str]) -> tuple[str, str]:
-    """What is wrong with a reference arm that no case has, or that was not named; and how to correct it."""
-    what = f"no case belongs to the reference arm {named!r}" if named else "no reference arm is named"
-    mend = "name the arm that the others are compared with, as it stands in the records"
-    return f"{what}; arms seen: {', '.join(sorted(seen)) or 'none'}", mend
+def order_arms(arm: StrArray, weight: FloatArray, reference_arm: str) -> tuple[str, ...]:
+    """The arms that cases belong to: the reference arm first, the others sorted.
+
+    Raises
+    ------
+    OnsetStudyError
+        If no case belongs to the reference arm, or none to another.
+    """
+    seen = sorted(set(arm.tolist()))
+    if reference_arm not in seen:
+        unknown = f"no case belongs to the reference arm {reference_arm!r}"
+        what = f"{unknown if reference_arm else 'no reference arm is named'}; arms seen: {', '.join(seen) or 'none'}"
+        mend = "name the arm that the others are compared with, as it stands in the records"
+        raise OnsetStudyError.of_key("reference_arm", what, mend)
+    if len(seen) == 1:
+        what = f"all {weight.sum():.0f} cases belong to the arm {reference_arm!r}"
+        raise OnsetStudyError.of_key("arm", what, "a comparison needs cases of at least two arms", code="one_arm")
+    return reference_arm, *(name for name in seen if name != reference_arm)
 
 
 def merge_alike(times: Intervals, weight: FloatArray | None = None) -> tuple[Intervals, FloatArray]:
@@ -278,9 +292,9 @@ def takes_cases(*uses: str, second: str = "arm", robust: bool = False) -> Callab
                 cases, rest = _of_arrays(given, first, second)
             else:
                 return function(*args, **kwargs)  # What is missing, Python itself says.
-            for name, mend in (_NUMBERS | _WHOLE).items():
-                if name in rest and (rest[name] is not None or name not in may_be_none):
-                    require_number(rest[name], name, mend, whole=name in _WHOLE)
+            for name, value in rest.items():
+                if value is not None or name not in may_be_none:
+                    _check_number(name, value)
             weighed = cases.weight is not None and cases.weight_kind == "probabilities"
             if weighed and not (robust and cases.cluster is not None):
                 raise OnsetStudyError(_no_robust_error(robust))
@@ -290,6 +304,17 @@ def takes_cases(*uses: str, second: str = "arm", robust: bool = False) -> Callab
         return cast(Verb[P, R_co], verb)
 
     return decorate
+
+
+def _check_number(name: str, value: Any) -> None:
+    """Refuse a number that an option of this name cannot be; other options the verbs check themselves."""
+    if name in _WHOLE:
+        require_number(value, name, _WHOLE[name], whole=True)
+    elif name in _NUMBERS:
+        mend, can_be_meant = _NUMBERS[name]
+        require_number(value, name, mend)
+        if not can_be_meant(value):
+            raise OnsetStudyError.of_key(name, f"{name} is {value!r}", mend)
 
 
 def _no_robust_error(with_clusters: bool) -> Problem:

@@ -104,6 +104,11 @@ class Intervals:
         """Which events were there at the first test."""
         return np.asarray((self.left == 0) & np.isfinite(self.right) & ~self.exact, dtype=np.bool_)
 
+    @property
+    def tested(self) -> BoolArray:
+        """Which cases were tested at all: an interval (0, inf] fits every curve and adds nothing."""
+        return np.asarray((self.left > 0) | np.isfinite(self.right), dtype=np.bool_)
+
     def take(self, rows: ArrayLike) -> Intervals:
         """Intervals of the chosen rows (indices or a boolean mask), in that order; they are not checked again."""
         rows = chosen_rows(rows)
@@ -131,7 +136,10 @@ class Intervals:
 
     def rescale(self, factor: float) -> Intervals:
         """Intervals in another unit of time: every end times ``factor``."""
-        require_number(factor, "factor", "write a number above 0, for example 60")
+        mend = "write a number above 0, for example 60"
+        require_number(factor, "factor", mend)
+        if not 0 < factor < np.inf:
+            raise OnsetStudyError.of_key("factor", f"factor is {factor!r}", mend)
         return Intervals(self.left * factor, self.right * factor)
 
 

@@ -13,7 +13,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.serialise import Serialisable, result_kind
 
 ESTIMATE_COLUMNS = (
@@ -205,23 +204,6 @@ class NotAvailable(Serialisable):
     assumptions: tuple[Assumption, ...] = ()
     caution: tuple[Caution, ...] = ()
 
-    @classmethod
-    def because(
-        cls, error: NotEstimable, *, contrast: str | None, unit: str, method: str, n: Counts, level: float = 0.95
-    ) -> NotAvailable:
-        """The result that stands where ``error`` was raised."""
-        low, high = error.bound or (0.0, 0.0)
-        return cls(
-            quantity=error.quantity,
-            contrast=contrast,
-            code=error.code,
-            reason=error.reason,
-            unit=unit,
-            method=method,
-            n=n,
-            bound=Interval(low=low, high=high, level=level, method="one-sided bound") if error.bound else None,
-        )
-
     def to_frame(self) -> pd.DataFrame:
         """One row with the estimate columns; the estimate is missing."""
         span = self.bound
@@ -303,12 +285,12 @@ class HypothesisTest(Serialisable):
     @property
     def observed_minus_expected(self) -> tuple[float, ...]:
         """Sum over strata, one number per arm other than the reference."""
-        return tuple(float(v) for v in np.sum([p.observed_minus_expected for p in self.pieces], axis=0))
+        return tuple(float(v) for v in np.sum([p.observed_minus_expected for p in self.pieces] or [()], axis=0))
 
     @property
     def variance(self) -> tuple[float, ...]:
         """Sum over strata of the (flattened) covariance matrices."""
-        return tuple(float(v) for v in np.sum([p.variance for p in self.pieces], axis=0))
+        return tuple(float(v) for v in np.sum([p.variance for p in self.pieces] or [()], axis=0))
 
     @property
     def p_shown(self) -> float | None:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import TypeVar
 
 from onsetstudy.core.errors import NotEstimable
-from onsetstudy.core.results import Counts, EstimateLike, NotAvailable
+from onsetstudy.core.results import Counts, EstimateLike, Interval, NotAvailable
 
 T = TypeVar("T")
 
@@ -18,8 +19,11 @@ def attempt(
     try:
         return estimate()
     except NotEstimable as error:
-        asked = NotEstimable(quantity, error.reason, code=error.code, bound=error.bound)
-        return NotAvailable.because(asked, contrast=contrast, unit=unit, method=method, n=n, level=level)
+        found = not_asked(quantity, error.reason, code=error.code, contrast=contrast, unit=unit, n=n, method=method)
+        if error.bound is None:
+            return found
+        low, high = error.bound
+        return replace(found, bound=Interval(low=low, high=high, level=level, method="one-sided bound"))
 
 
 def not_asked(

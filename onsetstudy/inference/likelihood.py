@@ -17,7 +17,7 @@ from onsetstudy.inference.proportions import normal_quantile
 
 def wald_ratio(
     quantity: str,
-    contrast: str,
+    contrast: str | None,
     b: float,
     error: float,
     conf_level: float,

@@ -38,7 +38,7 @@ class Parameter:
     """
 
     quantity: str
-    contrast: str
+    contrast: str | None
     unit: str
     n: Counts
     conf_level: float = 0.95

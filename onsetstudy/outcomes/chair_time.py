@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, EstimateLike, NotAvailable
 from onsetstudy.inference.assumptions import INDEPENDENT_CASES
@@ -276,11 +276,11 @@ def _per_minute(material: float, saved: Estimate, unit: str) -> EstimateLike:
     """Cost of one minute saved. Where no minute may have been saved at all there is no finite upper limit."""
     low, high = saved.interval.low, saved.interval.high
     if saved.estimate <= 0:
-        bound = (material / high, float("inf")) if high > 0 else None
-        error = NotEstimable("cost_per_minute", "no time was saved in these cases", code="nothing_saved", bound=bound)
-        return NotAvailable.because(
-            error, contrast=saved.contrast, unit=unit, method=CARRIED, n=saved.n, level=saved.interval.level
-        )
+        least = None
+        if high > 0:
+            least = replace(saved.interval, low=material / high, high=float("inf"), method="one-sided bound")
+        of = Parameter(quantity="cost_per_minute", contrast=saved.contrast, unit=unit, n=saved.n)
+        return of.absent("no time was saved in these cases", code="nothing_saved", method=CARRIED, bound=least)
     method = "material cost over minutes saved; limits are those of the minutes"
     upper = material / low if low > 0 else float("inf")
     found = replace(saved, quantity="cost_per_minute", unit=unit, std_error=None, assumptions=(INDEPENDENT_CASES,))

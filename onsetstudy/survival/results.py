@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from onsetstudy.core.arrays import real_numbers
+from onsetstudy.core.arrays import real_numbers, require_number
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.results import Assumption, Caution, Certificate, Counts, Estimate, HypothesisTest
 from onsetstudy.core.serialise import Serialisable, result_kind
@@ -85,7 +85,16 @@ class OnsetCurve(Serialisable):
 
         ``high`` is ``inf`` when the share is not reached by the last test; both are ``inf``
         only when ``p`` lies wholly in mass never seen to become numb.
+
+        Raises
+        ------
+        OnsetStudyError
+            If the share is no number from 0 to 1.
         """
+        mend = "give a share from 0 to 1, for example 0.5"
+        require_number(p, "p", mend)
+        if not 0 <= p <= 1:
+            raise OnsetStudyError.of_key("p", f"p is {p!r}", mend)
         cumulative = np.cumsum(self.mass)
         j = min(int(np.searchsorted(cumulative, p - 1e-12, side="left")), self.mass.size - 1)
         return float(self.left[j]), float(self.right[j])

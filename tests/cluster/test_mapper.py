@@ -53,3 +53,9 @@ def test_a_dask_cluster_gives_the_same_numbers():
 def test_nobody_at_the_address():
     with pytest.raises(OnsetStudyError, match="No Dask scheduler answers"):
         cluster_mapper("tcp://127.0.0.1:1", wait_s=1.0)
+
+
+@pytest.mark.parametrize("address", ["10.0.0.5", "tcp://10.0.0.5:port", "somewhere://10.0.0.5:8786"])
+def test_what_is_no_address_is_said_like_one_where_nobody_is(address):
+    with pytest.raises(OnsetStudyError, match="No Dask scheduler answers at"):
+        cluster_mapper(address, wait_s=0.1)

@@ -13,6 +13,7 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Certificate, Counts, Estimate, Interval, NotAvailable, complement_of
 from onsetstudy.core.seeds import stream
 from onsetstudy.core.serialise import from_dict, to_dict
+from onsetstudy.inference.estimate_or_reason import attempt
 from onsetstudy.survival.results import OnsetCurve
 
 
@@ -124,9 +125,14 @@ def test_an_unregistered_class_has_no_plain_form():
 
 def test_what_is_not_estimable_keeps_its_bound():
     error = NotEstimable("hazard_ratio", "no onset in plain", code="no_onset_in_arm", bound=(1.7, np.inf))
-    result = NotAvailable.because(
-        error, contrast="buffered / plain", unit="ratio", method="m", n=Counts(cases=3, onsets=2)
-    )
+
+    def refused():
+        raise error
+
+    asked = {"quantity": "hazard_ratio", "contrast": "buffered / plain", "unit": "ratio", "method": "m"}
+    result = attempt(refused, **asked, n=Counts(cases=3, onsets=2), level=0.9)
+    assert isinstance(result, NotAvailable)
+    assert (result.quantity, result.code, result.bound.level) == ("hazard_ratio", "no_onset_in_arm", 0.9)
     assert (result.bound.low, result.bound.high) == (1.7, np.inf)
     assert result.to_frame()["estimate"].isna().all()
     assert str(error) == "The hazard ratio is not estimable: no onset in plain."

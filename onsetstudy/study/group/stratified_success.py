@@ -20,7 +20,7 @@ from onsetstudy.study.group.results import GroupSuccess
 from onsetstudy.study.sets.analysis_set import PRACTICE
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.results import OnsetCurve
-from onsetstudy.survival.summaries.npmle_proportion import decided, share_numb_by, spread_evenly, tells_something
+from onsetstudy.survival.summaries.npmle_proportion import decided, parts_by, share_numb_by, spread_evenly
 
 FEWEST_OF_ITS_OWN = 10
 """Cases of a practice, technique and arm from which on their own curve says what became of those undecided."""
@@ -82,7 +82,7 @@ def success_tables(data: CountedSet, minute: float | None = None) -> SuccessTabl
     """Cases numb by the minute (the target), not numb by it, and undecided."""
     arms = list(data.protocol.arm_codes[:2])
     target = data.protocol.onset.target_min if minute is None else minute
-    data = data.where(tells_something(data.times("success")) & np.isin(data.arm, arms))
+    data = data.where(data.times("success").tested & np.isin(data.arm, arms))
     cells, times, n, practice = data.frame, data.times("success"), data.weight, data.column(PRACTICE)
     numb, not_numb = decided(times, target)
     open_ = ~(numb | not_numb)
@@ -145,7 +145,7 @@ def _own_curve(data: CountedSet, minute: float) -> OnsetCurve | None:
     """
     if data.weight.sum() < FEWEST_OF_ITS_OWN:
         return None
-    curve = data.curves.fit(data.times("success"), weight=data.weight)
+    curve = data.work.curves.fit(data.times("success"), weight=data.weight)
     before, after = curve.mass[curve.right <= minute].sum(), curve.mass[curve.left < minute].sum()
     return curve if before > 0 or after < 1 else None
 
@@ -153,8 +153,8 @@ def _own_curve(data: CountedSet, minute: float) -> OnsetCurve | None:
 def _reading(data: CountedSet, minute: float) -> tuple[OnsetCurve, float, float]:
     """Curve of a group of cases, its share numb by the minute, and the part of the information that is left."""
     times, weight = data.times("success"), data.weight.astype(np.float64)
-    curve = data.curves.fit(times, weight=weight)
-    found = share_numb_by(times, minute, weight=weight, curves=data.curves)
+    curve = data.work.curves.fit(times, weight=weight)
+    found = share_numb_by(times, minute, weight=weight, curves=data.work.curves)
     nothing = found.low < 1e-12 and found.high > 1 - 1e-12
     kept = 0.0 if nothing else found.effective_n / float(weight.sum())
     return curve, spread_evenly(curve, minute), kept
@@ -162,12 +162,11 @@ def _reading(data: CountedSet, minute: float) -> tuple[OnsetCurve, float, float]
 
 def _part_before(times: Intervals, curve: OnsetCurve, minute: float) -> FloatArray:
     """Share of the mass inside each gap that lies before the minute, spread evenly within innermost intervals."""
-    width = curve.right - curve.left
-    even = np.where(np.isfinite(width) & (width > 0), (minute - curve.left) / np.where(width > 0, width, 1.0), 0.0)
-    before = np.where(curve.right <= minute, 1.0, np.clip(even, 0.0, 1.0))
     left, right = times.left[:, None], times.right[:, None]
     inside = (curve.left[None, :] >= left) & (curve.right[None, :] <= right)
     # A moment at which another case was seen to become numb is not in a gap that begins there.
     inside &= (curve.right[None, :] > left) | (left == right)
     mass = inside @ curve.mass
-    return np.asarray((inside @ (curve.mass * before)) / np.where(mass > 0, mass, 1.0), dtype=np.float64)
+    return np.asarray(
+        (inside @ (curve.mass * parts_by(curve, minute))) / np.where(mass > 0, mass, 1.0), dtype=np.float64
+    )

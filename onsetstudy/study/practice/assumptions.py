@@ -43,7 +43,9 @@ def diagnose(data: AnalysisSet, records: Records, onset: pd.DataFrame) -> Diagno
         proportionality=ask(
             data,
             "proportionality_test",
-            lambda: check_proportionality(times, covariates, reference=reference, conf_level=level, curves=data.curves),
+            lambda: check_proportionality(
+                times, covariates, reference=reference, conf_level=level, curves=data.work.curves
+            ),
             method="score test of proportional hazards",
             sign="/",
         ),

@@ -55,7 +55,7 @@ def _arm_curve(data: AnalysisSet, arm: str, missing: str, with_limits: bool) -> 
         none = not_asked("onset_curve", missing, code="arm_missing", contrast=arm, unit=unit, n=n)
         return ArmCurve(arm=arm, curve=none, still_tested=())
     curve = attempt(
-        lambda: data.curves.fit(times, weight=weight),
+        lambda: data.work.curves.fit(times, weight=weight),
         quantity="onset_curve",
         contrast=arm,
         unit=unit,
@@ -66,7 +66,7 @@ def _arm_curve(data: AnalysisSet, arm: str, missing: str, with_limits: bool) -> 
     minutes = [t for t in protocol.schedule.tests_min if t <= protocol.onset.tau_min]
     limits: tuple[tuple[float, EstimateLike], ...] = ()
     if with_limits and not isinstance(curve, NotAvailable):
-        found = curve_limits(times, minutes, weight=weight, conf_level=plan.conf_level, curves=data.curves)
+        found = curve_limits(times, minutes, weight=weight, conf_level=plan.conf_level, curves=data.work.curves)
         limits = tuple(zip(minutes, found, strict=True))
     many = np.ones(len(data), dtype=np.int64) if weight is None else weight
     still = tuple((float(t), int(many[data.watched >= t].sum())) for t in (0.0, *minutes))

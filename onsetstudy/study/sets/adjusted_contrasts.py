@@ -121,7 +121,7 @@ def standardised_onset(cases: AlikeCases) -> dict[str, float]:
 
     def curves(times: Intervals) -> tuple[OnsetCurve, OnsetCurve]:
         # Cases drawn anew are nobody else's; only the curve of the cases themselves is worth keeping.
-        kept = cases.data.curves if cases.strict else None
+        kept = cases.data.work.curves if cases.strict else None
         reference = {"arm": protocol.reference_arm}
         found = standardise_curves(times, frame, by="arm", reference=reference, curves=kept)
         return found[protocol.reference_arm], found[protocol.contrast_arm]

@@ -18,7 +18,6 @@ from onsetstudy.inference.strata import Strata, merge_small
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.model import Records
 from onsetstudy.study.sets.work import Work
-from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.hazards.proportional_hazards import SMALL_STRATUM
 
 ESTIMANDS = ("hazard", "success", "wait")
@@ -72,11 +71,6 @@ class AnalysisSet:
     def weight(self) -> IntArray | None:
         """How many like cases each row stands for; ``None``: each is a case of its own."""
         return None
-
-    @property
-    def curves(self) -> Curves:
-        """What has been fitted of any part of the study."""
-        return self.work.curves
 
     @property
     def arm(self) -> StrArray:

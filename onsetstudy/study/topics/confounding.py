@@ -174,7 +174,8 @@ class _Found:
             why = self.reason.get((name, how), ("not_fitted", "it could not be fitted"))
         elif held.size < LEAST_HELD * max(self.draws, 1):
             why = "few_draws", f"{held.size} of {self.draws} draws could be fitted, too few for limits"
-        elif reach is not None and isinstance(crude, NotAvailable):
+        elif isinstance(crude, NotAvailable):
+            # What the cases as they are do not say, such as a wait beyond the last test, weights do not find either.
             why = crude.code, crude.reason
         if why is not None:
             return of.absent(why[1], code=why[0], method=method)

@@ -141,7 +141,7 @@ def _windows(watched: AnalysisSet) -> tuple[WindowWait, ...]:
             reference_arm="0000",
             tau_min=watched.protocol.onset.tau_min,
             conf_level=watched.protocol.plan.conf_level,
-            curves=watched.curves,
+            curves=watched.work.curves,
         )
     except OnsetStudyError:
         return ()

@@ -17,7 +17,7 @@ from onsetstudy.survival.results import OnsetCurve
 
 _DENSE = 1500
 """Innermost intervals up to which the information matrix is held whole."""
-_NEGLIGIBLE = 1e-8
+NEGLIGIBLE = 1e-8
 """Mass below which an innermost interval counts as empty: numerical remains of a mass at its bound of 0."""
 
 
@@ -90,7 +90,7 @@ def _solved(
     times: Intervals, curve: OnsetCurve, value: FloatArray, weight: FloatArray | None
 ) -> tuple[BoolArray, FloatArray, FloatArray]:
     """Masses above 0, the centred values times these, and the information's solution for that, both mass-scaled."""
-    held = curve.mass > _NEGLIGIBLE
+    held = curve.mass > NEGLIGIBLE
     mass = curve.mass[held]
     target = mass * (value[held] - float(curve.mass @ value))
     if mass.size > _DENSE:

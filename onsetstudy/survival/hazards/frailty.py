@@ -118,8 +118,8 @@ def fit_shared_frailty(
     'buffered / plain'
     """
     coded = code_covariates(covariates, len(times), reference, reference_arm=reference_arm)
-    names, codes = np.unique(np.asarray(cluster).astype(str), return_inverse=True)
-    if codes.size != len(times) or len(names) < 2:
+    codes = np.unique(np.asarray(cluster).astype(str), return_inverse=True)[1]
+    if codes.size != len(times) or codes.max(initial=0) < 1:
         raise OnsetStudyError("cluster must name at least two clusters, one per case")
     many = np.ones(len(times)) if weight is None else np.asarray(weight, dtype=np.float64)
     # A ratio that runs away does so with clusters and without; the reason and its bound are told by the plain fit.
@@ -128,7 +128,8 @@ def fit_shared_frailty(
     )
     problem = set_up(times, coded.x, weight=many)
     plain = maximise(problem)
-    told = plain, coded, [str(n) for n in names], Counts.of(np.isfinite(times.right), cases=many), conf_level
+    clusters, counts = np.unique(codes[times.tested]).size, Counts.of(np.isfinite(times.right), cases=many)
+    told = plain, coded, clusters, counts, conf_level
     try:
         return _fitted(Frame.of(problem, codes.astype(np.intp), many, NODES[0]), *told)
     except NotEstimable as error:
@@ -138,7 +139,7 @@ def fit_shared_frailty(
 
 
 def _fitted(
-    frame: Frame, plain: Maximum, coded: Coded, names: list[str], counts: Counts, conf_level: float
+    frame: Frame, plain: Maximum, coded: Coded, clusters: int, counts: Counts, conf_level: float
 ) -> SharedFrailty:
     """All that one quadrature tells."""
     best = search(frame, plain)
@@ -153,7 +154,7 @@ def _fitted(
     condition = "largest gradient of the marginal log-likelihood, relative to the number of cases"
     told = Told(method=METHOD.format(frame.whole.nodes), n=counts, assumptions=ASSUMPTIONS, source=SOURCE)
     spread = _spread(frame, best, value, plain.log_likelihood, conf_level, told)
-    few = f"Only {len(names)} clusters: how much they differ is hardly known."
+    few = f"Only {clusters} clusters: how much they differ is hardly known."
     return SharedFrailty(
         spread=spread,
         test=boundary_test(
@@ -171,7 +172,7 @@ def _fitted(
         certificate=Certificate(
             converged=True, iterations=best.steps, gap=best.gap, tolerance=TOLERANCE, condition=condition
         ),
-        caution=(Caution(code="few_clusters", text=few),) if len(names) < FEW_CLUSTERS else (),
+        caution=(Caution(code="few_clusters", text=few),) if clusters < FEW_CLUSTERS else (),
         **told,
     )
 

@@ -156,6 +156,9 @@ def fit_proportional_hazards(
         raise OnsetStudyError(f"the confidence level must lie between 0.5 and 1, not {conf_level:g}")
     coded = code_covariates(covariates, n, reference, reference_arm=reference_arm)
     w = np.ones(n) if weight is None else np.asarray(weight, dtype=np.float64)
+    if cluster is not None and times.tested.any():
+        # Cases that were never tested have no errors, and make no clusters to learn from.
+        cluster = np.where(times.tested, cluster, np.asarray(cluster)[times.tested][0])
     strata, groups = (None if v is None else np.unique(v, return_inverse=True)[1] for v in (stratum, cluster))
     if groups is not None and groups.max() + 1 <= coded.x.shape[1]:
         reason = "there are too few clusters for an error that takes them together"
@@ -191,14 +194,15 @@ def fit_proportional_hazards(
 def _covariance(setting: Setting, maximum: Maximum) -> FloatArray:
     """Covariance of the coefficients; raises where the curvature is not that of a maximum."""
     curvature = information(maximum)
-    values = np.linalg.eigvalsh(curvature)
+    spread = np.ptp(setting.problem.x, axis=0)
+    # Whether covariates are told apart does not depend on the units in which they are written.
+    values = np.linalg.eigvalsh(curvature / np.outer(spread, spread))
     flat = values[0] <= 1e-9 * max(values[-1], 1e-300) or values[-1] <= 0
     covariance = np.full_like(curvature, np.inf) if flat else np.asarray(np.linalg.inv(curvature), dtype=np.float64)
-    spread = np.ptp(setting.problem.x, axis=0)
     if np.any(np.abs(maximum.b) * spread > SUSPICIOUS) or np.any(np.diag(covariance) * spread**2 > SUSPICIOUS**2):
         _refuse_separation(setting)
-    if not np.all(np.isfinite(covariance)):
         _refuse_no_contrast(setting)
+    if not np.all(np.isfinite(covariance)):
         raise NotEstimable("hazard_ratio", "the cases do not tell the covariates apart", code="no_contrast")
     if setting.cluster is None:
         return covariance

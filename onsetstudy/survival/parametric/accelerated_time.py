@@ -12,6 +12,7 @@ References
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -101,15 +102,19 @@ def fit_accelerated_time(
         else code_covariates(covariates, n, reference, reference_arm=reference_arm)
     )
     _refuse_silent_arm(times, coded)
-    value = _log_likelihood(times, coded, family)
-    optimum = _optimum(value, times, coded, family)
+    # Per unit of what a column spans the search is as good for years as for days.
+    span = np.ptp(coded.x, axis=0)
+    spanned = replace(coded, x=coded.x / span)
+    value = _log_likelihood(times, spanned, family)
+    optimum = _optimum(value, times, spanned, family)
     if optimum.log_likelihood > -CERTAIN * n:
         # A model that says every interval with certainty is no maximum but a step on the way to a scale of nought.
         raise NotEstimable("time_ratio", "the likelihood is flat: these data do not determine the model", code="flat")
-    theta, model = optimum.theta, f"accelerated time, {family.replace('_', ' ')}"
-    if np.any(np.abs(theta[1 : len(coded.contrasts) + 1]) > 8):
+    if np.any(np.abs(optimum.theta[1 : span.size + 1]) > 8 * np.maximum(span, 1.0)):
         raise NotEstimable("time_ratio", "a ratio runs away: the cases are separated", code="separation")
-    covariance = observed_information(value, theta, "time_ratio")
+    unit = np.concatenate(([1.0], span, np.ones(optimum.theta.size - span.size - 1)))
+    covariance = observed_information(value, optimum.theta, "time_ratio") / np.outer(unit, unit)
+    theta, model = optimum.theta / unit, f"accelerated time, {family.replace('_', ' ')}"
     names = ("location", *(f"log ratio {c}" for c in coded.contrasts), "log scale", "shape")
     errors = np.sqrt(np.diag(covariance))
     return ParametricFit(

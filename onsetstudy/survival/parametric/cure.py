@@ -287,20 +287,26 @@ def _profile_limits(
 
 
 def _cautions(model: _Mixture, theta: FloatArray, covariance: FloatArray, shares: int) -> tuple[Caution, ...]:
-    """Whether testing went on long enough to tell never from late."""
+    """Whether testing went on long enough in every arm to tell never from late."""
     times, rest = model.times, theta[shares:]
     z = np.column_stack((np.ones(len(times)), model.coded.x))
-    last = float(np.max(np.where(times.right_censored, times.left, 0.0), initial=0.0))
-    if last <= 0:
+    with np.errstate(divide="ignore"):
+        w = (np.log(times.left) - z @ rest[:-1]) / np.exp(rest[-1])
+    expected, never = np.exp(log_survival(model.family, w)), times.right_censored & (times.left > 0)
+    ends = [
+        (float(expected[rows].min()), float(times.left[rows].max()))
+        for rows in (model.member.T == 1) & never
+        if rows.any()
+    ]
+    if not ends:
         return ()
-    w = (np.log(last) - z @ rest[:-1]) / np.exp(rest[-1])
-    expected = float(np.exp(log_survival(model.family, w)).max())
+    still, last = max(ends)
     spread = np.sqrt(np.diag(covariance))
-    tied = float(np.abs(covariance[0, shares:] / (spread[0] * spread[shares:])).max())
-    if expected <= STILL_EXPECTED and tied <= CORRELATED:
+    tied = float(np.abs(covariance / np.outer(spread, spread))[:shares, shares:].max())
+    if still <= STILL_EXPECTED and tied <= CORRELATED:
         return ()
     text = (
-        f"Testing ended at {last:g} min, when {expected:.0%} of the onsets were still to come under the model: never "
+        f"Testing ended at {last:g} min, when {still:.0%} of the onsets were still to come under the model: never "
         "and late can hardly be told apart, and the share depends on the model's tail."
     )
     return (Caution(code="short_follow_up", text=text),)

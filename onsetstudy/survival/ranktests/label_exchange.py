@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from onsetstudy.core.arrays import FloatArray, IntArray
-from onsetstudy.core.cases import unknown_reference
+from onsetstudy.core.cases import order_arms
 from onsetstudy.core.errors import OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Counts
@@ -81,18 +81,6 @@ def _numbered(labels: ArrayLike) -> tuple[IntArray, list[str]]:
     return code.astype(np.int64), [str(name) for name in names]
 
 
-def _arms(labels: ArrayLike, weight: FloatArray, reference_arm: str) -> tuple[IntArray, tuple[str, ...]]:
-    code, names = _numbered(labels)
-    if reference_arm not in names:
-        raise OnsetStudyError([Problem.of_key("reference_arm", *unknown_reference(reference_arm, names))])
-    if len(names) == 1:
-        what = f"all {weight.sum():.0f} cases belong to the arm {reference_arm!r}"
-        raise OnsetStudyError.of_key("arm", what, "a comparison needs cases of at least two arms", code="one_arm")
-    arms = (reference_arm, *(name for name in names if name != reference_arm))
-    place = np.array([arms.index(name) for name in names], dtype=np.int64)
-    return place[code], arms
-
-
 def label_cases(
     times: Intervals,
     arm: ArrayLike,
@@ -112,7 +100,9 @@ def label_cases(
     """
     n = len(times)
     weights = np.ones(n) if weight is None else np.asarray(weight, dtype=np.float64)
-    arm_code, arms = _arms(arm, weights, reference_arm)
+    arm_of = np.asarray(arm)
+    arms = order_arms(arm_of, weights, reference_arm)
+    arm_code = np.argmax(arm_of[:, None] == np.array(arms), axis=1).astype(np.int64)
     stratum_code, strata = _numbered(np.full(n, "") if stratum is None else stratum)
     block_code = None if block is None else _numbered(block)[0]
     cluster_code, clusters = (None, []) if cluster is None else _numbered(cluster)

@@ -14,18 +14,13 @@ from scipy import stats
 
 from onsetstudy.core.arrays import BoolArray, FloatArray
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.survival.curve.functionals import functional_variance
+from onsetstudy.survival.curve.functionals import NEGLIGIBLE, functional_variance
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.ranktests.batched_rank_tests import Grid, information_of, many_curves, on_gaps, own_ends
-from onsetstudy.survival.summaries.npmle_proportion import tells_something
-from onsetstudy.survival.summaries.rmst import even_waits
+from onsetstudy.survival.summaries.rmst import NO_SPREAD, even_waits
 
-NEGLIGIBLE = 1e-8
-"""Masses up to this have no part in the variance, as in the variance of one trial."""
 NOUGHT, DOUBTFUL = 1e-11, 1e-4
 """Between these a mass found for all trials at once may be one that is 0 in truth."""
-NO_SPREAD = 1e-18
-"""Variance, as a share of the squared horizon, up to which an arm counts as one without spread."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -83,7 +78,7 @@ def many_waits(
     used = share[..., None] ** 2 * variance
     error = np.sqrt(used.sum(axis=(1, 2)))
     # Cases that were never tested add nothing; they must not add degrees of freedom either.
-    told = table[..., tells_something(cells)].sum(axis=3)
+    told = table[..., cells.tested].sum(axis=3)
     with np.errstate(divide="ignore", invalid="ignore"):
         inflated = np.where(full[..., None], used * told / (told - 1), 0.0)
         spread = inflated.sum(axis=(1, 2))
@@ -106,9 +101,9 @@ def _means(cells: Intervals, counts: FloatArray, tau: float, grace: float) -> Fl
 
 
 def _followed(cells: Intervals, counts: FloatArray, tau: float, grace: float) -> tuple[Intervals, FloatArray]:
-    """Where nobody of a group was tested at the horizon, cases last felt shortly before it count as felt up to it."""
+    """Where nobody of a group felt the cold at the horizon or later, cases that felt it shortly before feel it then."""
     last = np.where(counts > 0, cells.left, -np.inf).max(axis=1, initial=-np.inf)
-    near = np.isinf(cells.right) & (cells.left >= tau - grace * (1 + 1e-9)) & (cells.left < tau)
+    near = np.isinf(cells.right) & cells.tested & (cells.left >= tau - grace * (1 + 1e-9)) & (cells.left < tau)
     moved = (last < tau)[:, None] & near & (counts > 0)
     if not moved.any():
         return cells, counts

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 from scipy import special, stats
 
 from onsetstudy.core.arrays import BoolArray, FloatArray
+from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.inference.means import satterthwaite
@@ -54,7 +55,7 @@ def numb_by(curve: OnsetCurve, minute: float) -> FloatArray:
 def case_influences(
     followed: ArmedCases, name: str, minute: float, *, waits: bool, curves: Curves
 ) -> tuple[FloatArray, BoolArray]:
-    """What each case adds to the error of an arm's wait up to the minute, or of its proportion by it, and who is of it.
+    """What each case adds to the error of an arm's wait up to the minute, or of its proportion by it; who was tested.
 
     Returns
     -------
@@ -66,10 +67,11 @@ def case_influences(
         part = followed.times.take(rows)
         curve = curves.fit(part)
         value = waits_of_masses(curve, minute)[1] if waits else numb_by(curve, minute)
-        own[rows], inside[rows] = share * influence_values(part, curve, value), True
+        own[rows], inside[rows] = share * influence_values(part, curve, value), part.tested
     return own, inside
 
 
+@takes_cases("stratum", "cluster")
 def cluster_spread(
     times: Intervals,
     arm: ArrayLike,
@@ -105,7 +107,7 @@ def cluster_spread(
     """
     cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum)
     followed, _ = cases.follow_to(minute, grace_min)
-    whose = np.unique(np.asarray(cluster).astype(str), return_inverse=True)[1].reshape(-1)
+    whose = np.unique(np.asarray(cluster), return_inverse=True)[1]
     curves = curves or Curves()
     single, summed = list[tuple[FloatArray, int]](), list[tuple[FloatArray, int]]()
     for name in cases.arms[:2]:

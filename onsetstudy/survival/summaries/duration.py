@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import ArrayLike
 
-from onsetstudy.core.arrays import BoolArray
+from onsetstudy.core.arrays import BoolArray, real_numbers
 from onsetstudy.core.cases import Cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
@@ -55,9 +55,10 @@ def duration_intervals(onset: Intervals, loss_left: ArrayLike, loss_right: Array
     Raises
     ------
     OnsetStudyError
-        If a return begins before the onset was seen, or is missing for a case with onset. All such rows are named.
+        If a return is no number, begins before the onset was seen, or is missing for a case with onset. All such rows
+        are named.
     """
-    begin, end = np.asarray(loss_left, dtype=np.float64), np.asarray(loss_right, dtype=np.float64)
+    begin, end = real_numbers(loss_left, "loss_left"), real_numbers(loss_right, "loss_right")
     used = np.isfinite(onset.right)
     if begin.shape != used.shape or end.shape != used.shape:
         raise OnsetStudyError(f"loss_left and loss_right must be {used.size} numbers each, one per case")

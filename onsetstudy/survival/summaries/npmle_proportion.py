@@ -13,12 +13,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from onsetstudy.core.arrays import BoolArray, FloatArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, real_numbers
 from onsetstudy.core.cases import merge_alike, takes_cases
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Caution, Counts, Estimate, Interval, NotAvailable
 from onsetstudy.inference.assumptions import INDEPENDENT_CASES, SCHEDULE
+from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.proportions import SHARE_LIMITS, Limits, normal_quantile, wilson_limits
 from onsetstudy.survival.curve.innermost import Spans, reduce_cases, support_index
 from onsetstudy.survival.curve.npmle import Curves
@@ -76,20 +77,16 @@ def decided(times: Intervals, minute: float) -> tuple[BoolArray, BoolArray]:
     return numb, ~numb & (times.left >= minute)
 
 
-def tells_something(times: Intervals) -> BoolArray:
-    """Cases that were tested at all: an interval (0, inf] fits every curve and adds nothing."""
-    return np.asarray((times.left > 0) | np.isfinite(times.right), dtype=np.bool_)
+def parts_by(curve: OnsetCurve, minute: float) -> FloatArray:
+    """Part of each mass that lies before ``minute``, spread evenly inside its innermost interval; without end: none."""
+    width = curve.right - curve.left
+    inside = np.where(np.isfinite(width) & (width > 0), (minute - curve.left) / np.where(width > 0, width, 1.0), 0.0)
+    return np.where(curve.right <= minute, 1.0, np.clip(inside, 0.0, 1.0))
 
 
 def spread_evenly(curve: OnsetCurve, minute: float) -> float:
-    """Share numb by ``minute`` when mass lies evenly inside its innermost interval.
-
-    Mass in an interval without end counts as not numb.
-    """
-    width = curve.right - curve.left
-    inside = np.where(np.isfinite(width) & (width > 0), (minute - curve.left) / np.where(width > 0, width, 1.0), 0.0)
-    part = np.where(curve.right <= minute, 1.0, np.clip(inside, 0.0, 1.0))
-    return float(min(1.0, np.sum(curve.mass * part)))
+    """Share numb by ``minute``, masses spread evenly; of those without end nothing counts as numb."""
+    return float(min(1.0, np.sum(curve.mass * parts_by(curve, minute))))
 
 
 def share_numb_by(
@@ -137,8 +134,7 @@ def share_numb_by(
     limits_of = SHARE_LIMITS[limits]
     times, many = merge_alike(times, weight)
     cases = _total(many)
-    tells = tells_something(times)
-    times, many = times.take(tells), many[tells]
+    times, many = times.take(times.tested), many[times.tested]
     n = _total(many)
     numb, not_numb = decided(times, minute)
     count = _total(many[numb])
@@ -225,9 +221,9 @@ def curve_limits(
     Raises
     ------
     OnsetStudyError
-        If a minute is missing, infinite or negative.
+        If a minute is missing, infinite, negative or no number.
     """
-    minutes = np.atleast_1d(np.asarray(t_min, dtype=np.float64))
+    minutes = np.atleast_1d(real_numbers(t_min, "t_min"))
     if minutes.ndim != 1 or not np.all(np.isfinite(minutes)) or np.any(minutes < 0):
         raise OnsetStudyError("t_min must be finite minutes of 0 or more")
     times, many = merge_alike(times, None if weight is None else np.asarray(weight))
@@ -240,18 +236,11 @@ def _limits_at(
 ) -> Estimate | NotAvailable:
     numb, not_numb = decided(times, minute)
     counts = Counts.of(numb, cases=many)
+    of = Parameter(quantity="share_numb", contrast=None, unit="proportion", n=counts, conf_level=conf_level)
     if not (numb.any() or not_numb.any()):
-        return NotAvailable(
-            quantity="share_numb",
-            contrast=None,
-            code="undecided",
-            reason=f"no case shows whether it was numb at {minute:g} min or not",
-            unit="proportion",
-            method=_METHOD,
-            n=counts,
-            bound=Interval(low=0.0, high=1.0, level=conf_level, method="no information"),
-            assumptions=_ASSUMPTIONS,
-        )
+        reason = f"no case shows whether it was numb at {minute:g} min or not"
+        nothing = Interval(low=0.0, high=1.0, level=conf_level, method="no information")
+        return replace(of.absent(reason, code="undecided", method=_METHOD, bound=nothing), assumptions=_ASSUMPTIONS)
     share = share_numb_by(times, minute, conf_level, weight=many, curves=curves)
     cautions: tuple[Caution, ...] = ()
     if share.high - share.low > 1e-9:
@@ -262,15 +251,12 @@ def _limits_at(
         cautions = (Caution(code="bounded_share", text=text),)
     how = "Wilson score" + (" for the effective number of decided cases" if share.undecided else "")
     spread = share.estimate * (1.0 - share.estimate)
-    return Estimate(
-        quantity="share_numb",
-        contrast=None,
-        estimate=share.estimate,
-        std_error=math.sqrt(spread / share.effective_n) if share.effective_n > 0 and spread > 0 else None,
-        interval=Interval(low=share.limits[0], high=share.limits[1], level=conf_level, method=how),
-        unit="proportion",
+    return of.estimate(
+        share.estimate,
+        share.limits,
+        by=how,
         method=_METHOD,
-        n=counts,
+        std_error=math.sqrt(spread / share.effective_n) if share.effective_n > 0 and spread > 0 else None,
         assumptions=_ASSUMPTIONS,
         caution=cautions,
         source="wilson_1927",

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy import special, stats
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import takes_cases
@@ -165,7 +165,7 @@ def probability_numb_sooner(
         reference_arm=reference_arm,
         stratum=stratum,
         weight=weight,
-        contrast_arm=contrast_arm,
+        contrast_arm=None if contrast_arm is None else str(contrast_arm),
         two_arms=True,
     )
     reference, other = cases.arms
@@ -241,7 +241,7 @@ def _limits(parts: list[_Part], mix: FloatArray, chance: float, conf_level: floa
     error = math.sqrt(total)
     centre = math.log(chance / (1 - chance))
     half = float(stats.t.ppf(0.5 + conf_level / 2, satterthwaite(terms))) * error / (chance * (1 - chance))
-    low, high = (1.0 / (1.0 + math.exp(-x)) for x in (centre - half, centre + half))
+    low, high = (float(special.expit(end)) for end in (centre - half, centre + half))
     return (low, high), error, "Student t on the logit; standard error of the chance, from the observed information"
 
 

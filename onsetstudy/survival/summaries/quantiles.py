@@ -19,7 +19,7 @@ from scipy import optimize
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import takes_cases
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Caution
 from onsetstudy.inference.assumptions import SPREAD_EVENLY
@@ -54,7 +54,9 @@ class _Group:
     def of(cls, cells: Iterable[Gaps], mix: FloatArray) -> _Group:
         cells = tuple(cells)
         ends = np.concatenate([np.concatenate((c.times.left, c.times.right)) for c in cells])
-        return cls(cells, mix, np.unique(ends[np.isfinite(ends) & (ends > 0)]))
+        # Clock zero is no test, unless an onset is known to lie there.
+        at_zero = any(np.any(c.times.right == 0) for c in cells)
+        return cls(cells, mix, np.unique(ends[np.isfinite(ends) & (at_zero | (ends > 0))]))
 
     def share(self, minute: float) -> Limits:
         """Least and greatest share numb by the minute that the curves allow."""
@@ -173,9 +175,6 @@ def estimate_quantile(
     >>> [f"{e.contrast} {e.estimate:.2f} min" for e in found.arms]
     ['plain 4.00 min', 'buffered 3.00 min']
     """
-    if not 0.0 < share < 1.0:
-        mend = "write a number between 0 and 1, for example 0.5 for the median"
-        raise OnsetStudyError.of_key("share", f"share is {share!r}", mend)
     cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
     found = {a: _quantile(_Group.of(cases.gaps(a), cases.mix), share, conf_level) for a in cases.arms}
     missing = [a for a in cases.arms if math.isinf(found[a].estimate)]

@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy import special, stats
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import takes_cases
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Caution
@@ -22,10 +22,13 @@ from onsetstudy.inference.proportions import Limits, normal_quantile, wilson_lim
 from onsetstudy.survival.curve.functionals import functional_bounds, functional_variance
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import ArmContrast, OnsetCurve
-from onsetstudy.survival.summaries.npmle_proportion import tells_something
 from onsetstudy.survival.summaries.standardisation import ArmedCases, Compared, Value, sort_arms
 from onsetstudy.survival.testing.unlike_gaps import Gaps, mean_gaps
 
+NO_SPREAD = 1e-18
+"""Variance, as a share of the squared horizon, up to which an arm counts as one without spread."""
+LARGEST = 700.0
+"""Logarithm beyond which a limit of a ratio is no number any more."""
 _SOURCE = "restricted mean as in Royston & Parmar 2013, BMC Med Res Methodol 13:152, of the interval-censored curve"
 
 
@@ -59,22 +62,11 @@ def wait_to(curve: OnsetCurve, tau_min: float) -> float:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Options:
-    """How the mean is found; parameters as of :func:`~onsetstudy.survival.summaries.rmst.estimate_rmst`.
-
-    Raises
-    ------
-    OnsetStudyError
-        If there are no minutes above 0 to go to.
-    """
+    """How the mean is found; parameters as of :func:`~onsetstudy.survival.summaries.rmst.estimate_rmst`."""
 
     tau_min: float
     conf_level: float
     small_sample: bool
-
-    def __post_init__(self) -> None:
-        if not (math.isfinite(self.tau_min) and self.tau_min > 0):
-            mend = "write minutes above 0, for example 15"
-            raise OnsetStudyError.of_key("tau_min", f"tau_min is {self.tau_min!r}", mend)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,8 +95,7 @@ def cell_wait(gaps: Gaps, carried_min: float, name: str, stratum: str, weight: f
         If the curve is undefined before the horizon.
     """
     times, curve = gaps.times, gaps.curve
-    # Cases that were never tested add nothing; they must not add degrees of freedom either.
-    tau, n = options.tau_min, round(float(gaps.weight[tells_something(times)].sum()))
+    tau, n = options.tau_min, gaps.n
     if np.isinf(curve.right[-1]) and curve.left[-1] < tau:
         place = f"the arm {name}" + (f" in the stratum {stratum}" if stratum else "")
         raise NotEstimable(
@@ -120,7 +111,7 @@ def cell_wait(gaps: Gaps, carried_min: float, name: str, stratum: str, weight: f
     bounds = functional_bounds(times, curve, low, high)
     variance = functional_variance(times, curve, even, gaps.weight)
     found = CellWait(mean=weight * mean, bounds=(weight * bounds[0], weight * bounds[1]), share=weight, gaps=gaps)
-    if n < 2 or variance <= 1e-18 * tau * tau:
+    if n < 2 or variance <= NO_SPREAD * tau * tau:
         outside = wilson_limits(0, n, options.conf_level)[1]
         return replace(found, reach=(weight * outside * mean, weight * outside * (tau - mean)))
     used = weight * weight * variance
@@ -165,7 +156,7 @@ def estimate_rmst(
     weight_kind : str
         ``"counts"``; there is no robust error for weights of another kind.
     grace_min : float, optional
-        If nobody of an arm (and stratum) was tested at or after ``tau_min``, cases never seen numb and
+        If nobody of an arm (and stratum) felt the cold at or after ``tau_min``, cases never seen numb and
         last felt at most this long before it count as not numb up to it. Default: the usual gap between
         two tests (median width of the gaps in which onset was seen). 0 switches this off.
     small_sample : bool
@@ -177,8 +168,8 @@ def estimate_rmst(
     Returns
     -------
     ArmContrast
-        ``arms``: quantity ``restricted_wait`` in minutes, ``contrast`` the arm, counts of cases and of onsets
-        seen by ``tau_min``. ``difference``: ``restricted_wait_difference``, arm minus reference, below 0 when
+        ``arms``: quantity ``rmst`` in minutes, ``contrast`` the arm, counts of cases and of onsets
+        seen by ``tau_min``. ``difference``: ``rmst_difference``, arm minus reference, below 0 when
         the arm was numb sooner. ``ratio``: ``rmst_ratio``. ``bounds``: what the gaps between tests
         leave open, with all onsets at the beginning or at the end of their innermost interval.
 
@@ -273,7 +264,7 @@ def _mean(cells: list[CellWait], options: Options) -> Value:
     if error is not None and options.small_sample and 0.0 < mean < tau:
         # Waits are skewed: long tails when most are short, the reverse when many reach the horizon.
         centre, half = math.log(mean / (tau - mean)), below * tau / (mean * (tau - mean))
-        low, high = (tau / (1.0 + math.exp(-x)) for x in (centre - half, centre + half))
+        low, high = (tau * float(special.expit(end)) for end in (centre - half, centre + half))
         return Value(mean, (low, high), how + ", on the logit of the share of the horizon", error)
     return Value(mean, (max(0.0, mean - below), min(tau, mean + above)), how, error)
 
@@ -327,8 +318,8 @@ def _ratio(cells: list[CellWait], reference: list[CellWait], options: Options) -
     # On the log scale every variance and reach is relative to its arm's mean.
     relative = [(_over(cell, mean), 1.0) for cell in cells] + [(_over(cell, mean_ref), -1.0) for cell in reference]
     below, above, error, how = _margins(relative, options)
-    ratio = mean / mean_ref
-    return Value(ratio, (ratio * math.exp(-below), ratio * math.exp(above)), how + ", log scale", error)
+    ratio, most = mean / mean_ref, math.exp(above) if above < LARGEST else math.inf
+    return Value(ratio, (ratio * math.exp(-below), ratio * most), how + ", log scale", error)
 
 
 def _over(cell: CellWait, mean: float) -> CellWait:

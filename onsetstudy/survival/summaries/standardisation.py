@@ -1,4 +1,4 @@
-"""Cases sorted into arms and strata, checked once for every quantity, and its numbers in all arms put together."""
+"""Cases sorted into arms and strata in one way for every quantity, and its numbers in all arms put together."""
 
 from __future__ import annotations
 
@@ -9,9 +9,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray, texts_per_case
-from onsetstudy.core.cases import unknown_reference
-from onsetstudy.core.errors import Gathered, OnsetStudyError
+from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
+from onsetstudy.core.cases import order_arms
+from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval
 from onsetstudy.inference.proportions import Limits
@@ -75,13 +75,14 @@ class ArmedCases:
     ) -> tuple[ArmedCases, dict[str, tuple[Caution, ...]]]:
         """The same cases, followed to a horizon where testing stopped shortly before it, and what to say of it by arm.
 
-        Only where the data stop: if nobody of an arm and stratum was still being tested at ``tau_min``, those last
+        Only where the data stop: if nobody of an arm and stratum felt the cold at ``tau_min`` or later, those last
         felt within ``grace_min`` (default: the usual gap) before it count as not numb ``until`` then. Where anybody
-        was, none, since the curve itself then says how the others may have gone on.
+        did, none, since the curve itself then says how the others may have gone on.
         """
-        if grace_min is not None and not grace_min >= 0:
-            raise OnsetStudyError.of_key("grace_min", f"grace_min is {grace_min:g}", "write minutes of 0 or more")
-        grace = _usual_gap(self.times, self.weight) if grace_min is None else grace_min
+        if grace_min is None:
+            grace, shortly = _usual_gap(self.times, self.weight), "less than one usual gap"
+        else:
+            grace, shortly = grace_min, f"at most {grace_min:g} min"
         times, told = self.times, dict[str, tuple[Caution, ...]]()
         for arm in self.arms:
             moved = 0
@@ -90,12 +91,13 @@ class ArmedCases:
                 if left.size == 0 or left.max() >= tau_min:
                     continue
                 near = left >= tau_min - grace * (1 + 1e-9)
-                carried = rows[near & self.times.right_censored[rows]]
+                # Who was never tested was not felt either.
+                carried = rows[near & (self.times.right_censored & self.times.tested)[rows]]
                 times = times.felt_until(carried, tau_min)
                 moved += round(float(self.weight[carried].sum()))
             text = (
-                f"In the arm {arm} testing stopped before {tau_min:g} min; {moved} cases last felt less than one "
-                f"usual gap before it count as not numb {until}."
+                f"In the arm {arm}{' (in a stratum)' if self.stratified else ''} nobody felt the cold at {tau_min:g} "
+                f"min or later; {moved} cases last felt {shortly} before it count as not numb {until}."
             )
             told[arm] = (Caution(code="last_test_before_minute", text=text),) if moved else ()
         return replace(self, times=times), told
@@ -106,22 +108,20 @@ class ArmedCases:
         return Counts.of(events[chosen], self.arm[chosen], arms or self.arms, cases=self.weight[chosen])
 
 
-def _refuse_arms(present: set[str], reference_arm: str, contrast_arm: str | None, two_arms: bool) -> None:
-    """Refuse arms of which none, or not one alone, can be compared with the reference arm."""
-    others = sorted(present - {reference_arm})
-    if reference_arm not in present:
-        raise OnsetStudyError.of_key("arm", *unknown_reference(reference_arm, others), code="reference_arm")
-    if not others:
-        what = f"no case belongs to an arm other than {reference_arm!r}"
-        raise OnsetStudyError.of_key("arm", what, "a comparison needs cases of at least two arms", code="one_arm")
-    if contrast_arm is not None and contrast_arm not in others:
-        what = f"no case belongs to {contrast_arm!r}; arms seen: {', '.join(sorted(present))}"
+def _compared_with(arms: tuple[str, ...], contrast_arm: str | None) -> str:
+    """The one arm that is compared with the reference arm, the first of all."""
+    reference_arm, *others = arms
+    if contrast_arm in others:
+        return contrast_arm
+    if contrast_arm is not None:
+        what = f"no case belongs to {contrast_arm!r}; arms seen: {', '.join(sorted(arms))}"
         if contrast_arm == reference_arm:
             what = f"{contrast_arm!r} is the reference arm"
         raise OnsetStudyError.of_key("contrast_arm", what, f"name one of these: {', '.join(others)}")
-    if two_arms and contrast_arm is None and len(others) > 1:
+    if len(others) > 1:
         what = f"{len(others)} arms could be compared with {reference_arm!r}: {', '.join(others)}"
         raise OnsetStudyError.of_key("arm", what, "name one of them as contrast_arm", code="many_arms")
+    return others[0]
 
 
 def sort_arms(
@@ -134,7 +134,7 @@ def sort_arms(
     contrast_arm: str | None = None,
     two_arms: bool = False,
 ) -> ArmedCases:
-    """Cases with checked arms and strata.
+    """Cases in arms and strata, whose labels :class:`~onsetstudy.core.cases.Cases` has checked one by one.
 
     Parameters
     ----------
@@ -145,30 +145,24 @@ def sort_arms(
     weight : array_like of float, shape (n,), optional
         How many like cases a row stands for; default 1.
     contrast_arm : str, optional
-        Keeps only the cases of this arm and the reference arm.
+        Of more than two arms the one whose cases are kept beside those of the reference arm.
     two_arms : bool
         Whether exactly two arms are wanted.
 
     Raises
     ------
     OnsetStudyError
-        If a label is missing, the reference arm has no case, or no other arm has one, or
-        no stratum holds a case of every arm, or there are more than two arms where two are wanted.
+        If the reference arm has no case, or no other arm has one, or no stratum holds a case of every arm, or there
+        are more than two arms where two are wanted.
     """
-    problems = Gathered()
-    arm_of = texts_per_case(arm, len(times), "arm", problems)
-    stratum_of = (
-        np.full(len(times), "") if stratum is None else texts_per_case(stratum, len(times), "stratum", problems)
-    )
-    if problems:
-        raise OnsetStudyError(problems)
+    arm_of = np.asarray(arm).astype(str)
+    stratum_of = np.full(len(times), "") if stratum is None else np.asarray(stratum).astype(str)
     many = np.ones(len(times)) if weight is None else np.asarray(weight, dtype=np.float64)
-    contrast_arm = None if contrast_arm is None else str(contrast_arm)
-    _refuse_arms(set(arm_of.tolist()), reference_arm, contrast_arm, two_arms)
-    if contrast_arm is not None:
-        kept = np.isin(arm_of, [reference_arm, contrast_arm])
+    arms = order_arms(arm_of, many, reference_arm)
+    if two_arms:
+        arms = reference_arm, _compared_with(arms, contrast_arm)
+        kept = np.isin(arm_of, arms)
         times, arm_of, stratum_of, many = times.take(kept), arm_of[kept], stratum_of[kept], many[kept]
-    arms = (reference_arm, *sorted(set(arm_of.tolist()) - {reference_arm}))
     names = sorted(set(stratum_of.tolist()))
     full = [s for s in names if all(np.any((stratum_of == s) & (arm_of == a)) for a in arms)]
     if not full:

@@ -98,7 +98,7 @@ def success_by(
     weight_kind : str
         ``"counts"``; there is no robust error for weights of another kind.
     grace_min : float, optional
-        If nobody of an arm (and stratum) was tested at or after ``target_min``, cases never seen numb and
+        If nobody of an arm (and stratum) felt the cold at or after ``target_min``, cases never seen numb and
         last felt at most this long before it count as not numb by it. Default: the usual gap between
         two tests (median width of the gaps in which onset was seen). 0 switches this off.
     limits : str
@@ -152,7 +152,7 @@ def success_by(
     ['plain 0.50', 'buffered 0.67']
     """
     cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
-    return _compared(cases, _Asked("target_min", target_min, conf_level, limits, numb=True), grace_min, curves)
+    return _compared(cases, _Asked(target_min, conf_level, limits, numb=True), grace_min, curves)
 
 
 @takes_cases("stratum", "weight")
@@ -177,8 +177,8 @@ def never_numb_share(
     Returns
     -------
     ArmContrast
-        ``arms``: quantity ``never_numb``, counts of cases and of those surely not numb at the horizon.
-        ``difference``: ``never_numb_difference``, arm minus reference, below 0 when fewer stayed without
+        ``arms``: quantity ``not_numb``, counts of cases and of those surely not numb at the horizon.
+        ``difference``: ``not_numb_difference``, arm minus reference, below 0 when fewer stayed without
         numbness. ``ratio``: ``not_numb_ratio``.
 
     Raises
@@ -196,23 +196,19 @@ def never_numb_share(
     ['plain 0.17', 'buffered 0.00']
     """
     cases = sort_arms(times, arm, reference_arm=reference_arm, stratum=stratum, weight=weight)
-    return _compared(cases, _Asked("tau_min", tau_min, conf_level, limits, numb=False), grace_min, curves)
+    return _compared(cases, _Asked(tau_min, conf_level, limits, numb=False), grace_min, curves)
 
 
 @dataclass(frozen=True, slots=True)
 class _Asked:
     """Whose share is asked for, of those numb by a minute or of the others, and with which limits."""
 
-    key: str
     minute: float
     conf_level: float
     limits: str
     numb: bool
 
     def __post_init__(self) -> None:
-        if not (math.isfinite(self.minute) and self.minute > 0):
-            what = f"{self.key} is {self.minute!r}"
-            raise OnsetStudyError.of_key(self.key, what, "write minutes above 0, for example 2")
         if self.limits not in _NAMES:
             raise OnsetStudyError.of_key("limits", f"limits is {self.limits!r}", f"write {' or '.join(_NAMES)}")
 

@@ -18,7 +18,7 @@ from onsetstudy.inference.means import LEAST
 from onsetstudy.inference.proportions import wilson_limits
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import ArmContrast
-from onsetstudy.survival.summaries.rmst import estimate_rmst, open_by_gaps
+from onsetstudy.survival.summaries.rmst import NO_SPREAD, estimate_rmst, open_by_gaps
 from onsetstudy.survival.summaries.standardisation import ArmedCases, Value, sort_arms
 from onsetstudy.survival.summaries.within_patient import influences_in_both, tested_in_both
 
@@ -125,7 +125,7 @@ def _limits(
     """The difference with its limits, and P of none, which agree; ``asked`` are the horizon and the level."""
     (tau, conf_level), m = asked, apart.size
     variance = float(apart @ apart) * m / (m - 1)
-    if spread := variance > 1e-18 * tau**2:
+    if spread := variance > NO_SPREAD * tau**2:
         error = math.sqrt(variance)
         reach = float(stats.t.isf((1 - conf_level) / 2, m - 1)) * error
         found = Value(value, (value - reach, value + reach), HOW, error)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from onsetstudy.core.arrays import FloatArray, IntArray, StrArray
+from onsetstudy.core.arrays import FloatArray, IntArray, StrArray, one_per_case
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import PATIENTS, Assumption, Caution, Estimate, Interval
@@ -25,7 +25,7 @@ from onsetstudy.inference.proportions import (
 from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.clustered import case_influences
-from onsetstudy.survival.summaries.npmle_proportion import Share, decided, share_numb_by, tells_something
+from onsetstudy.survival.summaries.npmle_proportion import Share, decided, share_numb_by
 from onsetstudy.survival.summaries.standardisation import ArmedCases, sort_arms
 from onsetstudy.survival.summaries.success import never_numb_share, success_by
 
@@ -204,11 +204,12 @@ def tested_in_both(
     Raises
     ------
     OnsetStudyError
-        If there are not two arms, or a patient has two cases in one.
+        If a label is missing, there are not two arms, or a patient has two cases in one.
     """
-    given = sort_arms(times, arm, reference_arm=reference_arm, two_arms=True)
-    rows, patients = _rows_in_both(given.arm, patient, given.arms)
-    rows = rows[tells_something(times)[rows].all(axis=1)]
+    n = len(times)
+    given = sort_arms(times, one_per_case(arm, n, "arm"), reference_arm=reference_arm, two_arms=True)
+    rows, patients = _rows_in_both(given.arm, one_per_case(patient, n, "patient").astype(str), given.arms)
+    rows = rows[times.tested[rows].all(axis=1)]
     order, told = rows.T.reshape(-1), tuple[Caution, ...]()
     if left_out := patients - len(rows):
         are = "is" if left_out == 1 else "are"
@@ -224,7 +225,7 @@ def influences_in_both(followed: ArmedCases, minute: float, *, waits: bool, curv
     return np.asarray(np.sum(own, axis=0).reshape(2, -1), dtype=np.float64)
 
 
-def _rows_in_both(arm: StrArray, patient: ArrayLike, arms: tuple[str, ...]) -> tuple[IntArray, int]:
+def _rows_in_both(arm: StrArray, patient: StrArray, arms: tuple[str, ...]) -> tuple[IntArray, int]:
     """Rows of the patients who have both of two arms, shape (patients, 2), reference first; and of all, how many.
 
     Raises
@@ -232,10 +233,7 @@ def _rows_in_both(arm: StrArray, patient: ArrayLike, arms: tuple[str, ...]) -> t
     OnsetStudyError
         If a patient has two cases in one arm.
     """
-    names, row = np.unique(np.asarray(patient).astype(str), return_inverse=True)
-    if row.shape != arm.shape:
-        what = f"patient has the shape {np.shape(patient)} beside {arm.size} cases"
-        raise OnsetStudyError.of_key("patient", what, "give one patient per case", code="shape")
+    names, row = np.unique(patient, return_inverse=True)
     column = (arm == arms[1]).astype(np.intp)
     seen = np.zeros((names.size, 2), dtype=np.intp)
     np.add.at(seen, (row, column), 1)

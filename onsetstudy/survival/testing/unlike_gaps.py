@@ -42,8 +42,8 @@ class Gaps:
 
     @property
     def n(self) -> int:
-        """Number of cases."""
-        return round(float(self.weight.sum()))
+        """Number of cases that were tested: others add nothing, and must not add degrees of freedom either."""
+        return round(float(self.weight[self.times.tested].sum()))
 
 
 def mean_gaps(strata: Sequence[tuple[float, Gaps, Gaps]], tau_min: float) -> tuple[float, float]:
@@ -79,13 +79,13 @@ def _compared(reference: Gaps, other: Gaps, tau_min: float) -> tuple[tuple[float
     both = (reference, other)
     ends = (end for g in both for end in (g.times.left, g.times.right, g.curve.left, g.curve.right))
     edges = np.unique(np.minimum(np.concatenate([[0.0, tau_min], *ends]), tau_min))
-    total = float(sum(g.weight.sum() for g in both))
+    total = sum(g.n for g in both)
     if edges.size < 2 or total <= 0:
         return (0.0, 0.0), 0.0
     held = [_Held.of(g, edges, tau_min) for g in both]
     cases, width = (np.sum([getattr(h, name) for h in held], axis=0) for name in ("cases", "width"))
     common = np.divide(width, cases, where=cases > SOME, out=np.zeros(cases.size))
-    mass = np.asarray(sum(g.weight.sum() * _mass(g.curve, edges) for g in both)) / total
+    mass = np.asarray(sum(g.n * _mass(g.curve, edges) for g in both)) / total
     # Minutes at which one arm alone says how wide gaps are tell no difference.
     able = np.all([h.cases > SOME for h in held], axis=0)
     wide, variance = [], 0.0

@@ -198,7 +198,7 @@ def test_a_part_of_the_cases_keeps_what_the_whole_knows():
     with counted() as work:
         part = whole.where(whole.arm == promised.contrast_arm).by_day()
     assert work.checked == []
-    assert part.curves is whole.curves
+    assert part.work.curves is whole.work.curves
     for name in ESTIMANDS:
         assert part.times(name).left.tolist() == part.frame[f"left_{name}"].tolist()
         assert part.times(name).right.tolist() == part.frame[f"right_{name}"].tolist()

@@ -7,6 +7,7 @@ import pytest
 
 from onsetstudy.adjustment.propensity import code_columns
 from onsetstudy.adjustment.results import FairComparison
+from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Estimate, NotAvailable
 from onsetstudy.core.seeds import stream
 from onsetstudy.core.serialise import from_dict, to_dict
@@ -49,6 +50,19 @@ def test_weighting_brings_what_was_recorded_into_balance(told):
     had, had_not = (np.average(cases.matrix[a], axis=0, weights=cases.weight[a]) for a in (other, ~other))
     assert "technique" in {name for name, _ in design.names}
     assert np.max(np.abs(had - had_not)) < 1e-6, "overlap weights balance exactly what the model holds"
+
+
+@pytest.mark.usefixtures("few_draws")
+def test_a_wait_beyond_the_last_test_is_not_told_among_cases_alike_either(told):
+    """Testing of all cases stops at 4 minutes; the horizon is 15."""
+    data, _ = told
+    times = data.times("wait")
+    seen = Intervals(np.minimum(times.left, 4.0), np.where(times.right > 4, np.inf, times.right))
+    stopped = dataclasses.replace(data, onset=dict.fromkeys(data.onset, seen))
+    overall = analyse_population(stopped, label="", dimension="overall", level="all", minimum=1)
+    success, wait = fair_comparison(stopped, overall).lines[:2]
+    assert isinstance(success.weighted, Estimate)
+    assert {getattr(wait, way).code for way in ("crude", "weighted", "standardised")} == {"curve_undefined"}
 
 
 def test_everything_that_cases_are_alike_in_stands_among_who_was_in_the_arms(told):

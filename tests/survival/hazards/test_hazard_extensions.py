@@ -283,6 +283,14 @@ def test_the_integral_is_right_however_many_cases_a_cluster_has(clusters, size, 
     assert -frailty.negative(theta, model) == pytest.approx(marginal, abs=2e-5)
 
 
+def test_clusters_that_were_never_tested_do_not_make_few_many():
+    times, arm, _, _ = study(5, n=60)
+    more = Intervals(np.append(times.left, [0.0] * 6), np.append(times.right, [np.inf] * 6))
+    names = np.append(np.arange(60) % 4, np.arange(6) + 4)
+    found = fit_shared_frailty(more, {"arm": np.append(arm, ["plain", "buffered"] * 3)}, cluster=names)
+    assert [c.text[:15] for c in found.caution] == ["Only 4 clusters"]
+
+
 def test_onset_may_lie_where_the_curve_of_all_cases_has_none():
     """All increments free, 60 fixed nodes and scipy's BFGS: the curve of all cases leaves (0.4, 2] empty, and others.
 

@@ -292,6 +292,18 @@ def test_few_clusters_say_too_narrow_and_no_naive_p_stands_beside(clusters):
     alone = fit_proportional_hazards(times, {"a": x[:, 0]})
     assert len(alone.tests) == 3
     assert alone.estimates[0].p_value is not None
+    assert [(t.observed_minus_expected, t.variance) for t in alone.tests] == [((), ())] * 3
+
+
+def test_patients_who_were_never_tested_are_no_clusters():
+    times, x = grid_study(3, n=40, p=1)
+    arm, cluster = np.where(x[:, 0] > 0, "buffered", "plain"), np.arange(40) % 10
+    more = Intervals(np.append(times.left, [0] * 20), np.append(times.right, [INF] * 20))
+    one = fit(times, arm, cluster=cluster)
+    other = fit(more, np.append(arm, ["plain", "buffered"] * 10), cluster=np.append(cluster, np.arange(20) + 10))
+    assert other.estimates[0].std_error == pytest.approx(one.estimates[0].std_error, rel=1e-6)
+    assert other.estimates[0].p_value is None
+    assert "Only 10 clusters" in " ".join(c.text for c in other.caution)
 
 
 def test_the_result_survives_json_and_names_its_covariates():
@@ -442,6 +454,17 @@ def test_what_cases_do_not_speak_of_is_not_called_separation(seed):
         with pytest.raises(NotEstimable, match="say nothing of the ratio buffered / plain") as caught:
             fit_proportional_hazards(times, covariates, reference={"arm": "plain"}, **options)
         assert (caught.value.code, caught.value.bound) == ("no_contrast", None)
+
+
+@pytest.mark.parametrize("reference_arm", ["plain", "buffered"])
+@pytest.mark.parametrize("together", [False, True])
+def test_an_arm_that_was_never_tested_has_no_ratio(reference_arm, together):
+    """Not one at 1 with narrow limits, where clusters make them: these are of the other arm's cases alone."""
+    times = Intervals([0.8, 0, 0.8, 0.9, 0], [0.9, INF, INF, 0.9, 0.6])
+    weight, cluster = [3, 3, 1, 1, 1], np.arange(5) if together else None
+    with pytest.raises(NotEstimable) as caught:
+        fit(times, ["plain", "buffered", "plain", "plain", "plain"], reference_arm, weight=weight, cluster=cluster)
+    assert caught.value.code == "no_contrast"
 
 
 def test_many_small_strata_are_told():

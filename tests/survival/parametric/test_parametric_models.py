@@ -450,6 +450,22 @@ def test_without_never_numb_cases_in_either_arm_the_bound_is_the_larger_limit():
     assert 0 < together.value.bound[1] < caught.value.bound[1] < 1
 
 
+@pytest.mark.parametrize("fit", [fit_accelerated_time, fit_grouped_hazards, fit_proportional_hazards])
+def test_the_unit_of_a_covariate_changes_nothing_but_its_own_ratio(fit):
+    rng = np.random.default_rng(0)
+    age, arm = rng.normal(10.0, 1.0, 60), np.where(rng.random(60) < 0.5, "plain", "buffered")
+    left = np.floor(rng.gamma(2.0, 2.0, 60) * np.exp(-0.5 * (age - 10)))
+    times = Intervals(left, left + 1)
+    year, *others = (
+        fit(times, {"arm": arm, "age": age * unit}, reference_arm="plain").estimates
+        for unit in (1.0, 0.01, 365.25, 1e5)
+    )
+    for unit, other in zip((0.01, 365.25, 1e5), others, strict=True):
+        assert other[0].estimate == pytest.approx(year[0].estimate, rel=1e-6)
+        assert np.log(other[1].estimate) * unit == pytest.approx(np.log(year[1].estimate), rel=1e-6)
+        assert other[1].std_error * unit == pytest.approx(year[1].std_error, rel=1e-5)
+
+
 def test_short_follow_up_is_said():
     rng = np.random.default_rng(6)
     onset = 8 * rng.weibull(1.2, 4000)
@@ -457,6 +473,17 @@ def test_short_follow_up_is_said():
     found = fit_never_numb(inspected(onset, np.arange(1.0, 11)))
     assert [c.code for c in found.caution] == ["short_follow_up"]
     assert "Testing ended at 10 min" in found.caution[0].text
+
+
+def test_short_follow_up_of_one_arm_is_said_whichever_is_the_reference():
+    rng = np.random.default_rng(3)
+    onset = np.where(rng.random(120) < 0.2, np.inf, 4 * rng.weibull(1.5, 120))
+    minutes = [np.arange(1.0, 26), np.arange(1.0, 4)]
+    parts = [inspected(half, tests) for half, tests in zip(np.split(onset, 2), minutes, strict=True)]
+    times = Intervals(*(np.concatenate([getattr(p, end) for p in parts]) for end in ("left", "right")))
+    for reference in ("long", "short"):
+        (caution,) = fit_never_numb(times, ["long"] * 60 + ["short"] * 60, reference_arm=reference).caution
+        assert "Testing ended at 3 min, when" in caution.text
 
 
 def test_where_everybody_becomes_numb_there_is_no_share():

@@ -49,6 +49,17 @@ def test_on_a_grid_without_gaps_they_are_deviations_from_the_mean():
     assert influence_values(times, curve, waits_of_masses(curve, 6.0)[1]) * 4 == pytest.approx([-2, 0, 0, 2])
 
 
+def test_patients_who_were_never_tested_are_no_clusters():
+    times = seen(np.array([1.0, 3, 5, 7, 2, 2, 6, 6]))
+    arm, patient = np.repeat(["plain", "buffered"], 4), np.array(list("aabbccdd"))
+    more = Intervals(np.append(times.left, [0] * 20), np.append(times.right, [np.inf] * 20))
+    arms, patients = np.append(arm, ["plain", "buffered"] * 10), np.append(patient, [f"e{k}" for k in range(20)])
+    for waits in (True, False):
+        alone, beside = spread(times, arm, patient, waits=waits), spread(more, arms, patients, waits=waits)
+        for one, other in zip(alone, beside, strict=True):
+            assert (one.ratio, one.freedom, one.alone) == pytest.approx((other.ratio, other.freedom, other.alone))
+
+
 def test_every_case_twice_is_as_good_as_once():
     """A patient with the same answer twice tells no more than once: the error is that of the single cases."""
     rng = np.random.default_rng(2)

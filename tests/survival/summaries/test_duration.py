@@ -72,6 +72,11 @@ def test_all_faults_are_named_at_once():
         duration_intervals(onset, [5], [6])
 
 
+def test_minutes_written_as_text_are_refused():
+    with pytest.raises(OnsetStudyError, match="loss_left holds '40'"):
+        fit_duration(Intervals([2, 4], [4, 6]), ["40", "50"], [45, 55])
+
+
 def test_nobody_numb_is_not_estimable():
     onset = Intervals([6, 6], [inf, inf])
     with pytest.raises(NotEstimable, match="no case became numb"):

@@ -111,8 +111,10 @@ def test_mistakes_are_named():
     times, arm, patient = paired([(YES, YES)] * 2)
     with pytest.raises(OnsetStudyError, match="patient p0 has 2 cases in the arm buffered"):
         paired_numb_by(times, arm, ["p0"] * 4, reference_arm="plain", target_min=3)
-    with pytest.raises(OnsetStudyError, match="beside 4 cases"):
+    with pytest.raises(OnsetStudyError, match="patient has 2 entries for 4 cases"):
         paired_numb_by(times, arm, patient[:2], reference_arm="plain", target_min=3)
+    with pytest.raises(OnsetStudyError, match="patient is missing for case 1, 3"):
+        paired_numb_by(times, arm, ["p0", None, "p0", None], reference_arm="plain", target_min=3)
     with pytest.raises(NotEstimable, match="no patient was tested in both arms"):
         paired_numb_by(times, arm, ["a", "b", "c", "d"], reference_arm="plain", target_min=3)
 

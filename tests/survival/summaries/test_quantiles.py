@@ -179,6 +179,11 @@ def test_strata_mix_the_curves_not_the_quantiles():
     assert result.difference.estimate == pytest.approx(0)
 
 
+def test_cases_known_to_be_numb_at_clock_zero_reach_every_share():
+    found = estimate_quantile(Intervals([0] * 4, [0] * 4), ["a", "a", "b", "b"], reference_arm="a")
+    assert [each.estimate for each in (*found.arms, found.difference)] == [0.0, 0.0, 0.0]
+
+
 def test_a_share_outside_the_range_is_refused():
     with pytest.raises(OnsetStudyError, match=r"share is 50"):
         estimate_quantile(Intervals([0, 1], [1, 2]), ["a", "b"], reference_arm="a", share=50)

@@ -198,6 +198,8 @@ def test_testing_that_stops_just_before_the_horizon_is_carried_and_said():
     assert result.arms[0].estimate == pytest.approx((3 * 1 + 4 * 3 + 2 * 15) / 9)
     assert [c.code for c in result.arms[0].caution] == ["between_tests", "last_test_before_minute"]
     assert "2 cases last felt less than one usual gap before it" in result.arms[0].caution[1].text
+    asked = estimate_rmst(times, arm, reference_arm="plain", tau_min=15, grace_min=3)
+    assert "nobody felt the cold at 15 min or later; 2 cases last felt at most 3 min" in asked.arms[0].caution[1].text
     # At the earliest they became numb right after the test at 14.
     assert result.bounds[0].low == pytest.approx((3 * 0 + 4 * 2 + 2 * 14) / 9)
 
@@ -261,6 +263,14 @@ def test_a_bootstrap_agrees_with_the_information():
         differences.append(again.difference.estimate)
     # Standard error of a bootstrap error from 300 samples: about 1 / sqrt(600) = 4 %.
     assert np.std(differences, ddof=1) == pytest.approx(found.difference.std_error, rel=0.12)
+
+
+def test_levels_near_one_leave_wide_limits_and_no_error():
+    times, arm = Intervals([0, 2, 0, 4], [2, 4, 2, 6]), ["plain", "plain", "buffered", "buffered"]
+    found = estimate_rmst(times, arm, reference_arm="plain", tau_min=8, conf_level=0.999999)
+    assert limits(found.arms[0]) == pytest.approx((0.0, 8.0))
+    assert limits(found.difference) == (-8.0, 8.0)
+    assert limits(found.ratio) == pytest.approx((0.0, math.inf))
 
 
 def test_minutes_below_0_are_refused():

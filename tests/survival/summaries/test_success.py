@@ -16,6 +16,7 @@ from onsetstudy.core.results import Result
 from onsetstudy.core.serialise import from_dict
 from onsetstudy.inference.proportions import clopper_pearson_limits, newcombe_difference, wilson_limits
 from onsetstudy.survival.summaries.npmle_proportion import share_numb_by
+from onsetstudy.survival.summaries.rmst import estimate_rmst
 from onsetstudy.survival.summaries.success import never_numb_share, success_by
 from tests.examples import examples
 from tests.survival.build import cases, grid, inf, interval_rows
@@ -296,6 +297,16 @@ def test_more_than_two_arms_are_each_compared_with_the_reference():
     assert result.more[0].n.cases == 20
 
 
+def test_cases_that_were_never_tested_are_not_carried_to_the_minute():
+    """All tested teeth were numb at the first test, at minute 2, which is one usual gap after clock zero."""
+    times, arm = cases(plain=[(0, 2, 8), (0, inf, 4)], buffered=[(0, 2, 8), (2, 4, 4), (0, inf, 4)])
+    for verb, minute, shares in ((success_by, "target_min", (1, 2 / 3)), (never_numb_share, "tau_min", (0, 1 / 3))):
+        found = verb(times, arm, reference_arm="plain", **{minute: 2})
+        assert [each.estimate for each in found.arms] == pytest.approx(shares)
+    wait = estimate_rmst(times, arm, reference_arm="plain", tau_min=2)
+    assert [each.estimate for each in wait.arms] == pytest.approx([1, 4 / 3])
+
+
 def test_an_arm_that_says_nothing_is_not_estimated():
     times, arm = cases(plain=[(0, 4, 3), (1, inf, 2)], buffered=grid([3, 3]))
     with pytest.raises(NotEstimable, match="no case of the arm plain shows whether it was numb at 2 min"):
@@ -309,7 +320,7 @@ def test_an_arm_that_says_nothing_is_not_estimated():
         ({"target_min": 0.0}, "target_min is 0.0"),
         ({"conf_level": 1.0}, "confidence level 1.0"),
         ({"limits": "wald"}, "limits is 'wald'"),
-        ({"arm": ["plain"] * 4}, "no case belongs to an arm other than 'plain'"),
+        ({"arm": ["plain"] * 4}, "all 4 cases belong to the arm 'plain'"),
         ({"arm": ["plain", None, "buffered", "plain"]}, "arm is missing for case 1"),
         ({"arm": ["plain"]}, "arm has 1 entries for 4 cases"),
         ({"stratum": ["a", "a", "b", "b"]}, "no stratum holds a case of every arm"),

@@ -131,6 +131,24 @@ def test_strata_are_averaged_by_their_share():
     assert result.estimate == pytest.approx(2 / 3 * parts[0] + parts[1] / 3)
 
 
+def test_a_level_near_one_leaves_all_open_and_is_no_error():
+    times, arm = Intervals([0, 2, 0, 4], [2, 4, 2, 6]), ["plain", "plain", "buffered", "buffered"]
+    span = sooner(times, arm, conf_level=0.9999).interval
+    assert (span.low, span.high) == pytest.approx((0.0, 1.0))
+
+
+def test_cases_that_were_never_tested_narrow_no_limits():
+    apart, mixed = Intervals([4, 4, 6, 0, 0, 1], [5, 5, 7, 1, 1, 2]), Intervals([4, 0, 6, 0, 5, 1], [5, 2, 7, 1, 6, 2])
+    arm = ["plain"] * 3 + ["buffered"] * 3
+    for times in (apart, mixed):
+        more = Intervals(np.append(times.left, [0] * 60), np.append(times.right, [inf] * 60))
+        one, other = sooner(times, arm), sooner(more, [*arm, *["plain", "buffered"] * 30])
+        spans = [(each.interval.low, each.interval.high) for each in (one, other)]
+        assert spans[0] == pytest.approx(spans[1], abs=1e-9)
+    with pytest.raises(NotEstimable, match="fewer than two"):
+        sooner(Intervals([1, 0, 1, 1], [2, inf, 2, 2]), ["plain", "plain", "buffered", "buffered"])
+
+
 def test_a_third_arm_must_be_named():
     times, arm = cases(buffered=grid([6, 3, 1]), plain=grid([2, 3, 5]), warmed=grid([4, 4, 2]))
     with pytest.raises(OnsetStudyError, match=r"2 arms could be compared with 'plain': buffered, warmed\. Name one"):

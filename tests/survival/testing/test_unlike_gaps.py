@@ -60,6 +60,12 @@ def test_missed_tests_are_chance():
     assert len(set(widths(gaps([0, 2, 4, 2], [2, 4, 6, 4]), missed, 8.0))) == 1
 
 
+def test_cases_that_were_never_tested_have_no_say():
+    left, right = [0, 0, 4, 9] * 5, [4, 4, 9, 10] * 5
+    coarse, beside = gaps(left, right), gaps([*left, 0], [*right, math.inf], [1] * 20 + [60])
+    assert widths(EVERY_TWO, beside, 10.0) == pytest.approx(widths(EVERY_TWO, coarse, 10.0))
+
+
 def test_practices_that_test_unlike_make_no_difference_of_arms():
     """Each practice tests both arms alike; one arm has more cases where gaps are wide."""
     alike = [(0.5, EVERY_TWO, EVERY_TWO), (0.5, EVERY_FOUR, EVERY_FOUR)]
