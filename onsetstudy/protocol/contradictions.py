@@ -146,9 +146,8 @@ def _treatment(read: ProtocolFile) -> Iterator[Contradiction]:
 
 
 def _differences(read: ProtocolFile) -> Iterator[Contradiction]:
-    """Differences that their scale, or the horizon of the waits, has no room for."""
-    wait, tau = read.analysis.wait_difference_min, read.onset.tau_min
-    told = [("analysis.wait_difference_min", wait, "the horizon", tau, "min")]
+    """Differences that their scale has no room for."""
+    told: list[tuple[str, float | None, str, float, str]] = []
     margin = None if read.adoption is None else read.adoption.pain_margin
     for name, table in (("pain", read.pain), ("anxiety", read.anxiety)):
         if table is not None:
@@ -156,9 +155,9 @@ def _differences(read: ProtocolFile) -> Iterator[Contradiction]:
             told.append((f"{name}.important_difference", table.important_difference, table.scale, high - low, unit))
             if name == "pain":
                 told.append(("adoption.pain_margin", margin, table.scale, high - low, unit))
-    for key, difference, whose, reach, unit in told:
+    for key, difference, scale, reach, unit in told:
         if difference is not None and difference >= reach:
-            what = f"a difference of {difference:g} is more than {whose} can show"
+            what = f"a difference of {difference:g} is more than {scale} can show"
             yield key, what, f"write less than {reach:g} {unit}"
 
 

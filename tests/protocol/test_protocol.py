@@ -121,7 +121,6 @@ def test_every_key_of_a_shipped_protocol_is_explained(path):
         ("doses.clinic", {"lidocaine": {"max_mg": math.inf}}, "doses.clinic.lidocaine.max_mg", "that has an end"),
         ("onset.tau_min", math.nan, "onset.tau_min", "Write a number that has an end"),
         ("study.practices", ["P01 "], "study.practices[1]", "Write a code of letters, digits and hyphens"),
-        ("analysis.wait_difference_min", 15.0, "analysis.wait_difference_min", "less than 15 min"),
         ("report.quarters", ["0000Q1"], "report.quarters[1]", "Write a calendar quarter as 2026Q3"),
         ("report.quarters", ["2026-Q1"], "report.quarters[1]", "Write a calendar quarter as 2026Q3"),
         ("report.quarters", ["2026Q1", "2026Q3"], "report.quarters", "the quarters do not follow one another"),
