@@ -107,6 +107,15 @@ class Exchange:
         """Analysed cases, all quarters together."""
         return sum(int(row[-1]) for row in self.cells.rows)
 
+    @property
+    def age(self) -> tuple[str, int]:
+        """Last quarter and recorded cases: of files of a practice the later and the more is the newer.
+
+        No file says when it was made; a name says no more than whoever gave it.
+        """
+        stages = self.flow.to_frame()
+        return self.quarters[-1], int(stages.loc[stages["stage"] == "recorded", "n"].sum())
+
 
 ADDED_SINCE = ("doubts", "controls", "slips_opened", "slips_without_record")
 """Keys that files did not have from the first; what is not known is not in a file."""

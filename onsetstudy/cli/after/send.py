@@ -102,13 +102,13 @@ def look_inside(files: tuple[Path, ...]) -> None:
     """Check exchange FILES (or their folders) and say what somebody who reads them could learn.
 
     Of several files of a practice it is also said what one taken from the other gives away. Of two files up to one
-    quarter the one that counts more cases is taken to be the later.
+    quarter the one that holds more cases is taken to be the later.
     """
     from onsetstudy.files.exchange import read_exchanges
     from onsetstudy.study.counts.disclosure import what_can_be_learned
 
     earlier: dict[tuple[str, str], tuple[str, Exchange]] = {}
-    for name, exchange in sorted(read_exchanges(files), key=lambda item: _age(*item)):
+    for name, exchange in sorted(read_exchanges(files), key=lambda item: (item[1].practice, item[1].age, item[0])):
         click.echo(f"{name}:")
         if (before := earlier.get((exchange.study, exchange.practice))) is not None:
             click.echo(f"- {_which_is_earlier(before, (name, exchange))}")
@@ -116,25 +116,17 @@ def look_inside(files: tuple[Path, ...]) -> None:
         earlier[exchange.study, exchange.practice] = name, exchange
 
 
-def _age(name: str, exchange: Exchange) -> tuple[str, str, int, str]:
-    """Files of a practice from the earliest on: by their last quarter, then by the cases that they count.
-
-    No file says when it was made; a name says no more than whoever gave it.
-    """
-    return exchange.practice, exchange.quarters[-1], exchange.analysed, name
-
-
 def _which_is_earlier(before: tuple[str, Exchange], after: tuple[str, Exchange]) -> str:
     """Which of two files is taken to be the one sent before, and on what ground."""
     (old, earlier), (new, later) = before, after
-    counts = earlier.analysed, later.analysed
-    if earlier.quarters[-1] != later.quarters[-1]:
-        ground = f"it ends with {earlier.quarters[-1]}, and {new} with {later.quarters[-1]}"
-    elif counts[0] == counts[1]:
+    (first, cases), (last, more) = earlier.age, later.age
+    if first != last:
+        ground = f"it ends with {first}, and {new} with {last}"
+    elif cases == more:
         return (
-            f"{old} and {new} both count {counts[0]} cases up to {later.quarters[-1]}: which was sent before cannot be "
-            f"told from them, and {old} is called so here."
+            f"{old} and {new} both hold {cases} cases up to {last}: which was sent before cannot be told from them, "
+            f"and {old} is called so here."
         )
     else:
-        ground = f"it counts {counts[0]} cases up to {later.quarters[-1]}, and {new} counts {counts[1]}"
+        ground = f"it holds {cases} cases up to {last}, and {new} holds {more}"
     return f"The file sent before is {old}: {ground}."

@@ -19,7 +19,7 @@ from onsetstudy.protocol.lock import ABSENT, Changes, changed_keys
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.results import QUALIFIES, SHUTS
 from onsetstudy.study.counts.exchange import OTHER, binds, terms_of
-from onsetstudy.study.counts.exchange_check import COLUMNS, frame_of
+from onsetstudy.study.counts.exchange_check import COLUMNS
 from onsetstudy.study.exchange_results import CountTable, Exchange
 from onsetstudy.study.group.results import GroupGate
 from onsetstudy.study.sets.counted_set import CountedSet
@@ -191,11 +191,11 @@ def _unlike(name: str, exchange: Exchange, protocol: Protocol) -> Iterator[Probl
 
 def _twice(files: Sequence[tuple[str, Exchange]]) -> Iterator[Problem]:
     """Files of one practice that share a quarter: for every one to leave out, which to keep."""
-    by_age = sorted(files, key=lambda item: (_age(item[1]), item[0]))
+    by_age = sorted(files, key=lambda item: (item[1].age, item[0]))
     for (name, one), (other, two) in itertools.combinations(by_age, 2):
         if not one.shares_a_quarter(two):
             continue
-        (end, cases), (later, more) = _age(one), _age(two)
+        (end, cases), (later, more) = one.age, two.age
         what = f"{one.practice} is in two files: this one ends with {end} and holds {cases} cases, {other} ends with "
         what += f"{later} and holds {more}"
         missing = ", ".join(q for q in one.quarters if q not in two.quarters)
@@ -208,12 +208,6 @@ def _twice(files: Sequence[tuple[str, Exchange]]) -> Iterator[Problem]:
         else:
             mend = f"leave this one out: {other} is the newer and holds every quarter of it"
         yield _problem(name, what, mend, "twice")
-
-
-def _age(exchange: Exchange) -> tuple[str, int]:
-    """Last quarter and recorded cases: the later and the more, the newer."""
-    stages = frame_of(exchange, "flow")
-    return exchange.quarters[-1], int(stages.loc[stages["stage"] == "recorded", "n"].sum())
 
 
 def _read(value: str) -> str:

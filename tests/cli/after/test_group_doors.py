@@ -80,7 +80,7 @@ def test_of_two_files_of_one_quarter_the_fuller_is_the_later(tmp_path, fuller, t
     seen = run("look-inside", *map(str, sorted(files.values(), reverse=turned)))
     assert seen.exit_code == 0, seen.output
     thinner = files["z" if fuller == "a" else "a"]
-    assert f"The file sent before is {thinner}: it counts" in seen.output
+    assert f"The file sent before is {thinner}: it holds" in seen.output
     assert "more in all" in seen.output
     assert "fewer in all" not in seen.output
 
