@@ -72,8 +72,8 @@ class Look:
     ``number`` of ``planned`` analyses decides, at the quarter ``label`` with ``counted`` of ``planned_count`` ``unit``;
     ``code`` is that of the verdict. ``side`` is 1 where its boundary was crossed in favour of the other arm, -1 against
     it, else 0. ``stopped`` says that a boundary was crossed or the planned size reached; ``later`` that further cases
-    came after. ``critical`` is the boundary on the z scale, infinite where none was reached for; ``other`` says that
-    it is of another analysis, at which the records may have decided.
+    came after. ``critical`` is the boundary on the z scale, infinite where none was reached for, of a plan of one or
+    two sides (``sided``); ``other`` says that it is of another analysis, at which the records may have decided.
     """
 
     number: int
@@ -85,6 +85,7 @@ class Look:
     planned_count: float
     unit: str
     critical: float
+    sided: int = 2
     later: bool = False
     other: bool = False
 

@@ -141,7 +141,8 @@ def verdict_clause(claim: Claim) -> str:
         so = "" if claim.bears is not None and claim.bears.side else f" in these cases, toward {toward}"
         return f"{place} the boundary set beforehand was crossed{so}: "
     if look.code == "ended":
-        return f"{place} the planned size was reached and no difference was shown: "
+        sought = "difference" if look.sided == 2 else "gain"
+        return f"{place} the planned size was reached and no {sought} was shown: "
     if look.code == "gated":
         return f"{place} the cold tests could not bear an answer, so that nothing was decided: "
     if look.code == "descriptive":

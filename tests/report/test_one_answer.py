@@ -283,14 +283,16 @@ def test_a_boundary_that_was_crossed_is_told_with_its_direction_and_both_interva
     assert "were numb" not in against.seen
 
 
-@pytest.mark.parametrize(("code", "text"), [
-    ("ended", "the planned size was reached and no difference was shown"),
-    ("unlikely", "unlikely to be shown"),
-    ("continue", "the boundary was not reached"),
+@pytest.mark.parametrize(("code", "sided", "text"), [
+    ("ended", 2, "the planned size was reached and no difference was shown"),
+    # A plan of one side has not looked for a loss, however clear one is.
+    ("ended", 1, "the planned size was reached and no gain was shown"),
+    ("unlikely", 2, "unlikely to be shown"),
+    ("continue", 2, "the boundary was not reached"),
 ])  # fmt: skip
-def test_a_verdict_that_withholds_is_said_first(code, text):
+def test_a_verdict_that_withholds_is_said_first(code, sided, text):
     look = Look(number=2, planned=4, label="2026Q2", code=code, side=0, counted=150, planned_count=350, unit="onsets",
-                critical=2.9)  # fmt: skip
+                critical=2.9, sided=sided)  # fmt: skip
     said = told("rmst_difference", -1.0, -1.8, -0.2, look=look, leads=True)
     assert text in said.seen.split(":")[0]
     assert "could be" in said.seen

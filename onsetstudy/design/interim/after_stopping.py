@@ -33,9 +33,9 @@ def stagewise_p(z: float, information: ArrayLike, lower: ArrayLike, upper: Array
 
 
 def estimate_after_stopping(
-    z: float, information: ArrayLike, lower: ArrayLike, upper: ArrayLike, *, level: float = 0.95
+    z: float, information: ArrayLike, lower: ArrayLike, upper: ArrayLike, *, level: float = 0.95, sided: int = 2
 ) -> StoppedEstimate:
-    """Median-unbiased estimate, interval and two-sided p-value by the stage-wise order.
+    """Median-unbiased estimate, interval and p-value by the stage-wise order.
 
     Parameters
     ----------
@@ -44,6 +44,8 @@ def estimate_after_stopping(
     information, lower, upper : array_like of float, shape (k,)
         All looks up to that one; boundaries on the Z scale as they were applied.
     level : float
+    sided : int
+        Sides of the test: of one side, P is that of an outcome at least as far up.
 
     Raises
     ------
@@ -77,7 +79,7 @@ def estimate_after_stopping(
     return StoppedEstimate(
         estimate=solve(0.5),
         interval=Interval(low=solve(tail), high=solve(1 - tail), level=level, method=ORDER),
-        p_value=min(1.0, 2 * min(upward, 1 - upward)),
+        p_value=upward if sided == 1 else min(1.0, 2 * min(upward, 1 - upward)),
         plain=plain,
         method=f"median-unbiased estimate, {ORDER}",
         source="Tsiatis, Rosner & Mehta 1984, Biometrics 40:797-803",

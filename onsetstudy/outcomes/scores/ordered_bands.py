@@ -93,9 +93,8 @@ def _ordered(y: IntArray, x: FloatArray, of: Parameter) -> EstimateLike:
         reason = "one arm has no score, or all scores lie in one band"
         return of.absent(reason, code="no_scores", method=METHOD)
     reference, other = y[x == 0], y[x == 1]
-    # One arm's bands all lie at or beyond the other's: no finite ratio fits best.
     if reference.max() <= other.min() or other.max() <= reference.min():
-        reason = "the arms' bands do not overlap, so that the ratio has no bound on one side"
+        reason = "one arm's bands all lie at or beyond the other's, so that the ratio has no bound on one side"
         return of.absent(reason, code="separation", method=METHOD)
     codes = np.unique(y, return_inverse=True)[1]
     table = np.stack([np.bincount(codes[x == a], minlength=codes.max() + 1) for a in (0, 1)]).astype(np.float64)

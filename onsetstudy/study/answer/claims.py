@@ -33,7 +33,7 @@ from onsetstudy.outcomes.scores.pain_moments import welch_difference
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.results import SHUTS, Doubt
-from onsetstudy.study.planning.power import BY_SPENDING
+from onsetstudy.study.planning.sizes import BY_SPENDING
 from onsetstudy.study.results import LooksTaken, Population
 
 DOUBTED = {
@@ -377,5 +377,6 @@ def deciding_look(taken: LooksTaken | None) -> Look | None:
         planned_count=v.planned,
         unit=v.unit,
         critical=v.boundary,
+        sided=taken.plan.sided,
         later=over < len(verdicts) - 1,
     )

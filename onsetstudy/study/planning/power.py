@@ -21,9 +21,8 @@ from onsetstudy.design.trials.trial_power import simulate_power
 from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.planning.results import OUTCOME_OF, Needed, PowerPoint
-from onsetstudy.study.planning.sizes import Sizing
+from onsetstudy.study.planning.sizes import BY_SPENDING, Sizing
 
-BY_SPENDING = ("obrien_fleming", "pocock", "power")
 TRIALS = 1000
 """Simulated trials at each point, unless others are asked for."""
 EFFECTS = (1.2, 1.35, 1.5, 1.75, 2.0)

@@ -35,11 +35,18 @@ PAIRED_RATE = "not sized: there is no formula here for the test of the rate with
 COUNTED_OUT = 4000
 """Cases up to which a power is also found by adding up every outcome."""
 
+BY_SPENDING = ("obrien_fleming", "pocock", "power")
+
 
 def overall_alpha(protocol: Protocol) -> float:
-    """Error rate of the study as that of a two-sided test, which errs twice as often as one of the side that counts."""
+    """Error rate of the study as that of a two-sided test, which errs twice as often as one of the side that counts.
+
+    Boundaries by spending alone are of one side; intervals that hold at any time have two ends whatever is asked.
+    """
     rule = protocol.looks
-    return 1 - protocol.plan.conf_level if rule is None or rule.boundary == "none" else rule.alpha * 2 / rule.sided
+    if rule is None or rule.boundary == "none":
+        return 1 - protocol.plan.conf_level
+    return rule.alpha * 2 / rule.sided if rule.boundary in BY_SPENDING else rule.alpha
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

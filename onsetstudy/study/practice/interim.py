@@ -158,4 +158,5 @@ def _stopped(
         return None
     upper = np.array([v.boundary for v, _ in used])
     lower = -upper if plan.sided == 2 else np.full(upper.size, -np.inf)
-    return estimate_after_stopping(verdicts[over].z, information, lower, upper, level=protocol.plan.conf_level)
+    level = protocol.plan.conf_level
+    return estimate_after_stopping(verdicts[over].z, information, lower, upper, level=level, sided=plan.sided)

@@ -95,9 +95,10 @@ class ArmedCases:
                 carried = rows[near & (self.times.right_censored & self.times.tested)[rows]]
                 times = times.felt_until(carried, tau_min)
                 moved += round(float(self.weight[carried].sum()))
+            counts = (f"cases last felt {shortly} before it count", f"case last felt {shortly} before it counts")
             text = (
                 f"In the arm {arm}{' (in a stratum)' if self.stratified else ''} nobody felt the cold at {tau_min:g} "
-                f"min or later; {moved} cases last felt {shortly} before it count as not numb {until}."
+                f"min or later; {moved} {counts[moved == 1]} as not numb {until}."
             )
             told[arm] = (Caution(code="last_test_before_minute", text=text),) if moved else ()
         return replace(self, times=times), told

@@ -438,6 +438,9 @@ def test_conditional_power_averages_to_power():
 
 def test_after_stopping_without_looks_is_the_plain_answer():
     found = estimate_after_stopping(2.3, [40.0], [-np.inf], [np.inf])
+    for z in (2.3, -2.3):
+        one = estimate_after_stopping(z, [40.0], [-np.inf], [np.inf], sided=1)
+        assert one.p_value == pytest.approx(stats.norm.sf(z))
     assert found.estimate == pytest.approx(found.plain)
     half = stats.norm.ppf(0.975) / math.sqrt(40)
     assert (found.interval.low, found.interval.high) == pytest.approx((found.plain - half, found.plain + half))

@@ -546,6 +546,8 @@ def test_a_study_of_one_side_is_sized_and_simulated_by_it():
     assert main_size(one) == main_size(two)  # one side of 2.5 % is beyond the same limit as two of 5 % together
     assert main_size(looked(sided=1, alpha=0.05)).total < main_size(two).total
     assert main_size(looked(boundary="none", alpha=0.01)).cases == main_size(two).cases  # at the plan's level
+    # Intervals that hold at any time have two ends: nothing is spent on one side.
+    assert main_size(looked(boundary="anytime", sided=1)) == main_size(looked(boundary="anytime", sided=2))
     wide = plan_study(looked(sided=1, alpha=0.2), trials=400).null
     assert abs(wide.power - 0.2) < 4 * wide.mc_error  # and not in two of five, as if later counted too
 

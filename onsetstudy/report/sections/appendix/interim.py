@@ -101,7 +101,7 @@ def _adoption(results: StudyResults) -> list[Pieces]:
 SPENDING = {"obrien_fleming": "O'Brien-Fleming", "pocock": "Pocock", "power": "power family"}
 VERDICTS = {
     "crossed": "boundary crossed. With all interim analyses allowed for, {difference}.",
-    "ended": "the planned size is reached and the boundary was not crossed. No difference in the {outcome} was shown.",
+    "ended": "the planned size is reached and the boundary was not crossed. {not_shown} was shown.",
     "descriptive": "an extra analysis, descriptive only. {why}",
     "gated": "the cold tests could not bear an answer, so that no boundary was held against them. It counts all the "
     "same: its part of the error rate is spent, and intervals on these pages allow for it.",
@@ -120,7 +120,7 @@ def verdict_words(taken: LooksTaken, protocol: Protocol) -> str:
     naive = " Somebody who knew of this analysis only would have claimed a difference." if v.naive_claim else ""
     said = VERDICTS[v.code].format(
         difference=_difference_said(v, taken, protocol),
-        outcome=outcome_name(taken.primary),
+        not_shown=f"No {'difference' if taken.plan.sided == 2 else 'gain'} in the {outcome_name(taken.primary)}",
         why=capital(why),
         naive=naive,
         chances=_chances(v),
