@@ -111,8 +111,9 @@ def cold_test_section(errors: ColdTestErrors | None, protocol: Protocol) -> Sect
             (_row(row) for row in errors.rows),
             "Lowest values: 54 teeth with pulpitis, cold against painless access (El Sayed and Gaballah 2021); 1: a "
             "test that never errs; between them a choice. Errors are taken as independent. Whole arms, not within "
-            "practices or patients; tests on their planned minutes; a supplement ends the follow-up. The grid shows "
-            "how far errors could move the answer.",
+            "practices or patients; tests on their planned minutes; a supplement ends the follow-up; cases last felt "
+            "shortly before a minute count as the curve has them, also where page 1 counts them as not numb by then. "
+            "The grid shows how far errors could move the answer.",
             f"{level(errors.conf_level)} intervals by profile likelihood: of chance alone, with sensitivity and "
             "specificity taken as known; looks are not allowed for."
             if any(row.difference_limits is not None for row in errors.rows)
