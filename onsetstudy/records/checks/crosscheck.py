@@ -278,7 +278,7 @@ def _belongings(found: Findings) -> None:
         what = f"a dilution of 1:{{value}}, but {solution} is none"
         found.query(diluted, strength, "vasoconstrictor", what, "correct one")
     mixed = (found.words("arm") == "plain") & (found.numbers("mixing_min") > 0)
-    what, mend = "{value} min of mixing, but nothing was buffered", "is it right? Leave it empty where nothing was mixed"
+    what, mend = "{value} min of mixing, but not buffered", "is it right? Leave it empty where nothing was mixed"
     found.query(mixed, "mixing_min", "mixing_time", what, mend)
     unused = (found.words("topical") == "none") & (found.numbers("topical_min") > 0)
     what = "{value} min of topical anaesthetic, but topical is none"

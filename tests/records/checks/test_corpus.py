@@ -368,7 +368,7 @@ def test_a_whole_study_of_scores_in_centimetres():
         ({"mixing_min": "12"}, "12 min is unusual. Usual is up to 10 min"),
         (
             {"arm": "plain", "mix_mode": "none", "bicarbonate_ml": None, "mixing_min": "1"},
-            "1 min of mixing, but nothing was buffered",
+            "1 min of mixing, but not buffered",
         ),
         ({"topical_min": "2"}, "2 min of topical anaesthetic, but topical is none"),
         ({"notes": "Mrs Example rang back"}, "this remark may hold a name, an address or a number of a person"),
