@@ -77,7 +77,7 @@ def study_cautions(
         looked += "theirs do not."
     elif sequential:
         looked = f"{seen}: the sequential test and its own limits allow for that, the answers' intervals do not."
-    elif len(results.by_quarter) < len(protocol.quarters):
+    elif len(results.by_quarter) < len(protocol.quarters) and analysed_early(results) is None:
         looked += " Until the last planned look, take them as a description."
     found = (
         TEST_THE_TOOTH,
@@ -139,6 +139,7 @@ def headline_cautions(results: StudyResults) -> tuple[Caution, ...]:
         None if tested is None else all_numb_at_first(tested.fineness),
         operator_one_arm(results.arm_table, randomised=protocol.study.randomised),
         main_outcome_missing(results),
+        analysed_early(results),
     )
     return tuple(caution for caution in found if caution is not None)
 
@@ -228,6 +229,22 @@ def main_outcome_missing(results: StudyResults) -> Caution | None:
         return None
     text = f"Whether the treatment succeeded, the main outcome, is not known in {gone} of {whole.n.cases} cases."
     return Caution(code="main_outcome_missing", text=text)
+
+
+def analysed_early(results: StudyResults) -> Caution | None:
+    """A single analysis was planned, of more cases than these; a size in onsets names no cases that were planned."""
+    study, more = results.protocol.study, results.more_needed
+    if not study.randomised or results.protocol.looks is not None or more is None or more.events_needed is not None:
+        return None
+    if more.cases_needed is None or not 0 < more.cases_seen < more.cases_needed:
+        return None
+    whose = "patients with both arms" if study.paired else "cases"
+    these = "this is" if more.cases_seen == 1 else "these are"
+    text = (
+        f"Planned to be analysed once, at {more.cases_needed} {whose}; {these} {more.cases_seen}. Read it as a "
+        "description, not as the study's answer."
+    )
+    return Caution(code="analysed_early", text=text)
 
 
 def _scores_missing(results: StudyResults) -> Caution | None:

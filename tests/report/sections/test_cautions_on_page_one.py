@@ -138,6 +138,8 @@ LONG = {
     "operator_one_arm": "Each operator used one arm only: what differs may be the operator, not the injection.",
     "main_outcome_missing": "2 of 14 scores of the main outcome are missing: less than 0.1 points against the "
     "difference, on average, would put it in doubt.",
+    "analysed_early": "Planned to be analysed once, at 266 cases; these are 24. Read it as a description, not as the "
+    "study's answer.",
     "plan_after_data": cautions.PLAN_DOUBTS["locked_late"],
     "few_onsets": "Few onsets were seen (6 in not buffered, 4 in buffered): the limits are approximate.",
 }

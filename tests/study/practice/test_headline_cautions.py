@@ -11,12 +11,15 @@ import pytest
 
 from onsetstudy.records.derived.results import AllocationReview, Deviation
 from onsetstudy.report.documents.practice import compose
+from onsetstudy.report.sections.main.for_patients import patient_sections
 from onsetstudy.study.practice.cautions import (
     all_numb_at_first,
+    analysed_early,
     headline_cautions,
     main_outcome_missing,
     opened_late,
     operator_one_arm,
+    study_cautions,
 )
 from onsetstudy.study.results import ArmTable, ArmTableRow
 from onsetstudy.study.topics.baseline import told_operators
@@ -217,3 +220,49 @@ def test_what_may_be_a_name_stands_on_no_page_and_codes_stand_as_they_are():
 def test_a_number_in_place_of_a_name_is_nobodys_code():
     told = told_operators(pd.Series(["Hildegard", "operator 1", None, "Brunhilde"]))
     assert told.tolist() == ["operator 3", "operator 1", None, "operator 2"]
+
+
+SHORT = "More treatments were planned than are counted here"
+
+
+def test_a_study_planned_to_be_analysed_once_is_early_until_its_size_is_reached():
+    once = protocol(looks=None)
+    results = analyse(*study({"plain": [NUMB] * 6, "buffered": [AT_ONCE] * 6}, once))
+    more, (told,) = results.more_needed, [c.text for c in results.caution if c.code == "analysed_early"]
+    assert told == (
+        f"Planned to be analysed once, at {more.cases_needed} cases; these are 12. Read it as a description, not as "
+        "the study's answer."
+    )
+    assert told in str(compose(results).sections[0])
+    assert SHORT in str(patient_sections(results))
+
+    def of(**changes):
+        return analysed_early(dataclasses.replace(results, more_needed=dataclasses.replace(more, **changes)))
+
+    assert of(cases_seen=more.cases_needed - 1) is not None
+    assert of(cases_seen=more.cases_needed) is None
+    assert of(cases_needed=None) is None
+    assert of(events_needed=380) is None
+    audit = dataclasses.replace(once, study=dataclasses.replace(once.study, allocation="clinician_choice"))
+    assert analysed_early(dataclasses.replace(results, protocol=audit)) is None
+
+
+def test_where_looks_are_planned_an_early_one_is_none_too_early():
+    results = analyse(*study({"plain": [NUMB] * 6, "buffered": [AT_ONCE] * 6}))
+    assert results.more_needed.cases_seen < results.more_needed.cases_needed
+    assert "analysed_early" not in codes(results)
+    assert SHORT not in str(patient_sections(results))
+
+
+def test_looks_that_nobody_planned_say_it_once():
+    once = protocol(looks=None)
+    cases = [case(n, ("plain", "buffered")[n % 2], case_date=f"2026-0{2 + 3 * (n > 6)}-03") for n in range(1, 13)]
+    found = records(cases, [r for n in range(1, 13) for r in readings_of(n, NUMB)], once)
+    results = analyse(once, found, quarter="2026Q2")
+    (looked,) = [c.text for c in results.caution if c.code == "repeated_looks"]
+    assert looked == "Looked at 2 times, once a quarter; the limits make no allowance for that."
+    enough = dataclasses.replace(results.more_needed, cases_seen=results.more_needed.cases_needed)
+    (looked,) = [
+        c.text for c in study_cautions(dataclasses.replace(results, more_needed=enough)) if c.code == "repeated_looks"
+    ]
+    assert looked.endswith("Until the last planned look, take them as a description.")

@@ -29,6 +29,7 @@ DECIDES = (
     "all_numb_at_first",
     "operator_one_arm",
     "main_outcome_missing",
+    "analysed_early",
     "plan_after_data",
 )
 """What decides whether the headline may be believed: above everything about how exact it is, and above what is missing

@@ -60,6 +60,8 @@ def patient_sections(results: StudyResults) -> tuple[Section | None, ...]:
         wrong = None if results.safety is None else _harms(results.safety, protocol)
         if not protocol.study.randomised:
             found.append("Chance did not decide who got which injection: other reasons may explain what was seen.")
+        if any(caution.code == "analysed_early" for caution in results.caution):
+            found.append("More treatments were planned than are counted here: what was found is not a final answer.")
     asked = f"We compared these injections before dental treatment: {listed(labels)}. {who}"
     return (
         Section.of("answer", "What a study of dental injections found", Cautions(texts=DRAFT), asked),
