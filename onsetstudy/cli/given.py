@@ -19,7 +19,7 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.chair.event_clock import WALL_APART_S
 from onsetstudy.records.checks.no_records import no_records
 from onsetstudy.records.derived import flow
-from onsetstudy.records.derived.allocation import LOG_FAULTS, NO_ALLOCATION, KeptList, deviation_text
+from onsetstudy.records.derived.allocation import LOG_FAULTS, NO_ALLOCATION, KeptList, as_allocated, deviation_text
 from onsetstudy.records.derived.opened_slips import OpenedSlips, opened_slips
 from onsetstudy.records.derived.withdrawn import without_cases
 from onsetstudy.records.model import Records
@@ -119,12 +119,15 @@ class GivenArms:
             ]
         )
 
-    def say(self, kept: KeptList | None) -> None:
-        """What tells the allocated arm, in a line."""
+    def say(self, kept: KeptList | None, records: Records | None = None) -> None:
+        """What tells the allocated arm, in a line; of records on which it tells nothing, that it does not."""
         if kept is not None:
             slips = kept.listed["slip"].nunique()
             told = f"the list of {slips} slips" if kept.source == "list" else f"opening logs of {slips} slips"
-            click.echo(f"Arms as allocated, from {told}.")
+            if records is not None and as_allocated(records, kept).cases["arm_allocated"].isna().all():
+                click.echo(f"Arms as injected; allocation not checked: no case was found in {told}.", err=True)
+            else:
+                click.echo(f"Arms as allocated, from {told}.")
             say.please_look(*(f"{_fault_told(code, on)}: {LOG_FAULTS[code]}." for code, on in kept.log_faults.items()))
         elif (self.without_list or "").strip():
             click.echo(f"Arms as injected; allocation not checked: {self.without_list}", err=True)

@@ -58,7 +58,7 @@ def report(
     checked = records.read(promised, protocol)
     beside = replace(beside, allocation=kept, slips_recorded=recorded_slips(checked), slips_log=log)
     checked, withdrawn = withdrawals.leave_out_withdrawn(checked, protocol)
-    arms.say(kept)
+    arms.say(kept, checked)
     through = promised.quarter(quarter)
     given.refuse_if_none_is_left(checked, promised, through=through)
     if draft:

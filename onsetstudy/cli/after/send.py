@@ -70,7 +70,7 @@ def send(
     given.refuse_if_none_is_left(checked, promised, through=through)
     kept, log = arms.read_to_send(promised, protocol, records.paths)
     checked, resolved = resolve_arms(promised, checked, kept, without_list=arms.without_list)
-    arms.say(kept)
+    arms.say(kept, checked)
     tally = tally_records(promised, checked, through=through, arms=resolved)
     practice = given.practice_meant(practices, tally.practices, promised)
     before = None if after is None else read_exchange(after)

@@ -42,7 +42,7 @@ def check(protocol: Path, records: GivenRecords, arms: GivenArms) -> int:
     recorded = recorded_slips(checked)
     checked, _ = withdrawals.leave_out_withdrawn(checked, protocol)
     kept, log = arms.read(promised, protocol, records.paths)
-    arms.say(kept)
+    arms.say(kept, checked)
     if kept is not None:
         # Slips without a record are told below, with how many were opened; what is wrong in the log is said above.
         deviations = review_allocation(checked.cases, promised, kept, recorded=recorded).deviations

@@ -26,7 +26,7 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.checks.no_records import no_records
 from onsetstudy.records.checks.orphans import refuse_many_without_case, tests_without_case
-from onsetstudy.records.derived.allocation import KeptList, known_arms, practices_of, resolve_arms, slips_of
+from onsetstudy.records.derived.allocation import KeptList, known_arms, names_of, resolve_arms
 from onsetstudy.records.derived.flow import refused_by_practice
 from onsetstudy.records.derived.opened_slips import recorded_slips
 from onsetstudy.records.derived.withdrawn import leave_out, met_in, unmatched
@@ -49,7 +49,7 @@ class Reduced:
     practice; ``withdrawn`` counts cases left out because consent was taken back; ``unmatched`` are codes of
     such cases that no row has; ``kept`` is how many parts had been done before; ``queries`` say what is to be looked
     at, each once; ``digest`` is of the accepted records of all parts, whatever was done when; ``slips`` are the opened
-    slips that a row names.
+    slips that a row names, by slip or by case.
     """
 
     tally: Tally
@@ -268,8 +268,7 @@ def slips_shown(kept: KeptList | None) -> frozenset[str]:
     """Slips that a log shows, as records may name them: of others a part need not keep whether it does."""
     if kept is None or kept.log is None:
         return frozenset()
-    slips = kept.log["slip"].astype(str)
-    return frozenset(slips) | frozenset(slips_of(practices_of(kept.log), slips))
+    return frozenset().union(*names_of(kept.log))
 
 
 def _fits(path: Path, stamp: str) -> bool:

@@ -196,10 +196,31 @@ def practices_of(slips: pd.DataFrame) -> pd.Series:
     return slips["stratum"].astype(str).str.split(JOIN, n=1, regex=False).str[0]
 
 
+def of_case(case_id: str) -> str:
+    """How the slip is named that was opened for a case whose row may name none; capitals do not count."""
+    return f"case{JOIN}{case_id.casefold()}"
+
+
+def slips_of_cases(cases: pd.DataFrame) -> pd.Series:
+    """Slips opened for accepted cases, by their codes, each behind its practice."""
+    return slips_of(cases["practice_id"], cases["case_id"].astype(str).map(of_case))
+
+
+def names_of(slips: pd.DataFrame) -> list[pd.Series]:
+    """How a row may name each slip of a log or a list: by slip or, of a log, by case, each also behind its practice."""
+    names = [slips["slip"].astype(str)]
+    if "case_id" in slips:
+        names.append(slips["case_id"].fillna("").astype(str).str.strip().map(of_case))
+    practice = practices_of(slips)
+    return [*names, *(slips_of(practice, name) for name in names)]
+
+
 def has_record(slips: pd.DataFrame, recorded: Collection[str]) -> pd.Series:
-    """Whether a row, refused or not, names each slip of a log or a list; ``recorded`` as of ``recorded_slips``."""
-    named = list(recorded)
-    return slips["slip"].astype(str).isin(named) | slips_of(practices_of(slips), slips["slip"]).isin(named)
+    """Whether a row, refused or not, names each slip of a log or a list, or is of the case for which it was opened.
+
+    ``recorded`` as of ``recorded_slips``.
+    """
+    return pd.concat([name.isin(list(recorded)) for name in names_of(slips)], axis=1).any(axis=1)
 
 
 def block_of(cases: pd.DataFrame, listed: pd.DataFrame) -> pd.Series:
@@ -231,7 +252,7 @@ def review_allocation(
     first = listed.drop_duplicates("slip").set_index("slip")
     known = has & slip.isin(first.index)
     allocated = allocated_arm(cases, listed)
-    named = {*recorded, *slip[has]}
+    named = {*recorded, *slip[has], *slips_of_cases(cases)}
     strata = _strata(cases, protocol)
     of_slip = slip.map(first["stratum"])
     name = cases["case_id"].astype(str)

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import pandas as pd
 
 from onsetstudy.records.checks.headings import entries_under
-from onsetstudy.records.derived.allocation import KeptList, has_record, practices_of, slips_of
+from onsetstudy.records.derived.allocation import KeptList, has_record, of_case, practices_of, slips_of, slips_of_cases
+from onsetstudy.records.derived.withdrawn import codes_in
 from onsetstudy.records.model import Records
 
 MOST_MISSING = 0.1
@@ -25,7 +26,7 @@ class OpenedSlips:
     opened : int
         Slips that the opening log shows, each once.
     without : tuple of str
-        Those of which no row was read, refused or not, in their order.
+        Those of which no row was read, refused or not, by slip or by case, in their order.
     cases : tuple of str
         For which case the log says that each of ``without`` was opened; empty where it names none.
     """
@@ -43,12 +44,16 @@ class OpenedSlips:
 def recorded_slips(records: Records) -> frozenset[str]:
     """Slips named by any row that was read, each behind its practice; of a refused row by itself.
 
+    A row that names no slip, or a wrong one, is the record of the slip that was opened for its case: it is named by
+    the code of the case too.
     A refused case has a record, and is told as refused: it may have been refused for its practice. An accepted case
     under another practice than its slip's is no record of the practice whose slip it was.
     """
     named = records.cases.dropna(subset="allocation_slip")
     accepted = slips_of(named["practice_id"], named["allocation_slip"])
-    return frozenset(accepted) | entries_under("allocation_slip", records.rejects)
+    refused = records.rejects[records.rejects["table"] == "cases"]
+    of_cases = (*slips_of_cases(records.cases), *map(of_case, codes_in(refused)))
+    return frozenset(accepted).union(of_cases, entries_under("allocation_slip", records.rejects))
 
 
 def opened_slips(

@@ -17,6 +17,8 @@ from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.records.derived.allocation import KeptList, listed_from_log, review_allocation
 from onsetstudy.records.derived.opened_slips import opened_slips, recorded_slips
 from onsetstudy.records.derived.withdrawn import without_cases
+from onsetstudy.report.document import Paragraph
+from onsetstudy.report.sections.main.allocation import who_section
 from onsetstudy.study.answer.cautions import group_slips_caution, slips_caution
 from onsetstudy.study.counts.exchange_check import check_exchange
 from onsetstudy.study.group.analyse_group import analyse_group
@@ -289,3 +291,60 @@ def test_cases_under_a_wrong_practice_are_no_records_of_the_practice_whose_slips
     assert sent.return_value == 0, sent.exception
     (path,) = (tmp_path / "sent").iterdir()
     assert read_exchange(path).slips_without_record == 2
+
+
+def without_slips(folder, rows, **more):
+    """Rows of P04 whose slips nobody entered, beside its whole opening log; ``more`` is written into the first."""
+    recorded(folder, slice(None))
+    cases = pd.read_csv(folder / "cases.csv", dtype=str, keep_default_na=False)
+    cases.loc[cases.index[rows], "allocation_slip"] = ""
+    cases.loc[cases.index[0], [*more]] = [*more.values()]
+    cases.to_csv(folder / "cases.csv", index=False)
+    return folder
+
+
+def test_a_slip_has_a_record_where_its_case_names_none(tmp_path):
+    folder = without_slips(tmp_path / "in", slice(20), tooth="99")
+    checked = run("check", GROUP, folder, code=1).output
+    assert "19 randomised, but without an allocation slip (P04-" in checked
+    assert "opened slips" not in checked
+    assert "passed over" not in checked
+    ask = ("--practice", "P04", "--into", tmp_path / "sent")
+    sent = run("send", GROUP, folder, *ask, code=0)
+    reduced = run("reduce", GROUP, folder, "--into", tmp_path / "x", code=0)
+    assert "opened slips" not in sent.output + reduced.output
+    for into in (tmp_path / "sent", tmp_path / "x"):
+        (path,) = into.glob("*.json")
+        assert read_exchange(path).slips_without_record == 0
+    assert "Arms as allocated, from opening logs of" in sent.output
+
+
+def test_where_no_case_names_its_slip_arms_are_as_injected(tmp_path):
+    told = run("check", GROUP, without_slips(tmp_path / "in", slice(None))).output
+    assert f"Arms as injected; allocation not checked: no case was found in opening logs of {P04} slips." in told
+    assert "Arms as allocated" not in told
+    assert f"{P04} randomised, but without an allocation slip (P04-" in told
+
+
+def test_a_refused_cold_test_is_no_record_of_its_case():
+    found = records([case(1, allocation_slip="P01-1-001")], readings_of(1, "ffnn") + readings_of(2, "ffnn"), protocol())
+    log = log_of(1, 2)
+    kept = KeptList(listed=listed_from_log(log), log=log, source="log")
+    seen = opened_slips(kept, recorded_slips(found), practices=("P01",), until=dt.date(2026, 9, 30))
+    assert seen.without == ("P01-1-002",)
+
+
+@pytest.mark.parametrize(("slips", "said"), [
+    ((), "0 of 4 randomised cases were found in the opening log; arms as injected; allocation not checked."),
+    ((1, 2, 3), "whatever was injected, in 3 of 4 cases analysed; the other 1 counts in the arm that was injected."),
+    ((1, 2, 3, 4), "Arms are compared as allocated (intention to treat), whatever was injected."),
+])  # fmt: skip
+def test_the_section_on_arms_says_of_how_many_the_allocated_arm_is_known(slips, said):
+    log = log_of(1, 2, 3, 4)
+    rows = [case(k, **({"allocation_slip": f"P01-1-{k:03d}"} if k in slips else {})) for k in (1, 2, 3, 4)]
+    found = records(rows, [row for k in (1, 2, 3, 4) for row in readings_of(k, "ffnn")], protocol())
+    beside = Companions(allocation=KeptList(listed=listed_from_log(log), log=log, source="log"))
+    results = analyse(protocol(), found, quarter="2026Q3", beside=beside)
+    (text,) = [b.text for b in who_section(results).blocks if isinstance(b, Paragraph) and "randomised cases" in b.text]
+    assert text.endswith(said)
+    assert ("as allocated" in text) == bool(slips)

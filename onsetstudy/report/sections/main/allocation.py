@@ -115,11 +115,17 @@ def _allocation(results: StudyResults) -> list[Pieces]:
         reason = "" if arms is None else f": {arms.reason}"
         return [note(f"Randomised, but {NOT_CHECKED}{reason}.")] if results.protocol.study.randomised else []
     had = "none of them received" if review.other_arm == 0 else f"{review.other_arm} of them received"
-    text = (
-        f"{review.with_slip} of {counted(review.cases, 'randomised case')} were found {SOURCES[review.source]}; "
-        f"{had} another arm than chance had chosen. Arms are compared as allocated (intention to treat), whatever was "
-        "injected."
-    )
+    text = f"{review.with_slip} of {counted(review.cases, 'randomised case')} were found {SOURCES[review.source]}; "
+    if arms is not None and arms.as_injected:
+        text += f"{NOT_CHECKED}."
+    else:
+        text += f"{had} another arm than chance had chosen. Arms are compared as allocated (intention to treat), "
+        text += "whatever was injected."
+        if arms is not None and (rest := arms.cases - arms.verified):
+            text = text.removesuffix(".") + (
+                f", in {arms.verified} of {counted(arms.cases, 'case')} analysed; the other {rest} "
+                f"{'counts' if rest == 1 else 'count'} in the arm that was injected."
+            )
     if arms is not None and arms.kept:
         text += (
             f" {counted(arms.kept, 'case')} whose anaesthetic, technique or procedure lies outside the protocol stay "
