@@ -71,10 +71,13 @@ def cluster_mapper(address: str, *, wait_s: float = 10.0) -> DaskMapper:
     """
     try:
         from distributed import Client
+        from distributed.comm.addressing import resolve_address
     except ImportError:
         raise OnsetStudyError("a cluster needs the extra onsetstudy[cluster]; install it with pip") from None
     try:
         connect: Any = Client
+        resolve: Any = resolve_address
+        resolve(address)  # what is no address is told before threads are started for it
         return DaskMapper(connect(address, timeout=wait_s))
     except (OSError, ValueError) as error:
         raise OnsetStudyError(f"no Dask scheduler answers at {address} ({error})") from None

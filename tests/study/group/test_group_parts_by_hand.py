@@ -174,7 +174,7 @@ def verdict(code, direction=""):
 def looked(*codes):
     taken = SimpleNamespace(
         verdicts=tuple(verdict(c, "sooner" if c == "crossed" else "") for c in codes),
-        plan=SimpleNamespace(looks=(1, 2, 3, 4)),
+        plan=SimpleNamespace(looks=(1, 2, 3, 4), sided=2),
     )
     found = deciding_look(taken)
     return found.number, found.label, found.later, found.side
