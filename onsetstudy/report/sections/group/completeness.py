@@ -38,7 +38,6 @@ def sent_section(results: GroupResults, own: str | None) -> Section:
         note(f"{counted(n, 'remark')} on single files {'was' if n == 1 else 'were'} told to the coordinator.")
         if n and own is None
         else None,
-        new_page=True,
     )
 
 
