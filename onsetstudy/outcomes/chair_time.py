@@ -48,7 +48,7 @@ class ChairRecords:
     wait_used : array of str
         ``yes``, ``no`` or empty: whether the wait was used for another task.
     patient : array of str
-        Cases of a patient belong together.
+        Cases of a patient belong together; an empty one belongs to nobody, or to a patient who was to have both arms.
     stages : tuple of (name, array of float)
         Minutes of each stage of the visit, in the order in which they come.
     visit_min : array of float
@@ -317,7 +317,8 @@ def _cautions(waits: tuple[WaitsSeen, ...], patient: StrArray) -> tuple[Caution,
         have, are = ("case has", "is") if charged == 1 else ("cases have", "are")
         text = f"{charged} mixed {have} no mixing time and {are} charged the minutes that the protocol states."
         found.append(Caution(code="mixing_charged", text=text))
-    if more := patient.size - np.unique(patient).size:
+    told = patient[patient != ""]
+    if more := told.size - np.unique(told).size:
         text = (
             f"{more} {'case is a further one' if more == 1 else 'cases are further ones'} of patients who are counted "
             "already. The limits of minutes, hours and money take every case as one of its own, and may be too narrow."

@@ -41,7 +41,8 @@ class Phrase:
 
 
 LIMITED = "up to {tau:g} minutes, a tooth not numb by then counted as {tau:g}, "
-SPENT = "counting the wait, up to {tau:g} minutes, and the time for mixing, "
+SPENT = "counting the wait as it was spent and the time for mixing, "
+"""Waits at the chair are not cut at the horizon: treatment may begin later."""
 PHRASES = {
     "rmst_difference": Phrase(
         found=LIMITED + "{other} teeth were numb {value} {word} on average than {reference} ones ({size})",

@@ -151,10 +151,10 @@ def test_waiting_by_hand(value, low, high, seen, allows):
         ("pain_difference", (5, 2, 9),
          "Mean pain at deposition was 5 mm higher with buffered than with not buffered injections (2 to 9)."),
         ("chair_time_difference", (-1.2, -2.0, -0.4),
-         "Counting the wait, up to 15 minutes, and the time for mixing, 1.2 minutes a case were saved with buffered "
+         "Counting the wait as it was spent and the time for mixing, 1.2 minutes a case were saved with buffered "
          "against not buffered injections (0.4 to 2.0)."),
         ("chair_time_difference", (1.2, 0.4, 2.0),
-         "Counting the wait, up to 15 minutes, and the time for mixing, 1.2 minutes a case were lost with buffered "
+         "Counting the wait as it was spent and the time for mixing, 1.2 minutes a case were lost with buffered "
          "against not buffered injections (0.4 to 2.0)."),
     ],
 )  # fmt: skip

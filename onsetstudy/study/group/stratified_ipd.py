@@ -19,7 +19,7 @@ from onsetstudy.study.group.results import GroupOverall
 from onsetstudy.study.group.stratified_success import pool_success
 from onsetstudy.study.practice.subsets import arm_curves, hazards_of, onset_test_of, ratio_of
 from onsetstudy.study.sets.analysis_set import PRACTICE
-from onsetstudy.study.sets.contrasts import BY_ARM, TREATED, arm_missing, ask
+from onsetstudy.study.sets.contrasts import BY_ARM, TREATED, arm_missing, ask, too_few
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.survival.hazards.frailty import fit_shared_frailty
 from onsetstudy.survival.results import ArmContrast, SharedFrailty
@@ -115,14 +115,19 @@ def subgroups_by(column: str, data: CountedSet) -> Subgroups:
     level = data.column(column)
     names = sorted(np.unique(level).tolist(), key=lambda v: (len(v), v) if column == PRACTICE else (0, v))
     parts = {name: data.where(level == name) for name in names}
-    results = {
-        name: _asked(part, "hazard_ratio", partial(ratio_of, part), method="one stage") for name, part in parts.items()
-    }
+    # Practices are what a group consists of; other small groups are compared no more than in a practice's own report.
+    minimum = 1 if column == PRACTICE else data.protocol.plan.min_stratum_cases
+    results = {name: _ratio_of_a_level(part, minimum) for name, part in parts.items()}
     return Subgroups(
         grouping="practice" if column == PRACTICE else column,
         levels=tuple(Member(label=name, result=result, weight=0.0) for name, result in results.items()),
         test=_interaction(data, column, [name for name in names if isinstance(results[name], Estimate)]),
     )
+
+
+def _ratio_of_a_level(part: CountedSet, minimum: int) -> Estimate | NotAvailable:
+    refusal = arm_missing(part, NOT_SENT) or too_few(part, minimum)
+    return ask(part, "hazard_ratio", partial(ratio_of, part), refusal=refusal, method="one stage")
 
 
 def _interaction(data: CountedSet, column: str, kept: list[str]) -> HypothesisTest | NotAvailable:

@@ -29,6 +29,7 @@ from onsetstudy.study.sets.contrasts import (
     cautions_of,
     of_one_arm,
     pain_compared,
+    too_few,
 )
 from onsetstudy.study.sets.pairs import TOO_FEW
 from onsetstudy.survival.hazards.proportional_hazards import fit_proportional_hazards
@@ -170,8 +171,7 @@ def _refusal(data: AnalysisSet, minimum: int = 1) -> Refusal | None:
     """Why the arms of these cases are not compared; ``None`` where they are."""
     if len(data) == 0:
         return "no_cases", "no case has been recorded"
-    few = ("too_few_cases", f"{len(data)} cases; the plan asks for at least {minimum}")
-    return arm_missing(data, "no case of the arm {} has been recorded") or (few if len(data) < minimum else None)
+    return arm_missing(data, "no case of the arm {} has been recorded") or too_few(data, minimum)
 
 
 def _cautions(counts: Counts) -> tuple[Caution, ...]:

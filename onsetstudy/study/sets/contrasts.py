@@ -82,6 +82,12 @@ def arm_missing(cases: AnalysisSet, reason: str, *, code: str = "arm_missing") -
     return (code, reason.format(cases.protocol.label(missing[0]))) if missing else None
 
 
+def too_few(cases: AnalysisSet, minimum: int) -> Refusal | None:
+    """Why the arms of a small group are counted and not compared."""
+    n = cases.counts().cases
+    return ("too_few_cases", f"{n} cases; the plan asks for at least {minimum}") if n < minimum else None
+
+
 def success_of(cases: AnalysisSet) -> ArmContrast:
     """Proportion numb by the target minute, and its difference."""
     return _within(cases, "success_difference", "success", success_by, "target_min")

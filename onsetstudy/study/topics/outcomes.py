@@ -86,7 +86,8 @@ def chair_records(data: AnalysisSet, *, of_a_part: bool = False) -> ChairRecords
         at_least=~seen & ~np.isnan(wait),
         mixing_min=data.numbers("mixing_min"),
         wait_used=data.text("wait_used"),
-        patient=data.column("patient_id"),
+        # To compare cases of a patient who was to have both arms as if of two makes limits too wide, not too narrow.
+        patient=np.full(len(data), "") if data.protocol.study.paired else data.column("patient_id"),
         visit_min=dismissed - seated,
         stages=tuple(zip(STAGES, stages, strict=True)),
         practice=data.column("practice_id"),

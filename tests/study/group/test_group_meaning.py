@@ -51,6 +51,19 @@ def test_interaction_has_one_degree_less_than_levels(gathered):
     assert found.test.p_value == pytest.approx(stats.chi2.sf(found.test.statistic, len(levels) - 1))
 
 
+def test_a_technique_of_fewer_cases_than_the_plan_asks_for_is_counted_and_not_compared(gathered):
+    protocol, counts = gathered
+    cells = counts.cells.assign(n=1)
+    few = cells["technique"] == cells["technique"].iloc[0]
+    cells.loc[few & few.groupby(few).cumcount().ge(18), "technique"] = "other"
+    found = {m.label: m.result for m in subgroups_by("technique", set_of(cells, protocol)).levels}
+    small = found[str(cells["technique"].iloc[0])]
+    assert (small.code, small.reason) == ("too_few_cases", "18 cases; the plan asks for at least 20")
+    # Practices are what a group consists of, small as they may be.
+    practices = subgroups_by("practice_id", set_of(cells, protocol)).levels
+    assert not [m for m in practices if getattr(m.result, "code", "") == "too_few_cases"]
+
+
 @pytest.mark.parametrize("swap", [False, True])
 def test_the_z_of_a_look_is_positive_where_the_other_arm_was_sooner(gathered, swap):
     """All teeth of one arm numb within two minutes, those of the other as they came: the sign is known."""

@@ -6,7 +6,7 @@ from collections.abc import Callable, Collection, Sequence
 
 from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
 from onsetstudy.pool.results import Funnel, Pooled, Step, Subgroups
-from onsetstudy.report.cells import value_text
+from onsetstudy.report.cells import reasons_of, value_text
 from onsetstudy.report.document import Pieces, Section, Table, absent, notes_of
 from onsetstudy.report.figures import funnel
 from onsetstudy.report.names import plain_words
@@ -118,6 +118,7 @@ def _subgroup(group: Subgroups, alone: Collection[str]) -> list[Pieces]:
         (group.grouping, "cases", "hazard ratio"),
         [(plain_words(m.label), HELD if held else f"{m.result.n.cases}", value_text(m.result, 2)) for m in shown],
         "Above 1: sooner. Practices are strata; small ones share one. Small groups differ by chance alone.",
+        *(() if held else reasons_of(m.result for m in shown)),
         f"{counted(held, 'technique')} that one practice alone has used {'is' if held == 1 else 'are'} held back, and "
         "with it the numbers of cases: such a row would tell whose it is."
         if held
