@@ -38,6 +38,9 @@ def check_asked(times: Intervals, family: str, families: Collection[str], conf_l
     require_level(conf_level)
     if family not in families:
         raise OnsetStudyError(f"the family {family!r} is not known; choose among {', '.join(families)}")
+    if (at_nought := np.flatnonzero(times.right == 0)).size:
+        what = f"interval {at_nought[0]} (0, 0] is an onset at exactly 0 minutes, which has no logarithm"
+        raise OnsetStudyError.of_key("times", what, "write it as an interval from 0 to the first test")
 
 
 def log_survival(family: str, w: FloatArray, shape: float = 1.0) -> FloatArray:
