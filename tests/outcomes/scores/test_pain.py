@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 import math
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import numpy as np
 import pytest
@@ -106,6 +106,36 @@ def test_limits_leave_out_no_shift_where_the_test_rejects_and_nowhere_else(x, y,
     assert low < high
     turned = compare(y, x, conf_level=level).shift
     assert (turned.interval.low, turned.interval.high) == (-high, -low)
+
+
+LEVELS = (0.8, 0.9, 0.95, 0.99)
+
+
+def spans_of(found):
+    """Limits of the shift at every level at which there are some."""
+    return [(f.shift.interval.low, f.shift.interval.high) for f in found if not isinstance(f.shift, NotAvailable)]
+
+
+@pytest.mark.parametrize("step", [1, 2, 5])
+@pytest.mark.parametrize("n", [8, 30])
+def test_limits_of_a_higher_level_hold_those_of_a_lower_one(n, step):
+    """Scores of 0 to 10 in whole points, steps of two and of five, most of them alike."""
+    rng = np.random.default_rng([n, step])
+    for shift in (0, 0, 0, step, step, step, 2 * step):
+        x, y = np.clip(step * np.rint(rng.normal(5, 1.3, (2, n)) / step) + [[0], [shift]], 0, 10)
+        found = [compare(x, y, conf_level=level) for level in LEVELS]
+        spans = spans_of(found)
+        for (low, high), (lower, higher) in pairwise(spans):
+            assert lower <= low < high <= higher
+        for (low, high), each, level in zip(spans, found, LEVELS, strict=False):
+            assert (low <= 0 <= high) == (each.test.p_value >= 1 - level)
+
+
+def test_a_single_shift_that_is_not_rejected_narrows_no_limits_of_a_higher_level():
+    """Of 30 an arm all gave 4 or 6: at 95 % only 0 is not rejected, at 99 % nor is what lies below it."""
+    x, y = [4] * 14 + [6] * 16, [4] * 8 + [6] * 22
+    spans = spans_of([compare(x, y, conf_level=level) for level in LEVELS])
+    assert spans == [(-2, -0.2), (-2, 2), (-2, 2), (-2, 2)]
 
 
 @pytest.mark.parametrize("n", [40, 70])
