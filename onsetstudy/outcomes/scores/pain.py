@@ -121,7 +121,7 @@ def _contrasts(
     u, p_value, how = rank_sum_p_value(x, y)
     return (
         _shift(x, y, of),
-        _superiority(1 - u / (x.size * y.size), x.size, y.size, superior),
+        _superiority(u, x.size, y.size, p_value, superior),
         HypothesisTest(
             quantity="pain_test",
             contrast=of.contrast,
@@ -173,11 +173,21 @@ def hodges_lehmann(x: FloatArray, y: FloatArray, level: float) -> tuple[float, f
     return float(np.clip(middle, *limits)), *limits
 
 
-def _superiority(theta: float, m: int, n: int, of: Parameter) -> EstimateLike:
+def _superiority(u: float, m: int, n: int, p_value: float, of: Parameter) -> EstimateLike:
+    """The chance with its limits, which leave out one half exactly where the test does, as near to it as pairs count."""
+    theta, step = 1 - u / (m * n), 0.5 / (m * n)
+    low, high = found = superiority_limits(theta, m, n, of.conf_level)
+    if p_value >= 1 - of.conf_level:
+        low, high = min(low, 0.5), max(high, 0.5)
+    elif theta > 0.5:
+        low = max(low, 0.5 + step)
+    else:
+        high = min(high, 0.5 - step)
     return of.estimate(
         theta,
-        superiority_limits(theta, m, n, of.conf_level),
-        by="score-like, Mann-Whitney variance",
+        (low, high),
+        by="score-like, Mann-Whitney variance"
+        + ("" if (low, high) == found else ", at one half as by the Mann-Whitney test"),
         method="probability that a case of the first arm has less pain than one of the other, ties half",
         assumptions=(INDEPENDENT_CASES, MISSING),
         source=SUPERIORITY_SOURCE,

@@ -201,6 +201,30 @@ def test_complete_separation_gives_an_honest_one_sided_end():
     assert result.superiority.interval.high == 1
 
 
+@given(tied, tied, st.sampled_from(LEVELS))
+def test_the_chance_of_less_pain_leaves_out_one_half_where_its_test_does_and_nowhere_else(x, y, level):
+    found, turned = compare(x, y, conf_level=level), compare(y, x, conf_level=level)
+    span, other = found.superiority.interval, turned.superiority.interval
+    assert (span.low <= 0.5 <= span.high) == (found.test.p_value >= 1 - level)
+    assert 0 <= span.low <= found.superiority.estimate <= span.high <= 1
+    assert (other.low, other.high) == pytest.approx((1 - span.high, 1 - span.low), abs=1e-6)
+
+
+def test_limits_of_the_chance_are_moved_only_where_they_contradict_the_test():
+    """Words of 13 and 14 cases, most of them alike: 9.5 of 182 pairs, at 95 %, and scores without ties."""
+    few = compare([0] * 12 + [1], [0] * 7 + [1] * 7)
+    low, high = module.superiority_limits(few.superiority.estimate, 13, 14, 0.95)
+    assert few.test.p_value < 0.05
+    assert low < 0.5 < few.superiority.interval.low == 0.5 + 0.5 / (13 * 14)
+    assert few.superiority.interval.high == high
+    assert few.superiority.interval.method.endswith("at one half as by the Mann-Whitney test")
+    plain = compare(range(0, 20), range(5, 25))
+    assert (plain.superiority.interval.low, plain.superiority.interval.high) == module.superiority_limits(
+        plain.superiority.estimate, 20, 20, 0.95
+    )
+    assert plain.superiority.interval.method == "score-like, Mann-Whitney variance"
+
+
 def test_unequal_lengths_are_refused():
     with pytest.raises(OnsetStudyError, match="equally long"):
         compare_pain([1.0], ["a", "b"], reference_arm="a", contrast_arm="b", moment="deposition", unit="mm")
