@@ -174,7 +174,7 @@ def hodges_lehmann(x: FloatArray, y: FloatArray, level: float) -> tuple[float, f
 
 
 def _superiority(u: float, m: int, n: int, p_value: float, of: Parameter) -> EstimateLike:
-    """The chance with its limits, which leave out one half exactly where the test does, as near to it as pairs count."""
+    """The chance with its limits, which leave out one half exactly where the test does, if need be by half a pair."""
     theta, step = 1 - u / (m * n), 0.5 / (m * n)
     low, high = found = superiority_limits(theta, m, n, of.conf_level)
     if p_value >= 1 - of.conf_level:
