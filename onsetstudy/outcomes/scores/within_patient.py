@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from scipy import stats
@@ -14,7 +15,7 @@ from onsetstudy.core.results import PATIENTS, Assumption, Counts, EstimateLike, 
 from onsetstudy.inference.means import LEAST, does_not_vary
 from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.ranks import DIGITS
-from onsetstudy.outcomes.scores.pain import MISSING, hodges_lehmann
+from onsetstudy.outcomes.scores.pain import MISSING, shift_of
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.outcomes.scores.paired_results import OrderEffects, PairedComparison
 from onsetstudy.outcomes.scores.signed_ranks import EXACT_PAIRS, p_values, rank_sum, signed_ranks
@@ -184,23 +185,15 @@ def order_effects(
     step, total = [(second - first)[g] for g in groups], [(second + first)[g] for g in groups]
     of = Parameter(quantity="period_effect", contrast="second - first", unit=unit, n=n, conf_level=conf_level)
     whole_of = replace(of, quantity="sequence_effect", contrast=f"{orders[1]} - {orders[0]}")
-    return OrderEffects(
-        period=_between_orders(-step[0], step[1], of, scale=0.5),
-        sequence=_between_orders(total[0], total[1], whole_of, scale=1.0),
-        sequences=tuple((name, int(g.sum())) for name, g in zip(orders, groups, strict=True)),
-    )
-
-
-def _between_orders(reference: FloatArray, other: FloatArray, of: Parameter, *, scale: float) -> EstimateLike:
-    try:
-        shift, low, high = hodges_lehmann(other, reference, of.conf_level)
-    except NotEstimable as error:
-        return of.absent(error.reason, code=error.code, method="Hodges-Lehmann shift")
-    return of.estimate(
-        scale * shift,
-        (scale * low, scale * high),
+    between = partial(
+        shift_of,
         by="Mann-Whitney test turned round",
         method="Hodges-Lehmann shift between the orders",
         assumptions=(PATIENTS,),
         source=ORDER_SOURCE,
+    )
+    return OrderEffects(
+        period=between(step[1], -step[0], of, scale=0.5),
+        sequence=between(total[1], total[0], whole_of),
+        sequences=tuple((name, int(g.sum())) for name, g in zip(orders, groups, strict=True)),
     )

@@ -82,18 +82,13 @@ def chance_rows(
         low = (np.log(times.left) - location) / scale
         high = (np.log(times.right) - location) / scale
     before = np.where(times.left > 0, log_survival(family, low, shape), 0.0)
-    after = np.where(
-        np.isfinite(times.right), log_survival(family, np.where(np.isfinite(high), high, 0.0), shape), -np.inf
-    )
+    after = np.where(np.isfinite(times.right), log_survival(family, high, shape), -np.inf)
     with np.errstate(divide="ignore", invalid="ignore"):
         gap = before + np.log(-np.expm1(np.minimum(after - before, -1e-300)))
     exact = times.exact
     if exact.any():
-        density = (
-            _log_density(family, np.where(exact, low, 0.0), shape)
-            - np.log(scale)
-            - np.log(np.where(exact, times.left, 1.0))
-        )
+        moment = np.where(exact, times.left, 1.0)
+        density = _log_density(family, np.where(exact, low, 0.0), shape) - np.log(scale * moment)
         gap = np.where(exact, density, gap)
     return np.asarray(gap), before, times.right_censored
 
