@@ -55,8 +55,6 @@ def _difference_by_bisection(ux: FloatArray, cx: IndexArray, uy: FloatArray, cy:
     low, high = float(ux[0] - uy[-1]), float(ux[-1] - uy[0])
     while np.nextafter(low, high) < high:
         middle = low + (high - low) / 2
-        if middle in (low, high):
-            break
         low, high = (low, middle) if at_most(middle) >= rank else (middle, high)
     return high
 
@@ -102,11 +100,8 @@ class Tried:
     def of(cls, points: FloatArray) -> Tried:
         """Of the points, in any order."""
         points = np.union1d(points, 0.0) + 0.0
-        value = np.empty(2 * points.size + 1)
-        value[1::2] = points
-        value[2:-1:2] = (points[1:] + points[:-1]) / 2
-        value[[0, -1]] = points[0] - 1, points[-1] + 1
-        return cls(value)
+        edged = np.concatenate(([points[0] - 2], points, [points[-1] + 2]))
+        return cls(np.insert(points, np.arange(points.size + 1), (edged[1:] + edged[:-1]) / 2))
 
     @property
     def none(self) -> int:

@@ -110,17 +110,16 @@ def mean_within_patients(score: FloatArray, pairs: IntArray, of: Parameter) -> E
 
 
 def _shift_and_test(difference: FloatArray, of: Parameter) -> tuple[EstimateLike, HypothesisTest | NotAvailable]:
+    absent = partial(of.absent, method="signed ranks")
     if difference.size == 0:
-        none = of.absent("no patient has a score in both arms", code="no_pairs", method="signed ranks")
-        return none, _test(difference, of, None)
+        return absent("no patient has a score in both arms", code="no_pairs"), _test(difference, of, None)
     try:
         found = signed_ranks(difference, of.conf_level)
     except NotEstimable as error:
-        few = of.absent(error.reason, code=error.code, method="signed ranks")
-        return few, _test(difference, of, None)
+        return absent(error.reason, code=error.code), _test(difference, of, None)
     if found.low == found.high:
         reason = "the differences within patients are all alike"
-        return of.absent(reason, code="scores_alike", method="signed ranks"), _test(difference, of, found.p_value)
+        return absent(reason, code="scores_alike"), _test(difference, of, found.p_value)
     shift = of.estimate(
         found.middle,
         (found.low, found.high),
