@@ -187,8 +187,7 @@ def rank_sum_limits(x: FloatArray, y: FloatArray, alpha: float) -> tuple[float, 
         bisect_left(places, True, key=lambda k: excess(k) <= 0),
     )
     asked = range(min(alike), max(alike) + 1)
-    one = max(ux.size, uy.size) == 1
-    first, last = tried.likeliest(np.array([p_value(k) for k in asked]), asked[0], alike=one)
+    first, last = tried.likeliest(np.array([p_value(k) for k in asked]), asked[0], alike=max(ux.size, uy.size) == 1)
     up = excess(none) > 0 if ruled_out else None
     low, high = tried.ends(outwards(first, places[0]), outwards(last, places[-1]), up=up)
     return tried.beside_none(low, high) if ruled_out and 0 in (low, high) else (low, high)

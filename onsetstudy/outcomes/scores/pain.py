@@ -184,10 +184,8 @@ def _superiority(u: float, m: int, n: int, p_value: float, of: Parameter) -> Est
     low, high = found = superiority_limits(theta, m, n, of.conf_level)
     if p_value >= 1 - of.conf_level:
         low, high = min(low, 0.5), max(high, 0.5)
-    elif theta > 0.5:
-        low = max(low, 0.5 + step)
     else:
-        high = min(high, 0.5 - step)
+        low, high = (max(low, 0.5 + step), high) if theta > 0.5 else (low, min(high, 0.5 - step))
     return of.estimate(
         theta,
         (low, high),

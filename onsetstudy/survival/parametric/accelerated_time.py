@@ -164,7 +164,11 @@ def _optimum(value: LogLikelihood, times: Intervals, coded: Coded, family: str) 
     except NotEstimable:
         if family != "weibull":
             raise
-        near = optimize.minimize(lambda theta: -value(theta), starts[0], method="Nelder-Mead")
+
+        def fallen(theta: FloatArray) -> float:
+            return -value(theta)
+
+        near = optimize.minimize(fallen, starts[0], method="Nelder-Mead")
         return polish(value, [near.x], n, "time_ratio")
 
 
