@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,7 @@ from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import OnsetStudyError, Problem, require
 
 MAIN = "arm"
+_problem = partial(Problem.of_key, code="covariate")
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -113,10 +115,6 @@ def _reference_levels(named: str, reference: Mapping[str, Any] | None) -> dict[s
         what = f"two reference arms are named: {named!r} as reference_arm, {levels[MAIN]!r} in reference"
         raise OnsetStudyError.of_key("reference_arm", what, "name one of them only", code="twice")
     return levels
-
-
-def _problem(key: str, what: str, mend: str) -> Problem:
-    return Problem.of_key(key, what, mend, code="covariate")
 
 
 def _refuse_unnamed(covariates: object) -> None:

@@ -188,12 +188,8 @@ def newcombe_difference(
     .. [1] R. G. Newcombe, Stat Med 1998;17:873-890, method 10.
     """
     share, reference = count / n, reference_count / reference_n
-    return mover_difference(
-        (share, share),
-        wilson_limits(count, n, conf_level),
-        (reference, reference),
-        wilson_limits(reference_count, reference_n, conf_level),
-    )
+    limits, others = wilson_limits(count, n, conf_level), wilson_limits(reference_count, reference_n, conf_level)
+    return mover_difference((share, share), limits, (reference, reference), others)
 
 
 def _shares_given_difference(count: float, n: float, ref: float, ref_n: float, delta: float) -> tuple[float, float]:
@@ -264,8 +260,8 @@ def newcombe_paired_difference(
     cross_corrected = max(cross - n / 2.0, 0.0) if cross > 0 else float(cross)
     spread = math.sqrt(float(first) * (n - first) * second * (n - second))
     phi = cross_corrected / spread if spread > 0 else 0.0
-    limits = (wilson_limits(count, n, conf_level) for count in (first, second))
-    return mover_difference((p, p), next(limits), (q, q), next(limits), correlation=phi)
+    limits, others = (wilson_limits(count, n, conf_level) for count in (first, second))
+    return mover_difference((p, p), limits, (q, q), others, correlation=phi)
 
 
 def p_of_limits(limits: Callable[[float], Limits], difference: float) -> float:

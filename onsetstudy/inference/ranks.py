@@ -17,6 +17,8 @@ EXACT_TOTAL = 100
 DIRECT_PAIRS = 4_000_000
 DIGITS = 9
 """Decimals of differences that count: further ones are what subtracting left, and would break ties."""
+ROUNDING = 1e-9
+"""Part of the largest P by which another may be smaller and is the same."""
 INSET = 0.1
 """Share of the way to the next value tried at which a limit is drawn that lies at no shift, ruled out itself."""
 
@@ -53,8 +55,6 @@ def _difference_by_bisection(ux: FloatArray, cx: IndexArray, uy: FloatArray, cy:
     low, high = float(ux[0] - uy[-1]), float(ux[-1] - uy[0])
     while np.nextafter(low, high) < high:
         middle = low + (high - low) / 2
-        if middle in (low, high):
-            break
         low, high = (low, middle) if at_most(middle) >= rank else (middle, high)
     return high
 
@@ -100,25 +100,32 @@ class Tried:
     def of(cls, points: FloatArray) -> Tried:
         """Of the points, in any order."""
         points = np.union1d(points, 0.0) + 0.0
-        value = np.empty(2 * points.size + 1)
-        value[1::2] = points
-        value[2:-1:2] = (points[1:] + points[:-1]) / 2
-        value[[0, -1]] = points[0] - 1, points[-1] + 1
-        return cls(value)
+        edged = np.concatenate(([points[0] - 2], points, [points[-1] + 2]))
+        return cls(np.insert(points, np.arange(points.size + 1), (edged[1:] + edged[:-1]) / 2))
 
     @property
     def none(self) -> int:
         """Place of no shift."""
         return int(np.flatnonzero(self.value == 0)[0])
 
-    def ends(self, first: int, last: int, *, alike: bool) -> tuple[float, float]:
-        """Ends of what is not rejected, from the first place to the last; an open end is told with its point.
+    def likeliest(self, p_value: FloatArray, start: int = 0, *, alike: bool) -> tuple[int, int]:
+        """First and last place of the largest P, of places from ``start``: limits of every level hold them.
 
         A single point stands for what lies on either side, too, unless all scores are ``alike``: scores so coarse do
         not tell a smaller shift.
         """
+        first, last = (start + int(k) for k in np.flatnonzero(p_value >= p_value.max() * (1 - ROUNDING))[[0, -1]])
         if first == last and first % 2 and not alike:
-            first, last = max(first - 1, 1), min(last + 1, self.value.size - 2)
+            return max(first - 1, 1), min(last + 1, self.value.size - 2)
+        return first, last
+
+    def ends(self, first: int, last: int, *, up: bool | None) -> tuple[float, float]:
+        """Ends from the first place to the last; an open end is told with its point.
+
+        Where no shift is ruled out they are on its side that is ``up`` or is not.
+        """
+        if up is not None:
+            first, last = (max(first, self.none + 1), last) if up else (first, min(last, self.none - 1))
         return float(self.value[first - 1 + first % 2]), float(self.value[last + 1 - last % 2])
 
     def beside_none(self, low: float, high: float) -> tuple[float, float]:
@@ -139,11 +146,12 @@ def rank_sum_limits(x: FloatArray, y: FloatArray, alpha: float) -> tuple[float, 
 
     Notes
     -----
-    Differences are tried, at which ranks change, and a value between each two neighbours. The ends of what is not
-    rejected are sought by bisection outwards from no shift or, where that is rejected, from where the arms are most
-    alike, never across no shift. Where no shift is rejected and what lies between it and the next difference is not,
-    the limit is drawn close beside it. Where a single difference is not rejected, or none is, scores are too coarse to
-    tell a smaller shift: limits are drawn out to the differences on either side.
+    Differences are tried, at which ranks change, and a value between each two neighbours. Limits of every level hold
+    the value at which the arms are most alike; where that is a single difference, scores are too coarse to tell a
+    smaller shift, and limits reach the differences on either side. The ends of what is not rejected are sought by
+    bisection outwards from there, and from no shift on its other side, unless that is rejected: never across it then.
+    So limits of a higher level hold those of a lower one. Where no shift is rejected and what lies between it and the
+    next difference is not, the limit is drawn close beside it.
     """
     x, y = np.round(x, DIGITS), np.round(y, DIGITS)
     # Of very many different values every few are tried; the test itself is of all.
@@ -159,28 +167,29 @@ def rank_sum_limits(x: FloatArray, y: FloatArray, alpha: float) -> tuple[float, 
         ranks = stats.rankdata(np.concatenate((moved(place), y)))[: x.size]
         return float(ranks.sum()) - x.size * (x.size + y.size + 1) / 2
 
-    def rejected(place: int) -> bool:
-        return rank_sum_p_value(moved(place), y)[1] < alpha
+    def p_value(place: int) -> float:
+        return rank_sum_p_value(moved(place), y)[1]
 
     def outwards(start: int, end: int) -> int:
-        """The last place on the way that is not rejected."""
+        """The last place on the way that is not rejected, beyond no shift if that is not."""
+        if min(start, end) < none < max(start, end):
+            start, end = (start, none) if ruled_out else (none, end)
         step = 1 if end > start else -1
-        return start + step * bisect_left(range(1, abs(end - start)), True, key=lambda k: rejected(start + step * k))
+        later = range(1, abs(end - start))
+        return start + step * bisect_left(later, True, key=lambda k: p_value(start + step * k) < alpha)
 
-    below, above = places[0], places[-1]
-    if not (rejected(below) and rejected(above)):
+    if max(p_value(places[0]), p_value(places[-1])) >= alpha:
         return None
-    first = last = none = tried.none
-    if ruled_out := rejected(none):
-        alike = (
-            bisect_left(places, True, key=lambda k: excess(k) < 0) - 1,
-            bisect_left(places, True, key=lambda k: excess(k) <= 0),
-        )
-        # Where all are rejected, what lies between the two points at which the direction changes is told.
-        kept = sorted(k for k in alike if not rejected(k)) or [k for k in alike if k % 2 == 0]
-        first, last = kept[0], kept[-1]
-        below, above = (none, above) if none < first else (below, none)
-    low, high = tried.ends(outwards(first, below), outwards(last, above), alike=max(ux.size, uy.size) == 1)
+    none = tried.none
+    ruled_out = p_value(none) < alpha
+    alike = (
+        bisect_left(places, True, key=lambda k: excess(k) < 0) - 1,
+        bisect_left(places, True, key=lambda k: excess(k) <= 0),
+    )
+    asked = range(min(alike), max(alike) + 1)
+    first, last = tried.likeliest(np.array([p_value(k) for k in asked]), asked[0], alike=max(ux.size, uy.size) == 1)
+    up = excess(none) > 0 if ruled_out else None
+    low, high = tried.ends(outwards(first, places[0]), outwards(last, places[-1]), up=up)
     return tried.beside_none(low, high) if ruled_out and 0 in (low, high) else (low, high)
 
 

@@ -17,6 +17,7 @@ from onsetstudy.design.interim.results import LookVerdict
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.report.documents.group import compose_group
 from onsetstudy.report.documents.practice import compose
+from onsetstudy.report.numbers import level
 from onsetstudy.report.sentences import sentence
 from onsetstudy.study.answer.claims import allowed_for_looks, claim_of
 from onsetstudy.study.planning.power import plan_of
@@ -330,6 +331,21 @@ def test_beside_a_verdict_the_size_is_left_open_and_not_the_direction():
     assert "toward sooner" in said.seen
     assert said.allows.startswith("The direction is the verdict of that analysis")
     assert "cannot tell" not in said.allows
+
+
+def test_beside_a_verdict_of_one_side_limits_of_both_say_why_they_are_wider():
+    """Z of 1.75: beyond a boundary of 1.7 for one side at 5 %, within limits at 95 %."""
+    look = Look(number=4, planned=4, label="2026Q3", code="crossed", side=1, counted=350, planned_count=350,
+                unit="onsets", critical=1.7, sided=1)  # fmt: skip
+    said = told("rmst_difference", -1.0, -2.12, 0.12, look=look, leads=True)
+    why = f"toward sooner (it tests one side alone; limits of both sides, at {level(0.95)}, are wider): "
+    assert why in said.seen
+    assert "from 0.1 minutes later to 2.1 minutes sooner" in said.seen
+    assert said.allows.startswith("The direction is the verdict of that analysis")
+    for other in (dataclasses.replace(look, sided=2), dataclasses.replace(look, critical=1.97)):
+        assert "one side alone" not in told("rmst_difference", -1.0, -2.12, 0.12, look=other, leads=True).seen
+    beyond = told("rmst_difference", -1.0, -1.9, -0.1, look=look, leads=True)
+    assert "one side alone" not in beyond.seen
 
 
 def test_every_interval_says_whether_it_allows_for_the_interim_analyses():

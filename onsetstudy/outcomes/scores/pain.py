@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Unpack
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -11,7 +12,7 @@ from onsetstudy.core.arrays import FloatArray, real_numbers, require_level
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.results import Assumption, Caution, Counts, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.inference.assumptions import INDEPENDENT_CASES
-from onsetstudy.inference.parameter import Parameter
+from onsetstudy.inference.parameter import Beside, Parameter
 from onsetstudy.inference.ranks import (
     ordered_differences,
     rank_sum_limits,
@@ -120,8 +121,16 @@ def _contrasts(
         )
     u, p_value, how = rank_sum_p_value(x, y)
     return (
-        _shift(x, y, of),
-        _superiority(1 - u / (x.size * y.size), x.size, y.size, superior),
+        shift_of(
+            x,
+            y,
+            of,
+            by="Mann-Whitney test turned round, ties as in the test",
+            method="Hodges-Lehmann shift (median of all differences between arms)",
+            assumptions=(INDEPENDENT_CASES, SAME_SHAPE, MISSING),
+            source=SHIFT_SOURCE,
+        ),
+        _superiority(u, x.size, y.size, p_value, superior),
         HypothesisTest(
             quantity="pain_test",
             contrast=of.contrast,
@@ -139,19 +148,15 @@ def _contrasts(
     )
 
 
-def _shift(x: FloatArray, y: FloatArray, of: Parameter) -> EstimateLike:
+def shift_of(
+    x: FloatArray, y: FloatArray, of: Parameter, *, by: str, method: str, scale: float = 1.0, **beside: Unpack[Beside]
+) -> EstimateLike:
+    """Hodges-Lehmann shift of ``x`` against ``y``, times ``scale``, as a result."""
     try:
         shift, low, high = hodges_lehmann(x, y, of.conf_level)
     except NotEstimable as error:
         return of.absent(error.reason, code=error.code, method="Hodges-Lehmann shift")
-    return of.estimate(
-        shift,
-        (low, high),
-        by="Mann-Whitney test turned round, ties as in the test",
-        method="Hodges-Lehmann shift (median of all differences between arms)",
-        assumptions=(INDEPENDENT_CASES, SAME_SHAPE, MISSING),
-        source=SHIFT_SOURCE,
-    )
+    return of.estimate(scale * shift, (scale * low, scale * high), by=by, method=method, **beside)
 
 
 def hodges_lehmann(x: FloatArray, y: FloatArray, level: float) -> tuple[float, float, float]:
@@ -173,11 +178,18 @@ def hodges_lehmann(x: FloatArray, y: FloatArray, level: float) -> tuple[float, f
     return float(np.clip(middle, *limits)), *limits
 
 
-def _superiority(theta: float, m: int, n: int, of: Parameter) -> EstimateLike:
+def _superiority(u: float, m: int, n: int, p_value: float, of: Parameter) -> EstimateLike:
+    """The chance with its limits, which leave out one half exactly where the test does, if need be by half a pair."""
+    theta, step = 1 - u / (m * n), 0.5 / (m * n)
+    low, high = found = superiority_limits(theta, m, n, of.conf_level)
+    if p_value >= 1 - of.conf_level:
+        low, high = min(low, 0.5), max(high, 0.5)
+    else:
+        low, high = (max(low, 0.5 + step), high) if theta > 0.5 else (low, min(high, 0.5 - step))
     return of.estimate(
         theta,
-        superiority_limits(theta, m, n, of.conf_level),
-        by="score-like, Mann-Whitney variance",
+        (low, high),
+        by="score-like, Mann-Whitney variance" + ("" if (low, high) == found else ", at one half as in its test"),
         method="probability that a case of the first arm has less pain than one of the other, ties half",
         assumptions=(INDEPENDENT_CASES, MISSING),
         source=SUPERIORITY_SOURCE,

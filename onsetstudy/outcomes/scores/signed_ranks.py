@@ -56,8 +56,7 @@ def signed_ranks(difference: FloatArray, conf_level: float = 0.95) -> SignedRank
     alpha, middle = 1 - conf_level, float(np.median(_walsh(difference)))
     tried, tried_p = _tested(difference)
     low, high = _limits(difference, tried, tried_p, alpha)
-    # Largest P on the side of no difference on which it is smaller; that at no difference, if ties do not matter.
-    p_value = float(min(tried_p[side].max() for side in (tried.value <= 0, tried.value >= 0)))
+    p_value = _of_limits(tried, tried_p)
     if p_value < alpha and low <= 0 <= high:
         low, high = tried.beside_none(low, high)
     return SignedRanks(middle=min(max(low, middle), high), low=low, high=high, p_value=p_value)
@@ -71,16 +70,20 @@ def _tested(difference: FloatArray) -> tuple[Tried, FloatArray]:
 
 
 def _limits(difference: FloatArray, tried: Tried, p_value: FloatArray, alpha: float) -> tuple[float, float]:
-    """Ends of what is not rejected; where ties let all be rejected, of what is likeliest on the side of the ranks."""
+    """Ends of what is not rejected and of what is likeliest; on one side of no difference where that is rejected."""
     kept = np.flatnonzero(p_value >= alpha)
     if 0 in kept:
         reason = f"{difference.size} pairs are too few for an interval at {100 * (1 - alpha):g} %"
         raise NotEstimable("pain_shift", reason, code="too_few_pairs")
-    if kept.size == 0:
-        up = rank_sum(difference) > rank_sum(-difference)
-        leaning = np.where(tried.value > 0 if up else tried.value < 0, p_value, 0.0)
-        kept = np.flatnonzero(leaning >= leaning.max() * (1 - 1e-9))
-    return tried.ends(int(kept[0]), int(kept[-1]), alike=bool(np.ptp(difference) == 0))
+    first, last = tried.likeliest(p_value, alike=bool(np.ptp(difference) == 0))
+    up = (first + last, rank_sum(difference)) > (2 * tried.none, rank_sum(-difference))
+    held = (first, last, *kept.tolist())
+    return tried.ends(min(held), max(held), up=up if _of_limits(tried, p_value) < alpha else None)
+
+
+def _of_limits(tried: Tried, p_value: FloatArray) -> float:
+    """Largest P on the side of no difference on which it is smaller; that at no difference, if ties do not matter."""
+    return float(min(p_value[: tried.none + 1].max(), p_value[tried.none :].max()))
 
 
 def _walsh(difference: FloatArray) -> FloatArray:

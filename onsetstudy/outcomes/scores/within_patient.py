@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from scipy import stats
@@ -14,7 +15,7 @@ from onsetstudy.core.results import PATIENTS, Assumption, Counts, EstimateLike, 
 from onsetstudy.inference.means import LEAST, does_not_vary
 from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.ranks import DIGITS
-from onsetstudy.outcomes.scores.pain import MISSING, hodges_lehmann
+from onsetstudy.outcomes.scores.pain import MISSING, shift_of
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.outcomes.scores.paired_results import OrderEffects, PairedComparison
 from onsetstudy.outcomes.scores.signed_ranks import EXACT_PAIRS, p_values, rank_sum, signed_ranks
@@ -109,17 +110,16 @@ def mean_within_patients(score: FloatArray, pairs: IntArray, of: Parameter) -> E
 
 
 def _shift_and_test(difference: FloatArray, of: Parameter) -> tuple[EstimateLike, HypothesisTest | NotAvailable]:
+    absent = partial(of.absent, method="signed ranks")
     if difference.size == 0:
-        none = of.absent("no patient has a score in both arms", code="no_pairs", method="signed ranks")
-        return none, _test(difference, of, None)
+        return absent("no patient has a score in both arms", code="no_pairs"), _test(difference, of, None)
     try:
         found = signed_ranks(difference, of.conf_level)
     except NotEstimable as error:
-        few = of.absent(error.reason, code=error.code, method="signed ranks")
-        return few, _test(difference, of, None)
+        return absent(error.reason, code=error.code), _test(difference, of, None)
     if found.low == found.high:
         reason = "the differences within patients are all alike"
-        return of.absent(reason, code="scores_alike", method="signed ranks"), _test(difference, of, found.p_value)
+        return absent(reason, code="scores_alike"), _test(difference, of, found.p_value)
     shift = of.estimate(
         found.middle,
         (found.low, found.high),
@@ -184,23 +184,15 @@ def order_effects(
     step, total = [(second - first)[g] for g in groups], [(second + first)[g] for g in groups]
     of = Parameter(quantity="period_effect", contrast="second - first", unit=unit, n=n, conf_level=conf_level)
     whole_of = replace(of, quantity="sequence_effect", contrast=f"{orders[1]} - {orders[0]}")
-    return OrderEffects(
-        period=_between_orders(-step[0], step[1], of, scale=0.5),
-        sequence=_between_orders(total[0], total[1], whole_of, scale=1.0),
-        sequences=tuple((name, int(g.sum())) for name, g in zip(orders, groups, strict=True)),
-    )
-
-
-def _between_orders(reference: FloatArray, other: FloatArray, of: Parameter, *, scale: float) -> EstimateLike:
-    try:
-        shift, low, high = hodges_lehmann(other, reference, of.conf_level)
-    except NotEstimable as error:
-        return of.absent(error.reason, code=error.code, method="Hodges-Lehmann shift")
-    return of.estimate(
-        scale * shift,
-        (scale * low, scale * high),
+    between = partial(
+        shift_of,
         by="Mann-Whitney test turned round",
         method="Hodges-Lehmann shift between the orders",
         assumptions=(PATIENTS,),
         source=ORDER_SOURCE,
+    )
+    return OrderEffects(
+        period=between(step[1], -step[0], of, scale=0.5),
+        sequence=between(total[1], total[0], whole_of),
+        sequences=tuple((name, int(g.sum())) for name, g in zip(orders, groups, strict=True)),
     )

@@ -119,22 +119,15 @@ def fit_grouped_hazards(
     theta, rounds, gap = _em(kinds)
     information = _information(kinds, theta)
     told_of = _of_coefficients(information, kinds.gaps)
-    least = np.linalg.eigvalsh(told_of)[0]
-    if (
-        np.any(np.abs(theta[kinds.gaps :]) > LARGEST * np.maximum(span, 1.0))
-        or least <= 1e-8 * np.diag(information).max()
-    ):
+    far = np.any(np.abs(theta[kinds.gaps :]) > LARGEST * np.maximum(span, 1.0))
+    if far or np.linalg.eigvalsh(told_of)[0] <= 1e-8 * np.diag(information).max():
         raise NotEstimable("hazard_ratio", "a coefficient runs away: the cases are separated", code="separation")
     covariance = np.asarray(np.linalg.inv(told_of), dtype=np.float64) / np.outer(span, span)
     alone = replace(kinds, x=np.zeros((kinds.first.size, 0)))
     told = Told(method=METHOD, n=counts, assumptions=ASSUMPTIONS, source=SOURCE)
+    found = zip(coded.contrasts, theta[kinds.gaps :] / span, np.sqrt(np.diag(covariance)), strict=True)
     return Fit(
-        estimates=tuple(
-            wald_ratio("hazard_ratio", name, b, error, conf_level, **told)
-            for name, b, error in zip(
-                coded.contrasts, theta[kinds.gaps :] / span, np.sqrt(np.diag(covariance)), strict=True
-            )
-        ),
+        estimates=tuple(wald_ratio("hazard_ratio", name, b, error, conf_level, **told) for name, b, error in found),
         covariance=tuple(tuple(float(v) for v in row) for row in covariance),
         log_likelihood=_log_likelihood(kinds, theta),
         log_likelihood_null=_log_likelihood(alone, _em(alone)[0]),

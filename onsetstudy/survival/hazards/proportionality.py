@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -185,10 +186,7 @@ def _widened(maximum: Maximum, column: int, g: FloatArray, *, replace: bool = Fa
     cells, b, h, q, none = maximum.active.cells, maximum.b, maximum.h, g.shape[0], np.zeros(g.shape[0])
     kept = maximum.holding
     kept = kept[kept != column] if replace else kept
-
-    def gradient(c: FloatArray) -> FloatArray:
-        return _gradient(cells, b, h, column, g, c)
-
+    gradient = partial(_gradient, cells, b, h, column, g)
     rest = derivatives(cells, b, h).information[kept[:, None], kept]
     rows = -central_slopes(gradient, none, STEP)
     own, cross = rows[:, :q], rows[:, q:][:, kept]

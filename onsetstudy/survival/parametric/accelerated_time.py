@@ -39,7 +39,6 @@ from onsetstudy.survival.parametric.time_models import (
 from onsetstudy.survival.results import ParametricFit
 
 SOURCE = "Kalbfleisch & Prentice 2002, The Statistical Analysis of Failure Time Data, chapter 3"
-NEARLY_ZERO = 1e-8
 CERTAIN = 1e-6
 
 
@@ -176,7 +175,7 @@ def _optimum(value: LogLikelihood, times: Intervals, coded: Coded, family: str) 
 def _starts(times: Intervals, coded: Coded, family: str) -> list[FloatArray]:
     p = coded.x.shape[1]
     finite = np.isfinite(times.right)
-    middle = np.log(np.maximum((times.left[finite] + times.right[finite]) / 2, NEARLY_ZERO))
+    middle = np.log((times.left[finite] + times.right[finite]) / 2)
     spread = max(float(np.std(middle)), 0.2)
     own = np.concatenate(([float(np.mean(middle)) + 0.3], np.zeros(p), [np.log(spread)]))
     if family == "generalised_gamma":

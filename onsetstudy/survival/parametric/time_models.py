@@ -38,6 +38,9 @@ def check_asked(times: Intervals, family: str, families: Collection[str], conf_l
     require_level(conf_level)
     if family not in families:
         raise OnsetStudyError(f"the family {family!r} is not known; choose among {', '.join(families)}")
+    if (at_nought := np.flatnonzero(times.right == 0)).size:
+        what = f"interval {at_nought[0]} (0, 0] is an onset at exactly 0 minutes, which has no logarithm"
+        raise OnsetStudyError.of_key("times", what, "write it as an interval from 0 to the first test")
 
 
 def log_survival(family: str, w: FloatArray, shape: float = 1.0) -> FloatArray:
@@ -79,18 +82,13 @@ def chance_rows(
         low = (np.log(times.left) - location) / scale
         high = (np.log(times.right) - location) / scale
     before = np.where(times.left > 0, log_survival(family, low, shape), 0.0)
-    after = np.where(
-        np.isfinite(times.right), log_survival(family, np.where(np.isfinite(high), high, 0.0), shape), -np.inf
-    )
+    after = np.where(np.isfinite(times.right), log_survival(family, high, shape), -np.inf)
     with np.errstate(divide="ignore", invalid="ignore"):
         gap = before + np.log(-np.expm1(np.minimum(after - before, -1e-300)))
     exact = times.exact
     if exact.any():
-        density = (
-            _log_density(family, np.where(exact, low, 0.0), shape)
-            - np.log(scale)
-            - np.log(np.where(exact, times.left, 1.0))
-        )
+        moment = np.where(exact, times.left, 1.0)
+        density = _log_density(family, np.where(exact, low, 0.0), shape) - np.log(scale * moment)
         gap = np.where(exact, density, gap)
     return np.asarray(gap), before, times.right_censored
 

@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 import math
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import numpy as np
 import pytest
@@ -108,6 +108,36 @@ def test_limits_leave_out_no_shift_where_the_test_rejects_and_nowhere_else(x, y,
     assert (turned.interval.low, turned.interval.high) == (-high, -low)
 
 
+LEVELS = (0.8, 0.9, 0.95, 0.99)
+
+
+def spans_of(found):
+    """Limits of the shift at every level at which there are some."""
+    return [(f.shift.interval.low, f.shift.interval.high) for f in found if not isinstance(f.shift, NotAvailable)]
+
+
+@pytest.mark.parametrize("step", [1, 2, 5])
+@pytest.mark.parametrize("n", [8, 30])
+def test_limits_of_a_higher_level_hold_those_of_a_lower_one(n, step):
+    """Scores of 0 to 10 in whole points, steps of two and of five, most of them alike."""
+    rng = np.random.default_rng([n, step])
+    for shift in (0, 0, 0, step, step, step, 2 * step):
+        x, y = np.clip(step * np.rint(rng.normal(5, 1.3, (2, n)) / step) + [[0], [shift]], 0, 10)
+        found = [compare(x, y, conf_level=level) for level in LEVELS]
+        spans = spans_of(found)
+        for (low, high), (lower, higher) in pairwise(spans):
+            assert lower <= low < high <= higher
+        for (low, high), each, level in zip(spans, found, LEVELS, strict=False):
+            assert (low <= 0 <= high) == (each.test.p_value >= 1 - level)
+
+
+def test_a_single_shift_that_is_not_rejected_narrows_no_limits_of_a_higher_level():
+    """Of 30 an arm all gave 4 or 6: at 95 % only 0 is not rejected, at 99 % nor is what lies below it."""
+    x, y = [4] * 14 + [6] * 16, [4] * 8 + [6] * 22
+    spans = spans_of([compare(x, y, conf_level=level) for level in LEVELS])
+    assert spans == [(-2, -0.2), (-2, 2), (-2, 2), (-2, 2)]
+
+
 @pytest.mark.parametrize("n", [40, 70])
 def test_words_of_many_cases_agree_with_their_p(n):
     rng = np.random.default_rng(n)
@@ -169,6 +199,30 @@ def test_complete_separation_gives_an_honest_one_sided_end():
     assert result.superiority.estimate == 1
     assert 0.6 < result.superiority.interval.low < 1
     assert result.superiority.interval.high == 1
+
+
+@given(tied, tied, st.sampled_from(LEVELS))
+def test_the_chance_of_less_pain_leaves_out_one_half_where_its_test_does_and_nowhere_else(x, y, level):
+    found, turned = compare(x, y, conf_level=level), compare(y, x, conf_level=level)
+    span, other = found.superiority.interval, turned.superiority.interval
+    assert (span.low <= 0.5 <= span.high) == (found.test.p_value >= 1 - level)
+    assert 0 <= span.low <= found.superiority.estimate <= span.high <= 1
+    assert (other.low, other.high) == pytest.approx((1 - span.high, 1 - span.low), abs=1e-6)
+
+
+def test_limits_of_the_chance_are_moved_only_where_they_contradict_the_test():
+    """Words of 13 and 14 cases, most of them alike: 9.5 of 182 pairs, at 95 %, and scores without ties."""
+    few = compare([0] * 12 + [1], [0] * 7 + [1] * 7)
+    low, high = module.superiority_limits(few.superiority.estimate, 13, 14, 0.95)
+    assert few.test.p_value < 0.05
+    assert low < 0.5 < few.superiority.interval.low == 0.5 + 0.5 / (13 * 14)
+    assert few.superiority.interval.high == high
+    assert few.superiority.interval.method.endswith("at one half as in its test")
+    plain = compare(range(20), range(5, 25))
+    assert (plain.superiority.interval.low, plain.superiority.interval.high) == module.superiority_limits(
+        plain.superiority.estimate, 20, 20, 0.95
+    )
+    assert plain.superiority.interval.method == "score-like, Mann-Whitney variance"
 
 
 def test_unequal_lengths_are_refused():

@@ -255,6 +255,21 @@ def test_limits_and_p_are_of_one_test(values, level):
     assert (told.shift.interval.low, told.shift.interval.high) == (found.low, found.high)
 
 
+@pytest.mark.parametrize("step", [1, 2, 5])
+@pytest.mark.parametrize("n", [9, 30, 60])
+def test_limits_of_a_higher_level_hold_those_of_a_lower_one(n, step):
+    """Differences in whole points, steps of two and of five, most of them alike."""
+    rng = np.random.default_rng([n, step])
+    for shift in (0, step) * 20:
+        difference = step * np.rint(rng.normal(0, 1.3, n) / step) + shift
+        if np.ptp(difference) == 0:
+            continue
+        found = [signed_ranks(difference, level) for level in (0.8, 0.9, 0.95, 0.99)]
+        for narrow, wide in itertools.pairwise(found):
+            assert wide.low <= narrow.low < narrow.high <= wide.high
+            assert wide.p_value == narrow.p_value
+
+
 @pytest.mark.parametrize("n", [40, 70])
 def test_many_tied_pairs_agree_too(n):
     rng = np.random.default_rng(n)

@@ -197,6 +197,15 @@ def test_a_left_end_of_nought_and_exact_times_are_admitted():
         assert found.certificate.gap <= found.certificate.tolerance
 
 
+@pytest.mark.parametrize("fit", [fit_accelerated_time, fit_never_numb, compare_families])
+def test_an_onset_at_exactly_nought_is_refused_with_what_to_write(fit):
+    left, right = [2, 0, 0, 1, 2, 3, 6], [3, 0, 1, 2, 3, 4, INF]
+    with pytest.raises(OnsetStudyError, match=r"interval 1 \(0, 0\] .* from 0 to the first test") as refused:
+        fit(Intervals(left, right))
+    assert not isinstance(refused.value, NotEstimable)
+    assert fit_accelerated_time(Intervals(left, [3, 1, *right[2:]])).certificate.converged
+
+
 @settings(max_examples=10)
 @given(st.integers(0, 10_000), st.sampled_from(["weibull", "lognormal", "loglogistic"]), st.floats(0.1, 60))
 def test_laws_of_accelerated_time(seed, family, factor):

@@ -234,7 +234,8 @@ def _stopped(taken: LooksTaken, found: StoppedEstimate) -> str:
     when = "" if over is None else f"At {taken.verdicts[over].label}, when the study was decided, "
     return (
         f"{when}the estimate that allows for the interim analyses was {estimate} ({span}; "
-        f"{UNITS.get(taken.scale, '')}), p {p_equals(found.p_value)}, {found.method}; ignoring them {plain}."
+        f"{UNITS.get(taken.scale, '')}), {'one-sided ' if taken.plan.sided == 1 else ''}p {p_equals(found.p_value)}, "
+        f"{found.method}; ignoring them {plain}."
     )
 
 
