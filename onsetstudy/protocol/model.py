@@ -193,8 +193,8 @@ class AnalysisPlan(Keys):
 class LookRule(Keys):
     """How repeated looks at a growing study are allowed for.
 
-    ``boundary`` is obrien_fleming, pocock, power (with ``rho``), anytime or none; ``information`` is counted in
-    onsets or cases, of which ``planned_information`` are planned in all. ``futility`` is none, non_binding or binding.
+    ``boundary`` is anytime, none, or by spending on ``sided`` sides (obrien_fleming, pocock, power with ``rho``);
+    ``planned_information`` are all onsets or cases. ``futility`` is none, non_binding or binding.
     """
 
     boundary: Annotated[StrictStr, coded("look_boundary")]
