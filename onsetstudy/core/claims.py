@@ -25,7 +25,7 @@ def within_patients(answer: Estimate | NotAvailable) -> bool:
 
 
 ROUNDING = 1e-9
-DECIDED = ("crossed", "ended")
+DECIDED = ("crossed", "ended", "futile")
 """Verdicts with which a study has come to its decision."""
 
 
@@ -71,7 +71,7 @@ class Look:
 
     ``number`` of ``planned`` analyses decides, at the quarter ``label`` with ``counted`` of ``planned_count`` ``unit``;
     ``code`` is that of the verdict. ``side`` is 1 where its boundary was crossed in favour of the other arm, -1 against
-    it, else 0. ``stopped`` says that a boundary was crossed or the planned size reached; ``later`` that further cases
+    it, else 0. ``stopped`` says that the study has come to its decision; ``later`` that further cases
     came after. ``critical`` is the boundary on the z scale, infinite where none was reached for, of a plan of one or
     two sides (``sided``); ``other`` says that it is of another analysis, at which the records may have decided.
     """

@@ -70,7 +70,7 @@ def size_for_width(half: float, half_of: Callable[[int], float], *, least: int =
     half : float
         In the unit of the outcome.
     half_of : callable
-        Half width with so many cases; falls with them.
+        Half width with so many cases; falls with them. A :class:`DesignError` of it says that they are too few.
 
     Raises
     ------
@@ -87,4 +87,11 @@ def size_for_width(half: float, half_of: Callable[[int], float], *, least: int =
         raise DesignError(f"a half width of {half:g} cannot be had; give one above 0")
     if half_of(most) > half:
         raise DesignError(f"not even {most} cases give so narrow an interval")
-    return bisect_left(range(most), True, lo=least, key=lambda n: half_of(n) <= half)
+
+    def reached(cases: int) -> bool:
+        try:
+            return half_of(cases) <= half
+        except DesignError:  # an arm of so few cases has no interval yet
+            return False
+
+    return bisect_left(range(most), True, lo=least, key=reached)

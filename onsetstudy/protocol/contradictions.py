@@ -64,9 +64,13 @@ def contradictions(read: ProtocolFile) -> Iterator[Contradiction]:
 
 def _looks(rule: LookRule, level: float) -> Iterator[Contradiction]:
     """Rules of interim analyses that need another one, and an error rate that the limits do not share."""
-    if rule.futility != "none" and rule.boundary in ("anytime", "none"):
+    spends = rule.boundary not in ("anytime", "none")
+    if rule.futility != "none" and not spends:
         yield "looks.futility", "a futility rule needs a boundary by spending", 'write futility = "none"'
-    fits = any(math.isclose(level, 1 - times * rule.alpha) for times in range(1, 4 - rule.sided))
+    if rule.sided == 1 and not spends:
+        mend = 'write sided = 2, or a boundary by spending: "obrien_fleming", "pocock" or "power"'
+        yield "looks.sided", f"one side needs a boundary by spending, and {rule.boundary} has two sides", mend
+    fits = any(math.isclose(level, 1 - times * rule.alpha) for times in range(1, 4 - rule.sided if spends else 2))
     if rule.boundary != "none" and not fits:
         what = f"looks that err in {rule.alpha:g} do not belong to limits of conf_level {level:g}"
         mend = f"write alpha = {1 - level:.6g}, or conf_level = {1 - rule.alpha:g} under [analysis]"

@@ -193,8 +193,8 @@ class AnalysisPlan(Keys):
 class LookRule(Keys):
     """How repeated looks at a growing study are allowed for.
 
-    ``boundary`` is obrien_fleming, pocock, power (with ``rho``), anytime or none; ``information`` is counted in
-    onsets or cases, of which ``planned_information`` are planned in all. ``futility`` is none, non_binding or binding.
+    ``boundary`` is anytime, none, or by spending on ``sided`` sides (obrien_fleming, pocock, power with ``rho``);
+    ``planned_information`` are all onsets or cases. ``futility`` is none, non_binding or binding.
     """
 
     boundary: Annotated[StrictStr, coded("look_boundary")]
@@ -233,10 +233,10 @@ class AllocationRule(Keys):
 class PlanningAssumptions(Keys):
     """What is expected before the first case, and where that comes from.
 
-    Onset with the reference arm is Weibull with ``median_min`` minutes among teeth that become numb and ``shape``;
-    ``never_reference`` and ``never_other`` are the shares that do not, ``treated_reference`` and ``treated_other``
-    those of successful treatments in the two arms. Shares lie between 0 and 1. ``within_patient_correlation`` is of the
-    two outcomes of a patient who has both arms; without it pairs are not sized.
+    ``cases_per_month`` are injections, two of a patient who has both arms. Onset with the reference arm is Weibull with
+    ``median_min`` minutes among teeth that become numb and ``shape``; ``never_reference`` and ``never_other`` are those
+    that do not, ``treated_reference`` and ``treated_other`` the successful treatments, as shares between 0 and 1.
+    ``within_patient_correlation`` is of a patient's two outcomes; without it pairs are not sized.
     """
 
     cases_per_month: Annotated[float, Field(gt=0, le=10_000, strict=True)]

@@ -57,9 +57,10 @@ class Named:
 
 
 def named_mutants(root: Path, named: Named) -> list[Mutant]:
-    """Every place that a named change fits; empty where none does."""
+    """Every place that a named change fits; empty where one of its patterns fits none."""
     found = []
     for glob, pattern, replacement in named.patterns:
+        before = len(found)
         for file in sorted(root.glob(glob)):
             text = file.read_text(encoding="utf-8")
             for match in re.finditer(pattern, text):
@@ -74,6 +75,8 @@ def named_mutants(root: Path, named: Named) -> list[Mutant]:
                         name=named.name,
                     )
                 )
+        if len(found) == before:
+            return []
     return found
 
 

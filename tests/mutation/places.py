@@ -47,30 +47,28 @@ NAMED = (
     Named(
         name="sign of the looks in the group",
         patterns=(
-            ("onsetstudy/study/group/interim.py", r"sign = -1\.0 if", "sign = 1.0 if"),
+            ("onsetstudy/study/practice/interim.py", r"\(quantity\.toward\(", "(-quantity.toward("),
             ("onsetstudy/core/quantities.py", r"return self\.favours \* distance", "return -self.favours * distance"),
         ),
     ),
     Named(
         name="sooner and later on page 1",
         patterns=(
-            ("onsetstudy/report/**/*.py", r'"sooner" if (saved >= 0|found\.side < 0) else "later"',
-             r'"later" if \1 else "sooner"'),
+            ("onsetstudy/report/sentences.py", r"side = quantity\.favours \*", "side = -quantity.favours *"),
             ("onsetstudy/core/quantities.py", r"self\.words\[0\] if side > 0", "self.words[0] if side < 0"),
         ),
     ),
     Named(
         name="sign of less pain",
         patterns=(
-            ("onsetstudy/report/**/*.py", r'"less" if e\.estimate <= 0 else "more"',
-             '"more" if e.estimate <= 0 else "less"'),
+            ("onsetstudy/core/quantities.py", r'words=\("lower", "higher"\)', 'words=("higher", "lower")'),
             ("onsetstudy/core/quantities.py", r'(key="pain_difference",[^()]*favours=)-1', r"\g<1>1"),
         ),
     ),
     Named(
         name="sign of the share not numb",
         patterns=(
-            ("onsetstudy/report/**/*.py", r"(numb_at_all\.pooled, )-1\.0", r"\g<1>1.0"),
+            ("onsetstudy/core/results.py", r"(estimate=0\.0) - (difference\.estimate)", r"\1 + \2"),
             ("onsetstudy/core/quantities.py", r'(key="not_numb_difference",[^()]*favours=)-1', r"\g<1>1"),
         ),
     ),
@@ -78,13 +76,13 @@ NAMED = (
         name="direction of the verdict",
         patterns=(
             ("onsetstudy/design/interim/interim_analyses.py", r'"sooner" if z > 0', '"sooner" if z < 0'),
-            ("onsetstudy/report/**/*.py", r'direction != "sooner"', 'direction == "sooner"'),
+            ("onsetstudy/report/**/*.py", r'direction == "sooner"', 'direction != "sooner"'),
         ),
     ),
     Named(
         name="funnel counts successes",
         patterns=(
-            (EVERYWHERE, r"(failed=np\.where\()not_numb\b", r"\1numb"),
+            (EVERYWHERE, r"(failed=np\.where\()failed\b", r"\1numb"),
             (EVERYWHERE, r'(np\.where\(frame\["outcome"\] == )"not_numb"', r'\1"numb"'),
         ),
     ),

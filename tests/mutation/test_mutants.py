@@ -5,7 +5,7 @@ from collections import Counter
 
 import pytest
 
-from tests.mutation.mutants import Mutant, mutants_of, named_mutants
+from tests.mutation.mutants import Mutant, Named, mutants_of, named_mutants
 from tests.mutation.places import NAMED, SUITE
 from tests.mutation.run import ROOT, draw, lot, target_files
 from tests.mutation.server import dependants, forked
@@ -42,6 +42,12 @@ def test_a_change_touches_its_own_place_only():
 @pytest.mark.parametrize("named", NAMED, ids=lambda n: n.name)
 def test_changes_that_must_be_noticed_still_fit_the_code(named):
     assert named_mutants(ROOT, named)
+
+
+def test_a_pattern_that_fits_nothing_is_not_hidden_by_one_that_fits():
+    fits, fails = ("tests/mutation/places.py", "EVERYWHERE =", "="), ("tests/mutation/places.py", "no such [t]ext", "")
+    assert named_mutants(ROOT, Named(name="one", patterns=(fits,)))
+    assert not named_mutants(ROOT, Named(name="two", patterns=(fits, fails)))
 
 
 def test_everything_named_in_the_table_is_there():

@@ -146,6 +146,18 @@ def test_looks_at_one_side_may_err_in_what_lies_beyond_one_limit_or_both():
         assert check_protocol(content).looks.alpha == alpha
 
 
+@pytest.mark.parametrize("boundary", ["none", "anytime"])
+def test_one_side_without_a_boundary_by_spending_is_refused_with_what_to_write(boundary):
+    content = changed("looks", {"boundary": boundary, "planned_information": 300, "sided": 1, "alpha": 0.025})
+    with pytest.raises(ProtocolError) as caught:
+        check_protocol(content)
+    told = {p.where.key: p.mend for p in caught.value.problems}
+    assert 'write sided = 2, or a boundary by spending: "obrien_fleming"' in told.pop("looks.sided")
+    assert list(told) == (["looks.alpha"] if boundary == "anytime" else [])
+    content["looks"] |= {"sided": 2, "alpha": 0.05}
+    assert check_protocol(content).looks.sided == 2
+
+
 def test_a_margin_that_no_pain_can_pass_and_a_ratio_of_arms_that_each_patient_has_are_told():
     content = changed("adoption", {"net_min": 1.0, "pain_margin": 100.0, "not_numb_margin": 0.1, "stopping_harms": []})
     content["study"]["design"] = "crossover"

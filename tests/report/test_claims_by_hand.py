@@ -198,6 +198,8 @@ def test_no_limits_are_told_as_none():
     ("code", "leads", "starts"),
     [("crossed", True, "at interim analysis 2 of 4 (2026Q2) the boundary set beforehand was crossed in these cases, "
       "toward sooner: "), ("ended", True, "at interim analysis 2 of 4 (2026Q2) the planned size was reached"),
+     ("futile", True, "at interim analysis 2 of 4 (2026Q2) the boundary of futility ended the study and no difference "
+      "was shown: "),
      ("descriptive", True, "the analysis of 2026Q2 was not planned"), ("crossed", False, ""),
      ("unlikely", True, "at interim analysis 2 of 4 (2026Q2), after 150 of 350 teeth seen to go numb, the boundary was "
       "not reached; the planned difference is unlikely to be shown: "),
@@ -212,7 +214,7 @@ def test_the_verdict_is_told_of_the_claim_that_was_tested_only(code, leads, star
     assert bool(verdict) == bool(starts)
     assert words.verdict_clause(claim("rmst_difference", -0.3, -1.0, 0.4)) == ""
     assert words.verdict_clause(dataclasses.replace(found, subset="A")) == ""
-    assert look.stopped == (code in ("crossed", "ended"))
+    assert look.stopped == (code in ("crossed", "ended", "futile"))
 
 
 def test_a_claim_of_no_estimate_says_why():

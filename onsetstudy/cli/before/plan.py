@@ -8,6 +8,9 @@ import click
 
 from onsetstudy.cli import options, say
 
+TOLD = ("spread_contradicts_curve", "fewer_trials")
+"""Cautions that the terminal tells too."""
+
 
 @click.command("plan")
 @options.protocol
@@ -29,7 +32,8 @@ def plan(
 ) -> None:
     """Plan sizes, power, schedules and interim analyses from the assumptions in PROTOCOL; write the planning report.
 
-    The numbers are the same whatever the number of workers. With --papers nothing is planned: information for
+    The numbers are the same whatever the number of workers; trials are fewer, or sizes by formula alone, where a plan
+    would take longer than two minutes on one core. With --papers nothing is planned: information for
     patients, a consent form and a list of reporting items are written, with marked gaps.
     """
     from onsetstudy.cli.ledger_entries import head_beside
@@ -51,7 +55,7 @@ def plan(
         results = plan_study(promised, lock=read_lock(protocol), trials=trials, mapper=mapper, progress=progress)
     said = headline(results)
     say.each(filter(None, (said.seen, said.allows, difference(results), planned_size(results))))
-    say.each((c.text for c in results.caution if c.code == "spread_contradicts_curve"), "Caution: ")
+    say.each((c.text for c in results.caution if c.code in TOLD), "Caution: ")
     click.echo("All of this rests on:")
     say.each(rests_on(results), "  ")
     click.echo("By formula, if the study is analysed once:")

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 from scipy import special
 
 from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.claims import DECIDED
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.results import Caution
 from onsetstudy.design.interim.boundaries import (
@@ -181,17 +182,14 @@ def judge_looks(plan: LookPlan, seen: Sequence[LookSeen], *, last: bool = False)
         if isinstance(look, GatedLook):
             verdict = _gated(verdict)
         verdicts.append(verdict)
-        over = over or _over(plan, verdict)
+        over = over or _over(verdict)
     return tuple(verdicts)
 
 
-def _over(plan: LookPlan, verdict: LookVerdict) -> str:
+def _over(verdict: LookVerdict) -> str:
     """Why looks after this one are descriptive; empty where the study goes on."""
-    if verdict.code == "crossed":
-        return f"the boundary was crossed at {verdict.label}"
-    if verdict.code == "ended" or (verdict.code == "unlikely" and plan.futility == "binding"):
-        return f"the study ended at {verdict.label}"
-    return ""
+    what = "the boundary was crossed" if verdict.code == "crossed" else "the study ended"
+    return f"{what} at {verdict.label}" if verdict.code in DECIDED else ""
 
 
 def _gated(verdict: LookVerdict) -> LookVerdict:
@@ -301,8 +299,9 @@ def _judge(
     if closing:
         return found
     floor, powers = _outlook(plan, look.z, information, fraction)
-    unlikely = found.code == "continue" and floor is not None and look.z < floor
-    return replace(found, code="unlikely" if unlikely else found.code, futility=floor, conditional=powers)
+    below = found.code == "continue" and floor is not None and look.z < floor
+    code = ("futile" if plan.futility == "binding" else "unlikely") if below else found.code
+    return replace(found, code=code, futility=floor, conditional=powers)
 
 
 def _close_without_growth(

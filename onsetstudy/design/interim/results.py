@@ -101,7 +101,8 @@ class GatedLook(LookSeen):
 class LookVerdict:
     """What one look allows.
 
-    ``code`` is ``continue``, ``crossed``, ``unlikely``, ``ended`` (planned information reached, boundary not crossed),
+    ``code`` is ``continue``, ``crossed``, ``unlikely`` (below a boundary of futility), ``futile`` (below a binding one:
+    the study is over), ``ended`` (planned information reached, boundary not crossed),
     ``gated`` (the tests could not bear an answer: ``z`` is ``nan``, the error rate is spent) or ``descriptive`` (an
     extra look: after the end, or before it without new information). ``direction`` is
     ``sooner``, ``later`` or empty, of the effect that was crossed. ``fraction`` is of the planned information;

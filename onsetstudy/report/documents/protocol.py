@@ -205,7 +205,7 @@ def _size_and_recruitment(protocol: Protocol) -> Section:
     rests_on: Block = absent(f"{TO_BE_WRITTEN} what the size of the study rests on ([planning]).")
     if planning is not None:
         sources = ("Where these come from", "; ".join(planning.sources) or "assumed")
-        rests_on = Pairs(rows=(*expected_rows(planning), lost_row(planning), sources))
+        rests_on = Pairs(rows=(*expected_rows(planning, protocol.study), lost_row(planning), sources))
     recruited = _said(protocol, "recruitment", "How patients are found and asked")
     return Section.of("size", "Methods: size and recruitment", text, rests_on, recruited)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from onsetstudy.core.errors import DesignError
 from onsetstudy.core.parallel import Mapper, Progress, serial
 from onsetstudy.core.results import Caution
 from onsetstudy.design.expected_wait import TOLERANCE, contradicts, refuse_contradiction
@@ -39,7 +40,7 @@ def plan_study(
     lock : ProtocolLock or None
         The protocol's lock, if it was locked.
     trials : int
-        Simulated trials at each point.
+        Simulated trials at each point; fewer, or none, where a plan would take longer than a few minutes.
     mapper : Mapper
     progress : callable or None
 
@@ -48,9 +49,9 @@ def plan_study(
     DesignError
         If the protocol states no assumptions, or a standard deviation that contradicts its curves. What is locked
         cannot be corrected without an amendment: there the plan takes the spread of the curves and says so instead.
+        Also if the rate of becoming numb is primary, whose size is simulated, and its trials would take hours.
     """
     sizing, plan, paired = Sizing.of(protocol), protocol.plan, protocol.study.paired
-    run = power.Run(trials=trials, seed=plan.seed, mapper=mapper, progress=progress)
     effects = sizing.effects()
     if "wait" in effects and (lock is None or lock.latest.digest != protocol.digest):
         refuse_contradiction(sizing.assumed.wait_sd_min, sizing.wait)
@@ -64,11 +65,17 @@ def plan_study(
     if simulated is None and not why_not:
         why_not = power.OUT_OF_REACH
     by_simulation, sized = plan.primary == "hazard_ratio", primary is not None and not paired
+    most = max(cases, primary.analysed) if primary is not None else cases
+    within = 0 if scenario is None else power.trials_within(trials, simulated or scenario, most)
+    run = power.Run(trials=within, seed=plan.seed, mapper=mapper, progress=progress)
+    if scenario is not None and not within:
+        if by_simulation:
+            raise _too_large(most)
+        scenario, simulated, why_not = None, None, why_not or power.TOO_LARGE.format(most)
     # As far as the main outcome takes: a figure that ends before it would show no way to the planned power.
     at_size = None
     if simulated is not None and primary is not None and not by_simulation:
         at_size = run.power(replace(simulated, cases=cases if looks is None else primary.analysed, looks=()))
-    most = max(cases, primary.analysed) if primary is not None else cases
     numb = sizing.numb_by_target(plan.planned_hazard_ratio)
     return PlanningResults(
         protocol=protocol,
@@ -89,15 +96,28 @@ def plan_study(
         at_size=at_size,
         corrected=None if at_size is None else power.corrected(sizing, at_size),
         not_simulated=why_not,
-        trials=trials,
+        trials=run.trials,
         seed=run.seed,
-        caution=_cautions(sizing),
+        caution=(*_cautions(sizing), *_fewer(trials, within)),
         precision=None
         if paired
         else expected_precision(
             cases, sd_min=sizing.wait.sd_min, numb=numb, share=sizing.frame.share, conf_level=plan.conf_level
         ),
     )
+
+
+def _too_large(cases: int) -> DesignError:
+    what = f"trials of {cases} cases would be simulated for hours, and the rate has no size by formula alone"
+    return DesignError.of_key("analysis.planned_hazard_ratio", what, "plan for a larger effect and fewer cases")
+
+
+def _fewer(asked: int, within: int) -> tuple[Caution, ...]:
+    """That fewer trials were simulated than were asked for."""
+    if not 0 < within < asked:
+        return ()
+    text = f"{within} trials are simulated at each point, not {asked}: a plan takes about two minutes on one core."
+    return (Caution(code="fewer_trials", text=text),)
 
 
 def _table(sizing: Sizing) -> SizeTable:

@@ -17,7 +17,7 @@ from onsetstudy.design.interim.interim_analyses import plan_looks
 from onsetstudy.design.interim.results import LookPlan
 from onsetstudy.design.size_results import SampleSize
 from onsetstudy.design.trials.results import SimulatedPower, TrialScenario
-from onsetstudy.design.trials.trial_power import simulate_power
+from onsetstudy.design.trials.trial_power import seconds_of, simulate_power
 from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.planning.results import OUTCOME_OF, Needed, PowerPoint
@@ -25,6 +25,8 @@ from onsetstudy.study.planning.sizes import BY_SPENDING, Sizing
 
 TRIALS = 1000
 """Simulated trials at each point, unless others are asked for."""
+LONGEST, FEWEST = 120.0, 100
+"""Seconds on one core that the trials of a plan may take, and the trials at a point below which none are simulated."""
 EFFECTS = (1.2, 1.35, 1.5, 1.75, 2.0)
 PARTS = (0.5, 0.75, 1.0, 1.5)
 """Effects of the power curve for differences, as parts of the planned one."""
@@ -39,6 +41,10 @@ NO_EFFECT = (
 OUT_OF_REACH = (
     "No power by simulation stands here: between no difference and the expected curves none has the difference in the "
     "restricted mean time to onset that matters."
+)
+TOO_LARGE = (
+    "No power by simulation stands here: trials of {} cases, judged as this protocol judges them, would take hours. "
+    "Sizes and power are by formula."
 )
 CLOSE = 0.03
 """By how much a simulated power may differ from the planned one before the formula is called off."""
@@ -63,6 +69,17 @@ class Run:
                 scenario, trials=self.trials, seed=self.seed, mapper=self.mapper, progress=self.progress
             )
         return self.found[scenario]
+
+
+def trials_within(asked: int, scenario: TrialScenario, size: int) -> int:
+    """Trials at each point with which a plan takes no longer than :data:`LONGEST`; 0 where these are too few.
+
+    ``size`` are the analysed cases of the size by formula. A plan draws the planned trial with and without an effect,
+    and about seven that are analysed once.
+    """
+    once = replace(scenario, cases=even(STEPS[-1] * max(scenario.cases, size)), looks=())
+    found = min(asked, int(LONGEST / (2 * seconds_of(scenario) + 7 * seconds_of(once))))
+    return found if found >= min(asked, FEWEST) else 0
 
 
 def plan_of(protocol: Protocol) -> LookPlan | None:
@@ -182,9 +199,10 @@ def rate_needed(protocol: Protocol) -> Needed | None:
         return None
     sizing, looks = Sizing.of(protocol), plan_of(protocol)
     size = sizing.size("onset_test", protocol.plan.planned_hazard_ratio)
-    scenario = scenario_of(sizing, planned_cases(size, size, looks), None)
+    scenario = scenario_of(sizing, planned_cases(size, size, looks), looks)
+    run = Run(trials=trials_within(TRIALS, scenario, size.analysed), seed=protocol.plan.seed, mapper=serial)
     try:
-        return needed_of(sizing, Run(trials=TRIALS, seed=protocol.plan.seed, mapper=serial).power(scenario), looks)
+        return needed_of(sizing, run.power(replace(scenario, looks=())), looks) if run.trials else None
     except DesignError:
         return None
 

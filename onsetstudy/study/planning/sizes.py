@@ -146,10 +146,11 @@ class Sizing:
         return self.expected.numb_by(self.protocol.onset.target_min, hazard_ratio)
 
     def pace(self, included: int) -> Pace:
-        """How long so many cases take to include."""
-        assumed, seed = self.assumed, self.protocol.plan.seed
+        """How long so many cases take to include; patients where each has both arms, and so two cases."""
+        assumed, protocol = self.assumed, self.protocol
+        monthly = assumed.cases_per_month / (2 if protocol.study.paired else 1)
         return time_to_answer(
-            included, cases_per_month=assumed.cases_per_month, eligible_share=assumed.eligible_share, seed=seed
+            included, cases_per_month=monthly, eligible_share=assumed.eligible_share, seed=protocol.plan.seed
         )
 
 

@@ -158,5 +158,7 @@ def _stopped(
         return None
     upper = np.array([v.boundary for v, _ in used])
     lower = -upper if plan.sided == 2 else np.full(upper.size, -np.inf)
+    if plan.futility == "binding":
+        lower = np.fmax(lower, np.array([v.futility for v, _ in used], dtype=np.float64))
     level = protocol.plan.conf_level
     return estimate_after_stopping(verdicts[over].z, information, lower, upper, level=level, sided=plan.sided)

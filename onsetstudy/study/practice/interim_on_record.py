@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 from onsetstudy.core.errors import OnsetStudyError, ProtocolError
 from onsetstudy.core.results import Caution
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.design.interim.results import GatedLook, LookSeen, LookVerdict
+from onsetstudy.design.interim.results import GatedLook, LookPlan, LookSeen, LookVerdict
 from onsetstudy.protocol.ledger import LedgerEntry, of_kind
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.practice.interim import judge_seen
@@ -53,7 +53,7 @@ def as_taken(
     seen = today | {label: _seen(entry) for label, entry in held.items()}
     judged = judge_seen(protocol, found.plan, [seen[label] for label in sorted(seen)], list(found.caution))
     assert judged is not None
-    verdicts = tuple(_back(held[v.label], "verdict", LookVerdict) if v.label in held else v for v in judged.verdicts)
+    verdicts = tuple(_verdict(held[v.label], found.plan) if v.label in held else v for v in judged.verdicts)
     cautions = [
         Caution(code="look_changed", text=_changed_text(entry, today.get(label)))
         for label, entry in sorted(held.items())
@@ -75,6 +75,13 @@ def _first_looks(entries: Sequence[LedgerEntry], by: str) -> dict[str, LedgerEnt
 
 def _seen(entry: LedgerEntry) -> LookSeen:
     return _back(entry, "seen", LookSeen)
+
+
+def _verdict(entry: LedgerEntry, plan: LookPlan) -> LookVerdict:
+    """The verdict as it was entered; below a binding boundary of futility, before that had a word, by today's."""
+    taken = _back(entry, "verdict", LookVerdict)
+    ends = taken.code == "unlikely" and plan.futility == "binding"
+    return dataclasses.replace(taken, code="futile") if ends else taken
 
 
 def _back(entry: LedgerEntry, field: str, kind: type[T]) -> T:

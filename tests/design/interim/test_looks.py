@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
+from onsetstudy.core.claims import first_decided
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.design.interim import crossing
@@ -287,6 +288,9 @@ def test_binding_futility_gives_error_rate_back():
     assert binding.inflation < PLAN.inflation
     assert error_of(binding) == pytest.approx(0.025, abs=1e-7)
     assert sum(p.cross_design for p in binding.looks) == pytest.approx(0.8, abs=1e-6)
+    codes = [v.code for v in judge_looks(binding, seen((0.2, 84), (-0.2, 180), (2.5, 270)))]
+    assert codes == ["continue", "futile", "descriptive"]
+    assert first_decided(codes) == 1
 
 
 def test_verdicts():

@@ -1,6 +1,7 @@
 """Sizes: printed values, the four numbers solved round, laws, exact power by brute force, and simulation."""
 
 import math
+from functools import partial
 
 import numpy as np
 import pytest
@@ -365,6 +366,11 @@ def test_how_narrow_an_answer_is():
     # Student's interval of two arms of 70 and 71: 1.977 times 3 times the root of 1/70 + 1/71.
     assert size_for_width(1.0, wait_half) == 141
     assert wait_half(141) <= 1.0 < wait_half(140)
+    # Of 8 cases two are in the smaller arm of one in five; fewer have no interval, however wide a one is asked for.
+    half_of = partial(expected_precision, sd_min=3, numb=(0.2, 0.3))
+    assert size_for_width(1000, lambda n: half_of(n, share=0.8).wait_half_min) == 8
+    with pytest.raises(DesignError, match="leave an arm with fewer than two"):
+        size_for_width(1000, lambda n: half_of(n, share=1 - 1e-7).wait_half_min)
 
 
 def test_formulas_hold_in_simulation():

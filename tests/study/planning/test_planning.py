@@ -503,7 +503,10 @@ def test_pairs_are_sized_by_the_spread_of_differences_within_patients():
     assert alone["paired_success"].unrounded > sizes["paired_success"].unrounded
     assert alone["pain"].unrounded > sizes["pain"].unrounded
     html = words(found)
-    assert "patients a month" in html
+    # A month's cases are injections, as at the chair and in its set-up: two of each patient.
+    assert "with your 16 patients a month" in html
+    assert "Cases a month, all practices, two of each patient" in html
+    assert found.questions[0].pace.included_per_month == protocol().planning.cases_per_month / 2 * 0.8
     assert f"takes {sizes['wait'].total} patients" in html
 
 
@@ -633,3 +636,34 @@ def test_the_curve_of_power_goes_on_to_what_the_main_outcome_takes(planned):
     """A locked protocol whose own spread asks for more cases than its looks are planned for."""
     line = [p for p in planned.curve if p.effect == planned.planned_effect]
     assert max(p.formula for p in line) > planned.protocol.plan.planned_power
+
+
+def test_a_plan_of_millions_is_by_formula_and_says_so_and_the_rate_is_refused():
+    huge = dataclasses.replace(agreeing(), looks=None)
+    tiny = dataclasses.replace(huge, plan=dataclasses.replace(huge.plan, wait_difference_min=0.01))
+    found = plan_study(tiny)
+    assert (found.trials, found.planned, found.at_size, found.schedules) == (0, None, None, None)
+    assert found.claims[0].value > 1_000_000
+    assert "would take hours. Sizes and power are by formula." in words(found)
+    looked = dataclasses.replace(agreeing().looks, planned_information=10**18)
+    assert "would take hours" in plan_study(dataclasses.replace(agreeing(), looks=looked)).not_simulated
+    rate = dataclasses.replace(huge.plan, primary="hazard_ratio", planned_hazard_ratio=1.001)
+    rated = dataclasses.replace(huge, plan=rate)
+    with pytest.raises(DesignError, match="would be simulated for hours"):
+        plan_study(rated)
+    assert trials_of.rate_needed(rated) is None
+
+
+def test_trials_are_as_many_as_two_minutes_hold_and_a_plan_says_if_they_are_fewer_than_asked_for(monkeypatch):
+    made = agreeing()
+    scenario = trials_of.scenario_of(Sizing.of(made), 480, trials_of.plan_of(made))
+    for decision in ("log_rank", "success", "wait"):
+        assert trials_of.trials_within(1000, dataclasses.replace(scenario, decision=decision), 600) == 1000
+    many = dataclasses.replace(scenario, decision="wait", operators=60)
+    assert trials_of.FEWEST < trials_of.trials_within(1000, many, 600) < 1000
+    assert trials_of.trials_within(50, dataclasses.replace(many, operators=100), 600) == 50
+    monkeypatch.setattr(trials_of, "LONGEST", 0.5)
+    monkeypatch.setattr(trials_of, "FEWEST", 2)
+    found = plan_study(made, trials=FEW)
+    assert 2 <= found.trials == found.planned.trials < FEW
+    assert f"{found.trials} trials are simulated at each point, not {FEW}" in words(found)

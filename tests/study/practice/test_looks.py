@@ -13,6 +13,7 @@ from onsetstudy.core.claims import Look
 from onsetstudy.core.quantities import QUANTITIES
 from onsetstudy.core.results import Counts, Estimate, Interval
 from onsetstudy.core.serialise import from_dict, to_dict
+from onsetstudy.design.interim.after_stopping import stagewise_p
 from onsetstudy.design.interim.interim_analyses import plan_looks
 from onsetstudy.design.interim.results import LookSeen
 from onsetstudy.inference.means import contrast_of_means, moments_by_stratum
@@ -97,6 +98,25 @@ def test_futility_is_said():
     worse = {q: {"plain": FAST, "buffered": SLOW[:3]} for q in DAYS}
     codes = [v.code for v in looks_taken(group(made, worse), made.quarters[1]).verdicts]
     assert "unlikely" in codes or "crossed" in codes
+
+
+def test_binding_futility_ends_the_study_for_every_reader_of_its_looks():
+    made = promised(planned_information=120, futility="binding")
+    looks = zip(made.quarters, (0.3, -0.4, 2.9), (30.0, 60.0, 90.0), strict=False)
+    seen = [LookSeen(label=q.label, z=z, counted=n, information=n) for q, z, n in looks]
+    taken = judge_seen(made, plan_of(made), seen)
+    assert [v.code for v in taken.verdicts] == ["continue", "futile", "descriptive"]
+    said = verdict_words(taken, made)
+    assert "below the boundary of futility, at which the plan ends the study. No difference in the" in said
+    assert said.endswith("The analyses after it are descriptive only.")
+    assert deciding_look(taken).number == 2
+    assert deciding_look(taken).stopped
+    # The stage-wise P is that of going on above the boundary of futility of the first look, or passing its upper one.
+    first, second = taken.verdicts[:2]
+    assert first.futility > -first.boundary
+    expected = stagewise_p(-0.4, [30, 60], (first.futility, -np.inf), (first.boundary, np.inf))
+    assert taken.stopped.p_value == pytest.approx(2 * min(expected, 1 - expected))
+    assert second.z < second.futility
 
 
 @pytest.mark.parametrize("primary", ["hazard_ratio", "restricted_wait", "success_by_target"])

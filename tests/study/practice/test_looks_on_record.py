@@ -53,6 +53,17 @@ def test_four_successive_reports_give_the_first_look_as_it_was_taken():
     assert beside == [0.10, -0.44]
 
 
+def test_a_verdict_of_binding_futility_from_before_it_had_a_word_ends_the_study():
+    plan = dataclasses.replace(plan_of(PROTOCOL), futility="binding")
+    label = PROTOCOL.quarters[0].label
+    found = judge_seen(PROTOCOL, plan, [LookSeen(label=label, z=-1.5, counted=95.0, information=24.0)])
+    assert found.verdicts[0].code == "futile"
+    earlier = to_dict(found.verdicts[0]) | {"code": "unlikely"}
+    ((kind, body),) = new_looks(found, PROTOCOL, (), by="practice", records="r", quarter=label)
+    entries = (make_entry((), kind, {**body, "verdict": earlier}, at=AT),)
+    assert [v.code for v in shown(found, entries, label).verdicts] == ["futile"]
+
+
 def test_a_look_from_before_the_ledger_is_marked():
     labels = [q.label for q in PROTOCOL.quarters]
     entries = entered((), taken(0.1, 0.2), labels[1])

@@ -106,6 +106,7 @@ VERDICTS = {
     "gated": "the cold tests could not bear an answer, so that no boundary was held against them. It counts all the "
     "same: its part of the error rate is spent, and intervals on these pages allow for it.",
     "unlikely": "unlikely to show it. {chances}",
+    "futile": "below the boundary of futility, at which the plan ends the study. {not_shown} was shown.",
     "continue": "continue; the boundary is not reached.{naive} {chances}",
 }
 UNITS = {"log ratio": "ratio", "min": "minutes saved", "proportion": "difference of proportions"}
@@ -195,6 +196,7 @@ CODES = {
     "continue": "continue",
     "crossed": "boundary crossed",
     "unlikely": "unlikely to show it",
+    "futile": "ended for futility",
     "ended": "ended, not crossed",
     "descriptive": "extra analysis",
     "gated": "gated, counted as taken",

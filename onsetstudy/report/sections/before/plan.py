@@ -67,7 +67,7 @@ def plan_assumptions(results: PlanningResults) -> Section:
     assert assumed is not None, "nothing is planned without assumptions"
     stated = "" if assumed.wait_sd_min is None else f"{assumed.wait_sd_min:g} min stated; "
     spread = f"Standard deviation of the time to onset, up to {results.protocol.onset.tau_min:g} minutes"
-    rows = words.expected_rows(assumed)
+    rows = words.expected_rows(assumed, results.protocol.study)
     if results.schedules is not None:
         found = results.schedules.lines[0].power
         rows.append(("Seen to become numb in the end", share(found.onset_share)))

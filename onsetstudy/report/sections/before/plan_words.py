@@ -6,7 +6,7 @@ from typing import Any
 
 from onsetstudy.core.claims import PlanClaim
 from onsetstudy.design.size_results import Pace
-from onsetstudy.protocol.model import PlanningAssumptions
+from onsetstudy.protocol.model import PlanningAssumptions, StudyIdentity
 from onsetstudy.report.document import Answer
 from onsetstudy.report.numbers import THIN, capital, counted, decimal, level, tidy
 from onsetstudy.study.planning.results import PlanningResults, Question
@@ -149,11 +149,12 @@ def planned_size(results: PlanningResults) -> str:
     return text
 
 
-def expected_rows(assumed: PlanningAssumptions) -> list[tuple[str, str]]:
+def expected_rows(assumed: PlanningAssumptions, study: StudyIdentity) -> list[tuple[str, str]]:
     """What is expected of pace and onset, a row each."""
+    each = ", two of each patient" if study.paired else ""
     never = f"{share_of(assumed.never_reference)} and {share_of(assumed.never_other)}"
     return [
-        ("Cases a month, all practices", f"{assumed.cases_per_month:g}"),
+        (f"Cases a month, all practices{each}", f"{assumed.cases_per_month:g}"),
         ("Of them eligible and willing", share_of(assumed.eligible_share)),
         ("Median onset, reference arm, among teeth that become numb", f"{assumed.median_min:g} min"),
         ("Shape of the Weibull curve", f"{assumed.shape:g}"),
