@@ -24,7 +24,7 @@ from onsetstudy.files.guard import problem_in
 from onsetstudy.files.output import write_bytes, write_escaped
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.checks.check import check_records
-from onsetstudy.records.checks.no_records import no_records
+from onsetstudy.records.checks.no_records import read
 from onsetstudy.records.checks.orphans import refuse_many_without_case, tests_without_case
 from onsetstudy.records.derived.allocation import KeptList, known_arms, names_of, resolve_arms
 from onsetstudy.records.derived.flow import refused_by_practice
@@ -247,9 +247,9 @@ def _reduce_part(terms: Terms, part: Part) -> bool:
             {str(replace(p, where=Where(column=p.where.column))) for p in records.queries if p.code in ONCE}
         ),
         "counts": {
-            "rows_read": records.rows_read - no_records(records, "cases"),
+            "rows_read": read(records, "cases"),
             "rows_accepted": len(records.cases),
-            "readings_read": records.readings_read - no_records(records, "cold_tests"),
+            "readings_read": read(records, "cold_tests"),
             "readings_accepted": len(records.readings),
             "readings_without_case": tests_without_case(records),
             "withdrawn": withdrawn,
