@@ -24,6 +24,9 @@ from onsetstudy.records.derived.opened_slips import OpenedSlips, opened_slips
 from onsetstudy.records.derived.withdrawn import without_cases
 from onsetstudy.records.model import Records
 
+WITHDRAW = "That a patient left before the injection is entered with: onsetstudy withdraw PROTOCOL --case CODE."
+"""How a slip is accounted for whose patient left before the injection."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GivenRecords:
@@ -80,7 +83,7 @@ class GivenArms:
         log = kept
         if promised.study.randomised and (kept is None or kept.log is None):
             with contextlib.suppress(OnsetStudyError):
-                log = read_arms(beside=beside)
+                log = against_ledger(read_arms(beside=beside), protocol)
         return kept, log
 
     def require(self, promised: Protocol, kept: KeptList | None) -> None:
@@ -180,8 +183,11 @@ def slips_told(
         say.please_look(
             f"{unrecorded(len(slips.without), slips.opened)} ({say.first_of(named)}). Enter the cases that were "
             "injected under their practice; a case that was opened and not injected has nothing to be entered: it "
-            "counts as allocated and not analysed. Find out which it was: whoever leaves cases out chooses who counts."
+            f"counts as allocated and not analysed. {WITHDRAW} Find out which it was: whoever leaves cases out chooses "
+            "who counts."
         )
+    if slips is not None and (left := len(slips.withdrawn)):
+        click.echo(f"{left} {deviation_text('withdrawn', left)} ({say.first_of(slips.withdrawn)}).")
     return slips
 
 
@@ -253,7 +259,7 @@ def refuse_unrecorded(practice: str, slips: OpenedSlips | None, *, allowed: bool
     without = unrecorded(len(slips.without), slips.opened)
     what = f"{practice}: {without} and would be missing from what you send"
     mend = "enter these cases, or add --send-incomplete if they cannot be entered, as of patients who were not "
-    mend += "injected: the file then tells the numbers"
+    mend += f"injected: the file then tells the numbers. {WITHDRAW}"
     raise RecordsError(Problem(what=what, mend=mend, code="unrecorded"))
 
 

@@ -41,13 +41,13 @@ def check(protocol: Path, records: GivenRecords, arms: GivenArms) -> int:
     checked = records.read(promised, protocol)
     lost = len(refused(checked)) > 0
     recorded = recorded_slips(checked)
-    checked, _ = withdrawals.leave_out_withdrawn(checked, protocol)
     kept, log = arms.read(promised, protocol, records.paths)
+    checked, _ = withdrawals.leave_out_withdrawn(checked, protocol, log)
     arms.say(kept, checked)
     if kept is not None:
         # Slips without a record are told below, with how many were opened; what is wrong in the log is said above.
         deviations = review_allocation(checked.cases, promised, kept, recorded=recorded).deviations
-        for deviation in (d for d in deviations if d.code not in ("opened_for_nobody", *LOG_FAULTS)):
+        for deviation in (d for d in deviations if d.code not in ("opened_for_nobody", "withdrawn", *LOG_FAULTS)):
             say.please_look(f"{deviation.count} {deviation.text} ({say.first_of(deviation.where)}).")
         checked = as_allocated(checked, kept)
     elif promised.study.randomised and arms.without_list is None:

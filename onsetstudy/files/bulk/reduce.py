@@ -26,7 +26,7 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.checks.check import check_records
 from onsetstudy.records.checks.no_records import read
 from onsetstudy.records.checks.orphans import refuse_many_without_case, tests_without_case
-from onsetstudy.records.derived.allocation import KeptList, known_arms, names_of, resolve_arms
+from onsetstudy.records.derived.allocation import KeptList, known_arms, names_of, of_case, resolve_arms
 from onsetstudy.records.derived.flow import refused_by_practice
 from onsetstudy.records.derived.opened_slips import recorded_slips
 from onsetstudy.records.derived.withdrawn import leave_out, met_in, unmatched
@@ -178,7 +178,7 @@ def reduce_parts(
         parts=len(parts),
         kept=n_kept,
         **{name: totals[name] for name in COUNTED},
-        unmatched=unmatched(terms.withdrawn, met),
+        unmatched=unmatched([code for code in terms.withdrawn if of_case(code) not in terms.opened], met),
         problems=tuple(sorted(_summed(told, "problems").items())),
         examples={code: text for part in reversed(told) for code, text in part["examples"].items()},
         refused=tuple(sorted(_summed(told, "refused").items())),
