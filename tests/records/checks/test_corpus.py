@@ -398,6 +398,9 @@ def test_two_injections_of_a_patient_have_two_numbers():
     told = [q for q in found.queries if q.code == "period"]
     assert [q.where.row for q in told] == [2, 3]
     assert "two cases of this patient have period 1" in str(told[0])
+    # Codes of patients are a practice's own.
+    cases[1]["practice_id"] = "P02"
+    assert "period" not in [q.code for q in records(cases, readings, PROMISED).queries]
 
 
 REPAIRS = [
