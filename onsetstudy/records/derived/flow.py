@@ -165,6 +165,12 @@ def _arms_read(refused: pd.DataFrame, protocol: Protocol) -> pd.Series:
     return pd.Series(parse_column(refused["arm"], column, tooth_notation=notation, date_epoch="1900").values)
 
 
+def recorded_in(arm: str, records: Records, protocol: Protocol) -> int:
+    """Cases of an arm that were recorded, refused ones too as far as their arm can be read."""
+    lost = _arms_read(refused(records, "cases"), protocol)
+    return int((records.cases["arm"] == arm).sum() + (lost == arm).sum())
+
+
 def refused_cases(accepted: FlowStage) -> Reasons:
     """All cases refused before a stage, whatever the reason; not what was taken out."""
     lost = [r for r in accepted.lost if r.code != GONE]

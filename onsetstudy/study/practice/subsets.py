@@ -22,11 +22,13 @@ from onsetstudy.study.results import ArmCurve, NaiveStopwatch, Population, Varia
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.contrasts import (
     BY_ARM,
+    NO_CASE,
     TREATED,
     Refusal,
     arm_missing,
     ask,
     cautions_of,
+    no_case,
     of_one_arm,
     pain_compared,
 )
@@ -37,15 +39,13 @@ from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.npmle_proportion import curve_limits
 
 
-def arm_curves(
-    data: AnalysisSet, *, with_limits: bool = True, missing: str = "no case of the arm {} has been recorded"
-) -> tuple[ArmCurve, ...]:
+def arm_curves(data: AnalysisSet, *, with_limits: bool = True, missing: str = NO_CASE) -> tuple[ArmCurve, ...]:
     """Curve of the first injection alone for each arm of the protocol, reference first.
 
     Each has the cases still tested at each minute; ``missing`` is told of an arm without a case.
     """
-    arms, label = data.protocol.arm_codes[:2], data.protocol.label
-    return tuple(_arm_curve(data.where(data.arm == a), a, missing.format(label(a)), with_limits) for a in arms)
+    arms = data.protocol.arm_codes[:2]
+    return tuple(_arm_curve(data.where(data.arm == a), a, no_case(data, a, missing), with_limits) for a in arms)
 
 
 def _arm_curve(data: AnalysisSet, arm: str, missing: str, with_limits: bool) -> ArmCurve:
@@ -171,7 +171,7 @@ def _refusal(data: AnalysisSet, minimum: int = 1) -> Refusal | None:
     if len(data) == 0:
         return "no_cases", "no case has been recorded"
     few = ("too_few_cases", f"{len(data)} cases; the plan asks for at least {minimum}")
-    return arm_missing(data, "no case of the arm {} has been recorded") or (few if len(data) < minimum else None)
+    return arm_missing(data) or (few if len(data) < minimum else None)
 
 
 def _cautions(counts: Counts) -> tuple[Caution, ...]:
