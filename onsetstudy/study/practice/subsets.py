@@ -186,7 +186,7 @@ def _by_arm(
 ) -> tuple[tuple[EstimateLike, ...], EstimateLike]:
     """Per-arm results of the cold tests or of treatments, reference first, and their difference.
 
-    Where one arm has no case, the other is told all the same.
+    Where one arm alone cannot be told, the other is told all the same.
     """
     quantity, verb = BY_ARM[difference]
     found = ask(data, difference, lambda: verb(data), refusal=refusal)
@@ -196,10 +196,12 @@ def _by_arm(
         arm: not_asked(quantity, found.reason, code=found.code, contrast=arm, unit=found.unit, n=found.n)
         for arm in data.protocol.arm_codes[:2]
     }
-    if found.code == "arm_missing" and len(data) >= minimum and (present := data.arms_present):
-        alone = ask(data, difference, lambda: of_one_arm(data, verb))
-        if isinstance(alone, Estimate):
-            arms[present[0]] = alone
+    present = [arm for arm in arms if arm in data.arms_present and len(data) >= minimum]
+    alone = [ask(data, difference, partial(of_one_arm, data.where(data.arm == arm), verb)) for arm in present]
+    told = {e.contrast: e for e in alone if isinstance(e, Estimate)}
+    # Where each can be told alone, it is their comparison that cannot be made.
+    if len(told) == 1:
+        arms.update(told)
     return tuple(arms.values()), found
 
 

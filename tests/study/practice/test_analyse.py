@@ -154,6 +154,22 @@ def test_an_arm_whose_cases_are_all_refused_was_recorded():
     assert {overall.wait_difference.reason, overall.hazard_ratio.reason, overall.curves[1].curve.reason} == {reason}
 
 
+@pytest.mark.usefixtures("answer_alone")
+def test_an_arm_is_told_where_only_the_other_cannot_be():
+    answers = ["ffffffffffnnn"] * 3 + ["fffnn"] * 5
+    overall = analyse(*study({"plain": answers, "buffered": ["f"] * 8})).overall
+    for arms, difference in (
+        (overall.wait, overall.wait_difference),
+        (overall.never_numb, overall.never_numb_difference),
+    ):
+        plain, buffered = arms
+        assert (plain.contrast, plain.n.cases) == ("plain", 8)
+        assert "buffered" in buffered.reason
+        assert isinstance(difference, NotAvailable)
+    whole = analyse(*study({"plain": answers, "buffered": answers})).overall
+    assert overall.wait[0].estimate == whole.wait[0].estimate
+
+
 def test_a_quarter_that_is_not_in_the_study_is_refused():
     promised, found = study({"plain": ["fnn"]})
     with pytest.raises(RecordsError, match="2031Q1 is not a quarter of this study"):
