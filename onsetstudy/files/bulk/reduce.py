@@ -36,7 +36,7 @@ FORM = 8
 """Form of a finished part's file: one of another form is done anew."""
 ONCE = ("unread_column", "other_practice")
 """What is to be looked at in all rows alike: told once, whatever the number of parts."""
-COUNTED = ("rows_read", "rows_accepted", "readings_read", "readings_accepted", "withdrawn")
+COUNTED = ("rows_read", "rows_accepted", "readings_read", "readings_accepted", "readings_without_case", "withdrawn")
 BATCH = 64
 """Parts handed out at a time, so that progress is told and memory is bounded."""
 
@@ -46,10 +46,10 @@ class Reduced:
     """Counts of all parts together.
 
     ``problems`` counts refused rows by code, ``examples`` tells the first of each; ``refused`` counts refused cases by
-    practice; ``withdrawn`` counts cases left out because consent was taken back; ``unmatched`` are codes of
-    such cases that no row has; ``kept`` is how many parts had been done before; ``queries`` say what is to be looked
-    at, each once; ``digest`` is of the accepted records of all parts, whatever was done when; ``slips`` are the opened
-    slips that a row names, by slip or by case.
+    practice; ``readings_without_case`` counts cold tests that another case may lack; ``withdrawn`` counts cases left
+    out because consent was taken back; ``unmatched`` are codes of such cases that no row has; ``kept`` is how many
+    parts had been done before; ``queries`` say what is to be looked at, each once; ``digest`` is of the accepted
+    records of all parts, whatever was done when; ``slips`` are the opened slips that a row names, by slip or by case.
     """
 
     tally: Tally
@@ -59,6 +59,7 @@ class Reduced:
     rows_accepted: int
     readings_read: int
     readings_accepted: int
+    readings_without_case: int
     withdrawn: int
     unmatched: tuple[str, ...]
     problems: tuple[tuple[str, int], ...]

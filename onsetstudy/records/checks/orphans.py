@@ -38,9 +38,14 @@ def tests_without_case(records: Records) -> int:
 def refuse_many_without_case(alone: int, read: int, where: Where, also: tuple[Problem, ...] = ()) -> None:
     """Refuse records of whose cold tests too many are of no case; ``also`` is told behind it."""
     if alone > MOST_WITHOUT_CASE * read:
-        what = f"{alone} of {read} cold tests belong to no case, so that other cases may lack tests"
+        what = lacking_told(alone, read)
         mend = "write the code of its case beside every test, and enter every case"
         raise RecordsError([Problem(what=what, where=where, mend=mend, code="tests_without_case"), *also])
+
+
+def lacking_told(alone: int, read: int) -> str:
+    """How many of the cold tests are of no case, and what that means."""
+    return f"{alone} of {read} cold tests belong to no case, so that other cases may lack tests"
 
 
 def hold_back_likely_cases(cases: Findings, tests: Findings, belongs: IntArray, protocol: Protocol) -> None:
