@@ -24,7 +24,7 @@ SUM = re.compile(
 )
 """What a line of sums calls itself: "Total", "Mean buffered", "Average (n = 24)"."""
 SHORT = ("n", "sd")
-"""What it may call itself where a code would stand: elsewhere these may be an answer or somebody's initials."""
+"""What it may call itself where a code stands else: elsewhere these may be an answer or somebody's initials."""
 UNREADABLE = ("not_a_number", "not_a_time", "not_a_clock_time", "not_a_date", "code", "tooth", "ambiguous_number",
               "ambiguous_date")  # fmt: skip
 """Reasons for which a cell holds no value of its column at all."""
@@ -65,7 +65,8 @@ def sums_up(row: Mapping[str, str], asked: Collection[str]) -> bool:
     if _names_a_sum(code):
         return True
     bare = 2 * sum(name in row for name in asked if name != "case_id") < len(asked) - 1
-    return bare and (any(map(_names_a_sum, row.values())) if not code else code.rstrip(":").casefold() in SHORT)
+    short = (code or row.get("patient_id", "")).strip().rstrip(":").casefold() in SHORT
+    return bare and (short or (not code and any(map(_names_a_sum, row.values()))))
 
 
 def _names_a_sum(text: str) -> bool:

@@ -271,6 +271,8 @@ def _date(cell: str, epoch: str) -> tuple[dt.date, Repaired]:
 
 def _code(cell: str, codes: tuple[str, ...]) -> tuple[str, Repaired]:
     plain = cell if cell in codes else re.sub(r"[\s\-]+", "_", cell.lower())
+    if (meant := {"true": "yes", "false": "no"}.get(plain)) in codes:
+        return str(meant), ("true_or_false", "a spreadsheet's true or false was read as yes or no")
     if plain != cell and plain in codes:
         return plain, ("spelling", "capitals, blanks or hyphens in a code were passed over")
     return cell, None

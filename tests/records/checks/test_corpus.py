@@ -404,6 +404,8 @@ def test_two_injections_of_a_patient_have_two_numbers():
 
 
 REPAIRS = [
+    ("adverse_serious", "TRUE", "yes", "true_or_false"),
+    ("wait_used", "false", "no", "true_or_false"),
     ("volume_ml", "1,8", 1.8, "decimal_comma"),
     ("volume_ml", "1.8 mL", 1.8, "unit_written"),
     ("volume_ml", " 1.80 ", 1.8, None),

@@ -152,6 +152,7 @@ def test_nor_are_they_by_the_command(tmp_path):
         ({"patient_id": "Summe", "volume_ml": "7.2"}, "totals_row"),
         ({"case_date": "Mean buffered", "pain_deposition": "22"}, "totals_row"),
         ({"case_id": "Average (n = 4)", "arm": "plain", "volume_ml": "1.8"}, "totals_row"),
+        ({"patient_id": "n", "volume_ml": "4"}, "totals_row"),
         ({"case_id": "P01-0009", "notes": "Total"}, "missing"),
         ({"clinician_id": "SD", "volume_ml": "1.8"}, "missing"),
         ({"notes": "Total loss of the crown", "volume_ml": "1.8"}, "missing"),
