@@ -64,7 +64,8 @@ def sums_up(row: Mapping[str, str], asked: Collection[str]) -> bool:
     code = row.get("case_id", "").strip()
     if _names_a_sum(code):
         return True
-    bare = 2 * sum(name in row for name in asked if name != "case_id") < len(asked) - 1
+    told = [name for name in asked if name in row and name != "case_id" and not _names_a_sum(row[name])]
+    bare = 2 * len(told) < len(asked) - 1
     short = (code or row.get("patient_id", "")).strip().rstrip(":").casefold() in SHORT
     return bare and (short or (not code and any(map(_names_a_sum, row.values()))))
 

@@ -10,7 +10,7 @@ from onsetstudy.core.errors import Problem
 from onsetstudy.core.intervals import REASONS
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.findings import REFUSALS
-from onsetstudy.records.checks.no_records import read, refused
+from onsetstudy.records.checks.no_records import NO_RECORD, read, refused
 from onsetstudy.records.checks.privacy import PSEUDONYMS
 from onsetstudy.records.model import Records
 from onsetstudy.records.validity.completeness import missing_fields
@@ -99,7 +99,7 @@ def data_quality(
         rows_refused=len(refused(records, "cases")),
         readings_read=read(records, "cold_tests"),
         readings_refused=len(refused(records, "cold_tests")),
-        refused=_grouped(records.problems, _refusal),
+        refused=_grouped((p for p in records.problems if p.code not in NO_RECORD), _refusal),
         queried=_queried(records.queries),
         repaired=tuple(Notice(code=r.code, text=f"{r.column}: {r.text}", count=r.count) for r in records.repairs),
         testing=testing,

@@ -404,6 +404,7 @@ def test_two_injections_of_a_patient_have_two_numbers():
 
 
 REPAIRS = [
+    ("vasoconstrictor_dilution", "100\u00a0000", 100_000.0, "thousands_apart"),
     ("adverse_serious", "TRUE", "yes", "true_or_false"),
     ("wait_used", "false", "no", "true_or_false"),
     ("volume_ml", "1,8", 1.8, "decimal_comma"),

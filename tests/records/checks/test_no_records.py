@@ -204,6 +204,24 @@ def test_a_case_of_a_wide_sheet_with_unreadable_tests_is_refused_with_them(tmp_p
         read_records(path, PROMISED)
 
 
+def test_averages_below_the_cold_tests_are_no_tests():
+    cases, readings = clean()
+    average = {"tooth_role": "Average", "response": "4.2"}
+    found = records(cases, [*readings, average, {"response": "n"}], PROMISED)
+    assert list(found.rejects["code"]) == ["totals_row", "missing"]
+    assert len(found.readings) == len(readings)
+
+
+def test_a_heading_in_two_lines_is_read(tmp_path):
+    written(tmp_path, [])
+    table = tmp_path / "cases.csv"
+    text = (
+        table.read_text(encoding="utf-8").replace("case_id,", '"Case\nID",', 1).replace("volume_ml", '"Volume\nml"', 1)
+    )
+    table.write_text(text.replace(",", ";"), encoding="utf-8")
+    assert len(read_records(tmp_path, PROMISED).cases) == 4
+
+
 def test_tables_are_as_they_are_raw():
     """The lines stand in the tables that were read, so that the flow adds up to every row."""
     cases, readings = tables(UNITS.get)

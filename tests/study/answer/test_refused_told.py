@@ -88,7 +88,7 @@ def test_a_line_of_totals_is_no_refused_case():
     read, accepted = found.flow.stages[:2]
     assert read.noted[0].code == "totals_row"
     assert (read.count, accepted.count, accepted.lost) == (4, 4, ())
-    assert found.data_quality.rows_refused == 0
+    assert (found.data_quality.rows_refused, found.data_quality.refused) == (0, ())
     assert "no case: a line that sums up the others" in flow_text(found)
     assert "refused" not in first_page(found)
     assert "sums up the others (" not in flow_text(found)
