@@ -17,12 +17,15 @@ from onsetstudy.files.output import rejects_path, write_escaped
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.chair.event_clock import WALL_APART_S
-from onsetstudy.records.checks.no_records import no_records
+from onsetstudy.records.checks.no_records import read, refused
 from onsetstudy.records.derived import flow
 from onsetstudy.records.derived.allocation import LOG_FAULTS, NO_ALLOCATION, KeptList, as_allocated, deviation_text
 from onsetstudy.records.derived.opened_slips import OpenedSlips, opened_slips
 from onsetstudy.records.derived.withdrawn import without_cases
 from onsetstudy.records.model import Records
+
+WITHDRAW = "That a patient left before the injection is entered with: onsetstudy withdraw PROTOCOL --case CODE."
+"""How a slip is accounted for whose patient left before the injection."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,11 +44,11 @@ class GivenRecords:
         """
         checked = read_records(self.paths, promised, strict=self.strict, drop_unknown=self.drop_unknown)
         beside = self.rejects or rejects_path(self.paths)
-        refused = without_cases(checked, withdrawn_codes(protocol)[1]).rejects
+        kept = without_cases(checked, withdrawn_codes(protocol)[1]).rejects
         # A file from before is written anew, though no row be left in it: of what was corrected, or of whom it was.
         if len(checked.rejects) or beside.is_file():
-            write_escaped(beside, refused)
-        _say_records(checked, beside if len(checked.rejects) else None)
+            write_escaped(beside, kept)
+        _say_records(checked, beside)
         return checked
 
 
@@ -80,7 +83,7 @@ class GivenArms:
         log = kept
         if promised.study.randomised and (kept is None or kept.log is None):
             with contextlib.suppress(OnsetStudyError):
-                log = read_arms(beside=beside)
+                log = against_ledger(read_arms(beside=beside), protocol)
         return kept, log
 
     def require(self, promised: Protocol, kept: KeptList | None) -> None:
@@ -137,13 +140,13 @@ def _fault_told(code: str, slips: Sequence[str]) -> str:
     return f"{len(slips)} {deviation_text(code, len(slips))} ({say.first_of(slips)})"
 
 
-def _say_records(records: Records, rejects: Path | None) -> None:
+def _say_records(records: Records, rejects: Path) -> None:
     """What was read, refused and unusual."""
-    cases = records.rows_read - no_records(records, "cases")
-    refused = cases - len(records.cases)
-    if 2 * refused > cases:
+    cases = read(records, "cases")
+    lost = cases - len(records.cases)
+    if 2 * lost > cases:
         # Another protocol is the usual reason, and its many faults would bury the question.
-        click.echo(f"{refused} of {cases} cases are refused: is this the protocol of these records?", err=True)
+        click.echo(f"{lost} of {cases} cases are refused: is this the protocol of these records?", err=True)
     say.problems(records.problems)
     say.lines([say.to_look_at(query) for query in say.gathered(records.queries)], " to look at")
     for repair in records.repairs:
@@ -151,9 +154,11 @@ def _say_records(records: Records, rejects: Path | None) -> None:
         click.echo(f"Column {repair.column}: {repair.text} ({often}).", err=True)
     _say_clocks(records)
     say.read("Cases", cases, len(records.cases))
-    say.read("Cold tests", records.readings_read - no_records(records, "cold_tests"), len(records.readings))
-    if rejects is not None:
-        click.echo(f"Refused rows, with reasons: {rejects}")
+    say.read("Cold tests", read(records, "cold_tests"), len(records.readings))
+    if len(records.rejects):
+        click.echo(
+            f"{'Refused rows' if len(refused(records)) else 'Lines that are no records'}, with reasons: {rejects}"
+        )
 
 
 def _say_clocks(records: Records) -> None:
@@ -178,8 +183,11 @@ def slips_told(
         say.please_look(
             f"{unrecorded(len(slips.without), slips.opened)} ({say.first_of(named)}). Enter the cases that were "
             "injected under their practice; a case that was opened and not injected has nothing to be entered: it "
-            "counts as allocated and not analysed. Find out which it was: whoever leaves cases out chooses who counts."
+            f"counts as allocated and not analysed. {WITHDRAW} Find out which it was: whoever leaves cases out chooses "
+            "who counts."
         )
+    if slips is not None and (left := len(slips.withdrawn)):
+        click.echo(f"{left} {deviation_text('withdrawn', left)} ({say.first_of(slips.withdrawn)}).")
     return slips
 
 
@@ -251,7 +259,7 @@ def refuse_unrecorded(practice: str, slips: OpenedSlips | None, *, allowed: bool
     without = unrecorded(len(slips.without), slips.opened)
     what = f"{practice}: {without} and would be missing from what you send"
     mend = "enter these cases, or add --send-incomplete if they cannot be entered, as of patients who were not "
-    mend += "injected: the file then tells the numbers"
+    mend += f"injected: the file then tells the numbers. {WITHDRAW}"
     raise RecordsError(Problem(what=what, mend=mend, code="unrecorded"))
 
 
@@ -286,12 +294,12 @@ def refuse_unfit(
     """Stop where none of the practice's cases can be sent, or many are refused; ``counted`` have cases to send."""
     of_cases = records.cases["practice_id"].astype(str)
     accepted = int((of_cases == practice).sum())
-    refused = flow.refused_of(practice, flow.refused_by_practice(records, promised), of_cases)
-    if practice not in counted and refused + accepted:
-        what = f"none of the {refused + accepted} cases of {practice} can be sent: {refused} refused"
+    lost = flow.refused_of(practice, flow.refused_by_practice(records, promised), of_cases)
+    if practice not in counted and lost + accepted:
+        what = f"none of the {lost + accepted} cases of {practice} can be sent: {lost} refused"
         what += f", {accepted} left out" if accepted else ""
         mend = "is this the protocol of these records? Otherwise correct the rows named above"
         raise RecordsError(Problem(what=what, mend=mend, value=practice, code="practice"))
-    refuse_incomplete(practice, refused=refused, accepted=accepted, allowed=allowed)
-    if refused:
-        click.echo(f"Not in the file: {refused} of {refused + accepted} cases of {practice}, because they are refused.")
+    refuse_incomplete(practice, refused=lost, accepted=accepted, allowed=allowed)
+    if lost:
+        click.echo(f"Not in the file: {lost} of {lost + accepted} cases of {practice}, because they are refused.")

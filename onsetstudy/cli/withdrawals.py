@@ -15,6 +15,7 @@ from onsetstudy.files.sealed.opening_log import read_opening_log
 from onsetstudy.files.sources.spreadsheet import read_csv_table, read_tables
 from onsetstudy.protocol.ledger import Withdrawn, withdrawals
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.derived.allocation import KeptList
 from onsetstudy.records.derived.withdrawn import codes_in, leave_out, met_in, unmatched
 from onsetstudy.records.model import Records
 
@@ -25,11 +26,15 @@ def withdrawn_codes(protocol: Path) -> tuple[tuple[str, ...], frozenset[str]]:
     return tuple(found), frozenset(code.casefold() for code, data in found.items() if data == "removed")
 
 
-def leave_out_withdrawn(records: Records, protocol: Path) -> tuple[Records, Withdrawn]:
-    """Records without the rows of patients who wanted them gone, told in a line, and what the ledger's codes met."""
+def leave_out_withdrawn(records: Records, protocol: Path, log: KeptList | None) -> tuple[Records, Withdrawn]:
+    """Records without the rows of patients who wanted them gone, told in a line, and what the ledger's codes met.
+
+    A case for which the log shows a slip as opened needs no row: its patient may have left before.
+    """
     entered, gone = withdrawn_codes(protocol)
     left, left_out = leave_out(records, gone)
-    seen = Withdrawn(left_out=left_out, unmatched=unmatched(entered, met_in(records, entered)))
+    opened = frozenset() if log is None or log.log is None else codes_in(log.log)
+    seen = Withdrawn(left_out=left_out, unmatched=unmatched(entered, met_in(records, entered) | opened))
     say_withdrawn(seen)
     return left, seen
 

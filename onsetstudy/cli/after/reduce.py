@@ -123,6 +123,7 @@ def _say(found: Reduced, rejects: Path, promised: Protocol) -> None:
     """
     from onsetstudy.cli import withdrawals
     from onsetstudy.protocol.ledger import Withdrawn
+    from onsetstudy.records.checks.orphans import lacking_told
     from onsetstudy.report.numbers import counted
 
     say.please_look(*found.queries)
@@ -132,6 +133,11 @@ def _say(found: Reduced, rejects: Path, promised: Protocol) -> None:
         if promised.study.practices and code not in promised.study.practices:
             click.echo(f"Kept, but no file will count them: {n}, of {code}, which is not in the study.")
     say.read("Cold tests", found.readings_read, found.readings_accepted)
+    if (alone := found.readings_without_case) and found.parts > 1:
+        say.please_look(
+            f"{lacking_told(alone, found.readings_read)}. A case whose test stands in another part is not held back "
+            "here: correct the codes, or see which cases `onsetstudy check` holds back."
+        )
     for code, n in found.problems:
         alike = "" if n == 1 else f" ({counted(n - 1, 'more row')} like this.)"
         click.echo(f"{found.examples[code]}{alike}", err=True)

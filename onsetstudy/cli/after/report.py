@@ -57,7 +57,7 @@ def report(
     beside = read_companions(protocol)
     checked = records.read(promised, protocol)
     beside = replace(beside, allocation=kept, slips_recorded=recorded_slips(checked), slips_log=log)
-    checked, withdrawn = withdrawals.leave_out_withdrawn(checked, protocol)
+    checked, withdrawn = withdrawals.leave_out_withdrawn(checked, protocol, log)
     arms.say(kept, checked)
     through = promised.quarter(quarter)
     given.refuse_if_none_is_left(checked, promised, through=through)

@@ -33,20 +33,21 @@ def check(protocol: Path, records: GivenRecords, arms: GivenArms) -> int:
     """
     from onsetstudy.cli import given, withdrawals
     from onsetstudy.files.sources.protocol_toml import read_protocol
+    from onsetstudy.records.checks.no_records import refused
     from onsetstudy.records.derived.allocation import LOG_FAULTS, as_allocated, review_allocation
     from onsetstudy.records.derived.opened_slips import recorded_slips
 
     promised = read_protocol(protocol)
     checked = records.read(promised, protocol)
-    refused = len(checked.rejects) > 0
+    lost = len(refused(checked)) > 0
     recorded = recorded_slips(checked)
-    checked, _ = withdrawals.leave_out_withdrawn(checked, protocol)
     kept, log = arms.read(promised, protocol, records.paths)
+    checked, _ = withdrawals.leave_out_withdrawn(checked, protocol, log)
     arms.say(kept, checked)
     if kept is not None:
         # Slips without a record are told below, with how many were opened; what is wrong in the log is said above.
         deviations = review_allocation(checked.cases, promised, kept, recorded=recorded).deviations
-        for deviation in (d for d in deviations if d.code not in ("opened_for_nobody", *LOG_FAULTS)):
+        for deviation in (d for d in deviations if d.code not in ("opened_for_nobody", "withdrawn", *LOG_FAULTS)):
             say.please_look(f"{deviation.count} {deviation.text} ({say.first_of(deviation.where)}).")
         checked = as_allocated(checked, kept)
     elif promised.study.randomised and arms.without_list is None:
@@ -58,15 +59,15 @@ def check(protocol: Path, records: GivenRecords, arms: GivenArms) -> int:
     given.refuse_if_none_is_left(checked, promised, through=last)
     practices = set(checked.cases["practice_id"].astype(str))
     slips = given.slips_told(log, recorded, practices=practices, through=last)
-    lost = slips is not None and bool(slips.without)
+    untold = slips is not None and bool(slips.without)
     shut = _say_doubts(checked, promised)
     _say_missing(checked, promised)
     doubted = kept is not None and bool(kept.log_faults)
-    if not refused and not doubted:
+    if not lost and not doubted:
         row = "No row has to be corrected, but the report will show no answer about onset before this is settled."
         opened = "No row has to be corrected, but slips were opened without a record: see above."
-        click.echo(row if shut else opened if lost else "Nothing has to be corrected.")
-    return 1 if refused or doubted or (slips is not None and slips.too_many) else 0
+        click.echo(row if shut else opened if untold else "Nothing has to be corrected.")
+    return 1 if lost or doubted or (slips is not None and slips.too_many) else 0
 
 
 def _say_missing(checked: Records, promised: Protocol) -> None:

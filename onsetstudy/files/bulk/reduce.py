@@ -24,9 +24,9 @@ from onsetstudy.files.guard import problem_in
 from onsetstudy.files.output import write_bytes, write_escaped
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.checks.check import check_records
-from onsetstudy.records.checks.no_records import no_records
+from onsetstudy.records.checks.no_records import read
 from onsetstudy.records.checks.orphans import refuse_many_without_case, tests_without_case
-from onsetstudy.records.derived.allocation import KeptList, known_arms, names_of, resolve_arms
+from onsetstudy.records.derived.allocation import KeptList, known_arms, names_of, of_case, resolve_arms
 from onsetstudy.records.derived.flow import refused_by_practice
 from onsetstudy.records.derived.opened_slips import recorded_slips
 from onsetstudy.records.derived.withdrawn import leave_out, met_in, unmatched
@@ -36,7 +36,7 @@ FORM = 8
 """Form of a finished part's file: one of another form is done anew."""
 ONCE = ("unread_column", "other_practice")
 """What is to be looked at in all rows alike: told once, whatever the number of parts."""
-COUNTED = ("rows_read", "rows_accepted", "readings_read", "readings_accepted", "withdrawn")
+COUNTED = ("rows_read", "rows_accepted", "readings_read", "readings_accepted", "readings_without_case", "withdrawn")
 BATCH = 64
 """Parts handed out at a time, so that progress is told and memory is bounded."""
 
@@ -46,10 +46,10 @@ class Reduced:
     """Counts of all parts together.
 
     ``problems`` counts refused rows by code, ``examples`` tells the first of each; ``refused`` counts refused cases by
-    practice; ``withdrawn`` counts cases left out because consent was taken back; ``unmatched`` are codes of
-    such cases that no row has; ``kept`` is how many parts had been done before; ``queries`` say what is to be looked
-    at, each once; ``digest`` is of the accepted records of all parts, whatever was done when; ``slips`` are the opened
-    slips that a row names, by slip or by case.
+    practice; ``readings_without_case`` counts cold tests that another case may lack; ``withdrawn`` counts cases left
+    out because consent was taken back; ``unmatched`` are codes of such cases that no row has; ``kept`` is how many
+    parts had been done before; ``queries`` say what is to be looked at, each once; ``digest`` is of the accepted
+    records of all parts, whatever was done when; ``slips`` are the opened slips that a row names, by slip or by case.
     """
 
     tally: Tally
@@ -59,6 +59,7 @@ class Reduced:
     rows_accepted: int
     readings_read: int
     readings_accepted: int
+    readings_without_case: int
     withdrawn: int
     unmatched: tuple[str, ...]
     problems: tuple[tuple[str, int], ...]
@@ -178,7 +179,7 @@ def reduce_parts(
         parts=len(parts),
         kept=n_kept,
         **{name: totals[name] for name in COUNTED},
-        unmatched=unmatched(terms.withdrawn, met),
+        unmatched=unmatched([code for code in terms.withdrawn if of_case(code) not in terms.opened], met),
         problems=tuple(sorted(_summed(told, "problems").items())),
         examples={code: text for part in reversed(told) for code, text in part["examples"].items()},
         refused=tuple(sorted(_summed(told, "refused").items())),
@@ -247,9 +248,9 @@ def _reduce_part(terms: Terms, part: Part) -> bool:
             {str(replace(p, where=Where(column=p.where.column))) for p in records.queries if p.code in ONCE}
         ),
         "counts": {
-            "rows_read": records.rows_read - no_records(records, "cases"),
+            "rows_read": read(records, "cases"),
             "rows_accepted": len(records.cases),
-            "readings_read": records.readings_read - no_records(records, "cold_tests"),
+            "readings_read": read(records, "cold_tests"),
             "readings_accepted": len(records.readings),
             "readings_without_case": tests_without_case(records),
             "withdrawn": withdrawn,

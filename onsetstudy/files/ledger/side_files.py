@@ -11,6 +11,7 @@ from onsetstudy.files.ledger.lock import changes_since_lock, read_lock
 from onsetstudy.files.sealed.kept_allocation import find_opening_logs, read_kept_list, read_kept_logs
 from onsetstudy.files.sealed.opening_log import unlike_ledger
 from onsetstudy.files.sources.dated_tables import read_dose_limits, read_published_ranges
+from onsetstudy.protocol.ledger import withdrawals
 from onsetstudy.records.derived.allocation import KeptList
 from onsetstudy.study.sets.side_files import Companions
 
@@ -34,7 +35,7 @@ def read_arms(
 
 
 def against_ledger(arms: KeptList | None, protocol: str | Path) -> KeptList | None:
-    """What tells the allocated arm, with the slips that its log and the ledger beside the protocol tell otherwise.
+    """What tells the allocated arm, with what the ledger beside the protocol holds of its slips and their patients.
 
     Raises
     ------
@@ -43,9 +44,11 @@ def against_ledger(arms: KeptList | None, protocol: str | Path) -> KeptList | No
     """
     if arms is None or arms.log is None:
         return arms
-    lost, alone = unlike_ledger(arms.log, verified_ledger(ledger_path(Path(protocol))))
-    unlike = {"not_in_log": lost, "not_in_ledger": alone}
-    return replace(arms, log_faults={**arms.log_faults, **{code: slips for code, slips in unlike.items() if slips}})
+    entries = verified_ledger(ledger_path(Path(protocol)))
+    lost, alone = unlike_ledger(arms.log, entries)
+    unlike = {code: slips for code, slips in (("not_in_log", lost), ("not_in_ledger", alone)) if slips}
+    withdrawn = frozenset(code.casefold() for code in withdrawals(entries))
+    return replace(arms, log_faults={**arms.log_faults, **unlike}, withdrawn=withdrawn)
 
 
 def read_companions(protocol: str | Path, arms: KeptList | None = None) -> Companions:

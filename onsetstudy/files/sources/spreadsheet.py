@@ -218,6 +218,9 @@ def how_to_read(path: Path, *, workbook: str = "save its two sheets as CSV") -> 
 def _layout(path: Path, file: TextIO) -> dict[str, Any]:
     """Encoding, separator and columns."""
     heading = file.readline()
+    # A heading between quotation marks may have lines.
+    while heading.count('"') % 2 and heading.count("\n") < TITLES and (more := file.readline()):
+        heading += more
     if not heading.strip():
         if file.read().strip():
             raise RecordsError(_problem(path, "there is no heading in row 1", "write the headings into row 1"))

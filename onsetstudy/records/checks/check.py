@@ -24,7 +24,7 @@ from onsetstudy.protocol.vocabulary import SYNONYMS
 from onsetstudy.records.checks.crosscheck import check_codes, crosscheck_cases, crosscheck_readings
 from onsetstudy.records.checks.findings import REFUSALS, Findings
 from onsetstudy.records.checks.headings import heading_problems, normal_heading, unread_columns
-from onsetstudy.records.checks.no_records import no_records, set_no_records_aside
+from onsetstudy.records.checks.no_records import read, refused, set_no_records_aside
 from onsetstudy.records.checks.orphans import hold_back_likely_cases, refuse_many_without_case, tests_without_case
 from onsetstudy.records.checks.parse import admits, missing_value, parse_column
 from onsetstudy.records.checks.privacy import check_privacy
@@ -102,13 +102,13 @@ def check_records(
     _refuse_together(of_cases, of_tests, belongs)
     records = _records(of_cases, of_tests)
     records = replace(records, queries=(*unread, *records.queries))
-    if strict and (of_cases.refused.any() or of_tests.refused.any()):
+    if strict and len(refused(records)):
         raise RecordsError(records.problems)
     # In a wide sheet every test stands in the row of its case.
     if whole and not cold_tests.places:
         where = Where(file=cold_tests.file, sheet=cold_tests.sheet)
-        read = records.readings_read - no_records(records, "cold_tests")
-        refuse_many_without_case(tests_without_case(records), read, where, records.problems)
+        tests = read(records, "cold_tests")
+        refuse_many_without_case(tests_without_case(records), tests, where, records.problems)
     if whole and len(records.cases) == 0:
         raise RecordsError([nothing_left(records, Where(file=cases.file, sheet=cases.sheet)), *records.problems])
     return records
@@ -118,7 +118,7 @@ def nothing_left(records: Records, where: Where) -> Problem:
     """That no case can be used: told first, because another protocol is the usual reason for many different faults."""
     mend = "is this the protocol of these records? Otherwise correct the rows named here"
     return Problem(
-        what=f"none of {records.rows_read - no_records(records, 'cases')} cases can be used",
+        what=f"none of {read(records, 'cases')} cases can be used",
         where=where,
         mend=mend if records.problems else "enter at least one case",
         code="nothing_left",

@@ -284,7 +284,7 @@ def _belongings(found: Findings) -> None:
     what = "{value} min of topical anaesthetic, but topical is none"
     found.query(unused, "topical_min", "topical", what, "correct one")
     told = (found.words("patient_id") != "") & (found.words("period") != "")
-    twice = told & found.typed.duplicated(["patient_id", "period"], keep=False).to_numpy()
+    twice = told & found.typed.duplicated(["practice_id", "patient_id", "period"], keep=False).to_numpy()
     what, mend = "two cases of this patient have period {value}", "number the injections of a patient in order"
     found.query(twice, "period", "period", what, mend)
     missing = [np.isnan(found.numbers(f"pain_{moment}")) for moment in PAIN_MOMENTS]

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Collection, Mapping
 
 import numpy as np
+import pandas as pd
 
 from onsetstudy.records.checks.findings import Findings
 from onsetstudy.records.checks.headings import normal_heading
@@ -14,7 +16,15 @@ from onsetstudy.records.schema import TABLES
 NO_RECORD = ("totals_row", "heading_row")
 """Reasons of refused lines that are no records."""
 
-SUMS = ("total", "totals", "grand total", "subtotal", "sum", "sums", "mean", "average", "median", "count", "n", "sd")
+SUM = re.compile(
+    r"((?:grand )?totals?|subtotals?|sums?|means?|averages?|medians?|count|summen?|gesamt|anzahl|mittelwert|"
+    r"durchschnitt|somme|moyenne|suma|promedio|media|totale|somma|totaal|gemiddelde|[ØΣ∑])"
+    r"(?: (?:of|all|cases|buffered|not buffered|plain))*(?:\s*[:=(].*)?",
+    re.IGNORECASE,
+)
+"""What a line of sums calls itself: "Total", "Mean buffered", "Average (n = 24)"."""
+SHORT = ("n", "sd")
+"""What it may call itself where a code stands else: elsewhere these may be an answer or somebody's initials."""
 UNREADABLE = ("not_a_number", "not_a_time", "not_a_clock_time", "not_a_date", "code", "tooth", "ambiguous_number",
               "ambiguous_date")  # fmt: skip
 """Reasons for which a cell holds no value of its column at all."""
@@ -22,30 +32,57 @@ UNREADABLE = ("not_a_number", "not_a_time", "not_a_clock_time", "not_a_date", "c
 
 def set_no_records_aside(found: Findings) -> None:
     """Refuse each such line once, for being none; whatever else was found in it says nothing."""
-    out = "take it out of the table"
+    out = "it counts as none, and may stand there"
     found.set_aside(_sums(found), "totals_row", "this line sums up the others and is no record", out)
     what = "this is a second line of headings, or of their units, and no record"
     found.set_aside(_headings(found), "heading_row", what, out)
 
 
-def no_records(records: Records, table: str) -> int:
-    """How many lines of a table that were read are no records; they stand among the rejects."""
+def read(records: Records, table: str) -> int:
+    """How many records of a table were read, accepted or not; lines that are none stand among the rejects."""
+    rows = records.rows_read if table == "cases" else records.readings_read
+    return rows - no_records(records, table)
+
+
+def refused(records: Records, *tables: str) -> pd.DataFrame:
+    """Refused records of some tables, by default of both."""
     rejects = records.rejects
-    return int(((rejects["table"] == table) & rejects["code"].isin(NO_RECORD)).sum())
+    return rejects[rejects["table"].isin(tables or TABLES) & ~rejects["code"].isin(NO_RECORD)]
 
 
-def sums_up(text: str) -> bool:
-    """Whether a cell says that its line is a sum."""
-    return text.strip().rstrip(":").casefold() in SUMS
+def no_records(records: Records, table: str) -> int:
+    """How many lines of a table that were read are no records."""
+    return int((records.rejects["table"] == table).sum()) - len(refused(records, table))
+
+
+def sums_up(row: Mapping[str, str], asked: Collection[str]) -> bool:
+    """Whether a row, by its columns, is one of sums: a spreadsheet's totals or means.
+
+    It calls itself so where the code of a case would stand; else no code stands there, a word for a sum does elsewhere,
+    and of the fields asked of every record most are empty.
+    """
+    code = row.get("case_id", "").strip()
+    if _names_a_sum(code):
+        return True
+    told = [name for name in asked if name in row and name != "case_id" and not _names_a_sum(row[name])]
+    bare = 2 * len(told) < len(asked) - 1
+    short = (code or row.get("patient_id", "")).strip().rstrip(":").casefold() in SHORT
+    return bare and (short or (not code and any(map(_names_a_sum, row.values()))))
+
+
+def _names_a_sum(text: str) -> bool:
+    return SUM.fullmatch(text.strip()) is not None
 
 
 def _sums(found: Findings) -> list[int]:
-    """Rows such as a spreadsheet's totals: a word for a sum, and of the fields that every record has most are empty."""
-    always = [c.name for c in TABLES[found.table] if c.required == "always" and c.name != "case_id"]
+    """Rows of sums."""
+    always = [c.name for c in TABLES[found.table] if c.required == "always"]
     written = found.raw.frame
-    bare = np.flatnonzero(written[always].notna().to_numpy().sum(axis=1) * 2 < len(always))
-    # Few rows are so bare: cell by cell they are read sooner than the table is column by column.
-    return [int(row) for row in bare if any(isinstance(c, str) and sums_up(c) for c in written.iloc[row])]
+    maybe = written[always].notna().to_numpy().sum(axis=1) * 2 < len(always) + 1
+    maybe |= found.spelled("case_id", SUM.match)
+    # Few rows may be one: cell by cell they are read sooner than the table is column by column.
+    rows = np.flatnonzero(maybe).tolist()
+    return [row for row in rows if sums_up(written.iloc[row].dropna().astype(str).to_dict(), always)]
 
 
 def _headings(found: Findings) -> list[int]:

@@ -11,7 +11,7 @@ from onsetstudy.core.arrays import IntArray
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.findings import UNTOLD, Findings
-from onsetstudy.records.checks.no_records import NO_RECORD
+from onsetstudy.records.checks.no_records import NO_RECORD, refused
 from onsetstudy.records.model import Records
 
 MOST_WITHOUT_CASE = 0.1
@@ -25,12 +25,12 @@ def tests_without_case(records: Records) -> int:
     They have no code, or one that no case has and that does not go on in the next row: rows in a row with one code are
     of a case that was not entered, and no other lacks them.
     """
-    refused = records.rejects[~records.rejects["code"].isin(NO_RECORD)]
-    code = refused["case_id"].astype("string").str.strip().str.casefold().fillna("")
-    of_test = refused["table"] == "cold_tests"
+    lost = refused(records)
+    code = lost["case_id"].astype("string").str.strip().str.casefold().fillna("")
+    of_test = lost["table"] == "cold_tests"
     known = {*code[~of_test], *records.cases["case_id"].str.casefold()} - {""}
     alone = code[of_test & ~code.isin(known)]
-    row = refused.loc[alone.index, "source_row"].astype(int)
+    row = lost.loc[alone.index, "source_row"].astype(int)
     goes_on = (alone == alone.shift()) & (row == row.shift() + 1)
     return int((~(goes_on | goes_on.shift(-1, fill_value=False)) | (alone == "")).sum())
 
@@ -38,9 +38,14 @@ def tests_without_case(records: Records) -> int:
 def refuse_many_without_case(alone: int, read: int, where: Where, also: tuple[Problem, ...] = ()) -> None:
     """Refuse records of whose cold tests too many are of no case; ``also`` is told behind it."""
     if alone > MOST_WITHOUT_CASE * read:
-        what = f"{alone} of {read} cold tests belong to no case, so that other cases may lack tests"
+        what = lacking_told(alone, read)
         mend = "write the code of its case beside every test, and enter every case"
         raise RecordsError([Problem(what=what, where=where, mend=mend, code="tests_without_case"), *also])
+
+
+def lacking_told(alone: int, read: int) -> str:
+    """How many of the cold tests are of no case, and what that means."""
+    return f"{alone} of {read} cold tests belong to no case, so that other cases may lack tests"
 
 
 def hold_back_likely_cases(cases: Findings, tests: Findings, belongs: IntArray, protocol: Protocol) -> None:

@@ -175,7 +175,9 @@ def _plain_number(cell: str, column: Column) -> tuple[float, Repaired]:
         cell = cell[: -len(unit)].strip()
     elif unit == DILUTION and (found := re.fullmatch(r"1\s*:\s*(\d[\d.,]*)", cell)):
         cell, repair = found[1], ("ratio_written", "a dilution with its 1: in front was read")
-    if ONE_COMMA.fullmatch(cell):
+    if re.fullmatch(r"[1-9]\d{0,2}(?:[\s'’]\d{3})+", cell):
+        cell, repair = re.sub(r"\D", "", cell), ("thousands_apart", "a sign between thousands was passed over")
+    elif ONE_COMMA.fullmatch(cell):
         cell, repair = _comma(cell, column, mend)
     elif "," in cell and re.fullmatch(r"[\d.,]+", cell):
         raise _Unreadable("ambiguous_number", f"points and commas may mean two things; {mend}")
@@ -271,6 +273,8 @@ def _date(cell: str, epoch: str) -> tuple[dt.date, Repaired]:
 
 def _code(cell: str, codes: tuple[str, ...]) -> tuple[str, Repaired]:
     plain = cell if cell in codes else re.sub(r"[\s\-]+", "_", cell.lower())
+    if (meant := {"true": "yes", "false": "no"}.get(plain)) in codes:
+        return str(meant), ("true_or_false", "a spreadsheet's true or false was read as yes or no")
     if plain != cell and plain in codes:
         return plain, ("spelling", "capitals, blanks or hyphens in a code were passed over")
     return cell, None

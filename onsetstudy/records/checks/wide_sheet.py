@@ -197,7 +197,7 @@ class _Wide:
             case["baseline_response"] = "" if baseline == "not_done" else baseline
         places: dict[str, tuple[int, str]] = {}
         self.cases.append((i + 1, case, places))
-        if _no_record(case, told):
+        if self.no_record(case, told):
             # Told once, with the other lines that are none; what all cases share is not of it.
             return
         for (arm, name), (value, line) in self.head.items():
@@ -212,6 +212,14 @@ class _Wide:
         for heading, cell in told.items():
             for minute, role, text, kind in _tests_of(heading, cell):
                 self.read_test(i, heading, cell, (case.get("case_id", ""), minute, role, text, kind))
+
+    def no_record(self, case: Mapping[str, str], told: Mapping[str, str]) -> bool:
+        """Whether a row is one of sums, or repeats headings or units: no code of a case, and no readable test."""
+        if sums_up(case, [c.name for c in NEEDED if c.required == "always" and c.name in self.headings]):
+            return True
+        tests = [text for heading, cell in told.items() for _, _, text, _ in _tests_of(heading, cell)]
+        readable = any(text.partition("@")[0].strip().lower() in RESPONSES for text in tests)
+        return bool(tests) and not readable and not any(map(str.isdigit, case.get("case_id", "")))
 
     def read_test(self, i: int, heading: str, cell: str, test: tuple[str, str, str, str, str]) -> None:
         """One test of a cell; one that was not done is none."""
@@ -238,16 +246,6 @@ class _Wide:
         at, places = pd.Series([line for line, _, _ in rows], dtype=int), tuple(elsewhere for _, _, elsewhere in rows)
         above = self.start + 1
         return RawTable(frame=frame, source_row=at, file=self.file, sheet=self.sheet, heading_row=above, places=places)
-
-
-def _no_record(case: Mapping[str, str], told: Mapping[str, str]) -> bool:
-    """Whether a row is one of sums, or repeats headings or units: no code of a case, and no test that can be read."""
-    code = case.get("case_id", "")
-    if sums_up(code):
-        return True
-    tests = [text for heading, cell in told.items() for _, _, text, _ in _tests_of(heading, cell)]
-    readable = any(text.partition("@")[0].strip().lower() in RESPONSES for text in tests)
-    return bool(tests) and not readable and not any(map(str.isdigit, code))
 
 
 def _tests_of(heading: str, cell: str) -> list[tuple[str, str, str, str]]:

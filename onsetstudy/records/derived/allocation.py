@@ -39,6 +39,7 @@ TEXTS = {
     "out_of_order": "treated before a case with an earlier slip of the stratum",
     "not_opened": "with a slip that the log does not show as opened",
     "opened_for_nobody": "slip{s} opened without a recorded case",
+    "withdrawn": "slip{s} whose patient withdrew before a case was recorded",
     "opened_late": "with a slip that was opened after the day of the injection",
     "log_broken": "line{s} of the opening log that {were} changed or taken out",
     "not_in_log": "opening{s} of the ledger that the log does not show as {they_were} entered",
@@ -75,6 +76,8 @@ class KeptList:
         What makes the log doubtful, by the codes of :data:`LOG_FAULTS` that were found, each with its slips.
     commitment : str
         SHA-256 of the list's seed.
+    withdrawn : frozenset of str
+        Codes of cases, without capitals, for which the ledger holds that consent was taken back.
     source : str
         ``list``, or ``log`` where ``listed`` holds no more than the slips that the log shows as opened.
     """
@@ -83,6 +86,7 @@ class KeptList:
     log: pd.DataFrame | None = None
     log_faults: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     commitment: str = ""
+    withdrawn: frozenset[str] = frozenset()
     source: str = "list"
 
     @property
@@ -223,6 +227,14 @@ def has_record(slips: pd.DataFrame, recorded: Collection[str]) -> pd.Series:
     return pd.concat([name.isin(list(recorded)) for name in names_of(slips)], axis=1).any(axis=1)
 
 
+def opened_without_record(kept: KeptList, recorded: Collection[str]) -> tuple[pd.Series, pd.Series]:
+    """Lines of the log without a record (see :func:`has_record`): unexplained, and of patients who withdrew before."""
+    assert kept.log is not None
+    none = ~has_record(kept.log, recorded)
+    withdrew = kept.log["case_id"].fillna("").astype(str).str.strip().str.casefold().isin(kept.withdrawn)
+    return none & ~withdrew, none & withdrew
+
+
 def block_of(cases: pd.DataFrame, listed: pd.DataFrame) -> pd.Series:
     """Stratum and block in which each case's slip was drawn; missing where the slip is not on the list."""
     first = listed.drop_duplicates("slip").set_index("slip")
@@ -266,7 +278,9 @@ def review_allocation(
         **_order(cases[known], slip[known], first, named if log is None else {*named, *log["slip"]}),
     }
     if log is not None:
-        deviations |= _against_log(cases[has], slip[has], log, named)
+        without, withdrew = opened_without_record(kept, named)
+        deviations |= _against_log(cases[has], slip[has], log)
+        deviations |= {"opened_for_nobody": log.loc[without, "slip"], "withdrawn": log.loc[withdrew, "slip"]}
     if kept.source == "log":
         # The log knows no other slips than those it shows as opened: "not opened" says it.
         deviations.pop("unknown_slip")
@@ -312,14 +326,11 @@ def _order(cases: pd.DataFrame, slip: pd.Series, first: pd.DataFrame, used: Coll
     return {"skipped": skipped.astype(object), "out_of_order": placed.loc[early, "case_id"].astype(object)}
 
 
-def _against_log(
-    cases: pd.DataFrame, slip: pd.Series, log: pd.DataFrame, named: Collection[str]
-) -> dict[str, pd.Series]:
+def _against_log(cases: pd.DataFrame, slip: pd.Series, log: pd.DataFrame) -> dict[str, pd.Series]:
     opened = log.drop_duplicates("slip").set_index("slip")["opened_at"]
     when = pd.to_datetime(slip.map(opened), format="ISO8601", errors="coerce").dt.normalize()
     name = cases["case_id"].astype(str)
     return {
         "not_opened": name[~slip.isin(opened.index)],
         "opened_late": name[when > pd.to_datetime(cases["case_date"])],
-        "opened_for_nobody": log.loc[~has_record(log, named), "slip"].astype(object),
     }

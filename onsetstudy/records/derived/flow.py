@@ -11,7 +11,7 @@ import pandas as pd
 from onsetstudy.core.arrays import BoolArray
 from onsetstudy.core.results import ArmCount, Flow, FlowStage, Reasons
 from onsetstudy.protocol.model import Protocol, Quarter
-from onsetstudy.records.checks.no_records import NO_RECORD
+from onsetstudy.records.checks.no_records import NO_RECORD, read, refused
 from onsetstudy.records.checks.open_tables import REASONS
 from onsetstudy.records.checks.parse import parse_column
 from onsetstudy.records.model import Records
@@ -78,11 +78,8 @@ def _fails(records: Records, protocol: Protocol, through: Quarter) -> dict[str, 
 
 
 def refused_by_practice(records: Records, protocol: Protocol) -> dict[str, int]:
-    """Refused case rows of each practice; of :data:`UNKNOWN_PRACTICE` where the row does not say.
-
-    Lines of totals and of headings are refused and no cases.
-    """
-    rows = records.rejects[(records.rejects["table"] == "cases") & ~records.rejects["code"].isin(NO_RECORD)]
+    """Refused cases of each practice; of :data:`UNKNOWN_PRACTICE` where the row does not say."""
+    rows = refused(records, "cases")
     declared = protocol.study.practices or tuple(sorted(records.cases["practice_id"].astype(str).unique()))
     code_of = {code.casefold(): code for code in declared}
     written = rows["practice_id"].astype("string").fillna("").str.strip().str.casefold()
@@ -117,7 +114,10 @@ def analysed_cases(records: Records, protocol: Protocol, *, through: Quarter) ->
 
 
 def case_flow(records: Records, protocol: Protocol, *, through: Quarter) -> Flow:
-    """Flow of cases from the rows read to the cases analysed; every row is accounted for."""
+    """Flow of cases from the rows read to the cases analysed; every row is accounted for.
+
+    Lines that are no cases are noted beside those that are.
+    """
     cases = records.cases
     reason = exclusion_reasons(records, protocol, through=through)
     eligible = ~reason.isin(ELIGIBILITY)
@@ -135,11 +135,13 @@ def case_flow(records: Records, protocol: Protocol, *, through: Quarter) -> Flow
         return FlowStage(name=name, count=int(rows.sum()), by_arm=arms, lost=lost, noted=noted)
 
     rejects = records.rejects[records.rejects["table"] == "cases"].astype({"code": str, "reason": str})
-    # One reason for each refused case row: the first that was given.
-    unread = tuple(
+    # One reason for each refused row: the first that was given.
+    told = [
         Reasons(code=str(code), text=str(text), count=len(rows), by_arm=by_arm(_arms_read(rows, protocol)))
         for (code, text), rows in rejects.groupby(["code", "reason"])
-    )
+    ]
+    unread = tuple(reason for reason in told if reason.code not in NO_RECORD)
+    beside = tuple(reason for reason in told if reason.code in NO_RECORD)
     # Whatever was read and is neither accepted nor refused was left out by its patient's wish.
     if gone := records.rows_read - len(cases) - len(rejects):
         unread += (Reasons(code=GONE, text="consent taken back, data removed", count=gone),)
@@ -148,7 +150,7 @@ def case_flow(records: Records, protocol: Protocol, *, through: Quarter) -> Flow
     return Flow(
         screening=screening_flow(records),
         stages=(
-            FlowStage(name="recorded", count=records.rows_read),
+            FlowStage(name="recorded", count=read(records, "cases"), noted=beside),
             stage("accepted", pd.Series(True, index=cases.index), unread),
             stage("eligible", eligible, lost(ELIGIBILITY)),
             stage("analysed", analysed, lost(("before_study", "later_quarter")), noted),
@@ -163,9 +165,15 @@ def _arms_read(refused: pd.DataFrame, protocol: Protocol) -> pd.Series:
     return pd.Series(parse_column(refused["arm"], column, tooth_notation=notation, date_epoch="1900").values)
 
 
+def recorded_in(arm: str, records: Records, protocol: Protocol) -> int:
+    """Cases of an arm that were recorded, refused ones too as far as their arm can be read."""
+    lost = _arms_read(refused(records, "cases"), protocol)
+    return int((records.cases["arm"] == arm).sum() + (lost == arm).sum())
+
+
 def refused_cases(accepted: FlowStage) -> Reasons:
-    """All cases refused before a stage, whatever the reason: no lines without a record, nor what was taken out."""
-    lost = [r for r in accepted.lost if r.code not in (*NO_RECORD, GONE)]
+    """All cases refused before a stage, whatever the reason; not what was taken out."""
+    lost = [r for r in accepted.lost if r.code != GONE]
     by_arm = tuple(
         ArmCount(arm=code.arm, cases=sum(a.cases for r in lost for a in r.by_arm if a.arm == code.arm), onsets=0)
         for code in accepted.by_arm

@@ -4,12 +4,19 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
 from onsetstudy.records.checks.headings import entries_under
-from onsetstudy.records.derived.allocation import KeptList, has_record, of_case, practices_of, slips_of, slips_of_cases
+from onsetstudy.records.derived.allocation import (
+    KeptList,
+    of_case,
+    opened_without_record,
+    practices_of,
+    slips_of,
+    slips_of_cases,
+)
 from onsetstudy.records.derived.withdrawn import codes_in
 from onsetstudy.records.model import Records
 
@@ -29,11 +36,14 @@ class OpenedSlips:
         Those of which no row was read, refused or not, by slip or by case, in their order.
     cases : tuple of str
         For which case the log says that each of ``without`` was opened; empty where it names none.
+    withdrawn : tuple of str
+        Those, not among ``without``, whose patients withdrew before a case was recorded, as the ledger holds.
     """
 
     opened: int
     without: tuple[str, ...]
     cases: tuple[str, ...]
+    withdrawn: tuple[str, ...] = ()
 
     @property
     def too_many(self) -> bool:
@@ -82,7 +92,9 @@ def opened_slips(
     own = practices_of(log).str.casefold().isin({code.casefold() for code in practices})
     when = pd.to_datetime(log["opened_at"], format="ISO8601", errors="coerce")
     # A line whose time cannot be read was opened some day: it is counted rather than lost.
-    counted = own & ~(when.dt.normalize() > pd.Timestamp(until))
-    slips = log[counted]
-    lost = slips.loc[~has_record(slips, recorded), ["slip", "case_id"]].fillna("").astype(str)
-    return OpenedSlips(opened=len(slips), without=tuple(lost["slip"]), cases=tuple(lost["case_id"]))
+    slips = log[own & ~(when.dt.normalize() > pd.Timestamp(until))]
+    without, withdrew = opened_without_record(replace(kept, log=slips), recorded)
+    slip, case = slips["slip"].astype(str), slips["case_id"].fillna("").astype(str)
+    return OpenedSlips(
+        opened=len(slips), without=tuple(slip[without]), cases=tuple(case[without]), withdrawn=tuple(slip[withdrew])
+    )

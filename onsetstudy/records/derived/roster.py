@@ -11,6 +11,7 @@ import pandas as pd
 
 from onsetstudy.core.canonical import canonical_value
 from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.records.checks.no_records import read, refused
 from onsetstudy.records.derived.flow import exclusion_reasons
 from onsetstudy.records.model import Records
 
@@ -59,7 +60,8 @@ def case_roster(records: Records, protocol: Protocol, *, through: Quarter) -> Ro
     tests: dict[str, list[str]] = {code: [] for code in rows}
     for code, text in zip(records.readings["case_id"].astype(str), _texts(records.readings), strict=True):
         tests.setdefault(code, []).append(text)
-    counts = (records.rows_read, len(rows), records.readings_read, len(records.readings), len(records.rejects))
+    n_read, lost = (read(records, "cases"), read(records, "cold_tests")), len(refused(records))
+    counts = (n_read[0], len(rows), n_read[1], len(records.readings), lost)
     return Roster(
         rows=dict(zip(ROWS, counts, strict=True)),
         cases={

@@ -81,10 +81,15 @@ def refused_caution(flow: Flow, protocol: Protocol) -> Caution | None:
     return Caution(code="refused", text=text)
 
 
-def slips_caution(opened: int, without: int) -> Caution | None:
+def slips_caution(opened: int, without: int, withdrawn: int = 0) -> Caution | None:
     """What a reader must know of patients who were randomised and never recorded; ``None`` where there is none."""
     have = f"{opened} opened slips {'has' if without == 1 else 'have'}"
-    return _slips(without > MOST_MISSING * opened, without, have, " Find out what became of them.")
+    told = _slips(without > MOST_MISSING * opened, without, have, " Find out what became of them.")
+    if not withdrawn:
+        return told
+    left = f"In {withdrawn} of {opened} opened slips the patient withdrew before a case was recorded, and is in no "
+    left += "count here."
+    return Caution(code="opened_for_nobody", text=left if told is None else f"{told.text} {left}")
 
 
 def group_slips_caution(slips: Sequence[tuple[int, int]], *, untold: int = 0) -> Caution | None:

@@ -17,6 +17,7 @@ from onsetstudy.outcomes.chair_time import mixing_minutes
 from onsetstudy.outcomes.harms import events_of_cases
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.protocol.vocabulary import MIXED_ARM, PAIN_MOMENTS
+from onsetstudy.records.checks.no_records import refused
 from onsetstudy.records.derived.allocation import arm_standing
 from onsetstudy.records.derived.flow import exclusion_reasons
 from onsetstudy.records.derived.results import ArmStanding
@@ -229,17 +230,17 @@ def _operators(data: AnalysisSet) -> pd.DataFrame:
 
 
 def _flow(protocol: Protocol, records: Records, through: Quarter) -> pd.DataFrame:
-    """Every case row read is in ``recorded`` once, and in ``refused``, ``left_out`` or ``analysed`` once."""
+    """Every case read is in ``recorded`` once, and in ``refused``, ``left_out`` or ``analysed`` once."""
     reason = exclusion_reasons(records, protocol, through=through)
     practice = records.cases["practice_id"].astype(str)
-    rejects = records.rejects[records.rejects["table"] == "cases"].astype(object)
+    rejects = refused(records, "cases").astype(object)
     # Where cold tests alone were refused there is no such column: they do not name the practice.
     whose = rejects.reindex(columns=["practice_id"])["practice_id"]
     # A code that is not known to be one might be anything that was typed there.
-    refused = whose.where(whose.isin(set(practice)), "not recorded")
+    of_practice = whose.where(whose.isin(set(practice)), "not recorded")
     stage = np.where(reason == "", "analysed", "left_out")
     accepted = practice.to_frame().assign(stage=stage, code=reason.astype(str).to_numpy())
-    lost = refused.to_frame().assign(stage="refused", code=rejects["code"].astype(str))
+    lost = of_practice.to_frame().assign(stage="refused", code=rejects["code"].astype(str))
     everyone = pd.concat([accepted["practice_id"], lost["practice_id"]], ignore_index=True)
     recorded = pd.DataFrame({"practice_id": everyone, "stage": "recorded", "code": ""})
     return _counted(pd.concat([accepted, lost, recorded], ignore_index=True).astype(object))

@@ -24,7 +24,6 @@ MEANS = {"pain_difference": "pain", "chair_time_difference": "spent"}
 """What is compared as means, and the values that they are of: scores at the protocol's moment, where it has one."""
 SCORES = ("pain_difference", "insertion_pain_difference")
 """Means of scores: where these do not vary they were hardly asked."""
-NO_CASE = "no case of the arm {} has been recorded"
 NOT_SENT = "no case of the arm {} has been sent"
 
 
@@ -34,7 +33,7 @@ def estimates_of_counts(data: CountedSet, asked: Sequence[str] = POOLED) -> tupl
     What the counts do not determine is ``NotAvailable`` with the reason.
     """
     told = {"pain_difference": data.protocol.pain is not None, TREATED: data.protocol.tells_treatment}
-    return tuple(difference_of_counts(key, data, missing=NO_CASE) for key in asked if told.get(key, True))
+    return tuple(difference_of_counts(key, data, missing=NOT_SENT) for key in asked if told.get(key, True))
 
 
 def difference_of_counts(key: str, data: CountedSet, *, missing: str = "") -> EstimateLike:

@@ -22,11 +22,13 @@ from onsetstudy.study.results import ArmCurve, NaiveStopwatch, Population, Varia
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.contrasts import (
     BY_ARM,
+    NO_CASE,
     TREATED,
     Refusal,
     arm_missing,
     ask,
     cautions_of,
+    no_case,
     of_one_arm,
     pain_compared,
     too_few,
@@ -38,15 +40,13 @@ from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.npmle_proportion import curve_limits
 
 
-def arm_curves(
-    data: AnalysisSet, *, with_limits: bool = True, missing: str = "no case of the arm {} has been recorded"
-) -> tuple[ArmCurve, ...]:
+def arm_curves(data: AnalysisSet, *, with_limits: bool = True, missing: str = NO_CASE) -> tuple[ArmCurve, ...]:
     """Curve of the first injection alone for each arm of the protocol, reference first.
 
     Each has the cases still tested at each minute; ``missing`` is told of an arm without a case.
     """
-    arms, label = data.protocol.arm_codes[:2], data.protocol.label
-    return tuple(_arm_curve(data.where(data.arm == a), a, missing.format(label(a)), with_limits) for a in arms)
+    arms = data.protocol.arm_codes[:2]
+    return tuple(_arm_curve(data.where(data.arm == a), a, no_case(data, a, missing), with_limits) for a in arms)
 
 
 def _arm_curve(data: AnalysisSet, arm: str, missing: str, with_limits: bool) -> ArmCurve:
@@ -171,7 +171,7 @@ def _refusal(data: AnalysisSet, minimum: int = 1) -> Refusal | None:
     """Why the arms of these cases are not compared; ``None`` where they are."""
     if len(data) == 0:
         return "no_cases", "no case has been recorded"
-    return arm_missing(data, "no case of the arm {} has been recorded") or too_few(data, minimum)
+    return arm_missing(data) or too_few(data, minimum)
 
 
 def _cautions(counts: Counts) -> tuple[Caution, ...]:
@@ -186,7 +186,7 @@ def _by_arm(
 ) -> tuple[tuple[EstimateLike, ...], EstimateLike]:
     """Per-arm results of the cold tests or of treatments, reference first, and their difference.
 
-    Where one arm has no case, the other is told all the same.
+    Where one arm alone cannot be told, the other is told all the same.
     """
     quantity, verb = BY_ARM[difference]
     found = ask(data, difference, lambda: verb(data), refusal=refusal)
@@ -196,10 +196,12 @@ def _by_arm(
         arm: not_asked(quantity, found.reason, code=found.code, contrast=arm, unit=found.unit, n=found.n)
         for arm in data.protocol.arm_codes[:2]
     }
-    if found.code == "arm_missing" and len(data) >= minimum and (present := data.arms_present):
-        alone = ask(data, difference, lambda: of_one_arm(data, verb))
-        if isinstance(alone, Estimate):
-            arms[present[0]] = alone
+    present = [arm for arm in arms if arm in data.arms_present and len(data) >= minimum]
+    alone = [ask(data, difference, partial(of_one_arm, data.where(data.arm == arm), verb)) for arm in present]
+    told = {e.contrast: e for e in alone if isinstance(e, Estimate)}
+    # Where each can be told alone, it is their comparison that cannot be made.
+    if len(told) == 1:
+        arms.update(told)
     return tuple(arms.values()), found
 
 

@@ -47,14 +47,15 @@ class AnalysisSet:
 
     ``frame`` has the columns of the cases, and for each estimand ``left_<estimand>`` and ``right_<estimand>`` in
     minutes, ``last_test_min`` (last test of the first injection alone) and ``quarter``. ``onset`` holds the same
-    intervals, checked once; ``work`` what has been fitted and asked of any part of the study. A chosen part takes over
-    both.
+    intervals, checked once; ``work`` what has been fitted and asked of any part of the study; ``unused`` how many
+    cases of an arm were recorded, where none of them is analysed. A chosen part takes over all three.
     """
 
     frame: pd.DataFrame
     protocol: Protocol
     onset: Mapping[str, Intervals] = field(default_factory=dict)
     work: Work = field(default_factory=Work)
+    unused: Mapping[str, int] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if not self.onset:

@@ -33,6 +33,7 @@ from onsetstudy.survival.summaries.rmst import estimate_rmst
 from onsetstudy.survival.summaries.success import never_numb_share, success_by
 
 T = TypeVar("T")
+NO_CASE = "no case of the arm {} has been recorded"
 CLUSTERS = {"patient_id": "patient", "clinician_id": "operator"}
 TOGETHER = Assumption(
     name="independent_clusters",
@@ -76,10 +77,16 @@ def ask(
     return attempt(checked, quantity=key, contrast=contrast, unit=unit or "", method=method, n=n, level=level)
 
 
-def arm_missing(cases: AnalysisSet, reason: str, *, code: str = "arm_missing") -> Refusal | None:
-    """Why arms are not compared of which one has no case; ``{}`` in the reason stands for its label."""
+def no_case(cases: AnalysisSet, arm: str, reason: str) -> str:
+    """The reason (``{}`` in it stands for the arm's label), unless cases of the arm were recorded and none is used."""
+    label, recorded = cases.protocol.label(arm), cases.unused.get(arm)
+    return f"no case of the arm {label} could be used ({recorded} recorded)" if recorded else reason.format(label)
+
+
+def arm_missing(cases: AnalysisSet, reason: str = NO_CASE, *, code: str = "arm_missing") -> Refusal | None:
+    """Why arms are not compared of which one has no case, see :func:`no_case`."""
     missing = [arm for arm in cases.protocol.arm_codes[:2] if arm not in cases.arms_present]
-    return (code, reason.format(cases.protocol.label(missing[0]))) if missing else None
+    return (code, no_case(cases, missing[0], reason)) if missing else None
 
 
 def too_few(cases: AnalysisSet, minimum: int) -> Refusal | None:

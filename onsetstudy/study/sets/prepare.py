@@ -9,7 +9,7 @@ import pandas as pd
 
 from onsetstudy.protocol.estimands import Estimand, questions_of
 from onsetstudy.protocol.model import Protocol, Quarter
-from onsetstudy.records.derived.flow import analysed_cases
+from onsetstudy.records.derived.flow import analysed_cases, recorded_in
 from onsetstudy.records.derived.onset import Onsets
 from onsetstudy.records.model import Records
 from onsetstudy.study.sets.analysis_set import ESTIMANDS, AnalysisSet
@@ -42,7 +42,11 @@ def prepare(
         frame[[f"left_{name}", f"right_{name}"]] = derived[["left_min", "right_min"]].reindex(frame.index)
     frame["last_test_min"] = _last_test(records, frame)
     derived = onset["hazard"].reindex(frame.index).reset_index(drop=False)
-    return AnalysisSet(frame=frame.reset_index(drop=True), protocol=protocol, work=work or Work()), derived
+    gone = [arm for arm in protocol.arm_codes if arm not in set(frame["arm"])]
+    unused = {arm: recorded_in(arm, records, protocol) for arm in gone}
+    return AnalysisSet(
+        frame=frame.reset_index(drop=True), protocol=protocol, work=work or Work(), unused=unused
+    ), derived
 
 
 def _last_test(records: Records, frame: pd.DataFrame) -> pd.Series:

@@ -10,6 +10,7 @@ from onsetstudy.core.errors import Problem
 from onsetstudy.core.intervals import REASONS
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.checks.findings import REFUSALS
+from onsetstudy.records.checks.no_records import NO_RECORD, read, refused
 from onsetstudy.records.checks.privacy import PSEUDONYMS
 from onsetstudy.records.model import Records
 from onsetstudy.records.validity.completeness import missing_fields
@@ -94,11 +95,11 @@ def data_quality(
         for code, text in REASONS.items()
     )
     return DataQuality(
-        rows_read=records.rows_read,
-        rows_refused=int((records.rejects["table"] == "cases").sum()),
-        readings_read=records.readings_read,
-        readings_refused=int((records.rejects["table"] == "cold_tests").sum()),
-        refused=_grouped(records.problems, _refusal),
+        rows_read=read(records, "cases"),
+        rows_refused=len(refused(records, "cases")),
+        readings_read=read(records, "cold_tests"),
+        readings_refused=len(refused(records, "cold_tests")),
+        refused=_grouped((p for p in records.problems if p.code not in NO_RECORD), _refusal),
         queried=_queried(records.queries),
         repaired=tuple(Notice(code=r.code, text=f"{r.column}: {r.text}", count=r.count) for r in records.repairs),
         testing=testing,

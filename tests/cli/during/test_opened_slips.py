@@ -13,7 +13,9 @@ from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.core.serialise import spread
 from onsetstudy.files.exchange import read_exchange, write_exchange
+from onsetstudy.files.ledger.side_files import against_ledger, read_arms
 from onsetstudy.files.sources.protocol_toml import read_protocol
+from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.records.derived.allocation import KeptList, listed_from_log, review_allocation
 from onsetstudy.records.derived.opened_slips import opened_slips, recorded_slips
 from onsetstudy.records.derived.withdrawn import without_cases
@@ -255,6 +257,37 @@ def test_of_a_slip_without_a_record_its_case_is_named_and_that_one_not_injected_
     assert "opened and not injected has nothing to be entered: it counts as allocated and not analysed" in output
     one = run("check", GROUP, recorded(tmp_path / "one", slice(None, -1))).output
     assert f"1 of {P04} opened slips has no record (" in one
+
+
+def test_a_patient_who_left_before_the_injection_is_entered_and_told_by_the_slip(tmp_path):
+    folder = recorded(tmp_path / "in", slice(None, 8))
+    log = folder / "opened-P04.csv"
+    lines = log.read_text(encoding="utf-8").splitlines(keepends=True)
+    log.write_text("".join(lines[:10]), encoding="utf-8")
+    promised = tmp_path / "mine.toml"
+    promised.write_bytes(GROUP.read_bytes())
+    slip, gone = pd.read_csv(log, dtype=str).loc[8, ["slip", "case_id"]]
+    output = run("check", promised, folder, code=1).output
+    assert f"1 of 9 opened slips has no record ({slip} of {gone})" in output
+    assert "onsetstudy withdraw PROTOCOL --case CODE" in output
+    entered = run("withdraw", promised, "--case", gone, "--reason", "left before the injection").output
+    assert "no record and no opening log" not in entered
+    told = run("check", promised, folder, code=0).output
+    assert f"1 slip whose patient withdrew before a case was recorded ({slip})." in told
+    assert "no record" not in told
+    assert "no row that was read has this code" not in told
+    kept = against_ledger(read_arms(beside=[folder]), promised)
+    done = run("send", promised, folder, "--without-list", "no slip is in the ledger", "--into", tmp_path / "x", code=0)
+    assert "no row that was read has this code" not in done.output
+    (path,) = (tmp_path / "x").iterdir()
+    assert (read_exchange(path).slips_opened, read_exchange(path).slips_without_record) == (9, 0)
+    found = analyse(protocol(), read_records([folder], protocol()), beside=Companions(allocation=kept))
+    assert [(d.code, d.where) for d in found.allocation.deviations if d.code == "withdrawn"] == [("withdrawn", (slip,))]
+    (first,) = [c.text for c in found.caution if c.code == "opened_for_nobody"]
+    assert first == "In 1 of 9 opened slips the patient withdrew before a case was recorded, and is in no count here."
+    reduced = run("reduce", promised, folder, "--without-list", "no ledger", "--into", tmp_path / "y", code=0).output
+    assert f"1 slip whose patient withdrew before a case was recorded ({slip})." in reduced
+    assert "no row that was read has this code" not in reduced
 
 
 def test_check_does_not_call_the_slip_of_a_refused_row_passed_over(tmp_path):

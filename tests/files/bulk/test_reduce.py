@@ -374,6 +374,18 @@ def test_records_with_many_tests_of_no_case_are_refused_as_a_whole(tmp_path, pro
         reduced(folder, protocol, tmp_path / "work")
 
 
+@pytest.mark.parametrize("number", [1, 4])
+def test_a_mistyped_code_of_a_test_holds_its_case_back_or_is_told(tmp_path, protocol, number):
+    def mistyped(cases, tests):
+        tests.iloc[3, tests.columns.get_loc("case_id")] += "9"
+
+    folder = split(few(tmp_path / "few", change=mistyped), tmp_path / "p", number)
+    arguments = ["reduce", str(PROTOCOL), str(folder), "--into", str(tmp_path / "out"), "--without-list", NO_LIST]
+    said = CliRunner().invoke(onsetstudy, [*arguments, "--send-incomplete"]).output
+    told = "cold tests belong to no case, so that other cases may lack tests. A case whose test stands in another part"
+    assert (told in said, "Cases: 12 read, 11 accepted, 1 refused." in said) == (number > 1, number == 1)
+
+
 def test_dirty_records_are_counted_and_too_few_left_of_a_practice_get_no_file(tmp_path, protocol):
     folder = split(DATA / "dirty", tmp_path / "p", 6)
     arguments = ["reduce", str(PROTOCOL), str(folder), "--into", str(tmp_path / "out"), "--without-list", NO_LIST]

@@ -398,9 +398,15 @@ def test_two_injections_of_a_patient_have_two_numbers():
     told = [q for q in found.queries if q.code == "period"]
     assert [q.where.row for q in told] == [2, 3]
     assert "two cases of this patient have period 1" in str(told[0])
+    # Codes of patients are a practice's own.
+    cases[1]["practice_id"] = "P02"
+    assert "period" not in [q.code for q in records(cases, readings, PROMISED).queries]
 
 
 REPAIRS = [
+    ("vasoconstrictor_dilution", "100\u00a0000", 100_000.0, "thousands_apart"),
+    ("adverse_serious", "TRUE", "yes", "true_or_false"),
+    ("wait_used", "false", "no", "true_or_false"),
     ("volume_ml", "1,8", 1.8, "decimal_comma"),
     ("volume_ml", "1.8 mL", 1.8, "unit_written"),
     ("volume_ml", " 1.80 ", 1.8, None),

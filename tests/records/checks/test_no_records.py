@@ -140,6 +140,29 @@ def test_nor_are_they_by_the_command(tmp_path):
     shown = CliRunner().invoke(onsetstudy, ["check", str(protocol_file), str(tmp_path), "--without-list", NO_LIST])
     assert "this line sums up the others" in shown.output
     assert "Cases: 4 read, 4 accepted, 0 refused." in shown.output
+    assert (shown.exit_code, shown.output.splitlines()[-1]) == (0, "Nothing has to be corrected.")
+    assert "Lines that are no records, with reasons: " in shown.output
+    (line,) = csv.DictReader(next(tmp_path.glob("*-rejects.csv")).read_text(encoding="utf-8").splitlines())
+    assert (line["case_id"], line["code"]) == ("Total", "totals_row")
+
+
+@pytest.mark.parametrize(
+    ("line", "code"),
+    [
+        ({"patient_id": "Summe", "volume_ml": "7.2"}, "totals_row"),
+        ({"case_date": "Mean buffered", "pain_deposition": "22"}, "totals_row"),
+        ({"case_id": "Average (n = 4)", "arm": "plain", "volume_ml": "1.8"}, "totals_row"),
+        ({"patient_id": "n", "volume_ml": "4"}, "totals_row"),
+        ({"case_id": "P01-0009", "notes": "Total"}, "missing"),
+        ({"clinician_id": "SD", "volume_ml": "1.8"}, "missing"),
+        ({"notes": "Total loss of the crown", "volume_ml": "1.8"}, "missing"),
+    ],
+)
+def test_a_line_is_of_sums_where_no_code_of_a_case_stands(line, code):
+    cases, readings = clean()
+    found = records([*cases, line], readings, PROMISED)
+    assert list(found.rejects["code"]) == [code]
+    assert refused_by_practice(found, PROMISED) == ({} if code == "totals_row" else {"": 1})
 
 
 def wide(line):
@@ -160,6 +183,7 @@ TESTS = ("target 1", "target 2", "target 3", "target 4")
         ({name: name.capitalize() for name in ("case_id", "arm", "tooth", *TESTS)}, "heading_row"),
         (dict.fromkeys(TESTS, "2") | {"case_id": "Total"}, "totals_row"),
         (dict.fromkeys(TESTS, "1") | {"case_id": "Sum:"}, "totals_row"),
+        (dict.fromkeys(TESTS, "1") | {"patient_id": "Total"}, "totals_row"),
     ],
 )
 def test_such_a_line_in_a_wide_sheet_is_told_once_and_gives_no_tests(tmp_path, line, code):
@@ -178,6 +202,24 @@ def test_a_case_of_a_wide_sheet_with_unreadable_tests_is_refused_with_them(tmp_p
         csv.writer(file).writerows(wide(dict.fromkeys(TESTS, "perhaps") | {"case_id": "P01-0003"}))
     with pytest.raises(RecordsError, match="perhaps is not felt"):
         read_records(path, PROMISED)
+
+
+def test_averages_below_the_cold_tests_are_no_tests():
+    cases, readings = clean()
+    average = {"tooth_role": "Average", "response": "4.2"}
+    found = records(cases, [*readings, average, {"response": "n"}], PROMISED)
+    assert list(found.rejects["code"]) == ["totals_row", "missing"]
+    assert len(found.readings) == len(readings)
+
+
+def test_a_heading_in_two_lines_is_read(tmp_path):
+    written(tmp_path, [])
+    table = tmp_path / "cases.csv"
+    text = (
+        table.read_text(encoding="utf-8").replace("case_id,", '"Case\nID",', 1).replace("volume_ml", '"Volume\nml"', 1)
+    )
+    table.write_text(text.replace(",", ";"), encoding="utf-8")
+    assert len(read_records(tmp_path, PROMISED).cases) == 4
 
 
 def test_tables_are_as_they_are_raw():

@@ -40,7 +40,7 @@ def flow_text(found):
         for block in section.blocks
         if block.kind == "flow"
         for step in block.steps
-        for _, text in step.lost
+        for _, text in (*step.lost, *step.noted)
     )
 
 
@@ -85,7 +85,11 @@ def test_a_line_of_totals_is_no_refused_case():
     total = dict.fromkeys(cases[0]) | {"case_id": "Total", "volume_ml": "7.2"}
     readings = [row for n in range(1, 5) for row in readings_of(n, "ffnn")]
     found = analyse(PROMISED, records([*cases, total], readings, PROMISED))
-    assert found.flow.stages[1].lost[0].code == "totals_row"
+    read, accepted = found.flow.stages[:2]
+    assert read.noted[0].code == "totals_row"
+    assert (read.count, accepted.count, accepted.lost) == (4, 4, ())
+    assert (found.data_quality.rows_refused, found.data_quality.refused) == (0, ())
+    assert "no case: a line that sums up the others" in flow_text(found)
     assert "refused" not in first_page(found)
     assert "sums up the others (" not in flow_text(found)
 

@@ -343,7 +343,7 @@ def test_a_practice_of_one_arm_has_no_comparison_and_says_which_arm_is_missing()
     plain = cells[cells["arm"] == "plain"]
     for found in estimates_of_counts(set_of(plain, PROTOCOL, tally_of().values)):
         assert isinstance(found, NotAvailable)
-        assert found.reason == "no case of the arm buffered has been recorded"
+        assert found.reason == "no case of the arm buffered has been sent"
     assert onset_test(set_of(plain, PROTOCOL)).code == "arm_missing"
     assert difference_of_counts("rmst_difference", set_of(plain, PROTOCOL, tally_of().values)).code == "arm_missing"
     whole = estimates_of_counts(set_of(cells, PROTOCOL, tally_of().values))

@@ -20,7 +20,7 @@ from onsetstudy.report.render.html import render_html
 from onsetstudy.report.render.pdf import render_pdf
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from tests.study import demo as invented
-from tests.study.cases import analyse, protocol, study
+from tests.study.cases import analyse, case, protocol, readings_of, records, study
 
 pytestmark = pytest.mark.usefixtures("unpainted", "few_draws")
 
@@ -142,6 +142,32 @@ def test_a_missing_arm_is_named():
     results = analyse(promised, found)
     assert results.overall.wait_difference.reason == "no case of the arm not buffered has been recorded"
     assert "There is no answer yet: no case of the arm not buffered has been recorded." in render_html(compose(results))
+
+
+def test_an_arm_whose_cases_are_all_refused_was_recorded():
+    cases = [case(n, arm) for n, arm in enumerate(("plain", "plain", "buffered", "buffered"), start=1)]
+    for row in cases[2:]:
+        row["tooth"] = "99"
+    readings = [row for n in range(1, 5) for row in readings_of(n, "ffnn")]
+    overall = analyse(protocol(), records(cases, readings, protocol())).overall
+    reason = "no case of the arm buffered could be used (2 recorded)"
+    assert {overall.wait_difference.reason, overall.hazard_ratio.reason, overall.curves[1].curve.reason} == {reason}
+
+
+@pytest.mark.usefixtures("answer_alone")
+def test_an_arm_is_told_where_only_the_other_cannot_be():
+    answers = ["ffffffffffnnn"] * 3 + ["fffnn"] * 5
+    overall = analyse(*study({"plain": answers, "buffered": ["f"] * 8})).overall
+    for arms, difference in (
+        (overall.wait, overall.wait_difference),
+        (overall.never_numb, overall.never_numb_difference),
+    ):
+        plain, buffered = arms
+        assert (plain.contrast, plain.n.cases) == ("plain", 8)
+        assert "buffered" in buffered.reason
+        assert isinstance(difference, NotAvailable)
+    whole = analyse(*study({"plain": answers, "buffered": answers})).overall
+    assert overall.wait[0].estimate == whole.wait[0].estimate
 
 
 def test_a_quarter_that_is_not_in_the_study_is_refused():

@@ -37,6 +37,9 @@ STAGES = {
 }
 
 
+NOTED = {"analysed": "of these, analysed all the same"}
+
+
 def who_section(results: StudyResults) -> Section:
     """Flow of cases, arms beside each other, and how the list was followed."""
     return Section.of(
@@ -63,7 +66,7 @@ def flow(results: StudyResults) -> Flow:
                 count=f"{stage.count}",
                 arms=tuple(f"{per_arm[c]} {results.protocol.label(c)}" for c in codes if c in per_arm),
                 lost=tuple((f"{r.count}", f"left out: {r.text}{arms_told(r, results.protocol)}") for r in stage.lost),
-                noted=tuple((f"{r.count}", f"of these, analysed all the same: {r.text}") for r in stage.noted),
+                noted=tuple((f"{r.count}", f"{NOTED.get(stage.name, 'no case')}: {r.text}") for r in stage.noted),
             )
         )
     return Flow(caption="From the rows read to the cases analysed", steps=tuple(steps))
