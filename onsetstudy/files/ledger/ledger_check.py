@@ -32,9 +32,9 @@ GONE_ON = (
     "list's keeper hold the file against the keeper's own ledger"
 )
 LONGER = (
-    "the slips that were drawn are as they were; the further ones behind them (allocate --after) are held against "
-    "nothing, for this ledger does not hold their drawing. The list's keeper can hold the file against the keeper's "
-    "own ledger."
+    "the slips that this ledger knows are as they were drawn. Behind them stand further ones, and nothing here tells "
+    "whether the list's keeper drew them (allocate --after) or somebody else wrote them. Let the keeper hold this file "
+    "against the keeper's own ledger before one of them is opened."
 )
 SUFFIXES = (".html", ".json", ".csv")
 MOST_BYTES = 100_000_000
