@@ -135,9 +135,9 @@ class EventStore(contextlib.AbstractContextManager["EventStore", None]):
                 self._db.execute("rollback")
             name = getattr(error, "sqlite_errorname", "") or ""
             if name.startswith("SQLITE_FULL"):
-                what, mend = "the disk is full", "free some room; the entry is kept by the page and sent again"
+                what, mend = "the disk is full", "free some room"
             elif name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
-                what, mend = "another program holds the store", "close it; the entry is kept by the page and sent again"
+                what, mend = "another program holds the store", "close it"
             elif name.startswith(("SQLITE_IOERR", "SQLITE_READONLY", "SQLITE_CANTOPEN")):
                 what, mend = "the disk cannot be written", "check the disk and its rights"
             else:

@@ -78,3 +78,17 @@ def test_the_control_of_the_last_test_is_waited_for(context):
     ]
     promised = protocol(schedule={"tests_min": PLANNED})
     assert complete(context, promised, [tests[:3], tests]) == [False, True]
+
+
+def test_one_test_that_two_pages_answer_confirms_nothing(context):
+    twice = [
+        {"planned_min": 1.0, "tooth_role": role, "response": said, "minute": at}
+        for role, said, at in (
+            ("target", "not_felt", 1.0),
+            ("target", "not_felt", 1.02),
+            ("control", "felt", 1.1),
+        )
+    ]
+    later = [{**test, "planned_min": 1.5, "minute": test["minute"] + 0.5} for test in twice]
+    promised = protocol(schedule={"tests_min": PLANNED})
+    assert complete(context, promised, [twice, [*twice, *later]]) == [False, True]

@@ -31,9 +31,11 @@ function foldCase(id, entries, setup, since) {
     if (entry.kind === "case_opened" || entry.kind === "recorded") Object.assign(told, entry.payload);
     if (entry.kind === "baseline") baseline[entry.payload.tooth_role] = entry.payload.response;
     if (entry.kind === "test") {
-      const { planned_min, tooth_role } = entry.payload;
-      if (!tests.has(planned_min)) tests.set(planned_min, {});
-      tests.get(planned_min)[tooth_role] = entry;
+      const { planned_min, tooth_role } = entry.payload, key = planned_min ?? entry.id;
+      if (!tests.has(key)) tests.set(key, {});
+      const answered = tests.get(key);
+      // Two pages may answer one test: as in the records, what was written first counts, if it was done.
+      if ((answered[tooth_role]?.payload.response ?? "not_done") === "not_done") answered[tooth_role] = entry;
     }
   }
   const roles = setup.control_tooth === "none" ? ["target"] : ["target", "control"];
@@ -62,8 +64,9 @@ function phase(c, setup) {
 function confirmed(c, setup, since) {
   if (!c.zero) return false;
   const minute = (e) => (since(c.zero) - since(e)) / 60;
-  const tests = c.entries.filter((e) => e.kind === "test" && e.payload.response !== "not_done")
-    .map((e) => ({ ...e.payload, minute: minute(e) })).filter((t) => t.minute >= 0).sort((a, b) => a.minute - b.minute);
+  const tests = [...c.tests.values()].flatMap((answered) => Object.values(answered))
+    .map((e) => ({ ...e.payload, minute: minute(e) })).filter((t) => t.minute >= 0 && t.response !== "not_done")
+    .sort((a, b) => a.minute - b.minute);
   const of = (role) => tests.filter((t) => t.tooth_role === role);
   const controls = of("control"), targets = of("target");
   if (setup.control_tooth === "required" && !c.tests.get(targets.at(-1)?.planned_min)?.control) return false;
