@@ -202,6 +202,7 @@ def test_tests_stand_in_rooms_named_like_those_that_they_are_of():
     tests = Path(__file__).parent
     rooms = {p.parent.relative_to(tests).as_posix() for p in tests.rglob("test_*.py")} - {"."}
     assert rooms - set(folders()) == {"attacks", "mutation"}
+    assert set(folders()) - rooms == set()
 
 
 def test_every_module_can_be_read_in_one_sitting():

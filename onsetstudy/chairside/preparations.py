@@ -71,16 +71,17 @@ def held_to_case(
     return kept, []
 
 
-def received(protocol: Protocol, given: Event | None, slip: SlipView | None) -> SlipView | None:
+def received(protocol: Protocol, given: Event | None, slip: SlipView | None, doubt: str = "") -> SlipView | None:
     """What a case received, by its preparation, and what its slip says where that differs; ``None`` if neither tells.
 
-    Where nothing was entered as prepared, what the slip says is told, and that it is no more than that.
+    Where nothing was entered as prepared, what the slip says is told, and that it is no more than that. ``doubt`` is
+    why nothing is known of the slip.
     """
     if given is None:
         nothing = "Nothing was entered as prepared: this is what its slip says"
         return None if slip is None else replace(slip, differs=nothing)
     typed = str(given.payload.get("allocation_slip") or "")
     told = slip_view(protocol, str(given.case_id), str(given.payload["arm"]), slip=typed)
-    if slip is None or slip.arm == told.arm:
-        return told
-    return replace(told, differs=f"This is what was prepared. Its slip {slip.slip} says: {slip.label}")
+    if slip is not None and slip.arm != told.arm:
+        doubt = f"Its slip {slip.slip} says: {slip.label}"
+    return replace(told, differs=f"This is what was prepared. {doubt}" if doubt else "")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import dataclasses
 import datetime as dt
 import threading
@@ -173,7 +172,7 @@ class Recorder:
             return ""
         body = {"reason": str(event.payload["reason"])}
         if event.kind == "unblinded":
-            slip, given = self._slip_told(self._state(event.case_id)), self._last_prepared(event.case_id)
+            (slip, _), given = self._slip_told(self._state(event.case_id)), self._last_prepared(event.case_id)
             typed = None if given is None else given.payload.get("allocation_slip")
             body |= {"case": str(event.case_id), "slip": str((typed if slip is None else slip.slip) or "none")}
         try:
@@ -186,11 +185,12 @@ class Recorder:
         """What the slip says that was opened for a case; ``None`` where none was, or none is known here."""
         return None if self.sealed is None else opened_slip(self.sealed, self.protocol, state.case_id, state.opened)
 
-    def _slip_told(self, state: CaseState | None) -> views.SlipView | None:
-        """The same; none from a log that was changed, which keeps nobody from unblinding."""
-        with contextlib.suppress(RecordsError):
-            return None if state is None else self._slip_of(state)
-        return None
+    def _slip_told(self, state: CaseState | None) -> tuple[views.SlipView | None, str]:
+        """The same, and what is wrong in a log that was changed: none is taken from it, and unblinding goes on."""
+        try:
+            return None if state is None else self._slip_of(state), ""
+        except RecordsError as error:
+            return None, str(error).rstrip(".")
 
     def _state(self, case_id: str | None) -> CaseState | None:
         return self._log.state(case_id, self.protocol)
@@ -311,7 +311,7 @@ class Recorder:
             paused = self._standing().halt
         states = [s for s in states if s.phase in ("waiting", *views.PREPARED)]
         slips = {str(e.case_id): str(e.payload.get("allocation_slip") or "") for e in self._prepared()}
-        slips |= {s.case_id: slip.slip for s in states if (slip := self._slip_told(s)) is not None}
+        slips |= {s.case_id: slip.slip for s in states if (slip := self._slip_told(s)[0]) is not None}
         return views.MixingView(
             waiting=views.cases_in(("waiting",), states, slips),
             prepared=views.cases_in(views.PREPARED, states, slips),
@@ -382,17 +382,15 @@ class Recorder:
         )
 
     def unblind(self, role: str, value: Any) -> tuple[Answer, views.SlipView | None]:
-        """Log an emergency unblinding with its reason, and only then say what the case received and its slip says.
-
-        Where nothing was entered as prepared, what the slip says is told alone.
-        """
+        """Log an emergency unblinding with its reason, and only then say what the case received and its slip says."""
         answer = self.add(role, [value])[0]
         if answer.state == "refused" or value.get("kind") != "unblinded":
             return answer, None
         case_id = str(value["case_id"])
         with self._lock:
-            slip = self._slip_told(self._state(case_id))
-        return answer, received(self.protocol, self._last_prepared(case_id), slip)
+            slip, doubt = self._slip_told(self._state(case_id))
+        told = received(self.protocol, self._last_prepared(case_id), slip, doubt)
+        return dataclasses.replace(answer, why=doubt and f"{doubt}. Open the sealed envelope of the case"), told
 
 
 def roles_offered(protocol: Protocol) -> tuple[str, ...]:

@@ -46,6 +46,7 @@ class SetupView:
     tests_min: tuple[float, ...]
     confirmations: int
     control_tooth: str
+    control_window_min: float
     baseline: str
     clock_zero: str
     paired: bool
@@ -210,6 +211,7 @@ def setup_view(
         tests_min=protocol.schedule.tests_min,
         confirmations=protocol.onset.confirmations,
         control_tooth=protocol.schedule.control_tooth,
+        control_window_min=protocol.schedule.control_window_min,
         baseline=protocol.schedule.baseline_response,
         clock_zero=protocol.schedule.clock_zero,
         paired=protocol.study.paired,

@@ -131,9 +131,15 @@ class GivenArms:
                 click.echo(f"Arms as injected; allocation not checked: no case was found in {told}.", err=True)
             else:
                 click.echo(f"Arms as allocated, from {told}.")
-            say.please_look(*(f"{_fault_told(code, on)}: {LOG_FAULTS[code]}." for code, on in kept.log_faults.items()))
+            say_log_faults(kept)
         elif (self.without_list or "").strip():
             click.echo(f"Arms as injected; allocation not checked: {self.without_list}", err=True)
+
+
+def say_log_faults(kept: KeptList, *more: str) -> None:
+    """What makes an opening log doubtful, if anything does, with what to do; and then what more there is to say."""
+    told = [f"{_fault_told(code, on)}: {LOG_FAULTS[code]}." for code, on in kept.log_faults.items()]
+    say.please_look(*told, *(more if told else ()))
 
 
 def _fault_told(code: str, slips: Sequence[str]) -> str:

@@ -112,14 +112,20 @@ def refuse_lost(ledger: Path) -> None:
     OnsetStudyError
         With what to do.
     """
+    if told := lost(ledger):
+        raise OnsetStudyError(f"{told} Nothing was opened")
+
+
+def lost(ledger: Path) -> str:
+    """That a lock stands and the ledger that began with it does not, and what to do; empty where that is not so."""
     protocol = ledger.name.removesuffix(SUFFIX)
     lock = ledger.with_name(f"{protocol}.lock.json")
-    if lock.exists() and not ledger.exists():
-        raise OnsetStudyError(
-            f"{lock.name} stands, and the ledger {ledger.name} beside it is gone. Restore it from your backup. If you "
-            f"have none, onsetstudy lock {protocol}.toml begins another, and pages that quote the lost one disagree "
-            "with it. Nothing was opened"
-        )
+    if ledger.exists() or not lock.exists():
+        return ""
+    return (
+        f"{lock.name} stands, and the ledger {ledger.name} beside it is gone. Restore it from your backup. If you have "
+        f"none, onsetstudy lock {protocol}.toml begins another, and pages that quote the lost one disagree with it."
+    )
 
 
 def openings_of_practice(sealed: Path, protocol: Path | None = None, *, found: Path | None = None) -> Openings:

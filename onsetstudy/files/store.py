@@ -13,6 +13,7 @@ from typing import Any
 
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.files.guard import problem_in
+from onsetstudy.files.output import finish_together, together
 from onsetstudy.records.chair.event import Event, in_force
 from onsetstudy.records.chair.event_kinds import unreadable
 
@@ -78,6 +79,8 @@ class EventStore(contextlib.AbstractContextManager["EventStore", None]):
     def __init__(self, path: Path, *, create: Mapping[str, str] | None = None, timeout_s: float = 5.0) -> None:
         self.path = path
         self._lock = threading.Lock()
+        if not self.path.exists():
+            finish_together(self.path.parent)  # a restore may have been killed at its last step
         fresh = create is not None and not self.path.exists()
         if fresh:
             _make_empty(self.path)
@@ -132,9 +135,9 @@ class EventStore(contextlib.AbstractContextManager["EventStore", None]):
                 self._db.execute("rollback")
             name = getattr(error, "sqlite_errorname", "") or ""
             if name.startswith("SQLITE_FULL"):
-                what, mend = "the disk is full", "free some room; the entry is kept by the page and sent again"
+                what, mend = "the disk is full", "free some room"
             elif name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
-                what, mend = "another program holds the store", "close it; the entry is kept by the page and sent again"
+                what, mend = "another program holds the store", "close it"
             elif name.startswith(("SQLITE_IOERR", "SQLITE_READONLY", "SQLITE_CANTOPEN")):
                 what, mend = "the disk cannot be written", "check the disk and its rights"
             else:
@@ -312,20 +315,43 @@ def _make_empty(path: Path) -> None:
         raise _problem(path, f"it cannot be made ({error.strerror})", "choose another folder") from None
 
 
-def restore_store(backup: Path, target: Path) -> int:
-    """Put a backup where there is no store, once it has been read wholly; returns how many entries it holds.
+def copy_store(store: Path, target: Path) -> dict[Path, int]:
+    """Copy a store, also while it is in use, and the preparations beside it: both or none.
+
+    Returns
+    -------
+    dict of int
+        Of each copy how many entries it holds.
 
     Raises
     ------
     RecordsError
-        If the backup is damaged or no store, or a file of that name is there: it is never overwritten.
+        If one of them is no store, or a file is there that would be overwritten.
+    OnsetStudyError
+        If the folder cannot be written to, or the disk is full; no copy is made then.
     """
-    if target.exists():
-        raise _problem(target, "there is a store of that name", "move it away first; a restore never overwrites one")
-    with EventStore(backup) as source:
-        held = len(source.events())
-        source.backup(target)
+    finish_together(target.parent)
+    pairs = {target: store, preparations_path(target): preparations_path(store)}
+    for place in pairs:
+        if place.exists():
+            raise _problem(place, "there is a file of that name", "move it away first; a copy never overwrites one")
+    held = {}
+    with together(target.parent) as fresh:
+        for place, source in pairs.items():
+            if source == store or source.exists():
+                with EventStore(source) as opened:
+                    opened.backup(fresh / place.name)
+                    held[place] = opened.last()
     return held
+
+
+def restore_store(backup: Path, target: Path) -> dict[Path, int]:
+    """Put a backup where there is no store, once it has been read wholly; as :func:`copy_store`."""
+    for source in (backup, preparations_path(backup)):
+        if source == backup or source.exists():
+            with EventStore(source) as opened:
+                opened.events()
+    return copy_store(backup, target)
 
 
 def _row(event: Event) -> tuple[Any, ...]:

@@ -164,6 +164,33 @@ def test_pause_and_unblinding_are_entered_once_and_before_the_arm_is_told(study,
     assert entries[1].body == {"slip": "P01-1-001", "case": CASE, "reason": "care depends on it"}
 
 
+def test_unblinding_over_a_log_that_was_changed_says_so(study, tmp_path):
+    tester, treating, mixer = (study.browser(role) for role in ("tester", "treating", "mixer"))
+    ready(tester)
+    slip = open_first(mixer, tmp_path).json()
+    log = tmp_path / "opened-P01.csv"
+    sound = log.read_text()
+    changed = sound.replace("buffered", "@").replace("plain", "buffered").replace("@", "plain")
+    log.write_text(changed)
+
+    def unblind(key):
+        return treating.post("/api/unblind", {"entry": treating.entry("unblinded", {"reason": "care"}, key=key)})
+
+    told = unblind("unblind-1")
+    assert told.status == 409
+    (answer,) = told.json()["entries"]
+    assert answer["state"] == "written"
+    assert answer["why"].startswith("opened-P01.csv: the opening log was changed at slip P01-1-001. Restore the log")
+    assert answer["why"].endswith("Open the sealed envelope of the case")
+    log.write_text(sound)
+    mix = {} if slip["arm"] == "plain" else {"bicarbonate_ml": 0.18, "mix_mode": "replace"}
+    assert prepare(mixer, slip["arm"], allocation_slip=slip["slip"], **mix).status == 200
+    log.write_text(changed)
+    told = unblind("unblind-2").json()
+    assert told["arm"] == slip["arm"]
+    assert told["differs"].startswith("This is what was prepared. opened-P01.csv: the opening log was changed at slip")
+
+
 def test_where_the_ledger_cannot_be_written_nothing_is_told(study, tmp_path):
     def broken(kind, body):
         raise OnsetStudyError("the ledger cannot be written")

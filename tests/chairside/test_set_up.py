@@ -5,12 +5,9 @@ from __future__ import annotations
 import pytest
 
 from onsetstudy.chairside.set_up import SetUpPage
-from onsetstudy.core.errors import ProtocolError
 from onsetstudy.files.ledger.lock import read_lock
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.recorded import read_store
-from onsetstudy.protocol.check import check_protocol
-from onsetstudy.protocol.guided.content import answers_from, guided_content
 from onsetstudy.protocol.guided.questions import GUIDED, SETTLED, is_asked
 from tests.chairside.asgi import ORIGIN, Browser
 from tests.chairside.chair import Chair, look_at
@@ -161,12 +158,6 @@ def a_page(finish=lambda told: ("written",)):
     return page, Browser(page.app([ORIGIN])), ended
 
 
-@pytest.mark.parametrize("way", ["add", "replace"])
-def test_the_way_of_mixing_that_was_answered_stands_in_the_protocol(way):
-    content = guided_content(answers_from(AUDIT | {"mix_mode": way}, first_quarter="2026Q3"))
-    assert [arm.mix_mode for arm in check_protocol(content).arms] == ["none", way]
-
-
 def test_the_set_up_lets_one_browser_in_once():
     page, browser, ended = a_page()
     token = page.token
@@ -190,23 +181,3 @@ def test_answers_that_are_none_are_refused_and_the_set_up_goes_on(body):
     browser.get(f"/enter?token={page.token}")
     assert browser.post("/api/set-up", body).status == 400
     assert ended == []
-
-
-def test_every_answer_that_is_none_is_told_at_once():
-    wrong = {"practice": "Doctor Example", "tests_min": "3 2 1", "bicarbonate_ml": "5", "technique": "'; drop table"}
-    with pytest.raises(ProtocolError) as told:
-        answers_from(wrong, first_quarter="2026Q4")
-    assert {p.where.key for p in told.value.problems} == set(wrong)
-
-
-def test_an_answer_that_settles_nothing_is_none():
-    with pytest.raises(ProtocolError, match="nothing yet"):
-        answers_from({**CHANCE, "consent": "none"}, first_quarter="2026Q4")
-
-
-@pytest.mark.parametrize(("said", "read"), [("1200", 1200), ("1,5", 1.5), ("1.2", 1.2)])
-def test_a_comma_that_may_stand_between_thousands_is_asked_about(said, read):
-    told = answers_from({**AUDIT, "cases_per_month": said, "bicarbonate_ml": "0,180"}, first_quarter="2026Q4")
-    assert (told.cases_per_month, told.bicarbonate_ml) == (read, 0.18)
-    with pytest.raises(ProtocolError, match=r"Write 1200, or 1\.200: the comma may stand for either"):
-        answers_from({**AUDIT, "cases_per_month": "1,200"}, first_quarter="2026Q4")

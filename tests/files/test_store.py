@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import errno
 import os
 import random
 import signal
@@ -14,7 +15,9 @@ import time
 import pytest
 
 from onsetstudy.chairside.serving import ServeOptions, serve
-from onsetstudy.core.errors import RecordsError
+from onsetstudy.core.errors import OnsetStudyError, RecordsError
+from onsetstudy.files import output
+from onsetstudy.files.output import write_bytes
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.recorded import export_store, facts_of, read_store
 from onsetstudy.files.sources.spreadsheet import read_records, read_tables
@@ -22,6 +25,7 @@ from onsetstudy.files.store import (
     TABLES_1,
     EventStore,
     StoreUnavailable,
+    copy_store,
     is_store,
     preparations_path,
     restore_store,
@@ -199,7 +203,7 @@ def test_a_backup_made_in_use_is_restored_whole_and_never_over_a_store(store, tm
         restore_store(copy, store.path)
     with pytest.raises(RecordsError, match="file of that name"):
         store.backup(copy)
-    assert restore_store(copy, tmp_path / "again.sqlite") == 50
+    assert restore_store(copy, tmp_path / "again.sqlite") == {tmp_path / "again.sqlite": 50}
     with EventStore(tmp_path / "again.sqlite") as again:
         assert again.events() == store.events()[:50]
 
@@ -223,6 +227,39 @@ def test_half_a_backup_is_not_left_behind(store, tmp_path, monkeypatch):
     with pytest.raises(OSError, match="no room"):
         store.backup(tmp_path / "copy.sqlite")
     assert not (tmp_path / "copy.sqlite").exists()
+
+
+def test_of_store_and_preparations_both_are_copied_or_none(store, tmp_path, monkeypatch):
+    with EventStore(preparations_path(store.path), create=FACTS) as beside:
+        beside.append([entry(1, kind="preparation", payload={"arm": "plain", "mix_mode": "none", "volume_ml": 1.8})])
+    into = tmp_path / "copies"
+    there = write_bytes(preparations_path(into / "copy.sqlite"), b"of another day")
+    with pytest.raises(RecordsError, match=r"copy\.preparations\.sqlite.*file of that name"):
+        copy_store(store.path, into / "copy.sqlite")
+    assert [p.name for p in into.iterdir()] == [there.name]
+    assert there.read_bytes() == b"of another day"
+
+    def full(opened, target, *, real=EventStore.backup):
+        if "preparations" in opened.path.name:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        return real(opened, target)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(EventStore, "backup", full)
+        with pytest.raises(OnsetStudyError, match="No space left"):
+            copy_store(store.path, into / "other.sqlite")
+    assert [p.name for p in into.iterdir()] == [there.name]
+    assert list(copy_store(store.path, into / "other.sqlite").values()) == [0, 1]
+
+
+def test_a_restore_that_was_killed_at_its_last_step_is_brought_to_its_end(store, tmp_path, monkeypatch):
+    store.append([entry(1)])
+    with monkeypatch.context() as patched:
+        patched.setattr(output, "_finish", lambda *_: None)
+        copy_store(store.path, tmp_path / "again.sqlite")
+    assert not (tmp_path / "again.sqlite").exists()
+    with EventStore(tmp_path / "again.sqlite", create=FACTS) as again:
+        assert again.events() == store.events()
 
 
 ANCHOR = {"boot": "boot-1", "server_s": 5000.0, "server_wall_s": 1_775_224_800.0, "half_s": 0.01}

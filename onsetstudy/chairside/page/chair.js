@@ -1,5 +1,5 @@
 // The page of whoever tests and treats: drawn from the entries, anew with each of them and with the seconds.
-import { all, state } from "/log.js";
+import { all, since, state } from "/log.js";
 import { clockText, foldCases, inForce } from "/flow.js";
 import { $, button, cues, h, keepAwake, knock, unlessPressed } from "/parts.js";
 import { begin, draft } from "/new_case.js";
@@ -38,7 +38,7 @@ function drawNews() {
 /** Cases from the entries as they are now; returns those that run. */
 function fold() {
   drawn = state.version;
-  at.cases = foldCases(all(), at.setup);
+  at.cases = foldCases(all(), at.setup, since);
   return at.cases.filter((c) => RUNNING.includes(c.phase));
 }
 

@@ -3,7 +3,7 @@ import { marks } from "/flow.js";
 import { $, h } from "/parts.js";
 import { at, seconds } from "/at_hand.js";
 
-const APART = 36; // px between two minutes that are written
+const apart = (text) => Math.max(36, 10 * text.length + 10); // px between two minutes that are written
 const lineWidth = () => Math.max(300, Math.min(1076, innerWidth - 24));
 const lastMinute = () => at.setup.tests_min.at(-1) + 1;
 const place = (minute) => 20 + ((lineWidth() - 40) * Math.min(minute, lastMinute())) / lastMinute();
@@ -25,7 +25,7 @@ export function line(c) {
 function labelled(own) {
   const shown = [];
   for (const { planned } of own) {
-    if (!shown.length || place(planned) - place(shown.at(-1)) >= APART) shown.push(planned);
+    if (!shown.length || place(planned) - place(shown.at(-1)) >= apart(String(planned))) shown.push(planned);
   }
   return shown;
 }

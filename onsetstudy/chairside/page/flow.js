@@ -13,31 +13,34 @@ export function inForce(entries) {
   });
 }
 
-export function foldCases(entries, setup) {
+/** `since` tells how many seconds ago an entry was made, by whichever page's clock. */
+export function foldCases(entries, setup, since) {
   const cases = new Map();
   for (const entry of inForce(entries)) {
     if (!entry.case_id) continue;
     if (!cases.has(entry.case_id)) cases.set(entry.case_id, []);
     cases.get(entry.case_id).push(entry);
   }
-  return [...cases].map(([id, own]) => foldCase(id, own, setup)).filter((c) => c.first.case_opened);
+  return [...cases].map(([id, own]) => foldCase(id, own, setup, since)).filter((c) => c.first.case_opened);
 }
 
-function foldCase(id, entries, setup) {
+function foldCase(id, entries, setup, since) {
   const told = {}, first = {}, baseline = {}, tests = new Map();
   for (const entry of entries) {
     first[entry.kind] ??= entry;
     if (entry.kind === "case_opened" || entry.kind === "recorded") Object.assign(told, entry.payload);
     if (entry.kind === "baseline") baseline[entry.payload.tooth_role] = entry.payload.response;
     if (entry.kind === "test") {
-      const { planned_min, tooth_role } = entry.payload;
-      if (!tests.has(planned_min)) tests.set(planned_min, {});
-      tests.get(planned_min)[tooth_role] = entry;
+      const { planned_min, tooth_role } = entry.payload, key = planned_min ?? entry.id;
+      if (!tests.has(key)) tests.set(key, {});
+      const answered = tests.get(key);
+      // Two pages may answer one test: as in the records, what was written first counts, if it was done.
+      if ((answered[tooth_role]?.payload.response ?? "not_done") === "not_done") answered[tooth_role] = entry;
     }
   }
   const roles = setup.control_tooth === "none" ? ["target"] : ["target", "control"];
   const found = { id, entries, told, first, baseline, tests, roles, zero: first[setup.clock_zero] };
-  found.confirmed = confirmed(found, setup);
+  found.confirmed = confirmed(found, setup, since);
   found.phase = phase(found, setup);
   return found;
 }
@@ -54,20 +57,28 @@ function phase(c, setup) {
   return setup.baseline === "required" && baseline.target === "not_felt" ? "not_testable" : "waiting";
 }
 
-/** Whether the protocol's rule is met: so many valid tests in a row not felt. */
-function confirmed(c, setup) {
+/**
+ * Whether the records will show onset: so many tests in a row that count were not felt. As in the records, the control
+ * test nearest in time decides whether a test counts, of two alike the earlier; the last one's own is waited for.
+ */
+function confirmed(c, setup, since) {
+  if (!c.zero) return false;
+  const minute = (e) => (since(c.zero) - since(e)) / 60;
+  const tests = [...c.tests.values()].flatMap((answered) => Object.values(answered))
+    .map((e) => ({ ...e.payload, minute: minute(e) })).filter((t) => t.minute >= 0 && t.response !== "not_done")
+    .sort((a, b) => a.minute - b.minute);
+  const of = (role) => tests.filter((t) => t.tooth_role === role);
+  const controls = of("control"), targets = of("target");
+  if (setup.control_tooth === "required" && !c.tests.get(targets.at(-1)?.planned_min)?.control) return false;
   let run = 0;
-  for (const planned of [...c.tests.keys()].sort((a, b) => a - b)) {
-    const { target, control } = c.tests.get(planned);
-    const said = target?.payload.response;
-    if (said !== "felt" && said !== "not_felt") continue;
-    const other = control?.payload.response;
-    if (setup.control_tooth === "required" && other !== "felt") continue;
-    if (setup.control_tooth === "optional" && other === "not_felt") continue;
-    run = said === "not_felt" ? run + 1 : 0;
-    if (run >= setup.confirmations) return true;
-  }
-  return false;
+  return targets.some((target) => {
+    const apart = (t) => Math.abs(t.minute - target.minute);
+    const nearest = controls.reduce((best, t) => (best && apart(best) <= apart(t) ? best : t), null);
+    const other = nearest && apart(nearest) <= setup.control_window_min ? nearest.response : setup.control_tooth;
+    if (other === "required" || (other === "not_felt" && setup.control_tooth !== "none")) return false;
+    run = target.response === "not_felt" ? run + 1 : 0;
+    return run >= setup.confirmations;
+  });
 }
 
 /**

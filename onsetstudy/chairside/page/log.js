@@ -175,6 +175,7 @@ export async function request(path, body) {
     return null;
   } catch {
     state.away = true;
+    state.why = "";
     return null;
   } finally {
     changed();

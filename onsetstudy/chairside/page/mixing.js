@@ -193,7 +193,7 @@ async function hand() {
     await pullMixing();
   } else {
     work.asks = !!wrong;
-    note = wrong?.why ?? (state.why || "The computer does not answer; nothing was handed on. Tap again.");
+    note = wrong?.why ?? `${state.why || "The computer does not answer."} Nothing was handed on. Tap again.`;
   }
   redraw();
 }

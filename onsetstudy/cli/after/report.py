@@ -43,7 +43,7 @@ def report(
 
     A randomised study is analysed by the arm that chance had chosen, from the practice's opening log or the whole list.
     """
-    from onsetstudy.cli import given, reported_entries, withdrawals
+    from onsetstudy.cli import begun_anew, given, reported_entries, withdrawals
     from onsetstudy.files.documents.reports import write_report
     from onsetstudy.files.ledger.side_files import read_companions
     from onsetstudy.files.sources.protocol_toml import read_protocol
@@ -53,6 +53,7 @@ def report(
     from onsetstudy.study.practice.analyse import analyse
 
     promised = read_protocol(protocol)
+    begun_anew.say_begun_anew(protocol, promised, *records.paths, into)
     kept, log = arms.read(promised, protocol, records.paths)
     beside = read_companions(protocol)
     checked = records.read(promised, protocol)

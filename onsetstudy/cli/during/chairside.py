@@ -117,20 +117,20 @@ def _export(store: Path, folder: Path) -> None:
 
 
 def _backup(store: Path, target: Path) -> None:
-    from onsetstudy.files.store import EventStore, preparations_path
+    from onsetstudy.files.store import copy_store
 
-    for source, copy in ((store, target), (preparations_path(store), preparations_path(target))):
-        if source == store or source.exists():
-            with EventStore(source) as opened:
-                click.echo(f"Written: {opened.backup(copy)} ({opened.last()} entries)")
+    _told(copy_store(store, target))
 
 
 def _restore(store: Path, backup: Path) -> None:
-    from onsetstudy.files.store import preparations_path, restore_store
+    from onsetstudy.files.store import restore_store
 
-    for source, place in ((backup, store), (preparations_path(backup), preparations_path(store))):
-        if source == backup or source.exists():
-            click.echo(f"Written: {place} ({restore_store(source, place)} entries)")
+    _told(restore_store(backup, store))
+
+
+def _told(copies: Mapping[Path, int]) -> None:
+    for path, held in copies.items():
+        click.echo(f"Written: {path} ({held} entries)")
 
 
 def _refuse_codes(path: Path, promised: Protocol, practice: str) -> None:

@@ -125,8 +125,9 @@ def unblind(protocol: Path, log: Path, case_id: str, reason: str) -> None:
     The unblinding and its reason are entered in the ledger of PROTOCOL before the arm is told, and every report counts
     it.
     """
-    from onsetstudy.cli import openings
+    from onsetstudy.cli import given, openings
     from onsetstudy.cli.ledger_entries import enter_event, plain_reason
+    from onsetstudy.files.ledger.side_files import against_ledger
     from onsetstudy.files.sealed.kept_allocation import read_kept_logs
     from onsetstudy.files.sealed.opening_log import lines_of_case
     from onsetstudy.files.sources.protocol_toml import read_protocol
@@ -135,12 +136,19 @@ def unblind(protocol: Path, log: Path, case_id: str, reason: str) -> None:
 
     promised = read_protocol(protocol)  # a mistyped name would begin a ledger of its own
     told = plain_reason(reason)
-    kept = read_kept_logs([log])
-    rows = [] if kept.log is None else lines_of_case(kept.log, case_id).astype(str).to_dict("records")
+    kept = against_ledger(read_kept_logs([log]), protocol)
+    assert kept is not None
+    assert kept.log is not None
+    rows = lines_of_case(kept.log, case_id).astype(str).to_dict("records")
     if not rows:
+        given.say_log_faults(kept)
         raise OnsetStudyError(f"{log.name} holds no slip of {case_id}; nothing was entered")
-    row = rows[0]
-    entry = enter_event(protocol, "unblinded", {"slip": row["slip"], "case": row["case_id"], "reason": told})
-    click.echo(sentence(entry))
-    arms = ARMS_JOIN.join(openings.arm_label(arm, promised) for arm in row["arms"].split(ARMS_JOIN))
-    click.echo(f"Slip {row['slip']}, case {row['case_id']}: {arms}")
+    body = {"slip": rows[0]["slip"], "case": rows[0]["case_id"], "reason": told}
+    click.echo(sentence(enter_event(protocol, "unblinded", body)))
+    for row in rows:
+        arms = ARMS_JOIN.join(openings.arm_label(arm, promised) for arm in row["arms"].split(ARMS_JOIN))
+        click.echo(f"Slip {row['slip']}, case {row['case_id']}: {arms}")
+    given.say_log_faults(
+        kept,
+        "the arm is told as the log has it now. Open the slip's envelope, or ask who keeps the list.",
+    )

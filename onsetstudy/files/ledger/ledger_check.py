@@ -32,9 +32,9 @@ GONE_ON = (
     "list's keeper hold the file against the keeper's own ledger"
 )
 LONGER = (
-    "the slips that were drawn are as they were; the further ones behind them (allocate --after) are held against "
-    "nothing, for this ledger does not hold their drawing. The list's keeper can hold the file against the keeper's "
-    "own ledger."
+    "the slips that this ledger knows are as they were drawn. Behind them stand further ones, and nothing here tells "
+    "whether the list's keeper drew them (allocate --after) or somebody else wrote them. Let the keeper hold this file "
+    "against the keeper's own ledger before one of them is opened."
 )
 SUFFIXES = (".html", ".json", ".csv")
 MOST_BYTES = 100_000_000
@@ -100,7 +100,7 @@ def hold_against(
             else:
                 gone_on = GONE_ON if GOES_ON.search(content) else ""
                 faults.append(f"{file.name} is not as it was when its list was drawn{gone_on}.")
-        quoted = dict.fromkeys(QUOTED.findall(content.decode("utf-8", errors="replace")))
+        quoted = quoted_heads(content)
         elsewhere = [head for head in quoted if not head_stands(entries, head)]
         faults += _quoted_faults(file, elsewhere, entries)
         if file.suffix == ".json" and RESULTS.search(content[:2000]) and len(elsewhere) < len(quoted):
@@ -123,6 +123,11 @@ def hold_against(
     }
     unheld = tuple(f"{_some(names)}: {why}" for why, names in whys.items() if names)
     return Held(faults=tuple(faults), unheld=unheld, nothing=bool(unheld) and not spoken)
+
+
+def quoted_heads(content: bytes) -> tuple[str, ...]:
+    """Heads of ledgers that a page or a file quotes."""
+    return tuple(dict.fromkeys(QUOTED.findall(content.decode("utf-8", errors="replace"))))
 
 
 def _log_faults(file: Path, entries: Sequence[LedgerEntry]) -> Iterator[str]:

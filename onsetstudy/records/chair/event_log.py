@@ -36,6 +36,7 @@ FLAG = "clocks disagreed: times of this case are wider than tapped"
 TWO_ARMS = "two preparations tell different arms; enter the one that was injected"
 OTHERWISE = "prepared otherwise than expected"
 WALL_FLAG = "the times of day of a page and of the computer were apart: date and times are the computer's"
+TWICE_FLAG = "two pages told a cold test otherwise: the answer that was written first is taken"
 EARLY_FLAG = "cold tests tapped before clock zero are left out"
 ADVERSE_COLUMNS = ("case_id", "number", "kind", "serious", "minute", "note")
 
@@ -166,7 +167,15 @@ class _Case:
         tests = [event for event in entries if event.kind == "test"]
         # Before the injection has ended no test tells of onset, whatever was felt.
         self.early = [event for event in tests if moments[event.id].high_s < self.zero.low_s]
-        self.timed = [event for event in tests if event not in self.early]
+        # Two pages may answer one planned test of a tooth: it is no second test. What was done comes before all else.
+        answers: dict[tuple[Any, Any], list[Event]] = {}
+        for event in sorted((e for e in tests if e not in self.early), key=_not_done):
+            planned = event.payload.get("planned_min")
+            key = event.id if planned is None else planned, event.payload["tooth_role"]
+            answers.setdefault(key, []).append(event)
+        self.timed = [told[0] for told in answers.values()]
+        said = ({e.payload["response"] for e in told if not _not_done(e)} for told in answers.values())
+        self.twice = any(len(responses) > 1 for responses in said)
 
     def minute(self, event: Event) -> tuple[float, float] | None:
         """Earliest and latest minute after clock zero; ``None`` where nothing bounds it."""
@@ -186,8 +195,9 @@ class _Case:
         felt = {e.payload.get("planned_min"): e.payload.get("response") for e in self.timed if _is_target(e)}
         rows = []
         for event in self.timed:
-            if (response := event.payload["response"]) == "not_done":
+            if _not_done(event):
                 continue
+            response = event.payload["response"]
             self.widened |= self.moments[event.id].flagged or self.zero.flagged
             if (minute := self.minute(event)) is None:
                 continue
@@ -218,7 +228,7 @@ class _Case:
         if prepared.get("mix_mode", "none") != "none":
             told["mixed_to_injection_min"] = self._mixed_to_injection()
         noted = [str(told.get("notes") or ""), str(prepared.get("notes") or ""), FLAG if self.flagged else ""]
-        noted += [WALL_FLAG if apart else "", EARLY_FLAG if self.early else ""]
+        noted += [WALL_FLAG if apart else "", EARLY_FLAG if self.early else "", TWICE_FLAG if self.twice else ""]
         told["notes"] = "; ".join(filter(None, noted))
         names = [c.name for c in CASES]
         return {k: _text(v) for k, v in told.items() if k in names and v is not None and v != ""}
@@ -277,6 +287,10 @@ class _Case:
             return None
         minutes = (self.moments[start.id].low_s - self.moments[ready.id].low_s) / 60
         return f"{minutes:.2f}" if math.isfinite(minutes) and minutes >= 0 else None
+
+
+def _not_done(event: Event) -> bool:
+    return bool(event.payload["response"] == "not_done")
 
 
 def _is_target(event: Event) -> bool:

@@ -39,7 +39,10 @@ def data_for(chair: ChairTime) -> dict[str, list[Bar]]:
 
 
 def draw(bars: Mapping[str, Sequence[Bar]], ax: canvas.Axes, *, arms: Sequence[str], narrow: bool) -> None:
-    """Pale bars for what every visit has, the arm's colour for the wait; the minutes stand in or over the bars."""
+    """Pale bars for what every visit has, the arm's colour for the wait; the minutes stand in or over the bars.
+
+    On a narrow page those of the wait stand with the name of the arm, which would lie under them.
+    """
     for place, arm in enumerate(a for a in arms if a in bars):
         y = len(bars) - place - 0.62
         look = look_of(arm, arms)
@@ -47,10 +50,10 @@ def draw(bars: Mapping[str, Sequence[Bar]], ax: canvas.Axes, *, arms: Sequence[s
             wait = bar.stage == WAIT
             ax.barh(y, bar.minutes, left=bar.start, height=0.42, color=look.colour if wait else PALE, edgecolor=EDGE,
                     hatch=None if look.filled or not wait else "////", linewidth=1.2)  # fmt: skip
-            if wait:
+            if wait and not narrow:
                 over = {"ha": "center", "va": "bottom", "fontsize": 8.5, "color": look.colour, "weight": "bold"}
                 canvas.beside(ax, f"wait {bar.minutes:.1f}", (bar.middle, y + 0.23), (0, 0), **over)
-            elif bar.minutes >= LEAST_LABEL[narrow]:
+            elif not wait and bar.minutes >= LEAST_LABEL[narrow]:
                 ax.text(bar.middle, y, f"{bar.minutes:.0f}", ha="center", va="center", fontsize=8, color=INK)
     ax.set(ylim=(0, len(bars)), xlim=(0, max(row[-1].start + row[-1].minutes for row in bars.values()) * 1.01))
     canvas.bare_left(ax)
@@ -77,7 +80,8 @@ def draw_figure(chair: ChairTime, labels: Mapping[str, str]) -> Drawing:
         for place, arm in enumerate(shown):
             y = FOOT + ROW * (len(shown) - place - 0.62)
             across, up = (0.02, y + 0.24) if sheet.narrow else (0, y)
-            sheet.say(across, up, labels[arm], weight="bold", color=look_of(arm, arms).colour)
+            waits = [f"wait {bar.minutes:.1f}" for bar in bars[arm] if sheet.narrow and bar.stage == WAIT]
+            sheet.say(across, up, ", ".join([labels[arm], *waits]), weight="bold", color=look_of(arm, arms).colour)
         if not sheet.narrow:
             _stage_names(ax, bars[shown[0]])
         canvas.named_axes(ax, "minutes since seated")

@@ -13,6 +13,7 @@ from onsetstudy.core.serialise import spread
 from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
 from onsetstudy.files.ledger.side_files import read_arms, read_companions
 from onsetstudy.protocol.ledger import of_kind
+from onsetstudy.records.derived.allocation import LOG_FAULTS
 from onsetstudy.study.sets.side_files import Companions
 from tests.few_slips import GROUP, short_list
 
@@ -130,6 +131,34 @@ def test_no_slip_is_opened_where_the_lock_stands_and_the_ledger_is_gone(opened, 
     run("lock", mine)
     assert slip(tmp_path, mine, "P01-0004").exit_code == 0
     assert len(of_kind(verified_ledger(ledger), "slip_opened")) == 4
+
+
+@pytest.mark.parametrize("how", CHANGES)
+def test_unblinding_from_a_doubtful_log_tells_the_arm_and_that_it_may_be_another(opened, how):
+    mine, log, ledger = opened
+    ask = ("unblind", mine, log, "--reason", "care depends on it", "--case")
+    changed(log, ledger, how)
+    done = run(*ask, "P01-0001")
+    assert done.exit_code == 0
+    arm = dict(pd.read_csv(log, dtype=str)[["case_id", "arms"]].itertuples(index=False))["P01-0001"]
+    label = {"plain": "not buffered", "buffered": "buffered"}[arm]
+    told = done.output.splitlines()
+    assert f"Slip P01-1-001, case P01-0001: {label}" in told
+    (fault,) = [line for line in told if LOG_FAULTS[CHANGES[how][0]] in line]
+    assert fault.startswith("Please look: ")
+    assert told[-1].endswith("Open the slip's envelope, or ask who keeps the list.")
+    assert of_kind(verified_ledger(ledger), "unblinded")[-1].body["case"] == "P01-0001"
+    # A line that was taken out is the reason why there is none.
+    done = run(*ask, "P01-0777")
+    assert "holds no slip of P01-0777" in str(done.exception)
+    assert fault in done.output.splitlines()
+
+
+def test_unblinding_from_a_sound_log_ends_with_the_arm(opened):
+    mine, log, _ = opened
+    done = run("unblind", mine, log, "--reason", "care depends on it", "--case", "P01-0001")
+    assert "Please look" not in done.output
+    assert done.output.splitlines()[-1].startswith("Slip P01-1-001, case P01-0001: ")
 
 
 @pytest.fixture

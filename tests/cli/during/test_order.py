@@ -256,7 +256,7 @@ def test_a_list_that_goes_on_at_its_keeper_is_not_called_changed_at_the_practice
     run(*draw, second, "--after", first)
     run(*draw, third, "--after", second)
 
-    sealed, further = there / "sealed-P01.json", "sealed-P01.json: the slips that were drawn are as they were; the"
+    sealed, further = there / "sealed-P01.json", "sealed-P01.json: the slips that this ledger knows are as they were"
     for folder in (first, second, third):
         shutil.copy(folder / sealed.name, sealed)
         code, told = verified(there / "mine.toml", sealed)
@@ -277,7 +277,9 @@ def test_a_list_that_goes_on_at_its_keeper_is_not_called_changed_at_the_practice
     # Slips of one's own behind the list: no ledger of the practice knows them, the keeper's finds them.
     own = {**slips[-1], "slip": f"P01-1-{len(slips) + 1:03d}"}
     sealed.write_text(json.dumps({**content, "strata": {"P01 | ianb": {**place, "slips": [*slips, own]}}}))
-    assert further in verified(there / "mine.toml", sealed)[1]
+    told = verified(there / "mine.toml", sealed)[1]
+    assert further in told
+    assert "somebody else wrote them. Let the keeper hold this file against the keeper's own ledger before" in told
     assert changed in verified(mine, sealed)[1]
     for edit in (
         {"strata": {"P01 | ianb": {**place, "slips": [slips[0], other, *slips[2:]]}}},

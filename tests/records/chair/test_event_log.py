@@ -15,7 +15,14 @@ from onsetstudy.records.chair.case_codes import ALPHABET, check_sign, is_case_co
 from onsetstudy.records.chair.event import Event
 from onsetstudy.records.chair.event_clock import TOLERANCE_S, largest_drift, place_events
 from onsetstudy.records.chair.event_kinds import ENTERED
-from onsetstudy.records.chair.event_log import EARLY_FLAG, PREPARED_COLUMNS, WALL_FLAG, StudyFacts, fold_events
+from onsetstudy.records.chair.event_log import (
+    EARLY_FLAG,
+    PREPARED_COLUMNS,
+    TWICE_FLAG,
+    WALL_FLAG,
+    StudyFacts,
+    fold_events,
+)
 from tests.case_codes import new_case_code
 
 FACTS = StudyFacts(study_id="s", practice_id="P01", allocation="randomised", clock_zero="injection_end")
@@ -124,6 +131,33 @@ def test_a_case_becomes_its_rows():
     assert minutes(folded) == [1.017, 1.017, 2.017, 2.017]
     assert folded.cold_tests.frame["response"].tolist() == ["felt", "felt", "not_felt", "felt"]
     assert folded.flagged == ()
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "taken", "noted"),
+    [
+        ("not_felt", "not_felt", "not_felt", False),  # one test, and no confirmation of itself
+        ("felt", "not_felt", "felt", True),
+        ("not_done", "felt", "felt", False),
+    ],
+)
+def test_two_pages_that_answer_one_planned_test_make_one_row_of_it(one, other, taken, noted):
+    page = Page()
+    injected(page)
+    for wait, response in ((60, one), (1, other)):
+        page.wait(wait)
+        page.tap("test", {"planned_min": 1, "tooth_role": "target", "response": response})
+    page.tap("test", {"planned_min": None, "tooth_role": "target", "response": "felt"})
+    page.tap("test", {"planned_min": 1, "tooth_role": "control", "response": "felt"})
+    folded = fold_events(page.events, prepared(), FACTS)
+    tests = folded.cold_tests.frame
+    rows = list(tests[["tooth_role", "response", "test_kind"]].itertuples(index=False, name=None))
+    assert sorted(rows) == sorted(
+        [("target", taken, "planned"), ("target", "felt", "extra"), ("control", "felt", "planned")]
+    )
+    first = tests[(tests["tooth_role"] == "target") & (tests["test_kind"] == "planned")]["minute"].astype(float)
+    assert first.tolist() == [pytest.approx((61 if one == "not_done" else 60) / 60, abs=1e-3)]
+    assert (TWICE_FLAG in str(folded.cases.frame["notes"].iloc[0])) == noted
 
 
 def test_a_correction_takes_the_place_and_the_time_of_what_was_wrong():

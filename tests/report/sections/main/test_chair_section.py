@@ -1,6 +1,7 @@
 """The section about time says what the numbers say, and no more."""
 
 import dataclasses
+import re
 
 import numpy as np
 import pytest
@@ -85,6 +86,10 @@ def test_the_line_of_a_visit_holds_the_medians():
     drawing = visit.draw_figure(found, LABELS).titled("timeline", "How?")
     assert f"plain: seated to needle 8.0, wait {plain[1].minutes:.1f}, treatment 30.0" in drawing.alt
     assert drawing.svg == visit.draw_figure(found, LABELS).titled("timeline", "How?").svg
+    # On a narrow page the wait stands in one line with its arm, and not over it.
+    waits = f"wait {plain[1].minutes:.1f}"
+    assert [text for text in re.findall(r">([^<>]*)</text>", str(drawing.svg)) if waits in text] == [waits]
+    assert f">plain, {waits}</text>" in str(drawing.narrow)
 
 
 def test_costs_that_nobody_stated_are_not_in_the_table():

@@ -16,7 +16,7 @@ from onsetstudy.report.documents.protocol import compose_protocol
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.sections.before.papers import GAP, RANDOMISED, STROBE
 
-ROOT = Path(__file__).parents[3]
+ROOT = Path(__file__).parents[4]
 GROUP = read_protocol(ROOT / "protocols" / "mandibular_block_group.toml")
 AUDIT = read_protocol(ROOT / "protocols" / "infiltration_audit.toml")
 

@@ -11,7 +11,7 @@ from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.outcomes.harms import EventRecorded, SafetyRecords, summarise_safety
 from onsetstudy.report.sections.main.kindness_and_harm import safety_section
 
-PROTOCOL = read_protocol(Path(__file__).parents[3] / "protocols" / "mandibular_block_group.toml")
+PROTOCOL = read_protocol(Path(__file__).parents[4] / "protocols" / "mandibular_block_group.toml")
 
 
 def safety(events, recorded=()):
