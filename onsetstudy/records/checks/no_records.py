@@ -81,8 +81,10 @@ def _sums(found: Findings) -> list[int]:
     maybe = written[always].notna().to_numpy().sum(axis=1) * 2 < len(always) + 1
     maybe |= found.spelled("case_id", SUM.match)
     # Few rows may be one: cell by cell they are read sooner than the table is column by column.
-    rows = np.flatnonzero(maybe).tolist()
-    return [row for row in rows if sums_up(written.iloc[row].dropna().astype(str).to_dict(), always)]
+    rows = {row: written.iloc[row].dropna() for row in np.flatnonzero(maybe).tolist()}
+    return [
+        row for row, cells in rows.items() if sums_up({str(name): str(cells[name]) for name in cells.index}, always)
+    ]
 
 
 def _headings(found: Findings) -> list[int]:
