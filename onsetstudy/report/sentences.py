@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import NormalDist
 
 from onsetstudy.core.claims import Claim, within_patients
 from onsetstudy.core.quantities import QUANTITIES, Quantity, Seen, quantity_of
 from onsetstudy.core.results import BEARS_NOTHING, Counts, Estimate, NotAvailable
-from onsetstudy.inference.proportions import normal_quantile
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import NONE, reason_of, spanned
 from onsetstudy.report.document import Answer
@@ -140,7 +140,7 @@ def verdict_clause(claim: Claim) -> str:
             crossed = f"{place} the boundary set beforehand was crossed, toward {toward}"
             return f"{crossed}; in all {claim.population} to date, "
         so = "" if claim.bears is not None and claim.bears.side else f" in these cases, toward {toward}"
-        if so and look.sided == 1 and claim.alone and look.critical < normal_quantile(claim.alone.level):
+        if so and look.sided == 1 and claim.alone and look.critical < NormalDist().inv_cdf(0.5 + claim.alone.level / 2):
             so += f" (it tests one side alone; limits of both sides, at {level(claim.alone.level)}, are wider)"
         return f"{place} the boundary set beforehand was crossed{so}: "
     if look.code == "ended":
