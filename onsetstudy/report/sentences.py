@@ -190,8 +190,8 @@ def _seen(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
         once = "" if alone is None else f", {ALLOWED}; {_ends(claim, alone)} if one looked only once"
         fields["size"] = _ends(claim, seen) + once
         return phrase.found.format(**fields)
-    once = "" if alone is None or seen.low == seen.high else f" ({_span(claim, alone)} if one looked only once)"
-    fields["span"] = _span(claim, seen) + once
+    span, once = _span(claim, seen), "" if alone is None else _span(claim, alone)
+    fields["span"] = span if once in ("", span) else f"{span} ({once} if one looked only once)"
     return phrase.unsure.format(**fields)
 
 
