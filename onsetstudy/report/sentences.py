@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import NormalDist
 
 from onsetstudy.core.claims import Claim, within_patients
 from onsetstudy.core.quantities import QUANTITIES, Quantity, Seen, quantity_of
 from onsetstudy.core.results import BEARS_NOTHING, Counts, Estimate, NotAvailable
-from onsetstudy.inference.proportions import normal_quantile
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import NONE, reason_of, spanned
 from onsetstudy.report.document import Answer
@@ -146,7 +146,7 @@ def verdict_clause(claim: Claim) -> str:
             crossed = f"{place} the boundary set beforehand was crossed, toward {toward}"
             return f"{crossed}; in all {claim.population} to date, "
         so = "" if claim.bears is not None and claim.bears.side else f" in these cases, toward {toward}"
-        if so and look.sided == 1 and claim.alone and look.critical < normal_quantile(claim.alone.level):
+        if so and look.sided == 1 and claim.alone and look.critical < NormalDist().inv_cdf(0.5 + claim.alone.level / 2):
             so += f" (it tests one side alone; limits of both sides, at {level(claim.alone.level)}, are wider)"
         return f"{place} the boundary set beforehand was crossed{so}: "
     if look.code in ENDS:
@@ -196,8 +196,8 @@ def _seen(claim: Claim, answer: Estimate, protocol: Protocol) -> str:
         once = "" if alone is None else f", {ALLOWED}; {_ends(claim, alone)} if one looked only once"
         fields["size"] = _ends(claim, seen) + once
         return phrase.found.format(**fields)
-    once = "" if alone is None or seen.low == seen.high else f" ({_span(claim, alone)} if one looked only once)"
-    fields["span"] = _span(claim, seen) + once
+    span, once = _span(claim, seen), "" if alone is None else _span(claim, alone)
+    fields["span"] = span if once in ("", span) else f"{span} ({once} if one looked only once)"
     return phrase.unsure.format(**fields)
 
 

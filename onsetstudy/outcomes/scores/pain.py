@@ -14,6 +14,7 @@ from onsetstudy.core.results import Assumption, Caution, Counts, EstimateLike, H
 from onsetstudy.inference.assumptions import INDEPENDENT_CASES
 from onsetstudy.inference.parameter import Beside, Parameter
 from onsetstudy.inference.ranks import (
+    DIGITS,
     ordered_differences,
     rank_sum_limits,
     rank_sum_p_value,
@@ -77,7 +78,7 @@ def compare_pain(
     'buffered - plain: -15 mm'
     """
     require_level(conf_level)
-    scores, arms = real_numbers(score, "score"), np.asarray(arm).astype(str)
+    scores, arms = np.round(real_numbers(score, "score"), DIGITS), np.asarray(arm).astype(str)
     reference_arm, contrast_arm = str(reference_arm), str(contrast_arm)
     if reference_arm == contrast_arm:
         what = f"{contrast_arm!r} would be compared with itself"

@@ -225,6 +225,15 @@ def test_limits_of_the_chance_are_moved_only_where_they_contradict_the_test():
     assert plain.superiority.interval.method == "score-like, Mann-Whitney variance"
 
 
+def test_what_converting_leaves_breaks_no_ties():
+    """Three tenths as a sum and as themselves are one score, to the test as to its limits."""
+    x, y = [0.1 + 0.2] * 6 + [0.4, 0.6], [0.3] * 6 + [0.4, 0.6]
+    found = compare(x, y)
+    assert found.test.p_value == 1
+    assert found.superiority.estimate == 0.5
+    assert found.shift.interval.low <= 0 == found.shift.estimate <= found.shift.interval.high
+
+
 def test_unequal_lengths_are_refused():
     with pytest.raises(OnsetStudyError, match="equally long"):
         compare_pain([1.0], ["a", "b"], reference_arm="a", contrast_arm="b", moment="deposition", unit="mm")
