@@ -167,7 +167,7 @@ def test_open_slip(tmp_path):
 
 
 def allocated(mine, into, seed):
-    given = ["--into", str(into), "--slips", "4", "--print", "--seed", str(seed)]
+    given = ["--into", str(into), "--slips", "4", "--print", "--seed", str(10**12 + seed)]
     return CliRunner().invoke(onsetstudy, ["allocate", str(mine), *given])
 
 

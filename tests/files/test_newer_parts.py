@@ -21,7 +21,7 @@ PERSON = "Erika Example"
 def drawn(tmp_path_factory, request):
     """A list of each way, drawn once; each test changes a copy."""
     folder = tmp_path_factory.mktemp("drawn") / "first"
-    run = go_on(folder, "--seed", "5", "--way", request.param)
+    run = go_on(folder, "--seed", "500000000000", "--way", request.param)
     assert run.exit_code == 0, run.output
     return folder, request.param
 
@@ -44,7 +44,7 @@ def change(path, **values):
 def test_what_a_newer_version_added_is_kept_where_the_list_goes_on_and_named(first, tmp_path):
     folder, way = first
     change(folder / "list.json", envelope_paper="grey", printed_by={"run": 3})
-    more = go_on(tmp_path / "second", "--seed", "6", "--way", way, "--after", str(folder))
+    more = go_on(tmp_path / "second", "--seed", "600000000000", "--way", way, "--after", str(folder))
     assert more.exit_code == 0, more.output
     assert "does not know, kept as it is: envelope_paper, printed_by." in more.output
     longer = read_description(tmp_path / "second" / "list.json")
@@ -73,7 +73,7 @@ def test_a_known_key_mistyped_is_no_newer_part(first):
 def test_another_lists_values_are_not_printed(first, tmp_path):
     folder, way = first
     change(folder / "list.json", study=PERSON)
-    refused = go_on(tmp_path / "second", "--seed", "6", "--way", way, "--after", str(folder))
+    refused = go_on(tmp_path / "second", "--seed", "600000000000", "--way", way, "--after", str(folder))
     assert isinstance(refused.exception, DesignError)
     assert "The earlier list has another study than this protocol" in str(refused.exception)
     assert "Erika" not in str(refused.exception)
@@ -92,9 +92,9 @@ def test_another_lists_values_are_not_printed(first, tmp_path):
 )
 def test_commitments_are_read_strictly(tmp_path, text, what):
     folder = tmp_path / "first"
-    assert go_on(folder, "--seed", "5").exit_code == 0
+    assert go_on(folder, "--seed", "500000000000").exit_code == 0
     (folder / "commitments.json").write_text(text, encoding="utf-8")
-    refused = go_on(tmp_path / "second", "--seed", "6", "--after", str(folder))
+    refused = go_on(tmp_path / "second", "--seed", "600000000000", "--after", str(folder))
     assert isinstance(refused.exception, RecordsError), refused.output
     assert what in str(refused.exception)
     assert "Erika" not in str(refused.exception)

@@ -29,6 +29,11 @@ WAYS = {
     "a copy of it can open the copy: use it only where the file stays with somebody who does not treat.",
 }
 """What each way protects against, and what not."""
+LEAST_SEED = 10**11
+SHORT_SEED = (
+    "a seed of fewer than 12 digits can be found by trying: the ledger holds the digest of the list that it draws. "
+    "Give 12 digits or more, by chance, or leave --seed out"
+)
 
 
 @click.command("allocate")
@@ -39,7 +44,11 @@ WAYS = {
     type=click.IntRange(1, MOST),
     help=f"Slips in every stratum  [default: enough for the plan, {WITHOUT_PLAN} or more]",
 )
-@click.option("--seed", type=click.IntRange(0), help="Number that the list is drawn from  [default: drawn at random]")
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 2**63 - 1),
+    help="Number of 12 digits or more that the list is drawn from  [default: drawn at random]",
+)
 @click.option(
     "--after",
     type=options.A_FOLDER,
@@ -82,6 +91,8 @@ def allocate(
     from onsetstudy.files.sealed.block_sizes import with_sizes
     from onsetstudy.files.sealed.kept_allocation import read_slips
 
+    if seed is not None and seed < LEAST_SEED:
+        raise OnsetStudyError(SHORT_SEED)
     promised = order.held_to_order(protocol)
     _refuse_list_there(protocol, promised, into)
     if after is None:
@@ -105,7 +116,8 @@ def allocate(
     planned, strata = planned_size(promised), sum(map(len, stratum_levels(promised).values()))
     if slips is None:
         slips = WITHOUT_PLAN if planned is None else planned.slips_in_each(strata, len(before))
-    drawn = draw_allocation_list(with_sizes(promised, block_sizes), slips_per_stratum=slips, seed=seed, after=before)
+    rule, salt = with_sizes(promised, block_sizes), secrets.token_hex(16)
+    drawn = draw_allocation_list(rule, slips_per_stratum=slips, seed=seed, after=before, salt=salt)
     # List, sealed files and slips to print: all of them or none, for a list is never drawn twice into one folder.
     with together(into) as fresh:
         made = _write(drawn, fresh, way, seed=seed, after=after, case_codes=promised.study.case_codes)

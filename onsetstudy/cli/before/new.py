@@ -222,7 +222,7 @@ def _allocate_and_lock(path: Path, promised: Protocol) -> bool:
     seed, planned = secrets.randbelow(2**53), planned_size(promised)
     strata = sum(map(len, stratum_levels(promised).values()))
     slips = SLIPS if planned is None else max(SLIPS, planned.slips_in_each(strata))
-    drawn = draw_allocation_list(promised, slips_per_stratum=slips, seed=seed)
+    drawn = draw_allocation_list(promised, slips_per_stratum=slips, seed=seed, salt=secrets.token_hex(16))
     keeper = path.parent / "keep-apart"
     paths: list[Path] = []
     for written in write_allocation(drawn, keeper, seed=seed, case_codes=promised.study.case_codes):

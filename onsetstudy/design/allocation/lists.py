@@ -20,7 +20,7 @@ JOIN = " | "
 
 
 def draw_allocation_list(
-    protocol: Protocol, *, slips_per_stratum: int, seed: int, after: Sequence[Slip] = ()
+    protocol: Protocol, *, slips_per_stratum: int, seed: int, after: Sequence[Slip] = (), salt: str = ""
 ) -> AllocationList:
     """List of slips for every stratum of every practice.
 
@@ -34,6 +34,8 @@ def draw_allocation_list(
         Kept apart from the protocol, by somebody who does not treat. The same seed gives the same list.
     after : sequence of Slip
         Slips of an earlier list that this one goes on from: numbers and blocks are counted on.
+    salt : str
+        Of chance, kept with the seed: without it nobody can try which seed the commitment is of.
 
     Returns
     -------
@@ -89,7 +91,8 @@ def draw_allocation_list(
         ratio=ratio,
         arms=arms,
         block_sizes=rule.block_sizes,
-        commitment=hashlib.sha256(f"{protocol.study.id}:{seed}".encode()).hexdigest(),
+        commitment=hashlib.sha256(":".join(filter(None, (protocol.study.id, str(seed), salt))).encode()).hexdigest(),
+        salt=salt,
         slips=tuple(slips),
         quality=list_quality(slips, arms, ratio),
     )

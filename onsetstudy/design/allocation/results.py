@@ -45,8 +45,8 @@ class ListQuality:
 class AllocationList:
     """A complete list, for the person who keeps it and for nobody who treats.
 
-    ``commitment`` is the SHA-256 of the seed: when the seed is told at the end, anybody can see that the list
-    was not changed.
+    ``commitment`` is the SHA-256 of study, seed and ``salt`` (without one in lists from before), with colons between:
+    when both are told at the end, anybody can see that the list was not changed.
     """
 
     study_id: str
@@ -59,6 +59,7 @@ class AllocationList:
     commitment: str
     slips: tuple[Slip, ...]
     quality: ListQuality
+    salt: str = ""
 
     def to_frame(self) -> pd.DataFrame:
         """One row per slip and period: ``slip, practice_id, stratum, number, block, period, arm, side``."""

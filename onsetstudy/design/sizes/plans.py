@@ -172,7 +172,7 @@ def plan_paired_success(*, only_other: float, only_reference: float, **given: Un
         paired=True,
         quantity="paired_success",
         test="McNemar test",
-        effect_text=f"{only_other:g} of pairs only the one, {only_reference:g} only the other",
+        effect_text=f"{only_other:.1%} of pairs in the other arm alone, {only_reference:.1%} in the reference alone",
         method="McNemar's test",
         source="Connor 1987",
         caution=implausible("success", only_other - only_reference),

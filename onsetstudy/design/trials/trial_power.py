@@ -116,7 +116,7 @@ def seconds_of(scenario: TrialScenario) -> float:
     judged = 1.5e-6 * tests**2 + 1e-7 * cases
     if scenario.decision == "wait":
         # Curves of every practice, fitted together for the trials of a chunk: few of them share what a fit takes.
-        judged = 2.5e-6 * scenario.operators * tests**2 * (1 + cases / 5000)
+        judged = 2e-6 * scenario.operators * tests**2 * (1 + cases / 5000)
     return 4e-7 * cases + looks * judged
 
 

@@ -192,6 +192,7 @@ def _write_described(drawn: AllocationList, folder: Path, begun: _Begun, seed: i
     """
     whole = replace(drawn, slips=(*begun.slips, *drawn.slips))
     part = {"seed": seed, "commitment": drawn.commitment, "protocol": drawn.protocol_digest}
+    part |= {"salt": drawn.salt} if drawn.salt else {}
     if begun.folder is None:
         about = {"what": KEEP_APART, **_rule(drawn), "block_sizes": list(drawn.block_sizes), **part, **opening}
     else:

@@ -39,6 +39,7 @@ KEYS: Mapping[str, Callable[[Any], bool]] = {
     "arms": listed(_text),
     "block_sizes": listed(_whole),
     "seed": _whole,
+    "salt": _text,
     "commitment": _text,
     "quality": lambda value: isinstance(value, dict),
     "continued": listed(_part),

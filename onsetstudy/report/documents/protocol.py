@@ -7,7 +7,7 @@ The order of the items is from memory; the words are this package's own.
 from __future__ import annotations
 
 from onsetstudy.protocol.lock_results import ProtocolLock
-from onsetstudy.protocol.model import Arm, Protocol
+from onsetstudy.protocol.model import Arm, LookRule, Protocol
 from onsetstudy.protocol.vocabulary import LOCAL_RULES, USE_AT_ONCE
 from onsetstudy.report.document import Block, Cautions, Document, Pairs, Paragraph, Section, Table, absent
 from onsetstudy.report.names import BOUNDARIES, INSTRUMENTS, field_name, outcome_name, plain_words
@@ -15,6 +15,7 @@ from onsetstudy.report.numbers import amount, counted, day, level, listed
 from onsetstudy.report.sections.before.papers import answered
 from onsetstudy.report.sections.before.plan_words import expected_rows, lost_row, share_of
 
+WITHIN_PATIENTS = "Each patient has both arms: differences in proportions, waits and scores are taken within patients."
 TO_BE_WRITTEN = "To be written by a person:"
 
 
@@ -224,10 +225,10 @@ def _assignment(protocol: Protocol) -> Section:
             "paired": "balanced blocks of orders (and sides) for patients who receive both",
         }[rule.method]
         ratio = " to ".join(str(r) for r in (rule.ratio or (1,) * len(protocol.arms)))
+        uneven = f" ({listed([protocol.label(arm.code) for arm in protocol.arms])})" if len(set(rule.ratio)) > 1 else ""
         strata = listed([field_name(s) for s in rule.strata]) or "none but the practice"
-        drawn = (
-            f"Arms are allocated {ratio} by {how}; strata: {strata}. The seed of the list is kept apart from this file."
-        )
+        drawn = f"Arms are allocated {ratio}{uneven} by {how}; strata: {strata}. "
+        drawn += "The seed of the list is kept apart from this file."
         if rule.washout_days:
             drawn += f" Between two injections of one patient lie {rule.washout_days} days at least."
     known = dict(study.blinding)
@@ -264,6 +265,10 @@ def _data(protocol: Protocol) -> Section:
     plan, looks = protocol.plan, protocol.looks
     strata = listed([field_name(s) for s in plan.strata]) or "no strata"
     others = listed([plain_words(s) for s in plan.sensitivity]) or "none"
+    secondary = {"none": " Secondary outcomes are each tested at the full error rate."}.get(
+        plan.multiplicity, f" Secondary outcomes share one error rate ({plain_words(plan.multiplicity)})."
+    )
+    secondary = secondary if plan.secondary else ""
     analyses = counted(len(protocol.quarters), "interim analysis", "interim analyses")
     return Section.of(
         "data",
@@ -272,11 +277,22 @@ def _data(protocol: Protocol) -> Section:
         _said(protocol, "data_management", "Where records are kept, who may change them, how they are checked"),
         f"Times are interval-censored. Arms are compared within {strata} by a log-rank test for interval-censored "
         "times and by proportional hazards; proportions, waits and pain by the methods named in the report. Level of "
-        f"confidence {level(plan.conf_level)}; seed {plan.seed}. Secondary outcomes share one error rate "
-        f"({plain_words(plan.multiplicity)}).",
+        f"confidence {level(plan.conf_level)}; seed {plan.seed}.{secondary}",
+        WITHIN_PATIENTS if protocol.study.paired else "",
+        f"Limits allow for what cases of one {field_name(plan.cluster)} share." if plan.cluster else "",
         f"Other choices that will be tried: {others}. Missing scores are counted, not filled in.",
-        f"The study is analysed every quarter: {analyses}, with {BOUNDARIES[looks.boundary if looks else 'none']}.",
+        f"The study is analysed every quarter: {analyses}, with {BOUNDARIES[looks.boundary if looks else 'none']}."
+        f"{_errs(looks)}",
     )
+
+
+def _errs(looks: LookRule | None) -> str:
+    """How often and on which sides interim analyses err, and whether they end a hopeless study."""
+    if looks is None or looks.boundary == "none":
+        return ""
+    sides = "one side, where the other arm is better" if looks.sided == 1 else "both sides together"
+    futility = "" if looks.futility == "none" else f" A boundary of futility is {looks.futility.replace('_', '-')}."
+    return f" In all they err in {level(looks.alpha)} of studies without a difference, on {sides}.{futility}"
 
 
 def _settled(protocol: Protocol) -> list[str]:

@@ -59,7 +59,7 @@ def plan_study(
     looks, outcome = power.plan_of(protocol), OUTCOME_OF[plan.primary]
     primary = next((s for s in sizes if s.quantity == outcome), None)
     why_not = power.PAIRS_NOT_SIMULATED if paired else power.NO_EFFECT if primary is None else ""
-    cases = 0 if paired else power.planned_cases(sizes[0], primary, looks)
+    cases = 0 if paired else power.planned_cases(sizes[0], primary, protocol.looks)
     scenario = None if paired else power.scenario_of(sizing, cases, looks)
     simulated = None if why_not or scenario is None else power.of_primary(sizing, scenario)
     if simulated is None and not why_not:
@@ -75,7 +75,7 @@ def plan_study(
     # As far as the main outcome takes: a figure that ends before it would show no way to the planned power.
     at_size = None
     if simulated is not None and primary is not None and not by_simulation:
-        at_size = run.power(replace(simulated, cases=cases if looks is None else primary.analysed, looks=()))
+        at_size = run.power(replace(simulated, cases=primary.analysed, looks=()))
     numb = sizing.numb_by_target(plan.planned_hazard_ratio)
     return PlanningResults(
         protocol=protocol,
@@ -163,6 +163,11 @@ def _cautions(sizing: Sizing) -> tuple[Caution, ...]:
         "ethics": "Randomising or allocating by protocol usually makes it research: ask for ethics or institutional "
         f"advice and follow local rules. Recorded: {protocol.study.ethics_status.rstrip('.')}.",
     }
+    if whose := {"clinician_id": "operator", "practice_id": "practice"}.get(protocol.plan.cluster or ""):
+        texts["clusters"] = (
+            f"Sizes take every case as independent. Limits of the report allow for what cases of one {whose} share: "
+            "where these are alike, it takes more cases than stand here."
+        )
     return (
         *_contradiction(sizing),
         *implausible("hazard_ratio", protocol.plan.planned_hazard_ratio),

@@ -19,7 +19,7 @@ from onsetstudy.design.size_results import SampleSize
 from onsetstudy.design.trials.results import SimulatedPower, TrialScenario
 from onsetstudy.design.trials.trial_power import seconds_of, simulate_power
 from onsetstudy.protocol.estimands import estimand_of
-from onsetstudy.protocol.model import Protocol
+from onsetstudy.protocol.model import LookRule, Protocol
 from onsetstudy.study.planning.results import OUTCOME_OF, Needed, PowerPoint
 from onsetstudy.study.planning.sizes import BY_SPENDING, Sizing
 
@@ -199,7 +199,7 @@ def rate_needed(protocol: Protocol) -> Needed | None:
         return None
     sizing, looks = Sizing.of(protocol), plan_of(protocol)
     size = sizing.size("onset_test", protocol.plan.planned_hazard_ratio)
-    scenario = scenario_of(sizing, planned_cases(size, size, looks), looks)
+    scenario = scenario_of(sizing, planned_cases(size, size, protocol.looks), looks)
     run = Run(trials=trials_within(TRIALS, scenario, size.analysed), seed=protocol.plan.seed, mapper=serial)
     try:
         return needed_of(sizing, run.power(replace(scenario, looks=())), looks) if run.trials else None
@@ -207,13 +207,13 @@ def rate_needed(protocol: Protocol) -> Needed | None:
         return None
 
 
-def planned_cases(log_rank: SampleSize, primary: SampleSize | None, looks: LookPlan | None) -> int:
+def planned_cases(log_rank: SampleSize, primary: SampleSize | None, rule: LookRule | None) -> int:
     """Analysed cases: of the primary outcome, or of the planned information (from onsets if those are counted)."""
-    if looks is None:
+    if rule is None:
         return (primary or log_rank).analysed
-    if looks.unit == "cases" or not log_rank.events:
-        return round(looks.planned_information)
-    return round(looks.planned_information * log_rank.unrounded / log_rank.events)
+    if rule.information == "cases" or not log_rank.events:
+        return rule.planned_information
+    return round(rule.planned_information * log_rank.unrounded / log_rank.events)
 
 
 def scenario_of(sizing: Sizing, cases: int, looks: LookPlan | None) -> TrialScenario:

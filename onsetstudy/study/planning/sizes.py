@@ -88,8 +88,9 @@ class Sizing:
             never_other=assumed.never_other,
             tau_min=protocol.onset.tau_min,
         )
-        ratio = rule.ratio if rule and rule.ratio and not protocol.study.paired else (1, 1)
-        frame = Frame(ratio=(float(ratio[0]), float(ratio[1])), lost_share=assumed.lost_share)
+        ratio = dict(zip((arm.code for arm in protocol.arms), rule.ratio if rule else (), strict=False))
+        reference, other = (float(ratio.get(code, 1)) for code in protocol.arm_codes[:2])
+        frame = Frame(ratio=(reference, other), lost_share=assumed.lost_share)
         wait = expected_wait(
             expected, plan.planned_hazard_ratio, operator_spread=assumed.operator_spread, share=frame.share
         )

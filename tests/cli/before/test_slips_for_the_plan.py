@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import re
 
 import pytest
@@ -10,6 +12,7 @@ from click.testing import CliRunner
 from onsetstudy.cli.before.planned import PlannedSize, planned_size
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.canonical import as_toml
+from onsetstudy.files.sealed.kept_allocation import read_allocation_list
 from onsetstudy.protocol.check import check_protocol
 from onsetstudy.protocol.guided.content import answers_from, guided_content
 from onsetstudy.study.planning.plan_study import plan_study
@@ -91,3 +94,30 @@ def test_a_study_without_assumptions_has_no_size():
 
 def test_no_more_slips_are_drawn_than_a_list_takes():
     assert PlannedSize(to_include=90_000, with_looks=90_000, unit="cases").slips_in_each(1) == 5000
+
+
+def test_a_seed_that_can_be_tried_out_is_refused(tmp_path):
+    path = tmp_path / "protocol.toml"
+    path.write_text(as_toml(content_of()), encoding="utf-8")
+    told = ["allocate", str(path), "--into", str(tmp_path / "list"), "--seed"]
+    done = CliRunner().invoke(onsetstudy, [*told, "99999999999"])
+    assert "A seed of fewer than 12 digits can be found by trying" in str(done.exception)
+    assert not (tmp_path / "list").exists()
+    assert CliRunner().invoke(onsetstudy, [*told, str(2**63)]).exit_code == 2
+
+
+def test_the_commitment_cannot_be_tried_without_the_salt_that_the_keeper_has(tmp_path):
+    seed, commitments = "500000000000", []
+    for _ in range(2):
+        _, _, into = allocate(tmp_path, content_of(), "--slips", "8", "--seed", seed, "--way", "chain")
+        about = json.loads((into / "list.json").read_text("utf-8"))
+        commitments.append(about["commitment"])
+        told = f"{about['study']}:{seed}:{about['salt']}"
+        assert hashlib.sha256(told.encode()).hexdigest() == about["commitment"]
+        assert about["salt"] not in (into / "sealed-P07.json").read_text("utf-8")
+    assert hashlib.sha256(f"{about['study']}:{seed}".encode()).hexdigest() not in commitments
+    assert len(set(commitments)) == 2
+    _, _, longer = allocate(tmp_path, content_of(), "--slips", "4", "--way", "chain", "--after", str(into))
+    (part,) = json.loads((longer / "list.json").read_text("utf-8"))["continued"]
+    assert len(part["salt"]) == 32
+    assert read_allocation_list(longer / "list.csv")[1] == f"{commitments[1]}, {part['commitment']}"

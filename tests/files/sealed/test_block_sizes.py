@@ -72,7 +72,7 @@ def test_neither_protocol_nor_lock_nor_document_holds_a_size(mine):
 def test_a_list_is_drawn_by_the_promised_sizes_and_by_no_others(mine, tmp_path):
     path, kept = mine
     into = tmp_path / "list"
-    given = ("allocate", path, "--into", into, "--slips", 12, "--seed", 5, "--way", "paper")
+    given = ("allocate", path, "--into", into, "--slips", 12, "--seed", 500_000_000_000, "--way", "paper")
     assert "give the file with --block-sizes" in str(run(*given).exception)
     edited = kept.with_name("edited.json")
     edited.write_text(kept.read_text(encoding="utf-8").replace("4\n", "6\n", 1), encoding="utf-8")

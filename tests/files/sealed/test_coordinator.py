@@ -36,7 +36,7 @@ def drawn(tmp_path_factory):
             "--slips",
             "6",
             "--seed",
-            "5",
+            "500000000001",
             "--way",
             "coordinator",
         ],
@@ -191,7 +191,7 @@ def test_a_report_reads_what_was_opened_from_the_log_and_from_the_list(kept):
         assert not codes & {"not_opened", "log_broken", "other_arm", "no_slip"}
 
 
-def go_on(kept, *more, slips="4", seed="6", way="coordinator", name="longer"):
+def go_on(kept, *more, slips="4", seed="600000000000", way="coordinator", name="longer"):
     mine, folder = kept
     given = ["allocate", str(mine), "--into", str(folder.parent / name), "--slips", slips, "--seed", seed]
     return CliRunner().invoke(onsetstudy, [*given, "--way", way, "--after", str(folder), *more])
@@ -235,7 +235,7 @@ def test_a_list_goes_on_twice_and_under_an_amended_protocol(kept):
     second = (mine, folder.parent / "longer")
     assert ask(second, "P01-0002").exit_code == 0
     assert "does not fit the pattern" in refused(ask(second, "P01-3"))
-    again = go_on(second, slips="1", seed="7", name="longest")
+    again = go_on(second, slips="1", seed="700000000000", name="longest")
     assert again.exit_code == 0, again.exception
     third = (mine, folder.parent / "longest")
     assert ask(third, "P01-0003").exit_code == 0
@@ -243,7 +243,7 @@ def test_a_list_goes_on_twice_and_under_an_amended_protocol(kept):
     assert log["case_id"].tolist() == ["P01-0001", "P01-0002", "P01-0003"]
     assert read_kept_list(third[1]).log_faults == {}
     about = json.loads((third[1] / "list.json").read_text(encoding="utf-8"))
-    assert [part["seed"] for part in about["continued"]] == [6, 7]
+    assert [part["seed"] for part in about["continued"]] == [600_000_000_000, 700_000_000_000]
     assert about["opening"] == "coordinator"
 
 
@@ -251,7 +251,7 @@ def test_a_list_goes_on_only_in_the_way_and_under_the_rule_that_it_was_begun_wit
     mine, _ = kept
     for way in ("passphrases", "chain"):
         assert "--way coordinator" in refused(go_on(kept, way=way))
-    assert "would repeat itself" in refused(go_on(kept, seed="5"))
+    assert "would repeat itself" in refused(go_on(kept, seed="500000000001"))
     draw = ["allocate", str(mine), "--into", str(tmp_path / "others"), "--slips", "1"]
     assert CliRunner().invoke(onsetstudy, draw).exit_code == 0
     assert "not opened by its keeper" in refused(go_on((mine, tmp_path / "others")))

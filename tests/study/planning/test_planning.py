@@ -667,3 +667,29 @@ def test_trials_are_as_many_as_two_minutes_hold_and_a_plan_says_if_they_are_fewe
     found = plan_study(made, trials=FEW)
     assert 2 <= found.trials == found.planned.trials < FEW
     assert f"{found.trials} trials are simulated at each point, not {FEW}" in words(found)
+
+
+@pytest.mark.parametrize("boundary", ["none", "anytime"])
+def test_the_planned_size_is_that_of_the_protocol_whatever_its_boundary(boundary):
+    rule = dataclasses.replace(protocol().looks, boundary=boundary, information="cases", planned_information=140)
+    found = plan_study(dataclasses.replace(agreeing(primary="success_by_target"), looks=rule), trials=FEW)
+    assert found.planned.scenario.cases == found.precision.cases == 140
+    assert found.at_size.scenario.cases == found.claims[0].cases > 140
+    assert "At the planned size (140 analysed, 140 cases)" in words(found)
+    told = "a study that is analysed once (the test that holds at any time takes more, which is not told here)"
+    assert (told in headline(found).allows) == (boundary == "anytime")
+
+
+def test_a_ratio_belongs_to_its_arms_in_whatever_order_they_stand():
+    made = agreeing()
+    uneven = dataclasses.replace(made, allocation=dataclasses.replace(made.allocation, ratio=(2, 1)))
+    turned = dataclasses.replace(uneven, arms=made.arms[::-1])
+    assert uneven.arms[0].code == uneven.reference_arm
+    assert Sizing.of(uneven).frame.share == pytest.approx(1 / 3)
+    assert Sizing.of(turned).frame.share == pytest.approx(2 / 3)
+
+
+def test_a_plan_says_that_cases_of_one_practice_or_operator_are_taken_as_independent():
+    for cluster, whose in (("practice_id", "one practice share"), ("clinician_id", "one operator share")):
+        assert whose in words(plan_study(agreeing(cluster=cluster), trials=FEW))
+    assert "Sizes take every case as independent" not in words(plan_study(agreeing(cluster="patient_id"), trials=FEW))

@@ -35,7 +35,8 @@ def headline(results: PlanningResults) -> Answer:
         none = f"No size can be told for your main outcome, {name}: {claim.reason.removeprefix('not sized: ')}."
         return Answer(seen=none, allows="The sizes of other outcomes are not its size.")
     pace = _pace_of(results, claim)
-    once = looks_take(results, " in a study that is analysed once ({})") if claim.kind == "size" else ""
+    alone = results.needed is None or results.looks is None
+    once = looks_take(results, " in a study that is analysed once ({})") if alone else ""
     effect, found = tidy(claim.effect), "by formula"
     if claim.kind == "simulated_size":
         errors = 0 if results.needed is None else results.needed.two_errors
@@ -98,8 +99,8 @@ def told(results: PlanningResults, claim: PlanClaim) -> str:
             f"Where there was no difference, the {claim.test} found one in {decimal(100 * claim.value)}{THIN}% of "
             f"simulated trials of the planned size ({around})."
         )
-    looks = results.looks
-    counted_in = "" if looks is None else f", {looks.planned_information:g} {looks.unit}"
+    rule = results.protocol.looks
+    counted_in = "" if rule is None else f", {rule.planned_information} {rule.information}"
     trials = {
         "power_at_size": f"{results.trials} simulated trials of that size ({claim.cases} analysed, once)",
         "power_planned": f"At the planned size ({claim.cases} analysed{counted_in}) simulated trials",
@@ -194,7 +195,8 @@ def how_narrow(results: PlanningResults) -> str:
 def looks_take(results: PlanningResults, told: str) -> str:
     """How many more cases the planned interim analyses take, within ``told``; empty where none are planned."""
     if results.looks is None:
-        return ""
+        at_any_time = results.protocol.looks is not None and results.protocol.looks.boundary == "anytime"
+        return told.format("the test that holds at any time takes more, which is not told here") if at_any_time else ""
     more = f"{decimal(100 * (results.looks.inflation - 1))}{THIN}%"
     return told.format(f"the planned interim analyses take {more} more")
 
