@@ -82,7 +82,7 @@ def _sums(found: Findings) -> list[int]:
     maybe |= found.spelled("case_id", SUM.match)
     # Few rows may be one: cell by cell they are read sooner than the table is column by column.
     rows = np.flatnonzero(maybe).tolist()
-    return [row for row in rows if sums_up(written.iloc[row].dropna().astype(str).to_dict(), always)]
+    return [row for row in rows if sums_up({str(c): str(v) for c, v in written.iloc[row].dropna().items()}, always)]
 
 
 def _headings(found: Findings) -> list[int]:

@@ -197,8 +197,8 @@ def _by_arm(
         for arm in data.protocol.arm_codes[:2]
     }
     present = [arm for arm in arms if arm in data.arms_present and len(data) >= minimum]
-    alone = [ask(data, difference, partial(of_one_arm, data.where(data.arm == arm), verb)) for arm in present]
-    told = {e.contrast: e for e in alone if isinstance(e, Estimate)}
+    alone = {arm: ask(data, difference, partial(of_one_arm, data.where(data.arm == arm), verb)) for arm in present}
+    told = {arm: own for arm, own in alone.items() if isinstance(own, Estimate)}
     # Where each can be told alone, it is their comparison that cannot be made.
     if len(told) == 1:
         arms.update(told)
