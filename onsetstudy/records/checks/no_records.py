@@ -40,8 +40,7 @@ def set_no_records_aside(found: Findings) -> None:
 
 def read(records: Records, table: str) -> int:
     """How many records of a table were read, accepted or not; lines that are none stand among the rejects."""
-    rows = records.rows_read if table == "cases" else records.readings_read
-    return rows - no_records(records, table)
+    return (records.rows_read if table == "cases" else records.readings_read) - no_records(records, table)
 
 
 def refused(records: Records, *tables: str) -> pd.DataFrame:
