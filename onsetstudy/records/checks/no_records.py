@@ -40,8 +40,7 @@ def set_no_records_aside(found: Findings) -> None:
 
 def read(records: Records, table: str) -> int:
     """How many records of a table were read, accepted or not; lines that are none stand among the rejects."""
-    rows = records.rows_read if table == "cases" else records.readings_read
-    return rows - no_records(records, table)
+    return (records.rows_read if table == "cases" else records.readings_read) - no_records(records, table)
 
 
 def refused(records: Records, *tables: str) -> pd.DataFrame:
@@ -81,10 +80,8 @@ def _sums(found: Findings) -> list[int]:
     maybe = written[always].notna().to_numpy().sum(axis=1) * 2 < len(always) + 1
     maybe |= found.spelled("case_id", SUM.match)
     # Few rows may be one: cell by cell they are read sooner than the table is column by column.
-    rows = {row: written.iloc[row].dropna() for row in np.flatnonzero(maybe).tolist()}
-    return [
-        row for row, cells in rows.items() if sums_up({str(name): str(cells[name]) for name in cells.index}, always)
-    ]
+    rows = np.flatnonzero(maybe).tolist()
+    return [row for row in rows if sums_up({str(c): str(v) for c, v in written.iloc[row].dropna().items()}, always)]
 
 
 def _headings(found: Findings) -> list[int]:

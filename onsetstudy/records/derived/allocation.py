@@ -227,7 +227,7 @@ def has_record(slips: pd.DataFrame, recorded: Collection[str]) -> pd.Series:
     return pd.concat([name.isin(list(recorded)) for name in names_of(slips)], axis=1).any(axis=1)
 
 
-def opened_without_record(kept: KeptList, recorded: Collection[str]) -> tuple[pd.Series, pd.Series]:
+def unrecorded(kept: KeptList, recorded: Collection[str]) -> tuple[pd.Series, pd.Series]:
     """Lines of the log without a record (see :func:`has_record`): unexplained, and of patients who withdrew before."""
     assert kept.log is not None
     none = ~has_record(kept.log, recorded)
@@ -278,7 +278,7 @@ def review_allocation(
         **_order(cases[known], slip[known], first, named if log is None else {*named, *log["slip"]}),
     }
     if log is not None:
-        without, withdrew = opened_without_record(kept, named)
+        without, withdrew = unrecorded(kept, named)
         deviations |= _against_log(cases[has], slip[has], log)
         deviations |= {"opened_for_nobody": log.loc[without, "slip"], "withdrawn": log.loc[withdrew, "slip"]}
     if kept.source == "log":

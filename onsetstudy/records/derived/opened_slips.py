@@ -9,14 +9,7 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from onsetstudy.records.checks.headings import entries_under
-from onsetstudy.records.derived.allocation import (
-    KeptList,
-    of_case,
-    opened_without_record,
-    practices_of,
-    slips_of,
-    slips_of_cases,
-)
+from onsetstudy.records.derived.allocation import KeptList, of_case, practices_of, slips_of, slips_of_cases, unrecorded
 from onsetstudy.records.derived.withdrawn import codes_in
 from onsetstudy.records.model import Records
 
@@ -93,7 +86,7 @@ def opened_slips(
     when = pd.to_datetime(log["opened_at"], format="ISO8601", errors="coerce")
     # A line whose time cannot be read was opened some day: it is counted rather than lost.
     slips = log[own & ~(when.dt.normalize() > pd.Timestamp(until))]
-    without, withdrew = opened_without_record(replace(kept, log=slips), recorded)
+    without, withdrew = unrecorded(replace(kept, log=slips), recorded)
     slip, case = slips["slip"].astype(str), slips["case_id"].fillna("").astype(str)
     return OpenedSlips(
         opened=len(slips), without=tuple(slip[without]), cases=tuple(case[without]), withdrawn=tuple(slip[withdrew])

@@ -60,8 +60,8 @@ def case_roster(records: Records, protocol: Protocol, *, through: Quarter) -> Ro
     tests: dict[str, list[str]] = {code: [] for code in rows}
     for code, text in zip(records.readings["case_id"].astype(str), _texts(records.readings), strict=True):
         tests.setdefault(code, []).append(text)
-    n_read, lost = (read(records, "cases"), read(records, "cold_tests")), len(refused(records))
-    counts = (n_read[0], len(rows), n_read[1], len(records.readings), lost)
+    cases, cold_tests, lost = read(records, "cases"), read(records, "cold_tests"), len(refused(records))
+    counts = (cases, len(rows), cold_tests, len(records.readings), lost)
     return Roster(
         rows=dict(zip(ROWS, counts, strict=True)),
         cases={

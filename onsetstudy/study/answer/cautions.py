@@ -84,12 +84,9 @@ def refused_caution(flow: Flow, protocol: Protocol) -> Caution | None:
 def slips_caution(opened: int, without: int, withdrawn: int = 0) -> Caution | None:
     """What a reader must know of patients who were randomised and never recorded; ``None`` where there is none."""
     have = f"{opened} opened slips {'has' if without == 1 else 'have'}"
-    told = _slips(without > MOST_MISSING * opened, without, have, " Find out what became of them.")
-    if not withdrawn:
-        return told
-    left = f"In {withdrawn} of {opened} opened slips the patient withdrew before a case was recorded, and is in no "
-    left += "count here."
-    return Caution(code="opened_for_nobody", text=left if told is None else f"{told.text} {left}")
+    told = f"In {withdrawn} of {opened} opened slips the patient withdrew before a case was recorded, and is in no "
+    left = f"{told}count here." if withdrawn else ""
+    return _slips(without > MOST_MISSING * opened, without, have, " Find out what became of them.", left)
 
 
 def group_slips_caution(slips: Sequence[tuple[int, int]], *, untold: int = 0) -> Caution | None:
@@ -101,14 +98,13 @@ def group_slips_caution(slips: Sequence[tuple[int, int]], *, untold: int = 0) ->
     return _slips(bool(many), sum(n for _, n in slips), f"{sum(o for o, _ in slips)} opened slips have", more)
 
 
-def _slips(alarm: bool, without: int, have: str, more: str) -> Caution | None:
-    if not without:
-        return None
+def _slips(alarm: bool, without: int, have: str, more: str, left: str = "") -> Caution | None:
     text = (
         f"{'Alarm: ' if alarm else ''}{without} of {have} no record: whoever was allocated by them is in no count "
-        f"here, and could turn the answer.{more}"
+        f"here, and could turn the answer.{more} {left}"
     )
-    return Caution(code="opened_for_nobody", text=text)
+    text = text.strip() if without else left
+    return Caution(code="opened_for_nobody", text=text) if text else None
 
 
 def group_arms_caution(arms: Sequence[ArmStanding | None], *, also_after: str = "") -> Caution | None:

@@ -77,7 +77,8 @@ def check_exchange(exchange: Exchange) -> list[Problem]:
     exchange : Exchange
         As read, before anything is computed from it.
     """
-    tables = {name: t for name in COLUMNS if (t := getattr(exchange, name)) is not None and not _empty(t)}
+    tables = {name: t for name in COLUMNS if (t := getattr(exchange, name)) is not None}
+    tables = {name: t for name, t in tables.items() if t.rows or t.columns not in ((), ("n",))}
     # Each question takes for granted what those before it have found right.
     return (
         [_problem(told, "type") for told in mismatches(exchange)]
@@ -210,10 +211,6 @@ def _columns(name: str, table: CountTable) -> Iterator[Problem]:
         yield _problem(f"rows of the table {name} are not as long as its head", "column")
     elif any(not isinstance(v, str | int | float | None) for row in table.rows for v in row):
         yield _problem(f"the table {name} holds something that is neither a number nor a word", "type")
-
-
-def _empty(table: CountTable) -> bool:
-    return not table.rows and table.columns in ((), ("n",))
 
 
 def _counts(name: str, table: CountTable) -> Iterator[Problem]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Collection
 
 import pandas as pd
 
@@ -19,7 +18,7 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.derived.allocation import arm_standing, resolve_arms, review_allocation
 from onsetstudy.records.derived.flow import case_flow, untold_baseline
 from onsetstudy.records.derived.onset import Onsets
-from onsetstudy.records.derived.opened_slips import OpenedSlips, opened_slips, recorded_slips
+from onsetstudy.records.derived.opened_slips import opened_slips, recorded_slips
 from onsetstudy.records.derived.results import Doubt
 from onsetstudy.records.model import Records
 from onsetstudy.records.validity.gates import doubts_of
@@ -102,7 +101,8 @@ def analyse(
     recorded = recorded_slips(records) if beside.slips_recorded is None else beside.slips_recorded
     until = _until(records.cases, this)
     review = None if kept is None else review_allocation(until, protocol, kept, recorded=recorded)
-    slips = _slips_of(records, beside, this, recorded)
+    whose = set(records.cases["practice_id"].astype(str))
+    slips = opened_slips(beside.slips_log or kept, recorded, practices=whose, until=this.last_day)
     records, known = resolve_arms(protocol, _own_patients(records), kept, without_list=without_list)
     onsets = Onsets(records=records, protocol=protocol)
     data, onset = prepare(protocol, records, through=this, onsets=onsets)
@@ -191,12 +191,6 @@ def _looks(
     asked = questions_of(protocol, choice="control_ignored")
     alone, _ = prepare(protocol, records, through=this, asked=asked, onsets=onsets, work=data.work)
     return looks_taken(alone, this, shut=True)
-
-
-def _slips_of(records: Records, beside: Companions, this: Quarter, recorded: Collection[str]) -> OpenedSlips | None:
-    """Slips that the practices of these records opened up to the quarter, and those that no record names."""
-    whose = set(records.cases["practice_id"].astype(str))
-    return opened_slips(beside.slips_log or beside.allocation, recorded, practices=whose, until=this.last_day)
 
 
 def _own_patients(records: Records) -> Records:

@@ -198,7 +198,7 @@ def _by_arm(
     }
     present = [arm for arm in arms if arm in data.arms_present and len(data) >= minimum]
     alone = {arm: ask(data, difference, partial(of_one_arm, data.where(data.arm == arm), verb)) for arm in present}
-    told = {arm: estimate for arm, estimate in alone.items() if isinstance(estimate, Estimate)}
+    told = {arm: own for arm, own in alone.items() if isinstance(own, Estimate)}
     # Where each can be told alone, it is their comparison that cannot be made.
     if len(told) == 1:
         arms.update(told)

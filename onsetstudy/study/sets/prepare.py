@@ -42,11 +42,10 @@ def prepare(
         frame[[f"left_{name}", f"right_{name}"]] = derived[["left_min", "right_min"]].reindex(frame.index)
     frame["last_test_min"] = _last_test(records, frame)
     derived = onset["hazard"].reindex(frame.index).reset_index(drop=False)
-    gone = [arm for arm in protocol.arm_codes if arm not in set(frame["arm"])]
-    unused = {arm: recorded_in(arm, records, protocol) for arm in gone}
-    return AnalysisSet(
-        frame=frame.reset_index(drop=True), protocol=protocol, work=work or Work(), unused=unused
-    ), derived
+    missing = [arm for arm in protocol.arm_codes if arm not in set(frame["arm"])]
+    unused = {arm: recorded_in(arm, records, protocol) for arm in missing}
+    frame = frame.reset_index(drop=True)
+    return AnalysisSet(frame=frame, protocol=protocol, work=work or Work(), unused=unused), derived
 
 
 def _last_test(records: Records, frame: pd.DataFrame) -> pd.Series:

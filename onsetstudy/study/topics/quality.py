@@ -39,11 +39,6 @@ def _example(problem: Problem) -> str:
     return problem.what.replace(value, "a code") if value and problem.where.column in PSEUDONYMS else problem.what
 
 
-def _refusal(problem: Problem) -> str:
-    """Why a row was refused, never what was written there: a refused value may be a name or a day of birth."""
-    return REFUSALS.get(problem.code, "a value that cannot be used")
-
-
 def _grouped(problems: Iterable[Problem], told: Callable[[Problem], str]) -> tuple[Notice, ...]:
     """Problems of one kind in one column, most frequent first, with the first as the example."""
     kinds: dict[tuple[str, str], list[Problem]] = {}
@@ -94,12 +89,14 @@ def data_quality(
         (code, text, tuple(int(((onset["reason"] == code) & (onset["arm"] == arm)).sum()) for arm in arms))
         for code, text in REASONS.items()
     )
+    lost = (problem for problem in records.problems if problem.code not in NO_RECORD)
     return DataQuality(
         rows_read=read(records, "cases"),
         rows_refused=len(refused(records, "cases")),
         readings_read=read(records, "cold_tests"),
         readings_refused=len(refused(records, "cold_tests")),
-        refused=_grouped((p for p in records.problems if p.code not in NO_RECORD), _refusal),
+        # Never what was written there: a refused value may be a name or a day of birth.
+        refused=_grouped(lost, lambda problem: REFUSALS.get(problem.code, "a value that cannot be used")),
         queried=_queried(records.queries),
         repaired=tuple(Notice(code=r.code, text=f"{r.column}: {r.text}", count=r.count) for r in records.repairs),
         testing=testing,
