@@ -6,12 +6,11 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from onsetstudy.cli import say
-from onsetstudy.cli.ledger_entries import entered, keeps_ledger, moment
+from onsetstudy.cli.ledger_entries import enter_missing, entered, keeps_ledger
 from onsetstudy.core.errors import RecordsError
-from onsetstudy.files.ledger.ledger import Proposed, enter, ledger_path
+from onsetstudy.files.ledger.ledger import ledger_path
 from onsetstudy.files.sealed.described_list import read_description
 from onsetstudy.files.sealed.kept_allocation import digests_of, read_allocation_list, unlike_copies
-from onsetstudy.protocol.ledger import LedgerEntry, of_kind
 from onsetstudy.protocol.model import Protocol
 
 
@@ -26,16 +25,10 @@ def enter_list(
         return False
     files = digests_of(paths)
     body = {"protocol": drawn_under or promised.digest, "commitment": commitment, "slips": slips, "files": files}
-    fresh = False
-
-    def missing(entries: tuple[LedgerEntry, ...]) -> list[Proposed]:
-        nonlocal fresh
-        held = [e.body["files"].get("list.csv") for e in of_kind(entries, "list_drawn") if "list.csv" in files]
-        fresh = files.get("list.csv") not in held
-        return [("list_drawn", body)] if fresh else []
-
-    enter(ledger_path(protocol), missing, at=moment())
-    return fresh
+    # What minimisation draws has no list, and is none that was there before.
+    return enter_missing(
+        ledger_path(protocol), "list_drawn", [body], lambda told: told["files"].get("list.csv", object())
+    )
 
 
 def enter_list_there(protocol: Path, promised: Protocol, folder: Path, *, drawn_under: str = "") -> bool:

@@ -60,17 +60,22 @@ def keeps_ledger(protocol: Path, promised: Protocol) -> bool:
 
 def enter_missing(
     ledger: Path, kind: str, bodies: Sequence[Mapping[str, Any]], same: Callable[[Mapping[str, Any]], object]
-) -> None:
-    """Enter those of the bodies that the ledger does not hold: what a power cut kept out comes in too.
+) -> bool:
+    """Enter those of the bodies that the ledger does not hold, and tell whether there are any.
+
+    What a power cut kept out comes in too.
 
     ``same`` gives the part of a body by which it is known again.
     """
+    missing: list[Proposed] = []
 
-    def missing(entries: tuple[LedgerEntry, ...]) -> list[Proposed]:
+    def proposed(entries: tuple[LedgerEntry, ...]) -> list[Proposed]:
         held = {same(e.body) for e in of_kind(entries, kind)}
-        return [(kind, body) for body in bodies if same(body) not in held]
+        missing.extend((kind, body) for body in bodies if same(body) not in held)
+        return missing
 
-    enter(ledger, missing, at=moment())
+    enter(ledger, proposed, at=moment())
+    return bool(missing)
 
 
 def enter_lock(protocol: Path, lock: ProtocolLock) -> None:

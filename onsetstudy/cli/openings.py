@@ -7,9 +7,17 @@ from pathlib import Path
 
 from onsetstudy.cli.ledger_entries import enter_missing, standing
 from onsetstudy.core.errors import OnsetStudyError
-from onsetstudy.files.ledger.ledger import SUFFIX, ledger_path, practice_ledger_path, verified_ledger
+from onsetstudy.files.ledger.ledger import ledger_path, lost_ledger, practice_ledger_path, verified_ledger
 from onsetstudy.files.sealed.coordinator import ASKED_JOIN
-from onsetstudy.files.sealed.opening_log import Opened, lines_of_case, log_path, log_so_far, read_sealed, unlike_ledger
+from onsetstudy.files.sealed.opening_log import (
+    ENTERED,
+    Opened,
+    lines_of_case,
+    log_path,
+    log_so_far,
+    read_sealed,
+    unlike_ledger,
+)
 from onsetstudy.protocol.ledger import of_kind
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import UNMIXED_ARM
@@ -91,14 +99,8 @@ class Openings:
     def enter(self) -> None:
         """Enter every opening of the log that the ledger does not hold: one that a power cut kept out comes in too."""
         bodies = [
-            {
-                "practice": self.practice,
-                "slip": row["slip"],
-                "case": row["case_id"],
-                "opened_at": row["opened_at"],
-                "line": row["chain"],
-                **({"asked_by": row["opened_by"].split(ASKED_JOIN)[0]} if self.by_keeper else {}),
-            }
+            {"practice": self.practice, **{name: row[column] for name, column in ENTERED.items()}}
+            | ({"asked_by": row["opened_by"].split(ASKED_JOIN)[0]} if self.by_keeper else {})
             for row in log_so_far(self.log).astype(str).to_dict("records")
         ]
         enter_missing(self.ledger, self.kind, bodies, lambda body: (body["slip"], body["line"]))
@@ -112,20 +114,8 @@ def refuse_lost(ledger: Path) -> None:
     OnsetStudyError
         With what to do.
     """
-    if told := lost(ledger):
+    if told := lost_ledger(ledger):
         raise OnsetStudyError(f"{told} Nothing was opened")
-
-
-def lost(ledger: Path) -> str:
-    """That a lock stands and the ledger that began with it does not, and what to do; empty where that is not so."""
-    protocol = ledger.name.removesuffix(SUFFIX)
-    lock = ledger.with_name(f"{protocol}.lock.json")
-    if ledger.exists() or not lock.exists():
-        return ""
-    return (
-        f"{lock.name} stands, and the ledger {ledger.name} beside it is gone. Restore it from your backup. If you have "
-        f"none, onsetstudy lock {protocol}.toml begins another, and pages that quote the lost one disagree with it."
-    )
 
 
 def openings_of_practice(sealed: Path, protocol: Path | None = None, *, found: Path | None = None) -> Openings:

@@ -315,8 +315,14 @@ def _make_empty(path: Path) -> None:
         raise _problem(path, f"it cannot be made ({error.strerror})", "choose another folder") from None
 
 
-def copy_store(store: Path, target: Path) -> dict[Path, int]:
+def copy_store(store: Path, target: Path, *, read: bool = False) -> dict[Path, int]:
     """Copy a store, also while it is in use, and the preparations beside it: both or none.
+
+    Parameters
+    ----------
+    store, target : Path
+    read : bool
+        Whether it is read wholly first, as a backup is before it is put in the place of a store that is gone.
 
     Returns
     -------
@@ -326,7 +332,7 @@ def copy_store(store: Path, target: Path) -> dict[Path, int]:
     Raises
     ------
     RecordsError
-        If one of them is no store, or a file is there that would be overwritten.
+        If one of them is no store, or damaged where it is read, or a file is there that would be overwritten.
     OnsetStudyError
         If the folder cannot be written to, or the disk is full; no copy is made then.
     """
@@ -340,18 +346,11 @@ def copy_store(store: Path, target: Path) -> dict[Path, int]:
         for place, source in pairs.items():
             if source == store or source.exists():
                 with EventStore(source) as opened:
+                    if read:
+                        opened.events()
                     opened.backup(fresh / place.name)
                     held[place] = opened.last()
     return held
-
-
-def restore_store(backup: Path, target: Path) -> dict[Path, int]:
-    """Put a backup where there is no store, once it has been read wholly; as :func:`copy_store`."""
-    for source in (backup, preparations_path(backup)):
-        if source == backup or source.exists():
-            with EventStore(source) as opened:
-                opened.events()
-    return copy_store(backup, target)
 
 
 def _row(event: Event) -> tuple[Any, ...]:

@@ -28,7 +28,6 @@ from onsetstudy.files.store import (
     copy_store,
     is_store,
     preparations_path,
-    restore_store,
 )
 from onsetstudy.records.chair.event import Event
 from tests.clean_process import CommandProcess
@@ -200,10 +199,10 @@ def test_a_backup_made_in_use_is_restored_whole_and_never_over_a_store(store, tm
     copy = store.backup(tmp_path / "copy.sqlite")
     store.append([entry(99)])
     with pytest.raises(RecordsError, match="never overwrites"):
-        restore_store(copy, store.path)
+        copy_store(copy, store.path, read=True)
     with pytest.raises(RecordsError, match="file of that name"):
         store.backup(copy)
-    assert restore_store(copy, tmp_path / "again.sqlite") == {tmp_path / "again.sqlite": 50}
+    assert copy_store(copy, tmp_path / "again.sqlite", read=True) == {tmp_path / "again.sqlite": 50}
     with EventStore(tmp_path / "again.sqlite") as again:
         assert again.events() == store.events()[:50]
 
@@ -215,7 +214,7 @@ def test_a_damaged_backup_is_refused(store, tmp_path):
     content[4096 * 3 : 4096 * 6] = os.urandom(4096 * 3)
     copy.write_bytes(content)
     with pytest.raises(RecordsError):
-        restore_store(copy, tmp_path / "again.sqlite")
+        copy_store(copy, tmp_path / "again.sqlite", read=True)
     assert not (tmp_path / "again.sqlite").exists()
 
 

@@ -43,8 +43,9 @@ def report(
 
     A randomised study is analysed by the arm that chance had chosen, from the practice's opening log or the whole list.
     """
-    from onsetstudy.cli import begun_anew, given, reported_entries, withdrawals
+    from onsetstudy.cli import given, reported_entries, withdrawals
     from onsetstudy.files.documents.reports import write_report
+    from onsetstudy.files.ledger.ledger_check import begun_anew
     from onsetstudy.files.ledger.side_files import read_companions
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.records.derived.opened_slips import recorded_slips
@@ -53,7 +54,7 @@ def report(
     from onsetstudy.study.practice.analyse import analyse
 
     promised = read_protocol(protocol)
-    begun_anew.say_begun_anew(protocol, promised, *records.paths, into)
+    say.please_look(*begun_anew(protocol, promised, (*records.paths, into)))
     kept, log = arms.read(promised, protocol, records.paths)
     beside = read_companions(protocol)
     checked = records.read(promised, protocol)

@@ -19,7 +19,8 @@ from onsetstudy.cli import options, say
 @options.paper
 def lock(protocol: Path, reason: str, into: Path | None, paper: str) -> None:
     """Write down what PROTOCOL promises today, with its digest, so that a report can show that it came first."""
-    from onsetstudy.cli import begun_anew, entering_lists, ledger_entries
+    from onsetstudy.cli import entering_lists, ledger_entries
+    from onsetstudy.files.ledger.ledger_check import begun_anew
     from onsetstudy.files.ledger.lock import changes_since_lock, lock_protocol_file, read_lock
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
@@ -35,7 +36,7 @@ def lock(protocol: Path, reason: str, into: Path | None, paper: str) -> None:
         say.each((f"{key}: {before} → {after}" for key, before, after in changes), "Changed: ")
         click.echo(f"Locked: version {lock.latest.number} of {lock.latest.day}. Written: {path}")
     ledger_entries.enter_lock(protocol, lock)
-    begun_anew.say_begun_anew(protocol, promised)
+    say.please_look(*begun_anew(protocol, promised))
     say.each(entering_lists.enter_lists_beside(protocol, promised))
     click.echo(f"SHA-256 of the protocol: {promised.digest}")
     head = ledger_entries.head_beside(protocol)

@@ -66,7 +66,7 @@ def chairside(
     """
     from onsetstudy.files.sources.protocol_toml import read_protocol
 
-    acts = ((export, _export), (backup, _backup), (restore, _restore))
+    acts = ((export, _export), (backup, _backup), (restore, lambda store, backup: _backup(backup, store, read=True)))
     asked = [(path, act) for path, act in acts if path is not None]
     if len(asked) > 1:
         raise click.UsageError("Give one of --export, --backup and --restore.")
@@ -116,20 +116,10 @@ def _export(store: Path, folder: Path) -> None:
     say.written(export_store(store, folder))
 
 
-def _backup(store: Path, target: Path) -> None:
+def _backup(store: Path, target: Path, *, read: bool = False) -> None:
     from onsetstudy.files.store import copy_store
 
-    _told(copy_store(store, target))
-
-
-def _restore(store: Path, backup: Path) -> None:
-    from onsetstudy.files.store import restore_store
-
-    _told(restore_store(backup, store))
-
-
-def _told(copies: Mapping[Path, int]) -> None:
-    for path, held in copies.items():
+    for path, held in copy_store(store, target, read=read).items():
         click.echo(f"Written: {path} ({held} entries)")
 
 

@@ -31,14 +31,15 @@ def check(protocol: Path, records: GivenRecords, arms: GivenArms) -> int:
     Ends with exit code 1 if a row was refused, if no case could be reported, if the opening log is not as it was
     written or as the ledger holds it, or if more than one in ten opened slips have no record.
     """
-    from onsetstudy.cli import begun_anew, given, withdrawals
+    from onsetstudy.cli import given, withdrawals
+    from onsetstudy.files.ledger.ledger_check import begun_anew
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.records.checks.no_records import refused
     from onsetstudy.records.derived.allocation import LOG_FAULTS, as_allocated, review_allocation
     from onsetstudy.records.derived.opened_slips import recorded_slips
 
     promised = read_protocol(protocol)
-    begun_anew.say_begun_anew(protocol, promised, *records.paths)
+    say.please_look(*begun_anew(protocol, promised, records.paths))
     checked = records.read(promised, protocol)
     lost = len(refused(checked)) > 0
     recorded = recorded_slips(checked)

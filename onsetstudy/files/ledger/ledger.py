@@ -35,6 +35,18 @@ def practice_ledger_path(sealed: Path) -> Path:
     return sealed.with_name(sealed.stem.removeprefix("sealed-") + SUFFIX)
 
 
+def lost_ledger(path: Path) -> str:
+    """That a lock stands and the ledger that began with it does not, and what to do; empty where that is not so."""
+    protocol = path.name.removesuffix(SUFFIX)
+    lock = path.with_name(f"{protocol}.lock.json")
+    if path.exists() or not lock.exists():
+        return ""
+    return (
+        f"{lock.name} stands, and the ledger {path.name} beside it is gone. Restore it from your backup. If you have "
+        f"none, onsetstudy lock {protocol}.toml begins another, and pages that quote the lost one disagree with it."
+    )
+
+
 def read_ledger(path: Path) -> tuple[LedgerEntry, ...]:
     """Entries of a ledger, whether or not their chain holds; none where there is no file.
 

@@ -1,23 +1,29 @@
-"""A ledger held against what quotes it: printed heads, reports, exchange files, files of a list, the lock."""
+"""A ledger held against what quotes it or is older: heads, reports, exchange files, files of a list, the lock."""
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import re
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
+from itertools import product
 from pathlib import Path
 
 from onsetstudy.core.errors import OnsetStudyError, RecordsError, ReportError
 from onsetstudy.files.exchange import SUFFIX as OF_EXCHANGE
 from onsetstudy.files.exchange import read_exchange
+from onsetstudy.files.ledger.ledger import ledger_path, lost_ledger, verified_ledger
 from onsetstudy.files.ledger.lock import read_lock
 from onsetstudy.files.output import told_of_disk
 from onsetstudy.files.sealed.allocation_list import goes_on_from
-from onsetstudy.files.sealed.kept_allocation import folder_faults
+from onsetstudy.files.sealed.kept_allocation import find_opening_logs, folder_faults
 from onsetstudy.files.sealed.opening_log import openings_entered, read_opening_log, unlike_ledger
 from onsetstudy.files.sources.results import read_results
 from onsetstudy.protocol.ledger import LedgerEntry, head_stands, of_kind
+from onsetstudy.protocol.lock_results import LockVersion
+from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.allocation import LOG_FAULTS
 from onsetstudy.study.exchange_results import digests_as_sent
 from onsetstudy.study.group.results import GroupResults
@@ -100,7 +106,7 @@ def hold_against(
             else:
                 gone_on = GONE_ON if GOES_ON.search(content) else ""
                 faults.append(f"{file.name} is not as it was when its list was drawn{gone_on}.")
-        quoted = quoted_heads(content)
+        quoted = _quoted(content)
         elsewhere = [head for head in quoted if not head_stands(entries, head)]
         faults += _quoted_faults(file, elsewhere, entries)
         if file.suffix == ".json" and RESULTS.search(content[:2000]) and len(elsewhere) < len(quoted):
@@ -125,7 +131,50 @@ def hold_against(
     return Held(faults=tuple(faults), unheld=unheld, nothing=bool(unheld) and not spoken)
 
 
-def quoted_heads(content: bytes) -> tuple[str, ...]:
+def begun_anew(protocol: Path, promised: Protocol, beside: Sequence[Path] = ()) -> Iterator[str]:
+    """What tells that the ledger of a protocol is not the first of its study, in a sentence; or that it is gone.
+
+    Its lock and opening logs may be older, and pages of the study may quote another. These are looked for beside the
+    protocol, in folders there, and in those of ``beside``.
+
+    Raises
+    ------
+    ProtocolError
+        If the lock cannot be read, or the chain of the ledger does not hold.
+    """
+    path, lock = ledger_path(protocol), read_lock(protocol)
+    if not (entries := verified_ledger(path)):
+        yield from filter(None, [lost_ledger(path)] if not promised.study.invented else [])
+        return
+    home, versions = protocol.absolute().parent, () if lock is None else lock.versions
+    folders = list(dict.fromkeys(p.absolute() for p in (home, *home.iterdir(), *beside) if p.is_dir()))
+    began = dt.date.fromisoformat(entries[0].at[:10])
+    # Openings have the local time, entries that of UTC.
+    before = (began - dt.timedelta(days=1)).isoformat()
+    told = [f"{what} {day}" for what, day in _first_days(versions, folders) if day < before]
+    names = [f"{promised.study.id}-{q.label}{end}" for q in promised.quarters for end in (".html", ".json")]
+    for page in (f / name for f in folders for name in names if (f / name).is_file()):
+        heads = _quoted(_read(page))
+        told += [f"{page.name} quotes the entry {head}" for head in heads if not head_stands(entries, head)]
+    if told:
+        yield (
+            f"the ledger {path.name} was begun on {began}, and {'; '.join(told)}. If there was an earlier ledger, "
+            "restore it from your backup: whatever quotes it disagrees with this one."
+        )
+
+
+def _first_days(versions: Sequence[LockVersion], folders: Sequence[Path]) -> Iterator[tuple[str, str]]:
+    """The first days of the lock and of the study's opening logs."""
+    for first in versions[:1]:
+        yield "the protocol was locked on", first.day
+    for log, version in product(find_opening_logs(folders), versions):
+        with suppress(RecordsError):  # whoever needs it says why it cannot be read
+            lines, broken = read_opening_log(log, version.digest)
+            if len(lines) and lines["slip"].iloc[0] not in broken:  # else it is of another study
+                yield f"{log.name} shows an opening of", str(lines["opened_at"].iloc[0])[:10]
+
+
+def _quoted(content: bytes) -> tuple[str, ...]:
     """Heads of ledgers that a page or a file quotes."""
     return tuple(dict.fromkeys(QUOTED.findall(content.decode("utf-8", errors="replace"))))
 

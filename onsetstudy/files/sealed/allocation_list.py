@@ -216,10 +216,8 @@ def _write_sealed(
     whole = (*begun.slips, *drawn.slips)
     practices = sorted({s.practice_id for s in whole})
     # What levels and cases can be held against.
-    about: dict[str, Any] = {
-        "columns": [name for name in drawn.strata if name != "practice_id"],
-        "practices": practices,
-    }
+    columns = [name for name in drawn.strata if name != "practice_id"]
+    about = {"study": drawn.study_id, "columns": columns, "practices": practices, **kind}
     about |= {"case_codes": case_codes} if case_codes else {}
     paths = []
     for practice in practices:
@@ -231,14 +229,7 @@ def _write_sealed(
             strata[stratum] = seal(stratum, contents, before.get(stratum, {}))
         # Logs begin at the protocol under which the first list was drawn, and go on from there.
         begun_under = held.get("protocol", drawn.protocol_digest)
-        body = {
-            "study": drawn.study_id,
-            "protocol": begun_under,
-            "practice": practice,
-            "strata": strata,
-            **about,
-            **kind,
-        }
+        body = {**about, "protocol": begun_under, "practice": practice, "strata": strata}
         if held:
             counts = {stratum: len(place["slips"]) for stratum, place in before.items()}
             body |= {"continues": True, "earlier": [*held.get("earlier", []), counts]}

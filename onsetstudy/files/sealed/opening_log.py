@@ -25,6 +25,8 @@ from onsetstudy.records.derived.allocation import ARMS_JOIN, LOG_COLUMNS, OLD_LO
 MOST_TOLD = 20
 NONCE_COLUMNS = ("slip", "nonce", "sides")
 """What proves an opened slip against its published commitment."""
+ENTERED = {"slip": "slip", "case": "case_id", "opened_at": "opened_at", "line": "chain"}
+"""What a ledger holds of a line of a log, each with the column that it stands in."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -211,14 +213,13 @@ def unlike_ledger(
     """
     whose = pd.Series(practice, index=log.index) if practice else practices_of(log)
     here = {practice} if practice else set(whose) or {str(e.body["practice"]) for e in openings_entered(entries)}
-    names = ("slip", "case_id", "opened_at", "chain")
     entered = {
-        tuple(str(e.body[name]) for name in ("slip", "case", "opened_at", "line")): str(e.body["practice"])
+        tuple(str(e.body[name]) for name in ENTERED): str(e.body["practice"])
         for e in openings_entered(entries)
         if e.body["practice"] in here
     }
     rows = log[whose.isin(set(entered.values())).to_numpy()].astype(str)
-    shown = dict.fromkeys(rows[list(names)].itertuples(index=False, name=None))
+    shown = dict.fromkeys(rows[list(ENTERED.values())].itertuples(index=False, name=None))
     lost = dict.fromkeys(line[0] for line in entered if line not in shown)
     # The first line of a log is chained to the protocol that its list was drawn under.
     begun = {str(e.body["protocol"]) for e in of_kind(entries, "list_drawn")}
