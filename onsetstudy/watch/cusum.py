@@ -103,8 +103,8 @@ def average_run_length(limit: float, usual: ArrayLike, odds_ratio: float, *, tru
     return float(linalg.solve_banded((below, above), band, np.ones(STATES), check_finite=False)[0])
 
 
-def baseline_guard(failures: int, cases: int, odds_ratio: float) -> float:
-    """Odds of the true usual share over the one that was counted, on the side on which false alarms come.
+def baseline_guard(failures: int, cases: int, odds_ratio: float, *, usual: float) -> float:
+    """Odds of the true usual share over the one that the chart takes, on the side on which false alarms come.
 
     Parameters
     ----------
@@ -112,6 +112,8 @@ def baseline_guard(failures: int, cases: int, odds_ratio: float) -> float:
         Of the cases that say what is usual.
     odds_ratio : float
         What the chart is tuned to.
+    usual : float
+        Share of failures that the chart takes as usual for these cases, which need not be the one that was counted.
 
     Returns
     -------
@@ -124,10 +126,9 @@ def baseline_guard(failures: int, cases: int, odds_ratio: float) -> float:
        Journal of Statistics 2013;40:647-68 (from memory): the limit holds for what is likely to be true, not for the
        estimate. Here by the distribution of the share given the counts (Jeffreys) in place of the bootstrap.
     """
-    share = (failures + CLEAR_OF_NONE) / (cases + 2 * CLEAR_OF_NONE)
     level = GUARD if odds_ratio > 1 else 1 - GUARD
     bound = float(stats.beta.ppf(level, failures + CLEAR_OF_NONE, cases - failures + CLEAR_OF_NONE))
-    return bound / (1 - bound) / (share / (1 - share))
+    return bound / (1 - bound) / (usual / (1 - usual))
 
 
 def limit_for(run_length: float, usual: ArrayLike, odds_ratio: float, *, guard: float = 1.0) -> float:

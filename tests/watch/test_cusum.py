@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from onsetstudy.core.errors import DesignError
 from onsetstudy.core.serialise import from_dict, to_dict
@@ -16,6 +17,7 @@ from onsetstudy.watch.cusum import (
     cusum_weights,
     limit_for,
 )
+from onsetstudy.watch.shrinkage import usual_chances
 from tests.reference import load_reference
 
 
@@ -156,7 +158,7 @@ def test_the_guard_keeps_the_promise():
         """Nothing but the count of failures tells one practice from another."""
         share = (failures + 0.5) / 51
         actual = true / (1 - true) / (share / (1 - share))
-        guard = baseline_guard(failures, 50, 2.0) if guarded else 1.0
+        guard = baseline_guard(failures, 50, 2.0, usual=share) if guarded else 1.0
         limit = limit_for(300, [share], 2.0, guard=guard) if guard < 2.0 else np.inf
         return limit == np.inf or average_run_length(limit, [share], 2.0, true_ratio=actual) >= 295
 
@@ -164,6 +166,23 @@ def test_the_guard_keeps_the_promise():
     kept, without = ([keeps(failures, guarded) for failures in drawn] for guarded in (True, False))
     assert np.mean(kept) > 0.9 - 4 * np.sqrt(0.09 / 60)
     assert np.mean(without) < 0.7
+
+
+@pytest.mark.parametrize(("cases", "ratio", "true"), [(20, 3.0, 0.2), (50, 3.0, 0.05), (50, 2.0, 0.08)])
+def test_the_promise_is_kept_of_the_share_that_the_chart_takes(cases, ratio, true):
+    """Every count of failures of the first cases, as often as it comes; rare failures are drawn up by the prior."""
+    kept = charted = 0.0
+    for failures in range(cases + 1):
+        chance = stats.binom.pmf(failures, cases, true)
+        [share] = usual_chances(np.arange(cases) < failures, ["a"] * cases, ["a"])
+        guard = baseline_guard(failures, cases, ratio, usual=share)
+        if chance < 1e-3 or guard >= ratio:
+            continue
+        limit = limit_for(300, [share], ratio, guard=guard)
+        actual = true / (1 - true) / (share / (1 - share))
+        charted += chance
+        kept += chance * (average_run_length(limit, [share], ratio, true_ratio=actual) >= 299)
+    assert kept / charted > 0.9
 
 
 def test_what_cannot_be_charted():

@@ -104,11 +104,15 @@ def _charts(
     share = rule.failure_share if failure == "by_target" else None
     if share is None and not past.any():
         return [], [], left_out
-    chance = usual_chances(failed[past], group[past], group[now]) if share is None else np.full(now.sum(), share)
+    before = failed[past], group[past]
+    chance = usual_chances(*before, group[now]) if share is None else np.full(now.sum(), share)
     shares = sorted({(failure, str(g), float(c)) for g, c in zip(group[now], chance, strict=True)})
     charts = []
     for ratio in (rule.odds_ratio, 1 / rule.odds_ratio):
-        guard = 1.0 if share is not None else baseline_guard(int(failed[past].sum()), int(past.sum()), ratio)
+        guard = 1.0
+        if share is None:
+            taken = float(usual_chances(*before, group[past]).mean())
+            guard = baseline_guard(int(failed[past].sum()), int(past.sum()), ratio, usual=taken)
         if (guard >= ratio) if ratio > 1 else (guard <= ratio):
             # What is usual is known so badly that the change itself may be usual.
             continue

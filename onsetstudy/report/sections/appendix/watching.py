@@ -71,6 +71,10 @@ def _chart(charts: list[Chart], failure: str, watch: Watch, protocol: Protocol) 
         f"every other tooth; it turns at 0. Tuned to odds {odds:g} times as high or as low. False alarms: one in "
         f"{lengths.average:.0f} cases on average. After such a change a signal comes in cases, on average: {when}."
     )
+    if watch.baseline_cases:
+        caption += (
+            " That holds if the first cases show what is usual; if chance played in them, it may take long."
+        )
     if left_out := dict(watch.undecided).get(failure, 0):
         caption += f" Cases are numbered without {left_out} of which no test says whether they were {name}."
     look = look_of(watch.arm, protocol.arm_codes)
