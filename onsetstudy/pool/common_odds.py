@@ -24,6 +24,7 @@ from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.results import ArmCount, Assumption, Caution, Counts, EstimateLike, HypothesisTest, Interval
 from onsetstudy.inference.likelihood import wald_ratio
 from onsetstudy.inference.parameter import Parameter, Told
+from onsetstudy.inference.proportions import mover_difference, wilson_limits
 from onsetstudy.pool.results import CommonOdds
 
 FARTHEST = 40.0
@@ -263,6 +264,17 @@ def _homogeneity(tables: _Tables, top: float, of: Parameter) -> HypothesisTest |
     )
 
 
+def _least_difference(s: FloatArray, n: IntArray, level: float) -> Interval:
+    """One-sided bound of a difference as large as there can be, from the cases of all practices together."""
+    shares = [(x / m, x / m) for x, m in zip(s, n, strict=True)]
+    limits = [wilson_limits(x, m, 2 * level - 1) for x, m in zip(s, n, strict=True)]
+    low, high = mover_difference(shares[1], limits[1], shares[0], limits[0])
+    ends = (low, 1.0) if s[1] else (-1.0, high)
+    return Interval(
+        low=ends[0], high=ends[1], level=level, method="one-sided, recovery of variances from Wilson's limits"
+    )
+
+
 def _difference(s: FloatArray, n: IntArray, of: Parameter, inflation: float) -> EstimateLike:
     """Mantel-Haenszel difference of shares, other arm minus reference, with Sato's variance."""
     method = "Mantel-Haenszel over practices"
@@ -280,8 +292,10 @@ def _difference(s: FloatArray, n: IntArray, of: Parameter, inflation: float) -> 
     if not np.isfinite(variance):
         return of.absent(UNDECIDED, code="no_information", method=method)
     if variance <= 0:
-        reason = "all cases ended alike, so the difference over practices has no standard error"
-        return of.absent(reason, code="no_spread", method=method)
+        how = "the arms ended so differently" if value else "all cases ended so much alike"
+        reason = f"{how} that the difference over practices has no standard error"
+        bound = _least_difference(s.sum(axis=0), n.sum(axis=0), of.conf_level) if abs(value) == 1 else None
+        return of.absent(reason, code="no_spread", method=method, bound=bound)
     error = float(np.sqrt(variance))
     reach = float(special.ndtri(0.5 + of.conf_level / 2)) * error
     text = f"{int((~both).sum())} practices or strata have one arm only and are not used."

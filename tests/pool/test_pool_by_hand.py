@@ -220,7 +220,19 @@ def test_tables_that_tell_nothing_are_not_counted():
     assert common_odds([[3, 8]], [[12, 14]], arms=ARMS).difference.caution == ()
     none = common_odds([[4, 0]], [[9, 0]], arms=ARMS)
     assert (none.odds_ratio.code, none.difference.code) == ("no_information", "arm_missing")
-    assert common_odds([[0, 0]], [[7, 7]], arms=ARMS).difference.code == "no_spread"
+    alike = common_odds([[0, 0]], [[7, 7]], arms=ARMS).difference
+    assert (alike.code, "alike" in alike.reason, alike.bound) == ("no_spread", True, None)
+
+
+@pytest.mark.parametrize("other", [0, 1])
+def test_arms_that_ended_as_differently_as_they_can_are_not_called_alike(other):
+    """No tooth of one arm and every one of the other; the bound from Newcombe's square-and-add by hand."""
+    success = [[20 * (1 - other), 20 * other], [18 * (1 - other), 18 * other]]
+    found = common_odds(success, [[20, 20], [18, 18]], arms=ARMS).difference
+    assert (found.code, "differently" in found.reason) == ("no_spread", True)
+    z2 = stats.norm.ppf(0.95) ** 2
+    least = 1 - np.sqrt(2) * z2 / (38 + z2)
+    assert (found.bound.low, found.bound.high) == pytest.approx((least, 1.0) if other else (-1.0, -least), abs=1e-12)
 
 
 def test_the_difference_of_two_tables_with_its_error_term_by_term():

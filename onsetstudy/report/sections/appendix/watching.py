@@ -72,9 +72,7 @@ def _chart(charts: list[Chart], failure: str, watch: Watch, protocol: Protocol) 
         f"{lengths.average:.0f} cases on average. After such a change a signal comes in cases, on average: {when}."
     )
     if watch.baseline_cases:
-        caption += (
-            " That holds if the first cases show what is usual; if chance played in them, it may take long."
-        )
+        caption += " That holds if the first cases show what is usual; if chance played in them, it may take long."
     if left_out := dict(watch.undecided).get(failure, 0):
         caption += f" Cases are numbered without {left_out} of which no test says whether they were {name}."
     look = look_of(watch.arm, protocol.arm_codes)
