@@ -360,26 +360,22 @@ class Recorder:
         if kept.case_id != told.case_id:
             faults.append("the two entries are of different cases")
         if not faults:
-            kept, faults = self._held_to_case(kept)
+            with self._lock:
+                case, halt = self._state(kept.case_id), self._standing().halt
+            kept, faults = held_to_case(
+                kept,
+                "" if case is None else case.phase,
+                slip=None if case is None else self._slip_of(case),
+                slip_needed=self.sealed is not None and self.protocol.study.randomised,
+                before=self._last_prepared(kept.case_id),
+                halt=halt,
+            )
         if faults:
             return [_refused(kept.id, "; ".join(faults))]
         state = self.preparations.append([kept])[0]
         if state == "refused":
             return [_refused(kept.id, TAKEN)]
         return [Answer(id=kept.id, state=state), *self.add(role, [values["prepared"]])]
-
-    def _held_to_case(self, kept: Event) -> tuple[Event, list[str]]:
-        """See :func:`~onsetstudy.chairside.preparations.held_to_case`."""
-        with self._lock:
-            state, halt = self._state(kept.case_id), self._standing().halt
-        return held_to_case(
-            kept,
-            "" if state is None else state.phase,
-            slip=None if state is None else self._slip_of(state),
-            slip_needed=self.sealed is not None and self.protocol.study.randomised,
-            before=self._last_prepared(kept.case_id),
-            halt=halt,
-        )
 
     def unblind(self, role: str, value: Any) -> tuple[Answer, views.SlipView | None]:
         """Log an emergency unblinding with its reason, and only then say what the case received and its slip says."""

@@ -15,7 +15,7 @@ from typing import Any
 
 from onsetstudy.chairside.case_flow import CaseState, RunningLog
 from onsetstudy.chairside.clock import Reading
-from onsetstudy.protocol.model import Protocol, Quarter
+from onsetstudy.protocol.model import Protocol, Quarter, Schedule
 from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.chair.agreement import Agreement
 from onsetstudy.records.chair.case_questions import Question, asked_after, asked_before, question_of, words
@@ -41,14 +41,9 @@ class SetupView:
     practice: str
     practising: bool
     invented: bool
-    notation: str
     teeth: tuple[tuple[str, str, str], ...]
-    tests_min: tuple[float, ...]
+    schedule: Schedule
     confirmations: int
-    control_tooth: str
-    control_window_min: float
-    baseline: str
-    clock_zero: str
     paired: bool
     watching: bool
     before: tuple[Question, ...]
@@ -206,14 +201,9 @@ def setup_view(
         practice=practice,
         practising=practising,
         invented=protocol.study.invented,
-        notation=protocol.schedule.tooth_notation,
         teeth=tuple((code, t.arch, t.dentition) for code, t in TEETH[protocol.schedule.tooth_notation].items()),
-        tests_min=protocol.schedule.tests_min,
+        schedule=protocol.schedule,
         confirmations=protocol.onset.confirmations,
-        control_tooth=protocol.schedule.control_tooth,
-        control_window_min=protocol.schedule.control_window_min,
-        baseline=protocol.schedule.baseline_response,
-        clock_zero=protocol.schedule.clock_zero,
         paired=protocol.study.paired,
         watching=watches(protocol),
         before=tuple(question_of(name, protocol) for name in asked_before(protocol)),

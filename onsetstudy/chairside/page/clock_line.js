@@ -5,7 +5,7 @@ import { at, seconds } from "/at_hand.js";
 
 const apart = (text) => Math.max(36, 10 * text.length + 10); // px between two minutes that are written
 const lineWidth = () => Math.max(300, Math.min(1076, innerWidth - 24));
-const lastMinute = () => at.setup.tests_min.at(-1) + 1;
+const lastMinute = () => at.setup.schedule.tests_min.at(-1) + 1;
 const place = (minute) => 20 + ((lineWidth() - 40) * Math.min(minute, lastMinute())) / lastMinute();
 const keyOf = (own) => own.map((m) => m.mark).join();
 

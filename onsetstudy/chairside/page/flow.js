@@ -38,8 +38,8 @@ function foldCase(id, entries, setup, since) {
       if ((answered[tooth_role]?.payload.response ?? "not_done") === "not_done") answered[tooth_role] = entry;
     }
   }
-  const roles = setup.control_tooth === "none" ? ["target"] : ["target", "control"];
-  const found = { id, entries, told, first, baseline, tests, roles, zero: first[setup.clock_zero] };
+  const roles = setup.schedule.control_tooth === "none" ? ["target"] : ["target", "control"];
+  const found = { id, entries, told, first, baseline, tests, roles, zero: first[setup.schedule.clock_zero] };
   found.confirmed = confirmed(found, setup, since);
   found.phase = phase(found, setup);
   return found;
@@ -53,8 +53,8 @@ function phase(c, setup) {
   if (first.injection_end) return c.confirmed || first.supplement ? "complete" : "testing";
   if (first.injection_start) return "injecting";
   if (first.prepared) return "prepared";
-  if (setup.baseline !== "none" && c.roles.some((r) => !baseline[r]) && baseline.target !== "not_felt") return "baseline";
-  return setup.baseline === "required" && baseline.target === "not_felt" ? "not_testable" : "waiting";
+  if (setup.schedule.baseline_response !== "none" && c.roles.some((r) => !baseline[r]) && baseline.target !== "not_felt") return "baseline";
+  return setup.schedule.baseline_response === "required" && baseline.target === "not_felt" ? "not_testable" : "waiting";
 }
 
 /**
@@ -69,13 +69,13 @@ function confirmed(c, setup, since) {
     .sort((a, b) => a.minute - b.minute);
   const of = (role) => tests.filter((t) => t.tooth_role === role);
   const controls = of("control"), targets = of("target");
-  if (setup.control_tooth === "required" && !c.tests.get(targets.at(-1)?.planned_min)?.control) return false;
+  if (setup.schedule.control_tooth === "required" && !c.tests.get(targets.at(-1)?.planned_min)?.control) return false;
   let run = 0;
   return targets.some((target) => {
     const apart = (t) => Math.abs(t.minute - target.minute);
     const nearest = controls.reduce((best, t) => (best && apart(best) <= apart(t) ? best : t), null);
-    const other = nearest && apart(nearest) <= setup.control_window_min ? nearest.response : setup.control_tooth;
-    if (other === "required" || (other === "not_felt" && setup.control_tooth !== "none")) return false;
+    const other = nearest && apart(nearest) <= setup.schedule.control_window_min ? nearest.response : setup.schedule.control_tooth;
+    if (other === "required" || (other === "not_felt" && setup.schedule.control_tooth !== "none")) return false;
     run = target.response === "not_felt" ? run + 1 : 0;
     return run >= setup.confirmations;
   });
@@ -86,7 +86,7 @@ function confirmed(c, setup, since) {
  * Where the clocks are in doubt the last test stays open: what was seen can always be entered.
  */
 export function nextTest(c, setup, minute, doubtful = false) {
-  const plan = setup.tests_min;
+  const plan = setup.schedule.tests_min;
   for (let k = 0; k < plan.length; k += 1) {
     const over = k + 1 < plan.length ? (plan[k] + plan[k + 1]) / 2 : plan[k] + 1;
     const answered = c.tests.get(plan[k]) ?? {};
@@ -102,7 +102,7 @@ export function nextTest(c, setup, minute, doubtful = false) {
 /** done, missed, next or later, for each planned test. */
 export function marks(c, setup, minute) {
   const next = nextTest(c, setup, minute);
-  return setup.tests_min.map((planned) => {
+  return setup.schedule.tests_min.map((planned) => {
     const answered = c.tests.get(planned) ?? {};
     const done = c.roles.every((r) => answered[r] && answered[r].payload.response !== "not_done");
     if (done) return { planned, mark: "done" };

@@ -105,7 +105,7 @@ export function scoreField(field, scale, chosen) {
 
 /** Rows of teeth as they stand in the mouth, seen from the front: the patient's right at the left. */
 export function toothChart(setup, primary, chosen) {
-  const iso = setup.notation === "iso3950";
+  const iso = setup.schedule.tooth_notation === "iso3950";
   const own = setup.teeth.filter(([, , dentition]) => (dentition === "primary") === primary);
   const size = primary ? 5 : 8;
   const quarter = (k) => own.slice(k * size, (k + 1) * size);
