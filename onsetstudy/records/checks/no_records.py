@@ -8,6 +8,7 @@ from collections.abc import Collection, Mapping
 import numpy as np
 import pandas as pd
 
+from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.checks.findings import Findings
 from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.model import Records
@@ -57,14 +58,15 @@ def no_records(records: Records, table: str) -> int:
 def sums_up(row: Mapping[str, str], asked: Collection[str]) -> bool:
     """Whether a row, by its columns, is one of sums: a spreadsheet's totals or means.
 
-    It calls itself so where the code of a case would stand; else no code stands there, a word for a sum does elsewhere,
-    and of the fields asked of every record most are empty.
+    Where the code of a case would stand it calls itself so, and tells no arm and no answer, or most of the fields asked
+    of every record are empty. Else most are, no code stands there, and a word for a sum does elsewhere.
     """
     code = row.get("case_id", "").strip()
-    if _names_a_sum(code):
-        return True
     told = [name for name in asked if name in row and name != "case_id" and not _names_a_sum(row[name])]
     bare = 2 * len(told) < len(asked) - 1
+    if _names_a_sum(code):
+        # Somebody's word for a case may be one for a sum.
+        return bare or not any(row.get(name, "").strip().casefold() in CODES[name] for name in ("arm", "response"))
     short = (code or row.get("patient_id", "")).strip().rstrip(":").casefold() in SHORT
     return bare and (short or (not code and any(map(_names_a_sum, row.values()))))
 

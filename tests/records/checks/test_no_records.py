@@ -204,6 +204,14 @@ def test_a_case_of_a_wide_sheet_with_unreadable_tests_is_refused_with_them(tmp_p
         read_records(path, PROMISED)
 
 
+def test_a_whole_case_under_a_word_for_a_sum_is_a_case():
+    cases, readings = clean()
+    for row in (*cases, *readings):
+        if row["case_id"] == "P01-0001":
+            row["case_id"] = "Suma"
+    assert "totals_row" not in list(records(cases, readings, PROMISED).rejects["code"])
+
+
 def test_averages_below_the_cold_tests_are_no_tests():
     cases, readings = clean()
     average = {"tooth_role": "Average", "response": "4.2"}
