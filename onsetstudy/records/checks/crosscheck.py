@@ -76,6 +76,7 @@ def crosscheck_cases(found: Findings, protocol: Protocol, *, today: dt.date | No
     _scores(found, protocol)
     _clocks(found)
     _belongings(found)
+    _second_injections(found, protocol)
     _supplements(found)
     _practices(found, protocol)
     allocation = found.words("allocation")
@@ -291,6 +292,21 @@ def _belongings(found: Findings) -> None:
     excused = (found.words("score_missing_reason") != "") & ~np.any(missing, axis=0)
     what = "a reason ({value}) for a missing pain score, but none is missing"
     found.query(excused, "score_missing_reason", "missing_reason", what, "take out the reason, or the score")
+
+
+def _second_injections(found: Findings, protocol: Protocol) -> None:
+    """Injections of a patient who is to have both arms: in the order of their periods, as far apart as was planned."""
+    if not protocol.study.paired:
+        return
+    whose, day = ["practice_id", "patient_id"], found.typed["case_date"].astype("datetime64[s]")
+    told = found.typed[[*whose, "period"]].assign(day=day).dropna().sort_values([*whose, "period"], kind="stable")
+    days = told.groupby(whose)["day"].diff().dt.days.reindex(day.index).to_numpy(dtype=np.float64)
+    what, mend = "period {period} of this patient is dated before the earlier one", "correct the date, or the period"
+    found.query(days < 0, "case_date", "period_order", what, mend, period=found.words("period"))
+    planned = protocol.allocation.washout_days if protocol.allocation is not None else 0
+    what = f"{{days:g}} days after the patient's earlier injection; the plan asks for {planned}"
+    mend = "correct the date; if it is right, the case stays"
+    found.query((days >= 0) & (days < planned), "case_date", "washout", what, mend, days=days)
 
 
 def crosscheck_readings(cases: Findings, tests: Findings, clock_min: FloatArray | None, protocol: Protocol) -> IntArray:

@@ -24,6 +24,8 @@ ARMS_JOIN = " > "
 """Between the arms of a slip's periods, in their order."""
 JOIN = " | "
 SHOWN = 20
+CLOCKS_APART_MIN = 5.0
+"""Minutes by which the clock at the chair may be behind that of the slips (common practice, no source)."""
 NO_ALLOCATION = (
     "arms were allocated at random, and there is neither the opening log nor the list of slips to say which arm chance "
     "had chosen"
@@ -40,7 +42,7 @@ TEXTS = {
     "not_opened": "with a slip that the log does not show as opened",
     "opened_for_nobody": "slip{s} opened without a recorded case",
     "withdrawn": "slip{s} whose patient withdrew before a case was recorded",
-    "opened_late": "with a slip that was opened after the day of the injection",
+    "opened_late": "with a slip that was opened after the injection",
     "log_broken": "line{s} of the opening log that {were} changed or taken out",
     "not_in_log": "opening{s} of the ledger that the log does not show as {they_were} entered",
     "not_in_ledger": "opening{s} of the log that the ledger does not hold",
@@ -328,9 +330,10 @@ def _order(cases: pd.DataFrame, slip: pd.Series, first: pd.DataFrame, used: Coll
 
 def _against_log(cases: pd.DataFrame, slip: pd.Series, log: pd.DataFrame) -> dict[str, pd.Series]:
     opened = log.drop_duplicates("slip").set_index("slip")["opened_at"]
-    when = pd.to_datetime(slip.map(opened), format="ISO8601", errors="coerce").dt.normalize()
-    name = cases["case_id"].astype(str)
+    when = pd.to_datetime(slip.map(opened), format="ISO8601", errors="coerce")
+    name, day = cases["case_id"].astype(str), pd.to_datetime(cases["case_date"])
+    injected = day + pd.to_timedelta(cases["injection_end"].astype(float) + CLOCKS_APART_MIN, unit="min")
     return {
         "not_opened": name[~slip.isin(opened.index)],
-        "opened_late": name[when > pd.to_datetime(cases["case_date"])],
+        "opened_late": name[(when.dt.normalize() > day) | (when > injected)],
     }

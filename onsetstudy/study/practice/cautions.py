@@ -161,7 +161,7 @@ def opened_late(review: AllocationReview | None) -> Caution | None:
     late = 0 if review is None else sum(d.count for d in review.deviations if d.code == "opened_late")
     if review is None or not late:
         return None
-    what = "opened after the day of the injection: nothing shows that chance chose"
+    what = "opened after the injection: nothing shows that chance chose"
     of = max(review.with_slip, late)
     if late == of and of > 1:
         text = f"All {of} slips were {what} the arms."

@@ -375,6 +375,16 @@ def test_the_log_is_held_against_the_records(tmp_path, drawn):
     assert told["opened_late"] == ("P01-0001",)  # treated on 1 April, opened on the 2nd
 
 
+@pytest.mark.parametrize(("end", "late"), [(564.0, True), (566.0, False), (float("nan"), False)])
+def test_a_slip_opened_on_the_day_and_after_the_injection_chose_nothing(tmp_path, drawn, end, late):
+    """Opened at 9:30; clocks may be five minutes apart, and without a time of day the day alone is known."""
+    for k in range(1, 7):
+        opened(tmp_path, f"P01-{k:04d}")
+    cases = recorded(drawn, lambda rows: None).cases.assign(injection_end=end, case_date=pd.Timestamp(NOW.date()))
+    review = review_allocation(cases, protocol(), read_kept_list(tmp_path / "list.csv"))
+    assert ("opened_late" in {d.code for d in review.deviations}) is late
+
+
 def test_the_commands_speak_to_a_person(tmp_path):
     path = "protocols/mandibular_block_group.toml"
     run = CliRunner()

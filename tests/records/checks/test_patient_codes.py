@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import pytest
 
 from tests.study.cases import case, protocol, readings_of, records
@@ -50,3 +52,27 @@ def test_codes_that_differ_by_capitals_alone_are_asked_about():
         ("clinician_id", 4),
     ]
     assert len(found.cases) == 3
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "asked"),
+    [
+        ("2026-04-01", "2026-04-08", []),
+        ("2026-04-01", "2026-04-07", ["washout"]),
+        ("2026-04-08", "2026-04-01", ["period_order"]),
+    ],
+)
+def test_second_injections_are_held_to_order_and_washout(first, second, asked):
+    """Seven days were planned; the case stays, and in a design of one injection a patient nothing is asked."""
+    paired = protocol(allocation={"method": "paired", "washout_days": 7})
+    paired = dataclasses.replace(paired, study=dataclasses.replace(paired.study, design="crossover"))
+    rows = [case(1, case_date=first, period="1"), case(2, "buffered", case_date=second, period="2")]
+    for row in rows:
+        row["patient_id"] = "P01-K7Q2"
+    tests = readings_of(1, "ffnn") + readings_of(2, "ffnn")
+    found = records(rows, tests, paired)
+    told = [q for q in found.queries if q.code in ("washout", "period_order")]
+    assert [(q.code, q.where.column) for q in told] == [(code, "case_date") for code in asked]
+    assert "washout" not in asked or "6 days after the patient's earlier injection; the plan asks for 7" in str(told[0])
+    assert len(found.cases) == 2
+    assert not [q for q in records(rows, tests, protocol()).queries if q.code in ("washout", "period_order")]

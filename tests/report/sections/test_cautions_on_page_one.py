@@ -133,7 +133,7 @@ LONG = {
     "here, and could turn the answer. Find out what became of them.",
     "refused": "12 of 412 cases were refused (6 not buffered, 6 buffered) and are in no count here, which could turn "
     "the answer: correct what is wrong in them.",
-    "opened_late": "All 14 slips were opened after the day of the injection: nothing shows that chance chose the arms.",
+    "opened_late": "All 14 slips were opened after the injection: nothing shows that chance chose the arms.",
     "all_numb_at_first": "All 24 teeth were numb at their first test: which became numb sooner cannot be told.",
     "operator_one_arm": "Each operator used one arm only: what differs may be the operator, not the injection.",
     "main_outcome_missing": "2 of 14 scores of the main outcome are missing: less than 0.1 points against the "

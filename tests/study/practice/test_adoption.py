@@ -7,7 +7,7 @@ import pytest
 from onsetstudy.core.results import NO_SPREAD, Counts, Estimate, Interval
 from onsetstudy.outcomes.harm_results import Safety
 from onsetstudy.protocol.governance import AdoptionRule
-from onsetstudy.protocol.lock_results import LockStanding
+from onsetstudy.protocol.lock_results import LockStanding, LockVersion
 from onsetstudy.report.documents.protocol import compose_protocol
 from onsetstudy.report.sections.appendix.interim import planned_section
 from onsetstudy.study.practice.results import side_of_margin, verdict_of
@@ -89,6 +89,15 @@ def test_a_harm_that_stops_is_enough():
     elsewhere = (found.protocol.reference_arm, *event[1:])
     spared = dataclasses.replace(found, safety=dataclasses.replace(found.safety, listing=(elsewhere,)))
     assert spared.adoption.parts[-1].code == "met"
+
+
+def test_a_lock_on_the_day_of_the_first_case_is_not_called_before_it():
+    found = closing(None)
+    version = LockVersion(number=1, digest="d", day="2025-10-01", reason="")
+    kept = dataclasses.replace(found.standing, status="locked_before", versions=(version,))
+    assert "on 1 October 2025, the day of the first case." in str(
+        planned_section(dataclasses.replace(found, standing=kept))
+    )
 
 
 def test_the_page_says_it_in_words():

@@ -42,9 +42,9 @@ def review(late: int, slips: int = 14) -> AllocationReview:
 
 @pytest.mark.parametrize(
     ("late", "says"),
-    [(14, "All 14 slips were opened after the day of the injection: nothing shows that chance chose the arms."),
-     (3, "3 of 14 slips were opened after the day of the injection: nothing shows that chance chose those arms."),
-     (1, "1 of 14 slips was opened after the day of the injection: nothing shows that chance chose that arm.")],
+    [(14, "All 14 slips were opened after the injection: nothing shows that chance chose the arms."),
+     (3, "3 of 14 slips were opened after the injection: nothing shows that chance chose those arms."),
+     (1, "1 of 14 slips was opened after the injection: nothing shows that chance chose that arm.")],
 )  # fmt: skip
 def test_slips_opened_after_the_injection(late, says):
     assert opened_late(review(late)).text == says

@@ -18,7 +18,7 @@ from onsetstudy.study.results import AnytimeTaken, LooksTaken
 from onsetstudy.survival.results import AnytimeTest
 
 STATUS = {
-    "locked_before": "The protocol was locked on {day}, before the first case on {first}.",
+    "locked_before": "The protocol was locked on {day}, {order}.",
     "locked_late": "The protocol was locked on {day}, after the first case on {first}.",
     "changed": "The protocol that this report follows differs from version {number}, locked on {last}.",
     "not_locked": "The protocol was never locked.",
@@ -56,6 +56,8 @@ def planned_section(results: StudyResults) -> Section | None:
     facts = {"first": day(standing.first_case) if standing.first_case else "no day"}
     if versions:
         facts |= {"day": day(versions[0].day), "last": day(versions[-1].day), "number": str(versions[-1].number)}
+        same_day = versions[0].day == standing.first_case
+        facts["order"] = "the day of the first case" if same_day else f"before the first case on {facts['first']}"
     amended = [
         (
             f"{v.number}",
