@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-from onsetstudy.core.quantities import QUANTITIES
+import math
+
+from onsetstudy.core.quantities import QUANTITIES, quantity_of
+from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import SENSITIVITY, TECHNIQUE_NAMES
+from onsetstudy.report.numbers import MINUS, amount
 
 NAMES = {
     **TECHNIQUE_NAMES,
@@ -71,3 +75,13 @@ def field_name(column: str) -> str:
 def outcome_name(key: str) -> str:
     """What is measured where a protocol names an outcome: the quantity's own, without the difference in it."""
     return QUANTITIES[key].outcome if key in QUANTITIES else OUTCOMES.get(key) or plain_words(key)
+
+
+def effect_told(effect: float, protocol: Protocol) -> str:
+    """An effect in the main outcome as a plan has it: a log ratio or a difference, positive where it is better."""
+    quantity, pain = quantity_of(protocol.plan.primary), protocol.pain
+    if quantity.unit == "ratio":
+        return f"a hazard ratio of {math.exp(effect):.3g}"
+    unit = pain.instrument.unit if quantity.unit == "score" and pain else quantity.unit_shown
+    shown = float(f"{effect * abs(quantity.shown.factor):.3g}")
+    return f"a difference of {amount(shown, unit)}".replace("-", MINUS)

@@ -156,7 +156,7 @@ def verdict_clause(claim: Claim) -> str:
         return f"{place} the cold tests could not bear an answer, so that nothing was decided: "
     if look.code == "descriptive":
         return f"the analysis of {look.label} was not planned and decides nothing: "
-    goes = "; the planned difference is unlikely to be shown" if look.code == "unlikely" else ""
+    goes = "; by the futility rule a gain is unlikely to be shown" if look.code == "unlikely" else ""
     return f"{place}, after {look.counted:g} of {look.planned_count:g} {unit}, the boundary was not reached{goes}: "
 
 

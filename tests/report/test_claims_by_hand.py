@@ -202,7 +202,7 @@ def test_no_limits_are_told_as_none():
       "was shown: "),
      ("descriptive", True, "the analysis of 2026Q2 was not planned"), ("crossed", False, ""),
      ("unlikely", True, "at interim analysis 2 of 4 (2026Q2), after 150 of 350 teeth seen to go numb, the boundary was "
-      "not reached; the planned difference is unlikely to be shown: "),
+      "not reached; by the futility rule a gain is unlikely to be shown: "),
      ("continue", True, "at interim analysis 2 of 4 (2026Q2), after 150 of 350 teeth seen to go numb, the boundary was "
       "not reached: ")],
 )  # fmt: skip

@@ -23,11 +23,13 @@ def lock(protocol: Path, reason: str, into: Path | None, paper: str) -> None:
     from onsetstudy.files.ledger.ledger_check import begun_anew
     from onsetstudy.files.ledger.lock import changes_since_lock, lock_protocol_file, read_lock
     from onsetstudy.files.sources.protocol_toml import read_protocol
+    from onsetstudy.report.sections.before.plan_words import aim_told
+    from onsetstudy.study.planning.power import aim_of
 
     if reason:
         ledger_entries.plain_reason(reason)
     promised = read_protocol(protocol)
-    lock = read_lock(protocol)
+    lock, aim = read_lock(protocol), aim_of(promised)
     if lock is not None and lock.latest.digest == promised.digest and not reason:
         click.echo(f"Locked already: version {lock.latest.number} of {lock.latest.day}; nothing has changed since.")
     else:
@@ -38,10 +40,11 @@ def lock(protocol: Path, reason: str, into: Path | None, paper: str) -> None:
     ledger_entries.enter_lock(protocol, lock)
     say.please_look(*begun_anew(protocol, promised))
     say.each(entering_lists.enter_lists_beside(protocol, promised))
+    click.echo(aim_told(aim, promised))
     click.echo(f"SHA-256 of the protocol: {promised.digest}")
     head = ledger_entries.head_beside(protocol)
     click.echo(f"Ledger, last entry: {head}")
     if into is not None:
         from onsetstudy.files.documents.reports import write_protocol_document
 
-        say.written(write_protocol_document(promised, lock, into, paper=paper, ledger_head=head))
+        say.written(write_protocol_document(promised, lock, aim, into, paper=paper, ledger_head=head))

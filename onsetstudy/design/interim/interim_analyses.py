@@ -62,7 +62,7 @@ def plan_looks(
     rho : float
         Of the ``power`` family.
     power : float
-        Under the planned effect.
+        For the effect that the planned information suffices for: ``design_drift``, which futility rests on.
     futility : str
         ``none``, ``non_binding`` or ``binding``.
     unit : str
@@ -337,9 +337,14 @@ def _outlook(
     whole = _bounds(plan, steps, shares, final=True)
     here = information.size
     onward = (z, float(information[-1]), steps[here:], whole.lower[here:], whole.upper[here:])
+    powered_for = plan.design_drift / math.sqrt(scale)
+    # On the scale of counts the drift of no effect is known.
+    effect, known = (plan.effect, powered_for) if information is not fraction else (None, None)
     powers = ConditionalPower(
-        design=conditional_power(*onward, drift=plan.design_drift / math.sqrt(scale)),
+        design=conditional_power(*onward, drift=powered_for if effect is None else effect),
         predictive=predictive_power(*onward),
+        effect=effect,
+        powered_for=known,
     )
     if plan.futility == "none":
         return None, powers

@@ -12,8 +12,8 @@ from onsetstudy.core.serialise import result_kind
 class PlannedLook:
     """One look as planned: fraction of the information, boundaries on the Z scale, error rate spent up to it.
 
-    ``cross_design`` is the chance to stop there for efficacy under the planned effect; ``futility`` is ``None`` without
-    a rule.
+    ``cross_design`` is the chance to stop there for efficacy under the plan's ``design_drift``; ``futility`` is
+    ``None`` without a rule.
     """
 
     number: int
@@ -31,7 +31,9 @@ class LookPlan:
 
     ``inflation`` is how much more information the plan needs than a single look with the same power;
     ``naive_error`` the true error rate of looking as often with the boundary of one look. ``design_drift`` is of the
-    score per planned information.
+    score per planned information: of the effect that the planned information has the power for, whatever it is.
+    ``effect`` is the planned one, on the scale of a score's drift by its own information (log ratio, or a difference in
+    the outcome's unit; positive is better), which conditional power is under; ``None`` where none is named.
     """
 
     spending: str
@@ -48,6 +50,7 @@ class LookPlan:
     design_drift: float
     method: str
     source: str = ""
+    effect: float | None = None
 
     @property
     def single_look(self) -> float:
@@ -59,11 +62,15 @@ class LookPlan:
 class ConditionalPower:
     """Chance to end on the right side of the boundary, given what was seen so far.
 
-    Under the planned effect, and averaged over what the data leave likely.
+    ``design`` is under the planned ``effect``; where that is ``None``, under the effect that the planned information
+    has the power for: ``powered_for``, going by the information so far (``None`` where the score has none).
+    ``predictive`` is averaged over what the data leave likely.
     """
 
     design: float
     predictive: float
+    effect: float | None = None
+    powered_for: float | None = None
 
 
 @result_kind("look_seen")

@@ -26,7 +26,7 @@ from onsetstudy.report.render.pdf import render_pdf
 from onsetstudy.report.sections.before.plan_words import claims_listed as planned_claims
 from onsetstudy.report.sections.before.printed import render_case_sheet
 from onsetstudy.study.group.results import GroupResults
-from onsetstudy.study.planning.results import PlanningResults
+from onsetstudy.study.planning.results import Aim, PlanningResults
 from onsetstudy.study.practice.results import StudyResults
 
 FORMATS = ("html", "pdf", "json")
@@ -151,13 +151,20 @@ def write_planning(
 
 
 def write_protocol_document(
-    protocol: Protocol, lock: ProtocolLock | None, folder: str | Path, *, paper: str = "a4", ledger_head: str = ""
+    protocol: Protocol,
+    lock: ProtocolLock | None,
+    aim: Aim,
+    folder: str | Path,
+    *,
+    paper: str = "a4",
+    ledger_head: str = "",
 ) -> list[Path]:
     """Write the protocol as HTML and PDF, and the case sheet on paper beside it; returns the files written.
 
-    ``ledger_head`` is the last entry of the study's ledger, printed on every page where there is one.
+    ``aim`` is what its main outcome is planned for, ``ledger_head`` the last entry of the study's ledger, printed on
+    every page where there is one.
     """
-    document = compose_protocol(protocol, lock, ledger_head=ledger_head)
+    document = compose_protocol(protocol, lock, aim, ledger_head=ledger_head)
     sheet = render_case_sheet(case_sheet(protocol), paper=paper)
     return write_together(Path(folder), {**_rendered(document, paper), f"{document.id}-case-sheet.pdf": sheet})
 

@@ -87,9 +87,9 @@ class Doubt:
     Parameters
     ----------
     code : str
-        ``control_lost``, ``control_lost_in_arm``, ``clock``, ``control_in_field``, ``off_schedule_positive``,
-        ``tested_differently``, ``tests_vanished``, ``tested_later``, ``given_up``, ``onset_unconfirmed`` or
-        ``tests_discarded``.
+        ``control_lost``, ``control_lost_in_arm``, ``clock``, ``not_tested_again``, ``some_not_tested_again``,
+        ``control_in_field``, ``off_schedule_positive``, ``tested_differently``, ``tests_vanished``, ``tested_later``,
+        ``given_up``, ``onset_unconfirmed`` or ``tests_discarded``.
     effect : str
         ``shuts`` (the number is withheld) or ``qualifies`` (the sentence says why).
     counts : tuple of (str, int)

@@ -52,6 +52,11 @@ class ArmTests:
         onset = derive_intervals(case, minute, felt, n_cases=self.arm.size, confirmations=self.confirmations)
         return np.isfinite(onset.right)
 
+    def in_time(self, minute: FloatArray) -> BoolArray:
+        """Whether planned minutes were left that could confirm what began then."""
+        early: BoolArray = minute < self.planned[-min(self.confirmations, self.planned.size)] + 1e-9
+        return early
+
     def by_case(self, kept: BoolArray) -> FloatArray:
         """How many of the tests kept each case has; shape (n,)."""
         return np.bincount(self.case[kept], minlength=self.arm.size).astype(np.float64)
@@ -171,6 +176,5 @@ def unconfirmed(tests: ArmTests) -> Shares:
     """Teeth that stopped feeling in time to be confirmed and whose tests that count confirm no onset."""
     began = np.full(tests.arm.size, np.inf)
     np.minimum.at(began, tests.case[~tests.felt], tests.minute[~tests.felt])
-    # What begins at one of the last planned minutes has no tests left that could confirm it.
-    in_time = began < tests.planned[-min(tests.confirmations, tests.planned.size)] + 1e-9
+    in_time = tests.in_time(began)
     return shares_of(in_time & ~tests.confirmed(tests.valid), in_time, tests.arm, tests.arms, tests.practice)

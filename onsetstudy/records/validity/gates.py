@@ -1,7 +1,8 @@
 """Whether the cold tests can bear a claim: each doubt with its counts, found before anybody looks at the answer.
 
-Two doubts shut a claim: the control tooth went numb with the target, in all cases or in those of one arm (then what was
-tested was the field, or nothing), and first planned tests that are not recorded, or tests long after the last one. The
+Three doubts shut a claim: the control tooth went numb with the target, in all cases or in those of one arm (then what
+was tested was the field, or nothing), first planned tests that are not recorded, or tests long after the last one, and
+teeth that were not tested again once they were not felt, so that most onsets were never confirmed. The
 others qualify it: the sentence says why. The thresholds are fixed here and not chosen by what they do to an answer;
 honest studies are to be stopped by all of them together in at most one of twenty (simulated in the tests). Harms and
 doses are never withheld.
@@ -27,11 +28,14 @@ from onsetstudy.records.validity.between_arms import ArmTests, Shares, given_up,
 
 _LOST = ("cases in which the control tooth was lost with the target", "cases with a control where the target was numb")
 _UNCONFIRMED = ("teeth that stopped feeling without a confirmed onset", "teeth that stopped feeling")
+_NOT_AGAIN = ("teeth not felt at their last test", "teeth that stopped feeling", "tests that make an onset")
 _POSITIVE = ("tests off schedule at which the tooth was numb", "expected", "such tests")
 COUNTED = {
     "control_lost": (SHUTS, _LOST),
     "control_lost_in_arm": (SHUTS, _LOST * 2),
     "clock": (SHUTS, ("cases whose minutes cannot be the planned tests", "cases tested")),
+    "not_tested_again": (SHUTS, _NOT_AGAIN),
+    "some_not_tested_again": (QUALIFIES, _NOT_AGAIN),
     "control_in_field": (QUALIFIES, ("cases with a control tooth inside the field of the injection", "cases")),
     "off_schedule_positive": (QUALIFIES, _POSITIVE),
     "tested_differently": (QUALIFIES, ("tests off schedule",) * 2),
@@ -94,6 +98,7 @@ def doubts_of(records: Records, protocol: Protocol) -> tuple[Doubt, ...]:
     found = [
         lost,
         _clock(tests),
+        _not_again(tests),
         _in_field(records, protocol) if controlled else None,
         _reactive(tests),
         *_differently(tests),
@@ -207,6 +212,26 @@ def _clock(tests: ArmTests) -> Doubt | None:
     odd = has & ((skipped >= min(SKIPPED, tests.planned.size)) | (latest > tests.planned[-1] + 2 * gap))
     whose = _practices(odd, has, tests, lambda strange, of: strange >= STRANGE_CASES and strange > STRANGE * of)
     return _doubt("clock", int(odd.sum()), int(has.sum()), practices=whose) if whose else None
+
+
+def _not_again(tests: ArmTests) -> Doubt | None:
+    """Teeth that were not felt at their last test, with planned minutes left that could have confirmed it.
+
+    The curve takes them for teeth that would have become numb like the rest after their last felt test, and they are
+    the ones that just did. It is how busy practices test. Where they are most of the teeth that stopped feeling, of all
+    or of one arm, nothing can be told of onset; a fifth of them is told (thresholds of this project, no source).
+    """
+    numb, last = tests.confirmed(np.ones(tests.case.size, dtype=bool)), np.diff(tests.case, append=-1) != 0
+    ended = ~numb & (tests.by_case(last & ~tests.felt & tests.in_time(tests.minute)) > 0)
+    stopped = numb | ended
+    n, of = int(ended.sum()), int(stopped.sum())
+    parts = (np.ones(tests.arm.size, dtype=bool), *(tests.arm == code for code in tests.arms))
+    whose = _practices(ended, stopped, tests, _most)
+    if any(_most(int((ended & part).sum()), int((stopped & part).sum())) for part in parts):
+        return _doubt("not_tested_again", n, of, tests.confirmations)
+    if whose or 1 < n == of or (n >= ALL_OF_FEW and n > STRANGE * of):
+        return _doubt("some_not_tested_again", n, of, tests.confirmations, practices=whose)
+    return None
 
 
 def _in_field(records: Records, protocol: Protocol) -> Doubt | None:

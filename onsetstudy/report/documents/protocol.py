@@ -11,18 +11,22 @@ from onsetstudy.protocol.model import Arm, LookRule, Protocol
 from onsetstudy.protocol.vocabulary import LOCAL_RULES, USE_AT_ONCE
 from onsetstudy.report.document import Block, Cautions, Document, Pairs, Paragraph, Section, Table, absent
 from onsetstudy.report.names import BOUNDARIES, INSTRUMENTS, field_name, outcome_name, plain_words
-from onsetstudy.report.numbers import amount, counted, day, level, listed
+from onsetstudy.report.numbers import counted, day, level, listed
 from onsetstudy.report.sections.before.papers import answered
-from onsetstudy.report.sections.before.plan_words import expected_rows, lost_row, share_of
+from onsetstudy.report.sections.before.plan_words import aim_told, expected_rows, lost_row
+from onsetstudy.study.planning.results import Aim
 
 WITHIN_PATIENTS = "Each patient has both arms: differences in proportions, waits and scores are taken within patients."
 TO_BE_WRITTEN = "To be written by a person:"
 
 
-def compose_protocol(protocol: Protocol, lock: ProtocolLock | None, *, ledger_head: str = "") -> Document:
+def compose_protocol(
+    protocol: Protocol, lock: ProtocolLock | None, aim: Aim | None = None, *, ledger_head: str = ""
+) -> Document:
     """Protocol document; what only a person can say and has not said is marked.
 
-    ``ledger_head`` is the last entry of the study's ledger, empty where there is none.
+    ``aim`` is what its main outcome is planned for, ``ledger_head`` the last entry of the study's ledger, empty
+    where there is none.
     """
     version, locked = ("not locked", "") if lock is None else (f"version {lock.latest.number}", lock.latest.day)
     return Document.of(
@@ -33,7 +37,7 @@ def compose_protocol(protocol: Protocol, lock: ProtocolLock | None, *, ledger_he
             _introduction(protocol),
             _participants(protocol),
             _outcomes(protocol),
-            _size_and_recruitment(protocol),
+            _size_and_recruitment(protocol, aim),
             _assignment(protocol),
             _data(protocol),
             Section.of(
@@ -179,36 +183,15 @@ def _outcomes(protocol: Protocol) -> Section:
     )
 
 
-def _aim(protocol: Protocol) -> str:
-    """What the main outcome is planned for: the ratio where it hangs on that, else the difference that matters."""
-    plan, assumed, pain = protocol.plan, protocol.planning, protocol.pain
-    effect = f"a hazard ratio of {plan.planned_hazard_ratio:g}"
-    if plan.primary == "success_difference":
-        effect = f"the difference that {effect} makes"
-    elif plan.primary != "hazard_ratio":
-        treated = None
-        if assumed is not None and assumed.treated_reference is not None and assumed.treated_other is not None:
-            treated = 100 * abs(assumed.treated_other - assumed.treated_reference)
-        matters, unit = {
-            "rmst_difference": (plan.wait_difference_min, "min"),
-            "pain_difference": (pain.instrument.important_difference, pain.instrument.unit) if pain else (None, ""),
-            "treatment_success_difference": (treated, "percentage points"),
-        }[plan.primary]
-        if matters is None:
-            return "No difference in the main outcome is named that the study should find"
-        effect = f"a difference of {amount(matters, unit)}"
-    return f"The study should find {effect} in its main outcome with {share_of(plan.planned_power)} power"
-
-
-def _size_and_recruitment(protocol: Protocol) -> Section:
-    planning, looks = protocol.planning, protocol.looks
-    text = _aim(protocol) + (f"; planned: {looks.planned_information} {looks.information}." if looks else ".")
+def _size_and_recruitment(protocol: Protocol, aim: Aim | None) -> Section:
+    planning = protocol.planning
     rests_on: Block = absent(f"{TO_BE_WRITTEN} what the size of the study rests on ([planning]).")
     if planning is not None:
         sources = ("Where these come from", "; ".join(planning.sources) or "assumed")
         rests_on = Pairs(rows=(*expected_rows(planning, protocol.study), lost_row(planning), sources))
     recruited = _said(protocol, "recruitment", "How patients are found and asked")
-    return Section.of("size", "Methods: size and recruitment", text, rests_on, recruited)
+    told = None if aim is None else aim_told(aim, protocol)
+    return Section.of("size", "Methods: size and recruitment", told, rests_on, recruited)
 
 
 def _assignment(protocol: Protocol) -> Section:

@@ -42,6 +42,7 @@ DOUBTED = {
     "control_lost_in_arm": "in one arm the control tooth lost its feeling together with the target, so that its tests "
     "do not tell when the target became numb",
     "clock": "in many cases the first planned tests are not recorded, or tests lie long after the last one",
+    "not_tested_again": "most teeth that stopped feeling were not tested again, so that their onset was not confirmed",
 }
 """Why a number is withheld, by the code of the doubt."""
 Told = tuple[EstimateLike, tuple[EstimateLike, ...], HypothesisTest | None]

@@ -20,8 +20,8 @@ from onsetstudy.design.trials.results import SimulatedPower, TrialScenario
 from onsetstudy.design.trials.trial_power import seconds_of, simulate_power
 from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.protocol.model import LookRule, Protocol
-from onsetstudy.study.planning.results import OUTCOME_OF, Needed, PowerPoint
-from onsetstudy.study.planning.sizes import BY_SPENDING, Sizing
+from onsetstudy.study.planning.results import MUCH_MORE, OUTCOME_OF, Aim, Needed, PowerPoint
+from onsetstudy.study.planning.sizes import BY_SPENDING, Sizing, main_size, planned_effect
 
 TRIALS = 1000
 """Simulated trials at each point, unless others are asked for."""
@@ -88,7 +88,7 @@ def plan_of(protocol: Protocol) -> LookPlan | None:
     if rule is None or rule.boundary not in BY_SPENDING:
         return None
     count = len(protocol.quarters)
-    return plan_looks(
+    plan = plan_looks(
         [k / count for k in range(1, count + 1)],
         kind=rule.boundary,
         planned_information=rule.planned_information,
@@ -99,6 +99,7 @@ def plan_of(protocol: Protocol) -> LookPlan | None:
         futility=rule.futility,
         unit=rule.information,
     )
+    return replace(plan, effect=planned_effect(protocol))
 
 
 def of_primary(sizing: Sizing, base: TrialScenario) -> TrialScenario | None:
@@ -214,6 +215,29 @@ def planned_cases(log_rank: SampleSize, primary: SampleSize | None, rule: LookRu
     if rule.information == "cases" or not log_rank.events:
         return rule.planned_information
     return round(rule.planned_information * log_rank.unrounded / log_rank.events)
+
+
+def aim_of(protocol: Protocol) -> Aim:
+    """What the main outcome is planned for, with the size that plan and reports tell of it."""
+    aim, paired, looks = Aim(effect=planned_effect(protocol)), protocol.study.paired, plan_of(protocol)
+    size = main_size(protocol)
+    takes = size or rate_needed(protocol)
+    if takes is None:
+        return aim
+    planned = math.inf
+    if looks is not None and not paired:
+        rate = Sizing.of(protocol).size("onset_test", protocol.plan.planned_hazard_ratio)
+        planned = planned_cases(rate, size, protocol.looks)
+    elif looks is not None and looks.unit == "cases":
+        planned = looks.planned_information / 2
+    return replace(
+        aim,
+        included=takes.total if isinstance(takes, SampleSize) else takes.included,
+        unit="patients" if paired else "cases",
+        test=takes.test,
+        found="by simulation" if size is None else "by formula, for a single analysis",
+        short=takes.analysed > MUCH_MORE * planned,
+    )
 
 
 def scenario_of(sizing: Sizing, cases: int, looks: LookPlan | None) -> TrialScenario:

@@ -33,6 +33,8 @@ QUANTITY_OF = {
     "paired_success": "success_difference",
     "paired_treatment": "treatment_success_difference",
 }
+MUCH_MORE = 1.05
+"""So many times the planned size are told as more."""
 NOT_NAMED = "the protocol does not name what that takes, the difference that matters or its spread"
 
 
@@ -78,6 +80,23 @@ class Needed:
     two_errors: int
     included: int
     pace: Pace
+
+
+@result_kind("aim")
+class Aim:
+    """What the main outcome is planned for: its ``effect``, and what it takes to find that with the planned power.
+
+    ``effect`` is a log ratio or a difference in the outcome's unit, positive where the other arm does better. So many
+    of ``unit`` are to be included for the power of ``test``, ``found`` by formula or by simulation: ``None`` where the
+    protocol does not say enough. ``short``: the planned information is too little for that.
+    """
+
+    effect: float | None
+    included: int | None = None
+    unit: str = "cases"
+    test: str = ""
+    found: str = ""
+    short: bool = False
 
 
 @result_kind("planning_results")

@@ -155,6 +155,26 @@ class Sizing:
         )
 
 
+def planned_effect(protocol: Protocol) -> float | None:
+    """The effect in the main outcome that a protocol plans for; ``None`` where it names none.
+
+    A log ratio of rates, or a difference in the outcome's unit: positive where the other arm does better.
+    """
+    plan, assumed, pain = protocol.plan, protocol.planning, protocol.pain
+    if plan.primary == "hazard_ratio":
+        return math.log(plan.planned_hazard_ratio)
+    if plan.primary == "rmst_difference":
+        return plan.wait_difference_min
+    if plan.primary == "pain_difference":
+        return pain.instrument.important_difference if pain else None
+    if assumed is None:
+        return None
+    if plan.primary == "success_difference":
+        reference, other = Sizing.of(protocol).numb_by_target(plan.planned_hazard_ratio)
+        return other - reference
+    return Sizing.of(protocol).effects().get("treatment")
+
+
 def sizes_of(plan: Sizing) -> tuple[list[SampleSize], tuple[NotSized, ...]]:
     """Every outcome for which the protocol says what matters, and those that no size is given for."""
     return _pair_sizes(plan) if plan.protocol.study.paired else (_parallel_sizes(plan), ())

@@ -16,6 +16,7 @@ from onsetstudy.files.ledger.ledger_check import hold_against
 from onsetstudy.files.ledger.lock import changes_since_lock, lock_path, lock_protocol_file, read_lock
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.protocol.ledger import short_head
+from onsetstudy.study.planning.power import aim_of
 
 PROTOCOLS = Path(__file__).parents[3] / "protocols"
 GROUP = PROTOCOLS / "mandibular_block_group.toml"
@@ -82,6 +83,8 @@ def test_the_command(mine, tmp_path):
     made = run.invoke(onsetstudy, ["lock", str(mine), "--into", str(tmp_path / "doc")])
     assert made.exit_code == 0, made.output
     assert "Locked: version 1" in made.output
+    assert "a difference of 0.5 min in its main outcome with 80\u202f% power, which takes 2478 cases" in made.output
+    assert "planned: 380 onsets. The planned information is too little for it: amend the protocol" in made.output
     again = run.invoke(onsetstudy, ["lock", str(mine)])
     assert "Locked already: version 1" in again.output
     edit(mine, "target_min = 2 ", "target_min = 3 ")
@@ -102,14 +105,15 @@ def test_the_document_of_a_locked_protocol_tells_the_last_entry_of_the_ledger(mi
     assert hold_against(path, entries, others=[tmp_path / "doc"]).faults == ()
     # Another study's ledger does not hold what this page quotes.
     assert "quotes the entry" in hold_against(path, entries[:0], others=[tmp_path / "doc"]).faults[-1]
-    without, *_ = write_protocol_document(read_protocol(mine), read_lock(mine), tmp_path / "none")
+    told = read_protocol(mine)
+    without, *_ = write_protocol_document(told, read_lock(mine), aim_of(told), tmp_path / "none")
     assert "ledger 1:" not in without.read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("path", [GROUP, AUDIT], ids=["group", "audit"])
 def test_the_document_says_everything_and_marks_what_is_missing(path, tmp_path):
     protocol = read_protocol(path)
-    html, *_ = write_protocol_document(protocol, read_lock(path), tmp_path)
+    html, *_ = write_protocol_document(protocol, read_lock(path), aim_of(protocol), tmp_path)
     text = html.read_text(encoding="utf-8")
     assert protocol.study.question in text
     assert "Recorded answer:" in text

@@ -290,6 +290,37 @@ def test_a_control_tooth_inside_the_field_qualifies_and_one_outside_does_not():
     assert not codes(study(4, control=("",)))
 
 
+NOT_AGAIN = {"not_tested_again", "some_not_tested_again"}
+
+
+@pytest.mark.parametrize("impatient", [(1.0, 1.0), (0.7, 0.7), (0.0, 0.9)])
+def test_most_onsets_left_unconfirmed_shut_the_claim_in_one_arm_too(impatient):
+    for seed in range(5):
+        doubt = doubts_of(study(seed, impatient=impatient), PROTOCOL)[0]
+        (_, ended), (_, stopped), (_, asked) = doubt.counts
+        assert (doubt.code, doubt.effect, asked) == ("not_tested_again", SHUTS, 2)
+        assert ended > 0.3 * stopped
+        assert (ended == stopped) == (impatient == (1.0, 1.0))
+
+
+def test_some_onsets_left_unconfirmed_qualify_and_what_the_protocol_leaves_no_time_for_does_not():
+    some = [doubts_of(study(seed, impatient=(0.35, 0.35)), PROTOCOL) for seed in range(10)]
+    told = [d for doubts in some for d in doubts if d.code in NOT_AGAIN]
+    assert {(d.code, d.effect) for d in told} == {("some_not_tested_again", QUALIFIES)}
+    assert len(told) >= 9
+    assert not any(codes(study(seed)) & NOT_AGAIN for seed in range(60))
+    alone = replace(PROTOCOL, onset=replace(PROTOCOL.onset, confirmations=1))
+    assert not {d.code for d in doubts_of(study(1, impatient=(1.0, 1.0)), alone)} & NOT_AGAIN
+    cases = study(1, n=5).cases
+    for last, found in ((PLANNED[-1], set()), (PLANNED[-2], {"not_tested_again"})):
+        rows = [(case, t, "target", "felt" if t < last else "not_felt") for case in cases["case_id"]
+                for t in PLANNED[last >= PLANNED]]  # fmt: skip
+        readings = pd.DataFrame(rows, columns=["case_id", "minute", "tooth_role", "response"])
+        uncontrolled = replace(PROTOCOL, schedule=replace(PROTOCOL.schedule, control_tooth="none"))
+        told = {d.code for d in doubts_of(replace(study(1, n=5), readings=readings), uncontrolled)}
+        assert told & NOT_AGAIN == found
+
+
 def test_labels_swapped_and_rows_permuted_change_nothing():
     records = study(5, reactive=(0.5, 0.5), late=(0.0, 0.3), miss=(0.05, 0.3), n=25)
     found = doubts_of(records, PROTOCOL)

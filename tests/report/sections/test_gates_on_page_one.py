@@ -154,6 +154,21 @@ def test_a_gated_look_is_entered_as_gated_and_stands_once_the_records_are_right(
     assert "the cold tests could not bear an answer, so that nothing was decided" in sentence(later, PROTOCOL).seen
 
 
+def test_teeth_tested_once_at_numbness_are_told_and_not_taken_for_teeth_that_stay_awake():
+    records = demo.records()
+    readings = records.readings
+    numb = readings[(readings["tooth_role"] == "target") & (readings["response"] == "not_felt")]
+    until = readings["case_id"].map(numb.groupby("case_id")["minute"].min()).fillna(np.inf)
+    once = analyse(
+        PROTOCOL, dataclasses.replace(records, readings=readings[readings["minute"] <= until]), without_list="tried out"
+    )
+    text = page_one(once)
+    assert "were not felt at their last test and not tested again. An onset takes 2 such tests in a row" in text
+    assert "No answer is shown: the cold tests cannot bear it: most teeth that stopped feeling were not tested" in text
+    assert "were felt and not felt taken for each other" not in text
+    assert not re.search(r"\d\s%\s(of|numb)", text)
+
+
 def test_what_only_qualifies_stands_beside_the_number(honest):
     from onsetstudy.records.derived.results import QUALIFIES, Doubt
 

@@ -1,6 +1,7 @@
 """Every quarter is a look: scores, verdicts in words, and what is no look."""
 
 import dataclasses
+import math
 from functools import partial
 
 import numpy as np
@@ -84,6 +85,30 @@ def test_nothing_to_see_goes_on():
     assert "continue; the boundary is not reached." in said
     assert "claimed" not in said
     assert taken.stopped is None
+
+
+@pytest.mark.parametrize(
+    ("primary", "change", "effect", "told"),
+    [
+        ("hazard_ratio", {"planned_hazard_ratio": 1.6}, math.log(1.6), "a hazard ratio of 1.6 at all times"),
+        ("rmst_difference", {"wait_difference_min": 0.5}, 0.5, "a difference of 0.5 min"),
+        ("rmst_difference", {"wait_difference_min": None}, None, "the effect that 120 onsets have 80\u202f% power for"),
+        ("pain_difference", {}, 10.0, "a difference of 10 mm"),
+    ],
+)
+def test_the_chance_to_cross_names_the_effect_that_it_is_of(primary, change, effect, told):
+    made = promised(primary, futility="non_binding")
+    made = dataclasses.replace(made, plan=dataclasses.replace(made.plan, **change))
+    taken = judge_seen(made, plan_of(made), [LookSeen(label="2025Q4", z=1.2, counted=40, information=9.0)])
+    assert taken.verdicts[0].conditional.effect == pytest.approx(effect)
+    said = verdict_words(taken, made)
+    assert f"% if there is {told}, and" in said
+    assert "Going by the cases so far, 120 onsets have 80\u202f% power for a " in said
+    earlier = dataclasses.replace(taken.verdicts[0].conditional, effect=None, powered_for=None)
+    kept = dataclasses.replace(taken.verdicts[0], conditional=earlier)
+    said = verdict_words(dataclasses.replace(taken, verdicts=(kept,)), made)
+    assert "if there is the effect that 120 onsets have 80\u202f% power for, and" in said
+    assert "Going by" not in said
 
 
 def test_the_planned_size_without_a_difference():

@@ -11,7 +11,7 @@ from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Pieces, Section, Table, note, notes_of
 from onsetstudy.report.figures import interim
 from onsetstudy.report.figures.canvas import contrast_look
-from onsetstudy.report.names import outcome_name, plain_words
+from onsetstudy.report.names import effect_told, outcome_name, plain_words
 from onsetstudy.report.numbers import capital, counted, day, decimal, interval, level, p_equals
 from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import AnytimeTaken, LooksTaken
@@ -107,7 +107,7 @@ VERDICTS = {
     "descriptive": "an extra analysis, descriptive only. {why}",
     "gated": "the cold tests could not bear an answer, so that no boundary was held against them. It counts all the "
     "same: its part of the error rate is spent, and intervals on these pages allow for it.",
-    "unlikely": "unlikely to show it. {chances}",
+    "unlikely": "by the futility rule a gain is unlikely to be shown. {chances}",
     "futile": "below the boundary of futility, at which the plan ends the study. {not_shown} was shown.",
     "continue": "continue; the boundary is not reached.{naive} {chances}",
 }
@@ -126,7 +126,7 @@ def verdict_words(taken: LooksTaken, protocol: Protocol) -> str:
         not_shown=f"No {'difference' if taken.plan.sided == 2 else 'gain'} in the {outcome_name(taken.primary)}",
         why=capital(why),
         naive=naive,
-        chances=_chances(v),
+        chances=_chances(v, taken, protocol),
     )
     text = f"Interim analysis {over} ({v.label}), {v.counted:g} of {v.planned:g} planned {v.unit}: {said}".strip()
     return text if over == count else f"{text} The analyses after it are descriptive only."
@@ -145,14 +145,23 @@ def _difference_said(verdict: LookVerdict, taken: LooksTaken, protocol: Protocol
     return f"{other} teeth were numb {direction} than {reference} ones ({outcome_name(taken.primary)})"
 
 
-def _chances(verdict: LookVerdict) -> str:
+def _chances(verdict: LookVerdict, taken: LooksTaken, protocol: Protocol) -> str:
+    """Conditional power, of which effect it is, and which effect the planned information is enough for."""
     powers = verdict.conditional
     if powers is None:
         return ""
-    return (
-        f"The chance to cross a boundary in the end is {powers.design:.0%} if the planned effect is true and "
-        f"{powers.predictive:.0%} by what was seen so far."
-    ).replace("%", "\u202f%")
+    enough = f"{verdict.planned:g} {verdict.unit} have {taken.plan.power:.0%} power for"
+    planned = f"the effect that {enough}" if powers.effect is None else effect_told(powers.effect, protocol)
+    if powers.effect is not None and taken.primary == "hazard_ratio":
+        planned += " at all times"
+    text = (
+        f"The chance to cross the boundary in favour of {protocol.label(protocol.contrast_arm)} in the end is "
+        f"{powers.design:.0%} if there is {planned}, and {powers.predictive:.0%} by what was seen so far."
+    )
+    if powers.powered_for is not None:
+        text += f" Going by the cases so far, {enough} {effect_told(powers.powered_for, protocol)}"
+        text += "." if verdict.futility is None else ": the futility rule is set for that effect."
+    return text.replace("%", "\u202f%")
 
 
 def looks_section(taken: LooksTaken | None, protocol: Protocol) -> Section | None:

@@ -8,7 +8,7 @@ from onsetstudy.report.document import Cautions, Pairs, Section, Table, note
 from onsetstudy.report.figures import power
 from onsetstudy.report.numbers import THIN, capital, decimal, level, tidy
 from onsetstudy.report.sections.before import plan_words as words
-from onsetstudy.study.planning.results import PlanningResults
+from onsetstudy.study.planning.results import MUCH_MORE, PlanningResults
 
 NOT_RANDOMISED = (
     "Arms are not allocated at random here, and sizes take equal numbers in both: as many cases guard against chance, "
@@ -157,9 +157,6 @@ def plan_schedules(results: PlanningResults) -> Section | None:
     return Section.of("schedules", "What other schedules would cost", table, map(note, texts))
 
 
-TOO_LITTLE = "The planned information is too little for it: amend the protocol, or expect not to find it."
-
-
 def plan_looks(results: PlanningResults) -> Section | None:
     """Boundaries, and what stops where: as simulated, or for a study that the planned information would suffice for."""
     plan = results.looks
@@ -212,8 +209,8 @@ def _information(results: PlanningResults, plan: LookPlan) -> str:
     takes = f"your main outcome takes {lead.value:.0f} {lead.unit} to include"
     if found is None and results.protocol.study.paired and plan.unit == "cases":
         told = f"{planned}, which are of {plan.planned_information / 2:g} patients with both arms; {takes}."
-        short = lead.cases is not None and 2 * lead.cases > words.MUCH_MORE * plan.planned_information
-        return f"{told} {TOO_LITTLE}" if short else told
+        short = lead.cases is not None and 2 * lead.cases > MUCH_MORE * plan.planned_information
+        return f"{told} {words.TOO_LITTLE}" if short else told
     if found is None:
         return f"{planned}; {takes}."
     text = (
@@ -221,6 +218,6 @@ def _information(results: PlanningResults, plan: LookPlan) -> str:
         f"{words.share_of(found.power)} by the {found.test}. For "
         f"{words.share_of(results.protocol.plan.planned_power)} power {takes}."
     )
-    if lead.cases and lead.cases > words.MUCH_MORE * found.scenario.cases:
-        text += f" {TOO_LITTLE}"
+    if lead.cases and lead.cases > MUCH_MORE * found.scenario.cases:
+        text += f" {words.TOO_LITTLE}"
     return text

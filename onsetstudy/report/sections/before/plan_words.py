@@ -6,10 +6,11 @@ from typing import Any
 
 from onsetstudy.core.claims import PlanClaim
 from onsetstudy.design.size_results import Pace
-from onsetstudy.protocol.model import PlanningAssumptions, StudyIdentity
+from onsetstudy.protocol.model import PlanningAssumptions, Protocol, StudyIdentity
 from onsetstudy.report.document import Answer
+from onsetstudy.report.names import effect_told
 from onsetstudy.report.numbers import THIN, capital, counted, decimal, level, tidy
-from onsetstudy.study.planning.results import PlanningResults, Question
+from onsetstudy.study.planning.results import MUCH_MORE, Aim, PlanningResults, Question
 
 OUTCOMES = {
     "onset_test": "rate of becoming numb",
@@ -22,8 +23,22 @@ OUTCOMES = {
     "paired_treatment": "successful treatments",
 }
 
-MUCH_MORE = 1.05
-"""So many times the planned size are told as more."""
+TOO_LITTLE = "The planned information is too little for it: amend the protocol, or expect not to find it."
+
+
+def aim_told(aim: Aim, protocol: Protocol) -> str:
+    """What a protocol promises to find in its main outcome, the size that this takes, and the one that is planned."""
+    plan, rule, effect = protocol.plan, protocol.looks, aim.effect
+    named = None if effect is None else effect_told(effect, protocol)
+    if plan.primary == "success_difference":
+        named = f"the difference that a hazard ratio of {plan.planned_hazard_ratio:g} makes"
+    text = "No difference in the main outcome is named that the study should find"
+    if named is not None:
+        text = f"The study should find {named} in its main outcome with {share_of(plan.planned_power)} power"
+    if aim.included is not None:
+        text += f", which takes {aim.included} {aim.unit} to include ({aim.found}, {aim.test})"
+    planned = f"; planned: {rule.planned_information} {rule.information}" if rule else ""
+    return f"{text}{planned}.{f' {TOO_LITTLE}' if aim.short else ''}"
 
 
 def headline(results: PlanningResults) -> Answer:

@@ -94,6 +94,11 @@ def _notices(quality: DataQuality) -> list[tuple[str, ...]]:
     return rows
 
 
+NOT_AGAIN = (
+    "{0} of {1} teeth that stopped feeling the cold{whose} were not felt at their last test and not tested again. An "
+    "onset takes {2} such tests in a row, so that none of the {0} counts as numb: test once more from now on, or amend "
+    "the protocol."
+)
 WORDS = {
     "control_lost": "The control tooth was lost with the target in {0} of {1} cases{whose}: was it inside the "
     "numb field?",
@@ -101,6 +106,8 @@ WORDS = {
     "of the other: was it inside the numb field?",
     "clock": "In {0} of {1} cases{whose} the first planned tests are not recorded, or tests lie long after the last "
     "one: was every test noted, and how was the time taken?",
+    "not_tested_again": NOT_AGAIN,
+    "some_not_tested_again": NOT_AGAIN,
     "control_in_field": "In {0} of {1} cases{whose} the control tooth lies inside the field of the injection, where it "
     "goes numb itself.",
     "off_schedule_positive": "Of {2} tests off schedule {0} found the tooth numb, where about {1} would be expected: "
@@ -123,6 +130,8 @@ REASONS = {
     "control_lost": "the control tooth was lost with the target",
     "control_lost_in_arm": "the control tooth was lost with the target in one arm more than in the other",
     "clock": "the first planned tests are not recorded, or tests lie long after the last one",
+    "not_tested_again": "most teeth that stopped feeling were not tested again",
+    "some_not_tested_again": "teeth that stopped feeling were not tested again",
     "control_in_field": "control teeth lay inside the field of the injection",
     "off_schedule_positive": "tests off schedule found teeth numb too often",
     "tested_differently": "the arms were not tested off schedule alike",

@@ -15,6 +15,8 @@ from onsetstudy.report.documents.papers import compose_papers
 from onsetstudy.report.documents.protocol import compose_protocol
 from onsetstudy.report.render.html import render_html
 from onsetstudy.report.sections.before.papers import GAP, RANDOMISED, STROBE
+from onsetstudy.study.planning.power import aim_of, rate_needed
+from onsetstudy.study.planning.sizes import main_size
 
 ROOT = Path(__file__).parents[4]
 GROUP = read_protocol(ROOT / "protocols" / "mandibular_block_group.toml")
@@ -69,7 +71,7 @@ def test_the_protocol_document_speaks_in_words_and_of_its_own_main_outcome():
         conduct=Conduct(texts=(("roles", "as listed... and signed."), ("funding", "the practice"))),
         governance=Governance(texts=(("funding", " "),)),
     )
-    text = words(compose_protocol(made, None))
+    text = words(compose_protocol(made, None, aim_of(made)))
     assert "treatment policy for the hazard ratio" in text
     assert "A control tooth is not asked for, a response" in text
     assert "Onset is the first of 2 consecutive valid tests that were not felt" in text
@@ -89,7 +91,19 @@ def test_the_protocol_document_speaks_in_words_and_of_its_own_main_outcome():
         "treatment_success_difference": "No difference in the main outcome is named",
     }.items():
         plan = dataclasses.replace(GROUP.plan, primary=primary)
-        assert told in words(compose_protocol(dataclasses.replace(GROUP, plan=plan), None))
+        asked = dataclasses.replace(GROUP, plan=plan)
+        assert told in words(compose_protocol(asked, None, aim_of(asked)))
+
+
+def test_the_protocol_document_sets_the_size_that_its_aim_takes_beside_the_planned_one():
+    text = words(compose_protocol(GROUP, None, aim_of(GROUP)))
+    assert f"which takes {main_size(GROUP).total} cases to include (by formula, for a single analysis, " in text
+    assert "; planned: 380 onsets. The planned information is too little for it: amend the protocol" in text
+    rate = dataclasses.replace(GROUP, plan=dataclasses.replace(GROUP.plan, primary="hazard_ratio"))
+    enough = dataclasses.replace(rate, looks=dataclasses.replace(GROUP.looks, planned_information=420))
+    text = words(compose_protocol(enough, None, aim_of(enough)))
+    assert f"takes {rate_needed(enough).included} cases to include (by simulation, log-rank test); planned: 420" in text
+    assert "too little" not in text
 
 
 def test_how_often_and_how_long_the_tooth_is_tested_is_the_protocols():
