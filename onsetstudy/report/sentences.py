@@ -114,11 +114,6 @@ def sentence(claim: Claim, protocol: Protocol) -> Answer:
     return Answer(seen=capital(f"{verdict}{seen}{whose}."), allows=_allowed(claim, claim.answer, protocol))
 
 
-ENDS = {
-    "ended": "the planned size was reached",
-    "futile": "the boundary of futility ended the study",
-}
-"""Ends of a study whose boundary was not crossed."""
 LEFT_OPEN = ("undecided_cases", "bounded_share")
 """Cautions of a proportion that counts alone do not give."""
 NOT_ALLOWED = "not allowing for the interim analyses"
@@ -145,9 +140,10 @@ def verdict_clause(claim: Claim) -> str:
             return f"{crossed}; in all {claim.population} to date, "
         so = "" if claim.bears is not None and claim.bears.side else f" in these cases, toward {toward}"
         return f"{place} the boundary set beforehand was crossed{so}: "
-    if look.code in ENDS:
+    if look.stopped:
         sought = "difference" if look.sided == 2 else "gain"
-        return f"{place} {ENDS[look.code]} and no {sought} was shown: "
+        ended = "the planned size was reached" if look.code == "ended" else "the boundary of futility ended the study"
+        return f"{place} {ended} and no {sought} was shown: "
     if look.code == "gated":
         return f"{place} the cold tests could not bear an answer, so that nothing was decided: "
     if look.code == "descriptive":
