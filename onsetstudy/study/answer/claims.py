@@ -64,9 +64,10 @@ def claims_among(
     look: Look | None,
     population: str,
     known: Counts,
+    subset: str = "",
     strictest: float = 0.0,
 ) -> tuple[Claim, ...]:
-    """The claims about quantities of the same cases, in their order; the plan's primary one leads.
+    """The claims about quantities of the same cases, in their order; the plan's primary one leads, but of no subset.
 
     Parameters
     ----------
@@ -85,11 +86,11 @@ def claims_among(
         if shut and quantity_of(key).rests_on == "cold_tests":
             reason = "the cold tests cannot bear it: " + "; ".join(DOUBTED[d.code] for d in shut)
             answer, arms, test = without_number(answer, "withheld", reason), (), None
-        leads = key == protocol.plan.primary
+        leads = not subset and key == protocol.plan.primary
         claims.append(
             claim_of(
                 key, answer, protocol, arms=arms, test=test, look=look if leads else beside, population=population,
-                known=known, leads=leads,
+                known=known, leads=leads, subset=subset,
             )
         )  # fmt: skip
     return tuple(claims)

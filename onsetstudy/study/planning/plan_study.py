@@ -9,7 +9,7 @@ from onsetstudy.core.parallel import Mapper, Progress, serial
 from onsetstudy.core.results import Caution
 from onsetstudy.design.expected_wait import TOLERANCE, contradicts, refuse_contradiction
 from onsetstudy.design.planning_values import implausible
-from onsetstudy.design.precision import expected_precision
+from onsetstudy.design.precision import ExpectedPrecision, expected_precision
 from onsetstudy.design.size_results import SizeTable
 from onsetstudy.design.sizes.frame import size_table
 from onsetstudy.design.trials.results import ScheduleComparison, TrialScenario
@@ -77,7 +77,6 @@ def plan_study(
     at_size = None
     if simulated is not None and primary is not None and not by_simulation:
         at_size = run.power(replace(simulated, cases=primary.analysed, looks=()))
-    numb = sizing.numb_by_target(plan.planned_hazard_ratio)
     return PlanningResults(
         protocol=protocol,
         expected=sizing.expected,
@@ -100,12 +99,13 @@ def plan_study(
         trials=run.trials,
         seed=run.seed,
         caution=_cautions(sizing, trials, within),
-        precision=None
-        if paired
-        else expected_precision(
-            cases, sd_min=sizing.wait.sd_min, numb=numb, share=sizing.frame.share, conf_level=plan.conf_level
-        ),
+        precision=None if paired else _precision(sizing, cases),
     )
+
+
+def _precision(sizing: Sizing, cases: int) -> ExpectedPrecision:
+    numb, share, level = sizing.shares()["success"], sizing.frame.share, sizing.protocol.plan.conf_level
+    return expected_precision(cases, sd_min=sizing.wait.sd_min, numb=numb, share=share, conf_level=level)
 
 
 def _table(sizing: Sizing) -> SizeTable:
