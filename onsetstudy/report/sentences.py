@@ -116,11 +116,6 @@ def sentence(claim: Claim, protocol: Protocol) -> Answer:
     return Answer(seen=capital(f"{verdict}{seen}{whose}."), allows=_allowed(claim, claim.answer, protocol))
 
 
-ENDS = {
-    "ended": "the planned size was reached",
-    "futile": "the boundary of futility ended the study",
-}
-"""Ends of a study whose boundary was not crossed."""
 LEFT_OPEN = ("undecided_cases", "bounded_share")
 """Cautions of a proportion that counts alone do not give."""
 NOT_ALLOWED = "not allowing for the interim analyses"
@@ -149,9 +144,10 @@ def verdict_clause(claim: Claim) -> str:
         if so and look.sided == 1 and claim.alone and look.critical < NormalDist().inv_cdf(0.5 + claim.alone.level / 2):
             so += f" (it tests one side alone; limits of both sides, at {level(claim.alone.level)}, are wider)"
         return f"{place} the boundary set beforehand was crossed{so}: "
-    if look.code in ENDS:
+    if look.stopped:
         sought = "difference" if look.sided == 2 else "gain"
-        return f"{place} {ENDS[look.code]} and no {sought} was shown: "
+        ended = "the planned size was reached" if look.code == "ended" else "the boundary of futility ended the study"
+        return f"{place} {ended} and no {sought} was shown: "
     if look.code == "gated":
         return f"{place} the cold tests could not bear an answer, so that nothing was decided: "
     if look.code == "descriptive":

@@ -30,10 +30,6 @@ WAYS = {
 }
 """What each way protects against, and what not."""
 LEAST_SEED = 10**11
-SHORT_SEED = (
-    "a seed of fewer than 12 digits can be found by trying: the ledger holds the digest of the list that it draws. "
-    "Give 12 digits or more, by chance, or leave --seed out"
-)
 
 
 @click.command("allocate")
@@ -44,11 +40,7 @@ SHORT_SEED = (
     type=click.IntRange(1, MOST),
     help=f"Slips in every stratum  [default: enough for the plan, {WITHOUT_PLAN} or more]",
 )
-@click.option(
-    "--seed",
-    type=click.IntRange(0, 2**63 - 1),
-    help="Number of 12 digits or more that the list is drawn from  [default: drawn at random]",
-)
+@click.option("--seed", type=click.IntRange(0, 2**63 - 1), help="Number of 12 digits or more  [default: by chance]")
 @click.option(
     "--after",
     type=options.A_FOLDER,
@@ -92,7 +84,8 @@ def allocate(
     from onsetstudy.files.sealed.kept_allocation import read_slips
 
     if seed is not None and seed < LEAST_SEED:
-        raise OnsetStudyError(SHORT_SEED)
+        told = "a seed of fewer than 12 digits can be found by trying, as the ledger holds the digest of the list"
+        raise OnsetStudyError(f"{told}. Give 12 digits or more, by chance, or leave --seed out")
     promised = order.held_to_order(protocol)
     _refuse_list_there(protocol, promised, into)
     if after is None:

@@ -8,9 +8,6 @@ import click
 
 from onsetstudy.cli import options, say
 
-TOLD = ("spread_contradicts_curve", "fewer_trials")
-"""Cautions that the terminal tells too."""
-
 
 @click.command("plan")
 @options.protocol
@@ -55,7 +52,8 @@ def plan(
         results = plan_study(promised, lock=read_lock(protocol), trials=trials, mapper=mapper, progress=progress)
     said = headline(results)
     say.each(filter(None, (said.seen, said.allows, difference(results), planned_size(results))))
-    say.each((c.text for c in results.caution if c.code in TOLD), "Caution: ")
+    loud = ("spread_contradicts_curve", "fewer_trials")
+    say.each((c.text for c in results.caution if c.code in loud), "Caution: ")
     click.echo("All of this rests on:")
     say.each(rests_on(results), "  ")
     click.echo("By formula, if the study is analysed once:")

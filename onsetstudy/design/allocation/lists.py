@@ -151,24 +151,19 @@ def stratum_levels(protocol: Protocol) -> dict[str, tuple[str, ...]]:
     DesignError
         For every stratum whose levels the protocol does not list.
     """
-    admitted = protocol.eligibility
-    lists: dict[str, tuple[str, Sequence[str]]] = {
-        "technique": ("techniques", admitted.techniques),
-        "procedure": ("procedures", admitted.procedures),
-        "agent": ("agents", admitted.agents),
-        "pulp_status": ("pulp_status", admitted.pulp_status),
-        "topical": ("topical", CODES["topical"]),
-    }
+    keys = {"technique": "techniques", "procedure": "procedures", "agent": "agents"}
     columns = [c for c in (protocol.allocation.strata if protocol.allocation else ()) if c != "practice_id"]
+    # What a protocol admits of topical anaesthetics it does not say: all of them.
+    lists = {c: getattr(protocol.eligibility, keys.get(c, c), CODES["topical"]) for c in columns}
     problems = [
         Problem.of_key(
-            f"population.{lists[column][0]}",
+            f"population.{keys.get(column, column)}",
             f"the levels of {column} are not listed, so no list can be drawn for each",
             "list the codes that the study admits, or take the stratum out",
             code="strata",
         )
         for column in columns
-        if not lists[column][1]
+        if not lists[column]
     ]
     if not protocol.study.practices:
         what = "the practices are not listed, and each needs a list of its own"
@@ -176,7 +171,7 @@ def stratum_levels(protocol: Protocol) -> dict[str, tuple[str, ...]]:
         problems.append(Problem.of_key("study.practices", what, mend, code="practices"))
     if problems:
         raise DesignError(problems)
-    combined = list(itertools.product(*(lists[column][1] for column in columns)))
+    combined = list(itertools.product(*lists.values()))
     return {
         practice: tuple(JOIN.join((practice, *parts)) for parts in combined) for practice in protocol.study.practices
     }

@@ -120,7 +120,10 @@ def newer_sealed_parts(content: Mapping[str, Any]) -> tuple[str, ...]:
     return tuple(sorted(key for key in set(content) - known if may_be_newer(key, known=known, found=content)))
 
 
-def _keys(found: Mapping[str, Any], needed: Mapping[str, Check], may: Mapping[str, Check], place: str) -> Iterator[str]:
+def _keys(found: Any, needed: Mapping[str, Check], may: Mapping[str, Check], place: str) -> Iterator[str]:
+    if not isinstance(found, dict):
+        yield f"{place}this cannot stand here"
+        return
     for name, fits in needed.items():
         if name not in found:
             yield f"{place}{name}: it is missing"
@@ -145,9 +148,6 @@ def _strata(content: Mapping[str, Any], kind: str) -> Iterator[str]:
         at = f"stratum {number}: "
         if not is_text(stratum) or content["practice"] not in stratum.split(" | "):
             yield f"{at}it is not one of {content['practice']}"
-        if not isinstance(place, dict):
-            yield f"{at}this cannot stand here"
-            continue
         if faults := [*_keys(place, needed, {}, at)]:
             yield from faults
             continue
@@ -162,9 +162,6 @@ def _slips(slips: list[Any], kind: str, place: str) -> Iterator[str]:
     expected: str | None = None
     for number, slip in enumerate(slips, start=1):
         at = f"{place}, slip {number}: "
-        if not isinstance(slip, dict):
-            yield f"{at}this cannot stand here"
-            continue
         faults = [*_keys(slip, SLIPS[kind], {}, at)]
         yield from faults
         split = None if faults else NUMBER.match(slip["slip"])

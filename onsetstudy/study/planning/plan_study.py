@@ -9,7 +9,7 @@ from onsetstudy.core.parallel import Mapper, Progress, serial
 from onsetstudy.core.results import Caution
 from onsetstudy.design.expected_wait import TOLERANCE, contradicts, refuse_contradiction
 from onsetstudy.design.planning_values import implausible
-from onsetstudy.design.precision import expected_precision
+from onsetstudy.design.precision import ExpectedPrecision, expected_precision
 from onsetstudy.design.size_results import SizeTable
 from onsetstudy.design.sizes.frame import size_table
 from onsetstudy.design.trials.results import ScheduleComparison, TrialScenario
@@ -66,17 +66,17 @@ def plan_study(
         why_not = power.OUT_OF_REACH
     by_simulation, sized = plan.primary == "hazard_ratio", primary is not None and not paired
     most = max(cases, primary.analysed) if primary is not None else cases
-    within = 0 if scenario is None else power.trials_within(trials, simulated or scenario, most)
+    try:
+        within = 0 if scenario is None else power.trials_within(trials, simulated or scenario, most)
+    except DesignError as error:
+        if by_simulation:  # the rate has no size by formula alone
+            raise
+        within, scenario, simulated, why_not = 0, None, None, why_not or str(error)
     run = power.Run(trials=within, seed=plan.seed, mapper=mapper, progress=progress)
-    if scenario is not None and not within:
-        if by_simulation:
-            raise _too_large(most)
-        scenario, simulated, why_not = None, None, why_not or power.TOO_LARGE.format(most)
     # As far as the main outcome takes: a figure that ends before it would show no way to the planned power.
     at_size = None
     if simulated is not None and primary is not None and not by_simulation:
         at_size = run.power(replace(simulated, cases=primary.analysed, looks=()))
-    numb = sizing.numb_by_target(plan.planned_hazard_ratio)
     return PlanningResults(
         protocol=protocol,
         expected=sizing.expected,
@@ -98,26 +98,14 @@ def plan_study(
         not_simulated=why_not,
         trials=run.trials,
         seed=run.seed,
-        caution=(*_cautions(sizing), *_fewer(trials, within)),
-        precision=None
-        if paired
-        else expected_precision(
-            cases, sd_min=sizing.wait.sd_min, numb=numb, share=sizing.frame.share, conf_level=plan.conf_level
-        ),
+        caution=_cautions(sizing, trials, within),
+        precision=None if paired else _precision(sizing, cases),
     )
 
 
-def _too_large(cases: int) -> DesignError:
-    what = f"trials of {cases} cases would be simulated for hours, and the rate has no size by formula alone"
-    return DesignError.of_key("analysis.planned_hazard_ratio", what, "plan for a larger effect and fewer cases")
-
-
-def _fewer(asked: int, within: int) -> tuple[Caution, ...]:
-    """That fewer trials were simulated than were asked for."""
-    if not 0 < within < asked:
-        return ()
-    text = f"{within} trials are simulated at each point, not {asked}: a plan takes about two minutes on one core."
-    return (Caution(code="fewer_trials", text=text),)
+def _precision(sizing: Sizing, cases: int) -> ExpectedPrecision:
+    numb, share, level = sizing.shares()["success"], sizing.frame.share, sizing.protocol.plan.conf_level
+    return expected_precision(cases, sd_min=sizing.wait.sd_min, numb=numb, share=share, conf_level=level)
 
 
 def _table(sizing: Sizing) -> SizeTable:
@@ -154,7 +142,8 @@ def _schedules(protocol: Protocol) -> dict[str, tuple[float, ...]]:
     return found
 
 
-def _cautions(sizing: Sizing) -> tuple[Caution, ...]:
+def _cautions(sizing: Sizing, asked: int, trials: int) -> tuple[Caution, ...]:
+    """What a reader of the plan has to mind; also where fewer trials were simulated than were asked for."""
     protocol = sizing.protocol
     texts = {
         "assumptions": "These numbers are as good as the assumptions under them. Plan with what trials have found, not "
@@ -163,6 +152,8 @@ def _cautions(sizing: Sizing) -> tuple[Caution, ...]:
         "ethics": "Randomising or allocating by protocol usually makes it research: ask for ethics or institutional "
         f"advice and follow local rules. Recorded: {protocol.study.ethics_status.rstrip('.')}.",
     }
+    if 0 < trials < asked:
+        texts["fewer_trials"] = f"{trials} trials are simulated at each point, not {asked}, to end within minutes."
     if whose := {"clinician_id": "operator", "practice_id": "practice"}.get(protocol.plan.cluster or ""):
         texts["clusters"] = (
             f"Sizes take every case as independent. Limits of the report allow for what cases of one {whose} share: "

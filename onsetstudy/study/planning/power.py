@@ -44,7 +44,7 @@ OUT_OF_REACH = (
 )
 TOO_LARGE = (
     "No power by simulation stands here: trials of {} cases, judged as this protocol judges them, would take hours. "
-    "Sizes and power are by formula."
+    "Only a formula tells of such sizes, and none of the rate of becoming numb; a larger effect takes fewer cases."
 )
 CLOSE = 0.03
 """By how much a simulated power may differ from the planned one before the formula is called off."""
@@ -72,14 +72,21 @@ class Run:
 
 
 def trials_within(asked: int, scenario: TrialScenario, size: int) -> int:
-    """Trials at each point with which a plan takes no longer than :data:`LONGEST`; 0 where these are too few.
+    """Trials at each point with which a plan takes no longer than :data:`LONGEST`.
 
     ``size`` are the analysed cases of the size by formula. A plan draws the planned trial with and without an effect,
     and about seven that are analysed once.
+
+    Raises
+    ------
+    DesignError
+        If these are too few to tell anything.
     """
     once = replace(scenario, cases=even(STEPS[-1] * max(scenario.cases, size)), looks=())
     found = min(asked, int(LONGEST / (2 * seconds_of(scenario) + 7 * seconds_of(once))))
-    return found if found >= min(asked, FEWEST) else 0
+    if found < min(asked, FEWEST):
+        raise DesignError(TOO_LARGE.format(max(scenario.cases, size)))
+    return found
 
 
 def plan_of(protocol: Protocol) -> LookPlan | None:
@@ -201,9 +208,9 @@ def rate_needed(protocol: Protocol) -> Needed | None:
     sizing, looks = Sizing.of(protocol), plan_of(protocol)
     size = sizing.size("onset_test", protocol.plan.planned_hazard_ratio)
     scenario = scenario_of(sizing, planned_cases(size, size, protocol.looks), looks)
-    run = Run(trials=trials_within(TRIALS, scenario, size.analysed), seed=protocol.plan.seed, mapper=serial)
     try:
-        return needed_of(sizing, run.power(replace(scenario, looks=())), looks) if run.trials else None
+        run = Run(trials=trials_within(TRIALS, scenario, size.analysed), seed=protocol.plan.seed, mapper=serial)
+        return needed_of(sizing, run.power(replace(scenario, looks=())), looks)
     except DesignError:
         return None
 

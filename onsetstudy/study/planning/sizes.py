@@ -102,16 +102,15 @@ class Sizing:
 
         A ratio of rates for onset and success, else a difference in the outcome's unit.
         """
-        plan, assumed, pain = self.protocol.plan, self.assumed, self.protocol.pain
-        reference, other = assumed.treated_reference, assumed.treated_other
-        hurts = None if pain is None or assumed.pain_sd is None else pain.instrument.important_difference
+        plan, pain, treated = self.protocol.plan, self.protocol.pain, self.shares().get("treatment")
+        hurts = None if pain is None or self.assumed.pain_sd is None else pain.instrument.important_difference
         told = {
             "onset_test": plan.planned_hazard_ratio,
             "success": plan.planned_hazard_ratio,
             "wait": plan.wait_difference_min,
             "pain": hurts,
             "pain_ranks": hurts,
-            "treatment": None if reference is None or other is None else other - reference,
+            "treatment": None if treated is None else treated[1] - treated[0],
         }
         return {outcome: effect for outcome, effect in told.items() if effect is not None}
 
@@ -141,6 +140,13 @@ class Sizing:
             return plan_success(reference=reference, difference=other - reference, **more)
         size = plan_success(reference=self.assumed.treated_reference or 0.5, difference=effect, **more)
         return replace(size, quantity=outcome)
+
+    def shares(self) -> dict[str, tuple[float, float]]:
+        """Expected proportions of the outcomes that are proportions, reference arm first."""
+        found = {"success": self.numb_by_target(self.protocol.plan.planned_hazard_ratio)}
+        if self.assumed.treated_reference is not None and self.assumed.treated_other is not None:
+            found["treatment"] = (self.assumed.treated_reference, self.assumed.treated_other)
+        return found
 
     def numb_by_target(self, hazard_ratio: float) -> tuple[float, float]:
         """Expected proportions numb by the target minute, reference arm first."""
@@ -196,14 +202,10 @@ def main_size(protocol: Protocol) -> SampleSize | None:
 
 def _parallel_sizes(plan: Sizing) -> list[SampleSize]:
     """The log-rank test first, by both formulas, then the other outcomes."""
-    effects = plan.effects()
+    effects, shares = plan.effects(), plan.shares()
     ratio = effects.pop("onset_test")
-    reference, other = plan.numb_by_target(ratio)
-    if reference == other:
+    if len(set(shares["success"])) == 1:
         del effects["success"]
-    shares = {"success": (reference, other)}
-    if (treated := plan.assumed.treated_reference) is not None and "treatment" in effects:
-        shares["treatment"] = (treated, treated + effects["treatment"])
     rate = [plan.size("onset_test", ratio, formula=formula) for formula in ("schoenfeld", "freedman")]
     others = []
     for outcome, effect in effects.items():
@@ -234,10 +236,7 @@ def _pair_sizes(plan: Sizing) -> tuple[list[SampleSize], tuple[NotSized, ...]]:
     if rho is None:
         return [], tuple(NotSized(outcome=o, reason=NO_CORRELATION) for o in effects)
     found, gone = [], [NotSized(outcome="onset_test", reason=PAIRED_RATE)]
-    shares = {"success": plan.numb_by_target(effects["onset_test"])}
-    if assumed.treated_reference is not None and assumed.treated_other is not None:
-        shares["treatment"] = (assumed.treated_reference, assumed.treated_other)
-    for outcome, (p0, p1) in shares.items():
+    for outcome, (p0, p1) in plan.shares().items():
         both = p0 * p1 + rho * math.sqrt(p0 * (1 - p0) * p1 * (1 - p1))
         alone = {"only_other": p1 - both, "only_reference": p0 - both}
         try:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from operator import attrgetter
 from typing import Any
 
 from onsetstudy.core.claims import PlanClaim
@@ -23,6 +25,11 @@ OUTCOMES = {
     "paired_treatment": "successful treatments",
 }
 
+LISTED = (
+    "key", "kind", "quantity", "value", "low", "high", "unit", "available", "analysed", "test", "power", "effect",
+    "method", "leads", "sentence",
+)  # fmt: skip
+"""What a file holds of every claim, in this order."""
 TOO_LITTLE = "The planned information is too little for it: amend the protocol, or expect not to find it."
 
 
@@ -78,26 +85,13 @@ def _placeholders(results: PlanningResults) -> str:
 
 def claims_listed(results: PlanningResults) -> list[dict[str, Any]]:
     """Every claim as plain JSON types, with its sentence."""
-    return [
-        {
-            "key": c.key,
-            "kind": c.kind,
-            "quantity": c.quantity.key,
-            "value": c.value,
-            "low": c.low,
-            "high": c.high,
-            "unit": c.unit,
-            "available": c.value is not None,
-            "analysed": c.cases,
-            "test": c.test,
-            "power": c.power,
-            "effect": c.effect,
-            "method": c.method,
-            "leads": c.leads,
-            "sentence": told(results, c),
-        }
-        for c in results.claims
-    ]
+    own: dict[str, Callable[[PlanClaim], Any]] = {
+        "quantity": lambda claim: claim.quantity.key,
+        "available": lambda claim: claim.value is not None,
+        "analysed": lambda claim: claim.cases,
+        "sentence": lambda claim: told(results, claim),
+    }
+    return [{name: own.get(name, attrgetter(name))(claim) for name in LISTED} for claim in results.claims]
 
 
 def told(results: PlanningResults, claim: PlanClaim) -> str:
