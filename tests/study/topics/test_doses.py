@@ -147,10 +147,10 @@ def test_flags_are_counted_by_kind_and_arm():
 def test_the_protocol_chooses_the_list_and_lowers_limits_only():
     promised, cases = frame(("plain", {"volume_ml": "10", "weight_kg": "40"}), ("buffered", {}))
     label = dataclasses.replace(promised, doses=DoseRule(limits="label"))
-    assert [f.code for f in doses_of(cases, label, LIMITS).flags] == []
+    assert [f.code for f in doses_of(cases, label, LIMITS).flags] == ["vasoconstrictor_heart"]
     own = DoseRule(limits="label", clinic=(ClinicLimit(drug="lidocaine", mg_per_kg=9.0, max_mg=150.0),))
     found = doses_of(cases, dataclasses.replace(promised, doses=own), LIMITS)
-    assert [f.code for f in found.flags] == ["above_clinic"]
+    assert [f.code for f in found.flags] == ["above_clinic", "vasoconstrictor_heart"]
     told = {c.code: c.text for c in found.caution}
     assert told["clinic_limit_not_lower"] == (
         "The clinic's own limit of lidocaine is 9 mg/kg, above the table's 4.4 mg/kg: it changes nothing, as the "
