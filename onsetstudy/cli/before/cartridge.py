@@ -161,7 +161,7 @@ def _say_limits(
     agent, vasoconstrictor, band = codes["agent"], codes["vasoconstrictor"], codes["age_band"]
     weight = known["weight_kg"]
     at = f"at {weight:g} kg" if weight == weight else "without a weight, absolute limits only"
-    age = f"age {band}" if band else "age not given, so none of children"
+    age = f"age {band}" if band else f"age not given, so {'as of' if found.age_unknown else 'none of'} children"
     click.echo("")
     click.echo(f"Limits {at}, {age}, table dated {table.date}. This is not a dosing tool.")
     if country in EU_TEXT:
@@ -180,7 +180,7 @@ def _say_limits(
         click.echo(f"  {rule.text[:1].upper()}{rule.text[1:]} ({rule.source})")
     if found.age_unknown:
         _wrapped(f"Under {PERHAPS_A_CHILD_KG:g} kg this may be a child (common practice, no source): give --age-band. "
-                 "Until then no amount for adults is shown as a count of cartridges.")  # fmt: skip
+                 "Until then no amount for adults counts, and none is told in cartridges.")  # fmt: skip
     _wrapped("The lowest limit that applies counts, drug and vasoconstrictor alike. Check the label and the patient.")
     for flag in found.flags:
         _wrapped(f"One such cartridge: {flag.text}")

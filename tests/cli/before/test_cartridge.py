@@ -83,7 +83,11 @@ def test_a_child_gets_no_count_of_cartridges_and_no_adult_line(age):
     assert "0.2 mg" not in output
     # A usual dose is no limit, and is not told as the lowest of those before it.
     assert "the lowest limit that applies:" not in output
-    assert ("36 mg of lidocaine is more than the 18 mg that children usually need" in output) == bool(age)
+    assert "36 mg of lidocaine is more than the 18 mg that children usually need" in output
+    # Neither does a label's amount for adults count: the European text has no other.
+    european = " ".join(run("1.8", "0.18", "--mode", "add", "--weight", "20", "--country", "EU", *age).split())
+    assert "lidocaine: not checked, no label of EU covers this solution, age and weight" in european
+    assert "500 mg" not in european
     assert "epinephrine: not checked, no amount for children under 18 years was found" in output
     assert "hildren under 10 years rarely need more than half a cartridge" in output
     assert ("give --age-band" in output) == (not age)
