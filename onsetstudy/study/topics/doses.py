@@ -242,8 +242,9 @@ def doses_of(
     own = clinic_limits((limit.drug, limit.mg_per_kg, limit.max_mg) for limit in rule.clinic)
     lists = ("label",) if rule.limits == "label" else LISTS
     others = 0 if left_out is None else len(left_out)
-    whole = cases if left_out is None or not others else pd.concat([cases, left_out], ignore_index=True)
-    everyone = GivenDoses(whole, several)
+    everyone = table
+    if left_out is not None and others:
+        everyone = GivenDoses(pd.concat([cases, left_out], ignore_index=True), several)
     flags = [
         *check_doses(everyone.planned, limits, own, lists=lists, country=rule.country),
         *everyone.visit_flags(limits, own, lists=lists, country=rule.country),

@@ -12,6 +12,7 @@ from onsetstudy.core.results import NO_SPREAD, Estimate, NotAvailable
 from onsetstudy.core.serialise import from_dict
 from onsetstudy.files.sources.dated_tables import read_dose_limits
 from onsetstudy.protocol.model import ClinicLimit, DoseRule
+from onsetstudy.records.model import OpenTables
 from onsetstudy.report.document import Table
 from onsetstudy.report.sections.main.doses import section
 from onsetstudy.study.sets.side_files import Companions
@@ -364,3 +365,16 @@ def test_the_report_of_a_practice_looks_at_cases_that_its_protocol_does_not_admi
     results = analyse(promised, checked, beside=Companions(limits=LIMITS))
     assert results.overall.n.cases == 3
     assert any(code.startswith("above") for code in (f.code for f in results.doses.flags))
+
+
+def test_the_report_of_a_practice_counts_supplements_that_stand_beside_a_case():
+    promised = protocol()
+    rows = [case(i, "plain" if i % 2 else "buffered", baseline_response="felt", weight_kg="70", **WHOLE)
+            for i in range(1, 5)]  # fmt: skip
+    rows[0]["rescue_min"] = "12"
+    checked = records(rows, [r for i in range(1, 5) for r in readings_of(i, "fnn")], promised)
+    beside = OpenTables(supplements=SUPPLEMENTS.assign(case_id=rows[0]["case_id"]))
+    for told, flagged in ((OpenTables(), False), (beside, True)):
+        results = analyse(promised, dataclasses.replace(checked, open_tables=told), beside=Companions(limits=LIMITS))
+        assert ("visit_above_label" in [f.code for f in results.doses.flags]) == flagged
+        assert ("supplement_not_counted" in [c.code for c in results.doses.caution]) != flagged
