@@ -51,7 +51,7 @@ FLAG_TEXTS = {
     "vasoconstrictor_not_checked": "a vasoconstrictor with no line for it, or for the patient's age: not checked",
     "vasoconstrictor_heart": "more vasoconstrictor than the limit in significant heart disease, which is not recorded",
     "age_rule": "an agent that its label does not recommend at this age",
-    "possible_child": "more drug than its label says children usually need; the age band may include them",
+    "possible_child": "more drug than children usually need, or than a limit for them; the age band may include them",
 }
 """What each flag means, in words that fit after a number of cases."""
 
@@ -283,12 +283,14 @@ def check_visits(
 
     found: list[Told] = []
     for name, lines in _lists(table, clinic, lists, country).items():
-        limits = tuple(line for line in lines if line.limits)
-        for code, what, of in (
-            (f"visit_above_{name}", "the lowest limits that apply", "drug"),
-            ("visit_vasoconstrictor", "the adult limit of the vasoconstrictor", "vasoconstrictor"),
+        limits, heart = tuple(x for x in lines if x.limits), tuple(x for x in lines if x.heart)
+        in_disease = "the limit of the vasoconstrictor in significant heart disease, which is not recorded"
+        for code, what, of, held in (
+            (f"visit_above_{name}", "the lowest limits that apply", "drug", limits),
+            ("visit_vasoconstrictor", "the adult limit of the vasoconstrictor", "vasoconstrictor", limits),
+            ("vasoconstrictor_heart", in_disease, "vasoconstrictor", heart),
         ):
-            total = together(limits, of)
+            total = together(held, of)
             for case in np.flatnonzero(several & (total > 1 + TOLERANCE_MG)):
                 text = (
                     f"{int(size[group[case]])} doses of one patient on one day together reach {100 * total[case]:.0f} "
@@ -308,11 +310,19 @@ def _above(
         if limit is not None:
             amount, most = _told_apart(float(given[case]), limit.max_mg)
             text = (
-                f"{amount} mg of {limit.substance} is more than {most} mg, the lowest limit that "
-                f"applies: {limit.text} ({limit.source}).{_not_recorded(cases, int(case), of)} Check the label and the "
-                "patient."
+                f"{amount} mg of {limit.substance} is more than {_what(lines[check.line[case]], most, possible)}: "
+                f"{limit.text} ({limit.source}).{_not_recorded(cases, int(case), of)} Check the label and the patient."
             )
             yield int(case), DoseFlag(code=code, text=text, limit=limit, given_mg=float(given[case]))
+
+
+def _what(line: DoseLimit, most: str, possible: bool | None) -> str:
+    """What a dose is more than: a usual dose is no limit, and that of some patients need not be this one's."""
+    if line.usual:
+        return f"the {most} mg that children usually need, which is no limit"
+    if line.heart:
+        return f"{most} mg, the limit in significant heart disease, which is not recorded"
+    return f"{most} mg, the {'limit for the youngest of the age band' if possible else 'lowest limit that applies'}"
 
 
 def _told_apart(amount: float, most: float) -> tuple[str, str]:
@@ -374,9 +384,10 @@ def _amounts(cases: DoseCases, line: DoseLimit) -> Iterator[tuple[str, FloatArra
         light = cases.weight_kg < (line.below_kg or np.inf)
         yield "weight", np.where(light, line.mg_per_kg * cases.weight_kg, np.nan)
     if line.max_mg is not None:
-        # What is the same per kg for a child is not the same in all.
+        # What is the same per kg for a child is not the same in all: an adult's amount is but the most of a heavy one.
         child = _certainly_under(cases.age_band, CHILD_YEARS) & (not line.aged)
-        yield "absolute", np.where(child, np.nan, line.max_mg)
+        alone = np.isnan(cases.weight_kg) | (line.mg_per_kg is None)
+        yield "absolute", np.where(child & alone, np.nan, line.max_mg)
     if line.max_cartridges is not None:
         yield "cartridges", line.max_cartridges * 10 * cases.agent_percent * cases.cartridge_ml
 

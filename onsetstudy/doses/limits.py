@@ -16,10 +16,17 @@ LISTS = ("label", "conservative")
 CLINIC = "clinic"
 LABELS = ("found", "second-hand", "from memory", "computed", "common practice, no source", "no document")
 COUNTRIES = ("US", "EU", "UK", "DE")
+ANY_COUNTRY = "any"
+EU_TEXT = {
+    "UK": "Where the table has no label of the United Kingdom, the EU product text counts.",
+    "DE": "Where the table has no label of Germany, the EU product text counts.",
+}
+"""Countries for which the product text of the European Union stands where the table has no label of theirs, told."""
 ADULT_YEARS = 18
 CHILD_YEARS = 12
 """Under this age a patient is a child here (product texts of the European Union); amounts for adults do not count."""
 VASOCONSTRICTORS = ("epinephrine", "levonordefrin", "felypressin")
+SOLUTIONS = ("none", *VASOCONSTRICTORS)
 SUBSTANCES = ("lidocaine", "articaine", "mepivacaine", "prilocaine", "bupivacaine", *VASOCONSTRICTORS)
 HEART = "significant_heart_disease"
 AMOUNTS = ("mg_per_kg", "max_mg", "max_cartridges")
@@ -45,7 +52,7 @@ class DoseLimit:
     below_kg : float or None
         ``mg_per_kg`` holds below this weight only.
     country : str
-        Whose label it is, ``US``, ``EU``, ``UK`` or ``DE``; empty in a list that is of no country.
+        Whose label it is, ``US``, ``EU``, ``UK`` or ``DE``; empty where it is of no country.
     vasoconstrictor : tuple of str
         Solutions to which the line applies: codes, ``none`` among them; empty: any.
     from_years, under_years : int or None
@@ -91,17 +98,22 @@ class DoseLimit:
         """Whether it limits what everybody may be given, with or without heart disease."""
         return not self.heart and not self.usual
 
+    @property
+    def pairs(self) -> set[tuple[str, str]]:
+        """Substance and solution that the line is for, each with the other."""
+        return {(self.substance, solution) for solution in self.vasoconstrictor or SOLUTIONS}
+
     def told(self, basis: str) -> str:
         """Whose limit it is, and what it says or the amount that ``basis`` names."""
-        names = {"clinic": "the clinic's own limit", "label": "label", "conservative": "conservative list"}
-        name = names[self.list_name] + (f" ({self.country})" if self.country else "")
+        label = f"label ({self.country})" if self.country else "limit of no one country"
+        names = {"clinic": "the clinic's own limit", "label": label, "conservative": "conservative list"}
         number = self.max_cartridges or 0.0
         amount = {
             "weight": f"{self.mg_per_kg:g} mg/kg" if self.mg_per_kg else "",
             "absolute": f"{self.max_mg:g} mg" if self.max_mg else "",
             "cartridges": f"{number:g} cartridge{'s' if number > 1 else ''}",
         }[basis]
-        return f"{name}, {self.text or amount}"
+        return f"{names[self.list_name]}, {self.text or amount}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,12 +140,18 @@ class LimitsTable:
     def lines(self, name: str, country: str = "US") -> tuple[DoseLimit, ...]:
         """Lines of a list.
 
-        ``label`` holds those of one country's labels. ``conservative`` holds every line of the table, so that what
-        counts is the strictest of all: no list that is added can raise it.
+        ``label`` holds those of one country's labels and of no country; of :data:`EU_TEXT` also those of the European
+        Union for solutions of which the country has none. ``conservative`` holds every line of the table, so that
+        what counts is the strictest of all: no list that is added can raise it.
         """
         if name == "conservative":
             return self.limits
-        return tuple(line for line in self.limits if line.list_name == name and line.country in ("", country))
+        labels = [line for line in self.limits if line.list_name == name]
+        own = [line for line in labels if line.country in ("", country)]
+        if country in EU_TEXT:
+            told = set().union(*(line.pairs for line in own))
+            own += [line for line in labels if line.country == "EU" and not line.pairs & told]
+        return tuple(own)
 
 
 def clinic_limits(limits: Iterable[tuple[str, float | None, float | None]]) -> tuple[DoseLimit, ...]:
@@ -227,7 +245,8 @@ def _limit(row: TableReader) -> DoseLimit:
 
 def _country(row: TableReader) -> str:
     """Whose label it is; a table from before countries were told is of the United States."""
-    if row.content.get("list") != "label" and "country" not in row.content:
+    named = row.content.get("country")
+    if named == ANY_COUNTRY or (named is None and row.content.get("list") != "label"):
         return ""
     return row.code("country", COUNTRIES, "US")
 
@@ -239,7 +258,7 @@ def _solutions(row: TableReader) -> tuple[str, ...]:
         return ()
     if value in ("with", "without"):
         return VASOCONSTRICTORS if value == "with" else ("none",)
-    known = ("any", "with", "without", "none", *VASOCONSTRICTORS)
+    known = ("any", "with", "without", *SOLUTIONS)
     names = value if isinstance(value, list) else [value]
     return tuple(row.one_of("vasoconstrictor", name, known) for name in names)
 

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from onsetstudy.doses.dose_check import AGE_BANDS, DoseCases, check_doses, lowest_limits
 from onsetstudy.doses.limits import CHILD_YEARS, LISTS, AgeRule, DoseLimit, LimitsTable
 from onsetstudy.doses.results import DoseFlag, LimitUsed
 
+A_CHILD = "4-11"
+"""Age for which a light patient of unknown age is taken."""
 PERHAPS_A_CHILD_KG = 40.0
 """Under this weight a patient of unknown age may be a child (common practice, no source)."""
 SAID_ELSEWHERE = ("age_rule", "vasoconstrictor_heart", "drug_not_checked", "vasoconstrictor_not_checked")
@@ -39,6 +43,8 @@ def cartridge_limits(case: DoseCases, table: LimitsTable, country: str) -> Cartr
     """
     agent, vasoconstrictor, band = str(case.agent[0]), str(case.vasoconstrictor[0]), str(case.age_band[0])
     unknown = not band and bool(case.weight_kg[0] < PERHAPS_A_CHILD_KG)
+    if unknown:
+        case = replace(case, age_band=np.array([A_CHILD]))
     child = unknown or (bool(band) and AGE_BANDS[band][1] < CHILD_YEARS)
     healthy = tuple(line for line in table.limits if not line.heart)
     used = None if child else lowest_limits(case, healthy, of="vasoconstrictor").used(0)

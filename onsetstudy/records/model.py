@@ -49,6 +49,13 @@ class RawTable:
     timed: bool = False
 
 
+SUPPLEMENT = (
+    *("case_id", "source_row", "rescue_volume_ml", "rescue_agent", "rescue_percent"),
+    *("rescue_vasoconstrictor", "rescue_dilution"),
+)
+"""Columns of a supplement that stands beside its case."""
+
+
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class OpenTables:
     """Open tables beside cases and cold tests; ``None`` where there was no such file.
@@ -57,6 +64,9 @@ class OpenTables:
     ----------
     injections, adverse_events, screening : DataFrame of str or None
         One row an injection, an event, a person screened; columns of ``records.checks.open_tables.OPEN_TABLES``.
+    supplements : DataFrame
+        Supplements that no row of a case can tell, of several solutions or of a part of which the volume is not known:
+        one row an injection, typed; columns of :data:`SUPPLEMENT`. ``source_row`` is missing where no row was written.
     clocks : DataFrame or None
         One row a case of the recorder's store: ``case_id``, ``apart_s`` (s, float, by how much a page's clock ran from
         the computer's), ``wall_apart_s`` (s, float, by how much its time of day was) and ``widened`` (bool, whether its
@@ -66,6 +76,7 @@ class OpenTables:
     injections: pd.DataFrame | None = None
     adverse_events: pd.DataFrame | None = None
     screening: pd.DataFrame | None = None
+    supplements: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(SUPPLEMENT)))
     clocks: pd.DataFrame | None = None
 
 

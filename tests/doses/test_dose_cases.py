@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from onsetstudy.doses.dose_check import DoseCases, check_doses, check_visits, lowest_limits
+from onsetstudy.doses.limits import check_limits
 from onsetstudy.files.sources.dated_tables import read_dose_limits
 
 TABLE = read_dose_limits()
@@ -102,14 +103,89 @@ def test_under_the_age_of_every_line_is_a_flag_and_no_percent():
 )
 def test_heart_disease(agent, vasoconstrictor, mg, reached):
     cases = given((agent, vasoconstrictor, 108, mg, 2))
-    assert percent(cases, "conservative", "vasoconstrictor", heart=True) == pytest.approx(reached)
-    assert "vasoconstrictor_heart" in [f.code for _, f in check_doses(cases, TABLE)]
+    for name in ("label", "conservative"):
+        assert percent(cases, name, "vasoconstrictor", heart=True) == pytest.approx(reached)
+        [flag] = [f for _, f in check_doses(cases, TABLE, lists=(name,)) if f.code == "vasoconstrictor_heart"]
+        assert "the limit in significant heart disease, which is not recorded" in flag.text
+
+
+@pytest.mark.parametrize("name", ["label", "conservative"])
+def test_heart_disease_adds_up_over_a_visit(name):
+    """Case 14 in two doses: 0.036 and 0.018 mg are below 0.04, and 135 % of it together."""
+    cases = given((*LIDO, 72, 0.036, 2), (*LIDO, 36, 0.018, 2), kg=70)
+    assert not check_doses(cases, TABLE, lists=(name,))
+    found = check_visits(cases, np.array(["v", "v"]), TABLE, lists=(name,))
+    assert [(case, f.code) for case, f in found] == [(0, "vasoconstrictor_heart"), (1, "vasoconstrictor_heart")]
+    assert "together reach 135 % of the limit of the vasoconstrictor in significant heart disease" in found[0][1].text
+
+
+@pytest.mark.parametrize(
+    ("country", "case", "mg"),
+    [
+        ("UK", given((*LIDO, 1, 0.25, 2), kg=80), 500),
+        ("DE", given(("articaine", "epinephrine", 1, 0.25, 4), kg=60), 420),
+        ("DE", given(("mepivacaine", "none", 1, 0, 3), kg=20, age="4-11"), 60),
+        ("UK", given(("prilocaine", "felypressin", 1, np.nan, 3), kg=70), 300),
+        ("DE", given(("prilocaine", "felypressin", 1, np.nan, 3), kg=70), 180),
+        ("EU", given(("prilocaine", "felypressin", 1, np.nan, 3), kg=70), np.nan),
+        ("UK", given(("mepivacaine", "levonordefrin", 1, 0.25, 2), kg=70), np.nan),
+        ("DE", given((*LIDO, 1, 0.25, 2), kg=20, age="4-11"), np.nan),
+    ],
+)
+def test_without_a_label_of_its_own_a_country_takes_the_product_text_of_the_european_union(country, case, mg):
+    """Section 7 has one column for both; where it has a dash, or nothing for children, nothing is invented."""
+    lines = tuple(line for line in TABLE.lines("label", country) if line.limits)
+    assert lowest_limits(case, lines).max_mg[0] == pytest.approx(mg, nan_ok=True)
+    codes = {f.code for _, f in check_doses(case, TABLE, lists=("label",), country=country)}
+    assert ("drug_not_checked" in codes) == np.isnan(mg)
+    # The limits of vasoconstrictors are of no country: for adults they are held against everywhere.
+    over = case.vasoconstrictor_mg[0] > 0.2 and str(case.vasoconstrictor[0]) == "epinephrine" and case.weight_kg[0] > 20
+    assert ("vasoconstrictor_above_label" in codes) == over
+
+
+def test_a_country_s_own_line_keeps_that_of_the_european_union_for_the_same_solution_out():
+    line = {"substance": "prilocaine", "list": "label", "vasoconstrictor": ["none", "felypressin"], "source": "s",
+            "label": "found"}  # fmt: skip
+    table = check_limits(
+        {"title": "t", "date": "2026-11-26", "limit": [
+            {**line, "country": "EU", "max_mg": 100.0},
+            {**line, "country": "DE", "vasoconstrictor": "felypressin", "max_mg": 180.0},
+        ]},
+        file="mine.toml",
+    )  # fmt: skip
+    assert [x.max_mg for x in table.lines("label", "DE")] == [180.0]
+    assert [x.max_mg for x in table.lines("label", "UK")] == [100.0]
+
+
+def test_a_heavy_child_gets_no_more_than_an_adult():
+    """90 kg at 11 years: 7 mg/kg would be 630 mg, and an adult of any weight has 500; without a weight nothing."""
+    lines = tuple(line for line in TABLE.lines("label") if line.limits)
+    child = given((*LIDO, 600, 0.1, 2), kg=90, age="4-11")
+    assert lowest_limits(child, lines).max_mg[0] == pytest.approx(500)
+    assert "above_label" in {f.code for _, f in check_doses(child, TABLE)}
+    heavy = given(("prilocaine", "none", 1, 0, 4), kg=72, age="4-11")
+    assert lowest_limits(heavy, lines).max_mg[0] == pytest.approx(600)
+    unweighed = given((*LIDO, 600, 0.1, 2), age="4-11")
+    assert np.isnan(lowest_limits(unweighed, lines).max_mg[0])
+
+
+def test_what_children_usually_need_is_told_as_no_limit():
+    flags = {f.code: f.text for _, f in check_doses(given((*LIDO, 32.4, 0.0162, 2), kg=19, age="4-11"), TABLE)}
+    assert flags["possible_child"].startswith(
+        "32.4 mg of lidocaine is more than the 18 mg that children usually need, which is no limit: label (US), "
+        "children under 10 years rarely need more"
+    )
+    perhaps = given(("prilocaine", "felypressin", 90, np.nan, 3), kg=20, age="4-11")
+    flags = {f.code: f.text for _, f in check_doses(perhaps, TABLE)}
+    told = "90 mg of prilocaine is more than 60 mg, the limit for the youngest of the age band: "
+    assert flags["possible_child"].startswith(told)
 
 
 def test_two_agents_at_sixty_percent_each_pass_together():
     cases = given((*LIDO, 0.6 * 7 * 50, 0.1, 2), ("articaine", "epinephrine", 0.6 * 7 * 50, 0.05, 4), kg=50)
-    assert not [f for _, f in check_doses(cases, TABLE, lists=("label",))]
-    [first, second] = check_visits(cases, np.array(["v", "v"]), TABLE, lists=("label",))[:2]
+    assert [f.code for _, f in check_doses(cases, TABLE, lists=("label",))] == ["vasoconstrictor_heart"] * 2
+    told = check_visits(cases, np.array(["v", "v"]), TABLE, lists=("label",))
+    [first, second] = [flag for flag in told if flag[1].code != "vasoconstrictor_heart"]
     assert "120 %" in first[1].text
     assert first[1].code == second[1].code == "visit_above_label"
 

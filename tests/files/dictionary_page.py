@@ -62,9 +62,10 @@ OPEN = """
 A folder may hold, beside `cases.csv` and `cold_tests.csv`, the tables below. What they say is then left out of `cases`,
 or says the same there: where two tables contradict each other, the records are refused with file, row and column.
 Planned injections of a case have one solution; their volumes add up. The first supplemental injection is the supplement
-of the case, and the volumes of supplements are kept but do not enter its dose. Of several events a serious one
-stands for the case. `cases` may call its columns `operator`, `slip` and `pulpal_diagnosis`; `cold_tests` may hold
-`planned_min` (empty: an extra test), `method`, `tooth`, `assessor`, and the response `not_done`.
+of the case. Volumes of supplements of one solution add up to `rescue_volume_ml`; of several solutions each is held
+against the limits by its own. None enters the amounts by arm, which are of the planned injections. Of several events a
+serious one stands for the case. `cases` may call its columns `operator`, `slip` and `pulpal_diagnosis`; `cold_tests`
+may hold `planned_min` (empty: an extra test), `method`, `tooth`, `assessor`, and the response `not_done`.
 
 | table | key | compulsory | besides | codes |
 | --- | --- | --- | --- | --- |

@@ -151,6 +151,7 @@ def _say_limits(
     codes: dict[str, str], known: dict[str, float], mixture: Mixture, limits: Path | None, country: str
 ) -> None:
     from onsetstudy.doses.dose_check import DoseCases
+    from onsetstudy.doses.limits import EU_TEXT
     from onsetstudy.doses.one_cartridge import PERHAPS_A_CHILD_KG, cartridge_limits
     from onsetstudy.files.sources.dated_tables import read_dose_limits
 
@@ -160,10 +161,13 @@ def _say_limits(
     agent, vasoconstrictor, band = codes["agent"], codes["vasoconstrictor"], codes["age_band"]
     weight = known["weight_kg"]
     at = f"at {weight:g} kg" if weight == weight else "without a weight, absolute limits only"
-    age = f"age {band}" if band else "age not given, so none of children"
+    age = f"age {band}" if band else f"age not given, so {'as of' if found.age_unknown else 'none of'} children"
     click.echo("")
     click.echo(f"Limits {at}, {age}, table dated {table.date}. This is not a dosing tool.")
-    what = {"label": f"label of {country}", "conservative": "line of any list"}
+    if country in EU_TEXT:
+        click.echo(EU_TEXT[country])
+    label = f"label of {country}{' or EU product text' * (country in EU_TEXT)}"
+    what = {"label": label, "conservative": "line of any list"}
     for name, used in found.drug:
         none = f"{agent}: not checked, no {what[name]} covers this solution, age and weight"
         _say_limit(used, held["drug_mg"], found.child, none)
@@ -176,7 +180,7 @@ def _say_limits(
         click.echo(f"  {rule.text[:1].upper()}{rule.text[1:]} ({rule.source})")
     if found.age_unknown:
         _wrapped(f"Under {PERHAPS_A_CHILD_KG:g} kg this may be a child (common practice, no source): give --age-band. "
-                 "Until then no amount for adults is shown as a count of cartridges.")  # fmt: skip
+                 "Until then no amount for adults counts, and none is told in cartridges.")  # fmt: skip
     _wrapped("The lowest limit that applies counts, drug and vasoconstrictor alike. Check the label and the patient.")
     for flag in found.flags:
         _wrapped(f"One such cartridge: {flag.text}")
@@ -187,7 +191,9 @@ def _say_limit(used: LimitUsed | None, held: float, child: bool, none: str) -> N
     if used is None:
         click.echo(f"  {none}")
         return
-    cartridges = "" if held == 0 or child else f", as much as {used.max_mg / held:.1f} such cartridges hold"
+    # Rounded down: a tenth of a cartridge more would pass the limit.
+    tenths = 0 if held == 0 else math.floor(10 * used.max_mg / held + 1e-6)
+    cartridges = f", as much as {tenths / 10:.1f} such cartridges hold" if tenths and not child else ""
     text = f"{used.substance}: {used.max_mg:.4g} mg{cartridges} ({used.text}; {used.source})"
     click.echo(textwrap.fill(text, WIDTH, initial_indent="  ", subsequent_indent="    "))
 

@@ -95,18 +95,18 @@ def read_records(
 
 
 def _supplements_told(records: Records, beside: OpenTables) -> tuple[Problem, ...]:
-    """That supplements of two solutions stand in no dose: whoever looks at a total has to know."""
-    if beside.injections is None:
-        return ()
-    supplemental = beside.injections["role"].astype("string").str.strip() == "supplemental"
-    codes = set(beside.injections.loc[supplemental, "case_id"].astype("string").str.strip())
-    counted = records.cases.loc[records.cases["rescue_volume_ml"].notna(), "case_id"]
-    count = len(codes & set(records.cases["case_id"]) - set(counted))
-    cases = f"{count} case{'' if count == 1 else 's'}"
-    what = f"supplements of {cases} are of two solutions or without a volume and enter no dose"
-    mend = "add them to the total of the visit by hand before it is held against a limit"
-    where = Where(file="injections.csv", column="volume_ml")
-    return (Problem(what=what, where=where, mend=mend, code="supplement_dose"),) if count else ()
+    """That one of several supplements stands in no dose: whoever looks at a total has to know."""
+    both = beside.supplements.merge(records.cases[["case_id", "agent"]], on="case_id")
+    other = both["rescue_agent"].notna() & (both["rescue_agent"] != both["agent"])
+    untold = both["rescue_volume_ml"].isna() | (other & both["rescue_percent"].isna())
+    told = partial(
+        Problem,
+        what="a supplement without its volume or strength: its dose is not counted",
+        mend="enter volume and concentration",
+        code="supplement_dose",
+    )
+    rows = both.loc[untold, "source_row"]
+    return tuple(told(where=Where(file="injections.csv", row=int(row)) if row == row else Where()) for row in rows)
 
 
 def _with_open_tables(path_or_paths: Paths, protocol: Protocol | None) -> tuple[RawTable, RawTable, OpenTables]:
@@ -167,8 +167,8 @@ def _store(path: Path, protocol: Protocol | None) -> tuple[RawTable, RawTable, O
     """The two tables of a store, and what it keeps beside them: every event, who was screened, how its clocks ran."""
     folded = read_store(path, protocol)
     screening = None if folded.screening.empty else folded.screening
-    beside = OpenTables(adverse_events=folded.adverse_events, screening=screening, clocks=folded.clocks)
-    return folded.cases, folded.cold_tests, beside
+    kept = {name: getattr(folded, name) for name in ("adverse_events", "clocks", "supplements")}
+    return folded.cases, folded.cold_tests, OpenTables(screening=screening, **kept)
 
 
 def _files_in(folder: Path) -> dict[str, Path]:

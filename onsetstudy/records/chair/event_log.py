@@ -18,7 +18,7 @@ import pandas as pd
 from onsetstudy.records.chair.event import Event, in_force
 from onsetstudy.records.chair.event_clock import WALL_APART_S, CaseDrift, Moment, case_drift, local_time, place_events
 from onsetstudy.records.chair.screening import screening_table
-from onsetstudy.records.model import RawTable
+from onsetstudy.records.model import SUPPLEMENT, RawTable
 from onsetstudy.records.schema import CASES, COLD_TESTS, Column
 
 PREPARED_COLUMNS = (
@@ -61,7 +61,8 @@ class FoldedLog:
     two moments; ``not_injected`` cases were opened and never injected, and are in no table. ``clocks`` has a row for
     each case: ``case_id``, ``apart_s`` (seconds by which a page's clock ran from the computer's while it timed the
     case, the most of its pages; missing where it was not measured), ``wall_apart_s`` (the same of the time of day) and
-    ``widened``; ``drift`` tells it of each of its pages. ``screening`` is the open table of everybody who was assessed,
+    ``widened``; ``drift`` tells it of each of its pages. ``supplements`` are those of two agents, or with a volume that
+    is not known, as in ``OpenTables``. ``screening`` is the open table of everybody who was assessed,
     without rows where nobody was noted as not included.
     """
 
@@ -74,6 +75,7 @@ class FoldedLog:
     clocks: pd.DataFrame
     drift: tuple[CaseDrift, ...]
     screening: pd.DataFrame
+    supplements: pd.DataFrame
 
 
 def fold_events(events: Sequence[Event], preparations: Sequence[Event], facts: StudyFacts) -> FoldedLog:
@@ -118,6 +120,7 @@ def fold_events(events: Sequence[Event], preparations: Sequence[Event], facts: S
         clocks=_clocks_table([case.case_id for case in folded], widened, drift),
         drift=drift,
         screening=screening_table(held, moments, facts.practice_id),
+        supplements=pd.DataFrame([row for case in folded for row in case.several()], columns=list(SUPPLEMENT)),
     )
 
 
@@ -164,6 +167,7 @@ class _Case:
         self.zero_event = self.first[facts.clock_zero]
         self.zero = moments[self.zero_event.id]
         self.flagged, self.widened = False, False
+        self.given = [event.payload for event in entries if event.kind == "supplement"]
         tests = [event for event in entries if event.kind == "test"]
         # Before the injection has ended no test tells of onset, whatever was felt.
         self.early = [event for event in tests if moments[event.id].high_s < self.zero.low_s]
@@ -254,13 +258,21 @@ class _Case:
         # The earliest minute of a widened interval may be that of the injection itself.
         minute = max(minute, SOONEST_SUPPLEMENT_MIN)
         told: dict[str, Any] = {"rescue_min": f"{minute:.3f}", "rescue_technique": event.payload.get("technique")}
-        given = [e.payload for e in self.entries if e.kind == "supplement"]
         # Volumes add up for one solution; of a part of them, or of two agents, no sum would be true.
-        agents = {payload.get("agent") for payload in given}
-        if all(payload.get("volume_ml") for payload in given) and len(agents) == 1:
-            told["rescue_volume_ml"] = f"{sum(float(payload['volume_ml']) for payload in given):g}"
-            told["rescue_agent"] = agents.pop()
+        if not self.several():
+            told["rescue_volume_ml"] = f"{sum(float(payload['volume_ml']) for payload in self.given):g}"
+            told["rescue_agent"] = event.payload.get("agent")
         return told
+
+    def several(self) -> list[dict[str, Any]]:
+        """Supplements of two agents, or of which not all volumes are told: each by its own."""
+        alike = len({payload.get("agent") for payload in self.given}) < 2
+        if alike and all(payload.get("volume_ml") for payload in self.given):
+            return []
+        return [
+            {"case_id": self.case_id, "rescue_agent": p.get("agent"), "rescue_volume_ml": p.get("volume_ml")}
+            for p in self.given
+        ]
 
     def _harm(self) -> dict[str, Any]:
         """The table has room for one event: a serious one before others, and any before none."""

@@ -112,9 +112,9 @@ def _mixing(found: Findings, protocol: Protocol) -> None:
     ):
         mend = "enter how it was mixed, or correct the arm"
         found.refuse_where(buffered & missing & ~found.unread(name), name, "mixing", what, mend)
-    what, mend = "a plain case with {volume:g} mL of bicarbonate", "correct the arm, or take the volume out"
+    what, mend = "a not buffered case with {volume:g} mL of bicarbonate", "correct the arm, or take the volume out"
     found.refuse_where(plain & (volume > 0), "bicarbonate_ml", "mixing", what, mend, volume=volume)
-    what, mend = "a plain case mixed by {mode}", "correct the arm, or write none"
+    what, mend = "a not buffered case mixed by {mode}", "correct the arm, or write none"
     found.refuse_where(plain & np.isin(mode, [*MIXED]), "mix_mode", "mixing", what, mend, mode=mode)
     cartridge = found.numbers("cartridge_ml")
     ratio = volume / np.where(cartridge > 0, cartridge, np.nan)

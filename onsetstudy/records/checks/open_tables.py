@@ -16,6 +16,7 @@ from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.checks.findings import Findings
 from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.checks.parse import finite_number
+from onsetstudy.records.checks.supplements import OF_A_SUPPLEMENT, typed_supplements
 from onsetstudy.records.model import OpenTables, RawTable
 
 ROLES = ("planned", "supplemental")
@@ -41,13 +42,6 @@ OF_THE_CASE = (
     "bicarbonate_percent",
 )
 """What all planned injections of a case have in common: the analysis knows one solution a case."""
-OF_A_SUPPLEMENT = {
-    "agent": "rescue_agent",
-    "agent_percent": "rescue_percent",
-    "vasoconstrictor": "rescue_vasoconstrictor",
-    "vasoconstrictor_dilution": "rescue_dilution",
-}
-"""What is known of a supplement's solution, and under which column of the case."""
 OPEN_TABLES: dict[str, tuple[str, ...]] = {
     "injections": (*("case_id", "number", "role", "technique", "volume_ml", "minute", "reason", "lot"), *OF_THE_CASE),
     "adverse_events": ("case_id", "number", "kind", "serious", "onset_min", "end_date", "relation", "note"),
@@ -147,8 +141,9 @@ def fold_open_tables(
     -------
     tuple of RawTable, RawTable, OpenTables
         Planned injections give the solution and the sum of their volumes, the first supplemental one the minute and
-        technique of the supplement; of several events a serious one stands in the case; tests that were not done are
-        none, and those that stand for no planned minute are extra ones.
+        technique of the supplement, and supplements of several solutions stand beside, each by its own; of several
+        events a serious one stands in the case; tests that were not done are none, and those that stand for no planned
+        minute are extra ones.
 
     Raises
     ------
@@ -169,8 +164,9 @@ def fold_open_tables(
                 table.refuse(rows[0], "case_id", "no_case", f"there is no case {code}", mend)
         if name != "screening":
             table.refuse_empty("case_id", "a row without a case", "enter the code of the case")
+    told: dict[str, pd.DataFrame] = {}
     if injections := tables.get("injections"):
-        _fold_injections(case, injections, known)
+        told["supplements"] = typed_supplements(injections, _fold_injections(case, injections, known))
     if events := tables.get("adverse_events"):
         _fold_events(case, events, known)
     if screening := tables.get("screening"):
@@ -178,7 +174,7 @@ def fold_open_tables(
     folded = _fold_tests(case, tests, known)
     if problems := _told((case, tests, *tables.values())):
         raise RecordsError(problems)
-    return case.raw, folded, OpenTables(**{name: table.frame for name, table in tables.items()})
+    return case.raw, folded, OpenTables(**{name: table.frame for name, table in tables.items()}, **told)
 
 
 def _told(tables: Iterable[_Open]) -> list[Problem]:
@@ -277,8 +273,9 @@ def _rows_of(known: Mapping[str, int], table: _Open) -> list[tuple[int, list[int
     return [(known[code], rows) for code, rows in table.rows().items() if code in known]
 
 
-def _fold_injections(case: _Open, table: _Open, known: Mapping[str, int]) -> None:
-    by_case = _rows_of(known, table)
+def _fold_injections(case: _Open, table: _Open, known: Mapping[str, int]) -> list[int]:
+    """Write injections into their cases; rows of supplements whose doses a case has no room for come back."""
+    by_case, beside = _rows_of(known, table), []
     for at, unordered in by_case:
         rows = sorted(unordered, key=lambda row: _number(table.text(row, "number")) or 0.0)
         for row in rows:
@@ -287,11 +284,14 @@ def _fold_injections(case: _Open, table: _Open, known: Mapping[str, int]) -> Non
             _put(case, at, "technique", table, planned[0])
             _solution(case, at, table, planned)
             _put(case, at, "volume_ml", table, planned[0], value=table.total(planned))
-        _supplement(case, at, table, [row for row in rows if table.text(row, "role") == "supplemental"])
+        supplements = [row for row in rows if table.text(row, "role") == "supplemental"]
+        if not _supplement(case, at, table, supplements):
+            beside += supplements
     told = {at for at, _ in by_case}
     for code, at in known.items():
         if at not in told and not case.text(at, "volume_ml"):
             case.refuse(at, "case_id", "missing", f"{code} has no injection", f"enter it in {table.raw.file}")
+    return beside
 
 
 def _solution(case: _Open, at: int, table: _Open, planned: list[int]) -> None:
@@ -308,7 +308,8 @@ def _solution(case: _Open, at: int, table: _Open, planned: list[int]) -> None:
         _put(case, at, column, table, first)
 
 
-def _supplement(case: _Open, at: int, table: _Open, rows: list[int]) -> None:
+def _supplement(case: _Open, at: int, table: _Open, rows: list[int]) -> bool:
+    """Write the first supplement into its case, and all of them where they are one dose; whether they were."""
     timed: list[tuple[float, int]] = []
     for row in rows:
         if minute := table.number(row, "minute"):
@@ -320,17 +321,17 @@ def _supplement(case: _Open, at: int, table: _Open, rows: list[int]) -> None:
         if not rows and case.text(at, "rescue_min"):
             what = f"a supplement at this minute that {table.raw.file} does not know"
             case.refuse(at, "rescue_min", CONTRADICTION, what, f"enter it in {table.raw.file}, or take it out here")
-        return
+        return not rows
     row = min(timed)[1]
     _put(case, at, "rescue_min", table, row, "minute")
     _put(case, at, "rescue_technique", table, row, "technique")
     alike = all(_same(table.text(r, c), table.text(row, c)) for r in rows for c in OF_A_SUPPLEMENT)
-    volumes = [table.number(r, "volume_ml") for r in rows]
     # Volumes add up for one solution; of a part of them, or of two solutions, no sum would be true.
-    if alike and all(volumes):
+    if one := alike and all(table.number(r, "volume_ml") for r in rows):
         _put(case, at, "rescue_volume_ml", table, row, "volume_ml", table.total(rows))
         for said, column in OF_A_SUPPLEMENT.items():
             _put(case, at, column, table, row, said)
+    return one
 
 
 def _fold_events(case: _Open, table: _Open, known: Mapping[str, int]) -> None:

@@ -14,7 +14,7 @@ import pandas as pd
 
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.protocol.vocabulary import CODES
+from onsetstudy.protocol.vocabulary import CODES, UNMIXED_ARM
 from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.checks.no_records import sums_up
 from onsetstudy.records.checks.parse import NO_RESULT, NOT_APPLICABLE
@@ -206,7 +206,7 @@ class _Wide:
             if name not in case:
                 case[name], places[name] = value, (line, self.cells[line - 1][0])
             elif case[name] != value:
-                whose = f"all {arm} cases" if arm else "all cases"
+                whose = f"all {'not buffered' if arm == UNMIXED_ARM else arm} cases" if arm else "all cases"
                 what = f"{case[name]}, but row {line} of the head says {value} for {whose}"
                 self.refuse(i, name, case[name], what, "correct one of them, or give it to every case in a column")
         for heading, cell in told.items():

@@ -62,7 +62,11 @@ def missing_fields(records: Records, protocol: Protocol, *, quarter: str | None 
     was an event, the lip after a block of the lower jaw. A score whose reason for missing is told is not missing.
     Whether arms can still be compared is asked of all records, which a report looks at together.
     """
-    cases = records.cases
+    several = records.open_tables.supplements.groupby("case_id")["rescue_volume_ml"].agg(
+        lambda ml: ml.sum(skipna=False)
+    )
+    told = records.cases["case_id"].map(several)
+    cases = records.cases.assign(rescue_volume_ml=records.cases["rescue_volume_ml"].fillna(told))
     now = np.ones(len(cases), dtype=bool) if quarter is None else (cases["quarter"].astype(str) == quarter).to_numpy()
     asked = {c.name for table in ("cases", "cold_tests") for c in asked_columns(table, protocol)}
     found = []

@@ -221,7 +221,7 @@ def _doses(data: AnalysisSet, records: Records, this: Quarter, limits: LimitsTab
     """Doses of the analysed cases; those of the quarters so far that are left out are held against the limits too."""
     cases = _until(records.cases, this)
     left_out = cases[~cases["case_id"].isin(data.frame["case_id"])]
-    return doses_of(data.frame, data.protocol, limits, left_out=left_out)
+    return doses_of(data.frame, data.protocol, limits, left_out=left_out, supplements=records.open_tables.supplements)
 
 
 def _until(cases: pd.DataFrame, this: Quarter) -> pd.DataFrame:

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
 from onsetstudy.core.results import Caution, Estimate, NotAvailable, Reasons
 from onsetstudy.doses.cartridge import Preparation, deposited_mg, mix, vasoconstrictor_ug_per_ml
 from onsetstudy.doses.dose_by_arm import arm_amounts, mean_difference
 from onsetstudy.doses.dose_check import FLAG_TEXTS, DoseCases, check_doses, check_visits
-from onsetstudy.doses.limits import LISTS, DoseLimit, LimitsTable, clinic_limits
+from onsetstudy.doses.limits import EU_TEXT, LISTS, DoseLimit, LimitsTable, clinic_limits
 from onsetstudy.doses.mixing import MIXING_TEXTS, check_mixing
 from onsetstudy.doses.results import AgentDose, ArmAmount, DoseFlag, DoseSummary, FlagCount
 from onsetstudy.protocol.model import DoseRule, Protocol
+from onsetstudy.records.model import OpenTables
 
 BICARBONATE_PERCENT = 8.4
 LESS_DRUG = 0.05
@@ -33,9 +38,10 @@ class GivenDoses:
     """What cases were given, as arrays, and what follows from it.
 
     ``planned`` are the planned injections as the check of doses takes them, ``supplements`` the supplements beside.
+    ``several`` are those that no row of a case can tell, as in ``OpenTables``.
     """
 
-    def __init__(self, cases: pd.DataFrame) -> None:
+    def __init__(self, cases: pd.DataFrame, several: pd.DataFrame) -> None:
         self.arm, self.mode = _codes(cases, "arm"), _codes(cases, "mix_mode")
         patient, day = _codes(cases, "patient_id"), _codes(cases, "case_date")
         # Without patient and day a case is a visit of its own: its supplement belongs to it all the same.
@@ -76,7 +82,8 @@ class GivenDoses:
             agent_percent=percent,
             cartridge_ml=cartridge,
         )
-        self.supplements = Supplements(cases, self)
+        self.supplements = Supplements(cases, several, self)
+        self.topical = int(np.isin(_codes(cases, "topical"), ("lidocaine", "lidocaine_prilocaine")).sum())
 
     def visit_flags(
         self, limits: LimitsTable, own: tuple[DoseLimit, ...], *, lists: tuple[str, ...], country: str
@@ -117,9 +124,7 @@ class GivenDoses:
     def looked_at(self, code: str) -> BoolArray:
         """Cases in which a caution could have been found."""
         planned = self.planned
-        found: BoolArray = ~np.isnan(
-            planned.vasoconstrictor_mg if code.startswith("vasoconstrictor") else planned.drug_mg
-        )
+        found: BoolArray = ~np.isnan(planned.vasoconstrictor_mg if "vasoconstrictor" in code else planned.drug_mg)
         if code in ("mixed_long_ago", "mepivacaine_clouds"):
             found = self.mixed & ~np.isnan(self.since_mixing_min)
         elif code in MIXING_TEXTS:
@@ -132,38 +137,46 @@ class GivenDoses:
 
 
 class Supplements:
-    """Supplements of which volume and strength are known, one row each.
+    """Supplements of which volume and strength are known, a row for all of one case, or for each of several solutions.
 
     ``rows`` are their cases, ``doses`` what the check of doses takes, weight and age as of their cases. ``given`` cases
-    had a supplement; that of ``uncounted`` cases is in no sum.
+    had a supplement; of ``uncounted`` cases one at least is in no sum.
     What is not told of the solution is taken from the planned one where the agent is the same. Supplements are taken
     as not buffered, so that what was mixed in makes a dose no smaller.
     """
 
-    def __init__(self, cases: pd.DataFrame, table: GivenDoses) -> None:
-        planned, volume = table.planned, _numbers(cases, "rescue_volume_ml")
-        agent = _codes(cases, "rescue_agent")
-        given = ~np.isnan(_numbers(cases, "rescue_min")) | ~np.isnan(volume) | (agent != "")
-        agent = np.where(agent == "", planned.agent, agent)
-        same = agent == planned.agent
-        percent, dilution = _numbers(cases, "rescue_percent"), _numbers(cases, "rescue_dilution")
-        percent = np.where(np.isnan(percent) & same, planned.agent_percent, percent)
-        solution = _codes(cases, "rescue_vasoconstrictor")
-        solution = np.where((solution == "") & same, planned.vasoconstrictor, solution)
-        alike = np.isnan(dilution) & same & (solution == planned.vasoconstrictor)
-        dilution = _told_dilution(solution, np.where(alike, table.dilution, dilution))
+    def __init__(self, cases: pd.DataFrame, several: pd.DataFrame, table: GivenDoses) -> None:
+        number = {code: row for row, code in enumerate(_codes(cases, "case_id").tolist()) if code}
+        several = several[several["case_id"].isin(number)]
+        beside = [number[code] for code in several["case_id"]]
+        alone = np.setdiff1d(np.arange(len(cases)), beside)
+        of = np.concatenate([alone, np.array(beside, dtype=np.intp)])
+
+        def told(read: Callable[[pd.DataFrame, str], NDArray[Any]], name: str) -> NDArray[Any]:
+            return np.concatenate([read(part, f"rescue_{name}") for part in (cases.iloc[alone], several)])
+
+        planned, volume, agent = table.planned, told(_numbers, "volume_ml"), told(_codes, "agent")
+        given = ~np.isnan(told(_numbers, "min")) | ~np.isnan(volume) | (agent != "") | np.isin(of, beside)
+        agent = np.where(agent == "", planned.agent[of], agent)
+        same = agent == planned.agent[of]
+        percent, dilution = told(_numbers, "percent"), told(_numbers, "dilution")
+        percent = np.where(np.isnan(percent) & same, planned.agent_percent[of], percent)
+        solution = told(_codes, "vasoconstrictor")
+        solution = np.where((solution == "") & same, planned.vasoconstrictor[of], solution)
+        alike = np.isnan(dilution) & same & (solution == planned.vasoconstrictor[of])
+        dilution = _told_dilution(solution, np.where(alike, table.dilution[of], dilution))
         mg = 10 * percent * volume
-        self.rows = rows = np.flatnonzero(~np.isnan(mg))
-        self.given = int(given.sum())
-        self.uncounted = int((given & np.isnan(mg)).sum())
+        known = ~np.isnan(mg)
+        self.rows = rows = of[known]
+        self.given, self.uncounted = (int(np.unique(of[which]).size) for which in (given, given & ~known))
         self.doses = DoseCases(
-            agent=agent[rows],
-            vasoconstrictor=solution[rows],
-            drug_mg=mg[rows],
-            vasoconstrictor_mg=(vasoconstrictor_ug_per_ml(dilution) * volume / 1000)[rows],
+            agent=agent[known],
+            vasoconstrictor=solution[known],
+            drug_mg=mg[known],
+            vasoconstrictor_mg=(vasoconstrictor_ug_per_ml(dilution) * volume / 1000)[known],
             weight_kg=planned.weight_kg[rows],
             age_band=planned.age_band[rows],
-            agent_percent=percent[rows],
+            agent_percent=percent[known],
             cartridge_ml=planned.cartridge_ml[rows],
         )
 
@@ -194,7 +207,12 @@ def _first_reasons(rows: tuple[BoolArray, ...], reasons: tuple[tuple[str, str], 
 
 
 def doses_of(
-    cases: pd.DataFrame, protocol: Protocol, limits: LimitsTable, *, left_out: pd.DataFrame | None = None
+    cases: pd.DataFrame,
+    protocol: Protocol,
+    limits: LimitsTable,
+    *,
+    left_out: pd.DataFrame | None = None,
+    supplements: pd.DataFrame | None = None,
 ) -> DoseSummary:
     """Doses of the planned injections of the analysed cases.
 
@@ -209,6 +227,8 @@ def doses_of(
     left_out : DataFrame or None
         Accepted cases that are not analysed: held against the limits all the same, since what a patient got in one
         visit counts whether or not the study compares it. No amount by arm counts them.
+    supplements : DataFrame or None
+        Those that no row of a case can tell, as in ``OpenTables``.
 
     Returns
     -------
@@ -216,12 +236,15 @@ def doses_of(
         Amounts by arm are of the planned injections alone, which is what the arms differ in; what a visit comes to
         counts supplements too, where their volume was recorded.
     """
-    table = GivenDoses(cases)
+    several = OpenTables().supplements if supplements is None else supplements
+    table = GivenDoses(cases, several)
     rule = protocol.doses or DoseRule()
     own = clinic_limits((limit.drug, limit.mg_per_kg, limit.max_mg) for limit in rule.clinic)
     lists = ("label",) if rule.limits == "label" else LISTS
     others = 0 if left_out is None else len(left_out)
-    everyone = table if left_out is None or not others else GivenDoses(pd.concat([cases, left_out], ignore_index=True))
+    everyone = table
+    if left_out is not None and others:
+        everyone = GivenDoses(pd.concat([cases, left_out], ignore_index=True), several)
     flags = [
         *check_doses(everyone.planned, limits, own, lists=lists, country=rule.country),
         *everyone.visit_flags(limits, own, lists=lists, country=rule.country),
@@ -230,6 +253,7 @@ def doses_of(
     arms = protocol.arm_codes
     by_agent = tuple(_agent_dose(table, agent, protocol) for agent in sorted(set(table.planned.agent)) if agent)
     no_weight = np.isnan(table.planned.weight_kg) & ~np.isnan(table.planned.drug_mg)
+    looked_at = tuple(line for name in lists for line in limits.lines(name, rule.country))
     passed = sorted({f"{f.limit.source} ({f.limit.label})" for _, f in flags if f.limit is not None})
     return DoseSummary(
         arms=arms,
@@ -242,7 +266,11 @@ def doses_of(
         table_date=limits.date,
         table_title=limits.title,
         sources=tuple(passed),
-        caution=_cautions(by_agent, limits, own, int(no_weight.sum()), everyone.supplements, others),
+        caution=(
+            *_cautions(by_agent, limits, int(no_weight.sum()), everyone, others),
+            *(c for limit in own if (c := _no_effect(limit, looked_at)) is not None),
+            *(Caution(code="eu_product_text", text=text) for code, text in EU_TEXT.items() if code == rule.country),
+        ),
     )
 
 
@@ -283,11 +311,11 @@ def _agent_dose(table: GivenDoses, agent: str, protocol: Protocol) -> AgentDose:
 def _cautions(
     by_agent: tuple[AgentDose, ...],
     limits: LimitsTable,
-    own: tuple[DoseLimit, ...],
     no_weight: int,
-    added: Supplements,
+    everyone: GivenDoses,
     others: int,
 ) -> tuple[Caution, ...]:
+    added, topical = everyone.supplements, everyone.topical
     left_out = "1 case that is not analysed is" if others == 1 else f"{others} cases that are not analysed are"
     texts = {
         "not_dosing": f"Dose limits come from the table dated {limits.date}; check the label and the patient. This is "
@@ -303,6 +331,10 @@ def _cautions(
         "a total without a caution says nothing there."
         if added.uncounted
         else "",
+        "topical_not_counted": f"In {topical} case{'' if topical == 1 else 's'} topical lidocaine, alone or with "
+        "prilocaine, was used: its amount is not recorded and is in no total."
+        if topical
+        else "",
         "weight_missing": f"{no_weight} case{'' if no_weight == 1 else 's'} without a weight: held against absolute "
         "limits only."
         if no_weight
@@ -315,7 +347,6 @@ def _cautions(
         for rule in limits.rules
         if rule.under_years is None and rule.substance in {agent.agent for agent in by_agent}
     ]
-    found += [c for limit in own if (c := _no_effect(limit, limits)) is not None]
     return tuple(found)
 
 
@@ -333,10 +364,10 @@ def _unlike(agent: AgentDose) -> Caution | None:
     )
 
 
-def _no_effect(own: DoseLimit, limits: LimitsTable) -> Caution | None:
+def _no_effect(own: DoseLimit, looked_at: tuple[DoseLimit, ...]) -> Caution | None:
     """A clinic's limit above the table's changes nothing, and says so."""
     above = []
-    usual = [x for x in limits.limits if x.substance == own.substance and not (x.heart or x.usual or x.aged)]
+    usual = [x for x in looked_at if x.substance == own.substance and not (x.heart or x.usual or x.aged)]
     for name, unit in (("mg_per_kg", "mg/kg"), ("max_mg", "mg")):
         value = getattr(own, name)
         lines = [(line.vasoconstrictor, amount) for line in usual if (amount := getattr(line, name)) is not None]

@@ -60,7 +60,16 @@ def test_a_weight_shows_limits_with_their_date_and_source():
     assert "lidocaine: 490 mg, as much as 13.6 such cartridges hold (label (US), 7 mg/kg; US label of" in output
     assert "epinephrine: 0.2 mg, as much as 11.1 such cartridges hold" in output
     european = run("1.8", "0.18", "--mode", "add", "--weight", "80", "--age-band", "18-39", "--country", "EU")
-    assert "lidocaine: 500 mg, as much as 13.9 such cartridges hold (label (EU)" in european
+    # 500 mg are 13.89 cartridges of 36 mg: 13.9 would pass the limit.
+    assert "lidocaine: 500 mg, as much as 13.8 such cartridges hold (label (EU)" in european
+    for country in ("UK", "DE"):
+        found = run("1.8", "0.18", "--mode", "add", "--weight", "80", "--age-band", "18-39", "--country", country)
+        [told] = set(found.splitlines()) - set(european.splitlines())
+        name = {"UK": "the United Kingdom", "DE": "Germany"}[country]
+        assert told == f"Where the table has no label of {name}, the EU product text counts."
+        asked = ("--weight", "70", "--agent", "mepivacaine", "--vasoconstrictor", "levonordefrin", "--country", country)
+        none = run("1.8", "0.18", "--mode", "add", *asked)
+        assert f"mepivacaine: not checked, no label of {country} or EU product text covers this solution" in none
     without = run("1.8", "0.18", "--mode", "add", "--age-band", "18-39")
     assert "without a weight, absolute limits only" in without
     assert "lidocaine: 500 mg" in without
@@ -72,6 +81,13 @@ def test_a_child_gets_no_count_of_cartridges_and_no_adult_line(age):
     assert "lidocaine: 140 mg (label (US), 7 mg/kg" in output
     assert "such cartridges hold" not in output
     assert "0.2 mg" not in output
+    # A usual dose is no limit, and is not told as the lowest of those before it.
+    assert "the lowest limit that applies:" not in output
+    assert "36 mg of lidocaine is more than the 18 mg that children usually need" in output
+    # Neither does a label's amount for adults count: the European text has no other.
+    european = " ".join(run("1.8", "0.18", "--mode", "add", "--weight", "20", "--country", "EU", *age).split())
+    assert "lidocaine: not checked, no label of EU covers this solution, age and weight" in european
+    assert "500 mg" not in european
     assert "epinephrine: not checked, no amount for children under 18 years was found" in output
     assert "hildren under 10 years rarely need more than half a cartridge" in output
     assert ("give --age-band" in output) == (not age)

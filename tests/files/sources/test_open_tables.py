@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import datetime as dt
 from pathlib import Path
 from types import SimpleNamespace
@@ -14,6 +15,7 @@ from onsetstudy.core.errors import RecordsError
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.records.derived.flow import case_flow
+from onsetstudy.records.validity.completeness import missing_fields
 from onsetstudy.report.sections.main.allocation import flow as flow_table
 
 ROOT = Path(__file__).parents[3]
@@ -129,7 +131,7 @@ def test_a_second_planned_injection_adds_its_volume_and_the_first_supplement_cou
     assert row["rescue_min"] == pytest.approx(min(99, before["rescue_min"]))
 
 
-def test_supplements_of_one_solution_add_up_and_those_of_two_are_told(tmp_path):
+def test_supplements_of_one_solution_add_up_and_those_of_two_are_kept_apart(tmp_path):
     tables = split(tmp_path)
     for row in tables["cases"]:
         row.pop("rescue_volume_ml", None)
@@ -145,7 +147,41 @@ def test_supplements_of_one_solution_add_up_and_those_of_two_are_told(tmp_path):
     records = read(tmp_path / "two", tables)
     assert pd.isna(records.cases.set_index("case_id").loc[case]["rescue_volume_ml"])
     (query,) = [q for q in records.queries if q.code == "supplement_dose"]
-    assert query.what.startswith("supplements of 1 case are of two solutions")
+    assert query.what.startswith("a supplement without its volume or strength")
+    assert (query.where.file, query.where.row) == ("injections.csv", len(tables["injections"]) + 1)
+    tables["injections"][-1] |= {"agent_percent": "3", "vasoconstrictor": "None"}
+    records = read(tmp_path / "told", tables)
+    assert not [q for q in records.queries if q.code == "supplement_dose"]
+    kept = records.open_tables.supplements
+    assert kept["case_id"].tolist() == [case, case]
+    assert kept["rescue_volume_ml"].tolist() == [float(first["volume_ml"]), 0.45]
+    assert kept.iloc[1][["rescue_agent", "rescue_percent", "rescue_vasoconstrictor"]].tolist() == [
+        "mepivacaine",
+        3,
+        "none",
+    ]
+    assert "rescue_volume_ml" not in [m.column for m in missing_fields(only(records, case), PROTOCOL)]
+    tables["injections"][-1]["volume_ml"] = "0"
+    records = read(tmp_path / "untold", tables)
+    assert [q.where.row for q in records.queries if q.code == "supplement_dose"] == [len(tables["injections"]) + 1]
+    assert "rescue_volume_ml" in [m.column for m in missing_fields(only(records, case), PROTOCOL)]
+
+
+def only(records, case):
+    return dataclasses.replace(records, cases=records.cases[records.cases["case_id"] == case].reset_index(drop=True))
+
+
+@pytest.mark.parametrize(
+    ("column", "value"),
+    [("agent_percent", "40"), ("agent_percent", "two"), ("vasoconstrictor", "adrenalin"),
+     ("vasoconstrictor_dilution", "0"), ("volume_ml", "45")],
+)  # fmt: skip
+def test_a_supplement_of_a_further_solution_is_held_to_the_dictionary_too(tmp_path, column, value):
+    tables = split(tmp_path)
+    first = next(row for row in tables["injections"] if row["role"] == "supplemental")
+    tables["injections"].append(first | {"number": "9", "agent": "mepivacaine", column: value})
+    (problem,) = refused(tmp_path / "open", tables)
+    assert (problem.where.row, problem.where.column, problem.value) == (len(tables["injections"]) + 1, column, value)
 
 
 def test_planned_injections_of_two_solutions_are_refused(tmp_path):

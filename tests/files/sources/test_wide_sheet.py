@@ -331,7 +331,7 @@ def test_a_case_against_what_the_head_says_of_its_arm_is_refused(tmp_path):
     cases = [case | {"volume_ml": "1.98"} for case in CASES]
     found = problems_of(small(tmp_path / "wide.csv", cases=cases))
     assert {p.what for p in found} == {
-        f"1.98, but row {ROW['plain: volume_ml']} of the head says 1.8 for all plain cases"
+        f"1.98, but row {ROW['plain: volume_ml']} of the head says 1.8 for all not buffered cases"
     }
     assert len(found) == 2
 
@@ -382,7 +382,7 @@ def test_what_is_wrong_in_the_head_is_told_once_with_its_place_there(tmp_path):
     told = {p.where.column: p for p in found}
     assert len(told) == len(found) == 2
     assert told["plain: mix_mode"].where.row == ROW["plain: mix_mode"]
-    assert "a plain case mixed by add" in told["plain: mix_mode"].what
+    assert "a not buffered case mixed by add" in told["plain: mix_mode"].what
     assert told["plain: bicarbonate_ml"].where.row == ROW["plain: bicarbonate_ml"]
 
 

@@ -541,9 +541,14 @@ def test_volumes_of_supplements_add_up_for_one_solution_and_are_not_told_for_two
         page.wait(30)
         given = {"technique": "long_buccal", "volume_ml": ml, "agent": code}
         page.tap("supplement", {k: v for k, v in given.items() if v is not None})
-    row = fold_events(page.events, prepared(), FACTS).cases.frame.iloc[0]
+    folded = fold_events(page.events, prepared(), FACTS)
+    row = folded.cases.frame.iloc[0]
     assert row["rescue_min"] is not None
     assert (row["rescue_volume_ml"], row["rescue_agent"]) == (volume, agent)
+    # What the row has no room for is kept beside it, each by its own.
+    kept = folded.supplements[["rescue_agent", "rescue_volume_ml"]].astype(object)
+    kept = kept.where(kept.notna(), None).to_numpy().tolist()
+    assert kept == ([] if volume else [[code, ml] for ml, code in taps])
 
 
 def test_a_test_of_a_planned_minute_is_planned_and_one_of_none_is_extra():

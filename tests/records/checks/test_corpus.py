@@ -339,10 +339,10 @@ def test_a_plain_case_with_bicarbonate():
     cases, readings = clean()
     cases[1].update(bicarbonate_ml="0.18", mix_mode="add")
     found = records(cases, readings, PROMISED)
-    assert "a plain case with 0.18 mL of bicarbonate. Correct the arm, or take the volume out." in str(
+    assert "a not buffered case with 0.18 mL of bicarbonate. Correct the arm, or take the volume out." in str(
         found.problems[0]
     )
-    assert "a plain case mixed by add" in str(found.problems[1])
+    assert "a not buffered case mixed by add" in str(found.problems[1])
 
 
 def test_a_whole_study_of_scores_in_centimetres():

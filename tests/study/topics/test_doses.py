@@ -12,6 +12,7 @@ from onsetstudy.core.results import NO_SPREAD, Estimate, NotAvailable
 from onsetstudy.core.serialise import from_dict
 from onsetstudy.files.sources.dated_tables import read_dose_limits
 from onsetstudy.protocol.model import ClinicLimit, DoseRule
+from onsetstudy.records.model import OpenTables
 from onsetstudy.report.document import Table
 from onsetstudy.report.sections.main.doses import section
 from onsetstudy.study.sets.side_files import Companions
@@ -147,15 +148,22 @@ def test_flags_are_counted_by_kind_and_arm():
 def test_the_protocol_chooses_the_list_and_lowers_limits_only():
     promised, cases = frame(("plain", {"volume_ml": "10", "weight_kg": "40"}), ("buffered", {}))
     label = dataclasses.replace(promised, doses=DoseRule(limits="label"))
-    assert [f.code for f in doses_of(cases, label, LIMITS).flags] == []
+    assert [f.code for f in doses_of(cases, label, LIMITS).flags] == ["vasoconstrictor_heart"]
     own = DoseRule(limits="label", clinic=(ClinicLimit(drug="lidocaine", mg_per_kg=9.0, max_mg=150.0),))
     found = doses_of(cases, dataclasses.replace(promised, doses=own), LIMITS)
-    assert [f.code for f in found.flags] == ["above_clinic"]
-    told = {c.code: c.text for c in found.caution}
-    assert told["clinic_limit_not_lower"] == (
-        "The clinic's own limit of lidocaine is 9 mg/kg, above the table's 4.4 mg/kg: it changes nothing, as the "
-        "lowest limit counts."
-    )
+    assert [f.code for f in found.flags] == ["above_clinic", "vasoconstrictor_heart"]
+    for looked_at, lowest in (("label", "7"), ("conservative", "4.4")):
+        found = doses_of(cases, dataclasses.replace(promised, doses=dataclasses.replace(own, limits=looked_at)), LIMITS)
+        told = {c.code: c.text for c in found.caution}
+        assert told["clinic_limit_not_lower"] == (
+            f"The clinic's own limit of lidocaine is 9 mg/kg, above the table's {lowest} mg/kg: it changes nothing, as "
+            "the lowest limit counts."
+        )
+    # Below the label's 7 mg/kg a clinic's limit does change something where the label is looked at.
+    lower = DoseRule(limits="label", clinic=(ClinicLimit(drug="lidocaine", mg_per_kg=4.5),))
+    found = doses_of(cases, dataclasses.replace(promised, doses=lower), LIMITS)
+    assert "above_clinic" in [f.code for f in found.flags]
+    assert "clinic_limit_not_lower" not in [c.code for c in found.caution]
     untold = doses_of(cases, dataclasses.replace(promised, doses=None), LIMITS)
     assert untold.lists == ("label", "conservative")
     assert not [f.code for f in untold.flags if "clinic" in f.code], "no limits of the clinic's own"
@@ -233,6 +241,67 @@ def test_supplements_of_one_patient_on_one_day_join_the_other_case():
     assert visit_flags(*(("plain", row) for row in rows))[0]["visit_above_conservative"] == (2, 0)
 
 
+SUPPLEMENTS = pd.DataFrame(
+    [("lidocaine", 2.0, 100_000.0, 1.8), *[("articaine", 4.0, 200_000.0, 1.7)] * 8],
+    columns=["rescue_agent", "rescue_percent", "rescue_dilution", "rescue_volume_ml"],
+).assign(rescue_vasoconstrictor="epinephrine")
+
+
+def test_supplements_of_two_solutions_add_their_fractions():
+    """72 + 36 mg of lidocaine and 544 mg of articaine at 70 kg: .22 and 1.11 of 7 mg/kg; .35 and 1.11 of the strictest.
+
+    Epinephrine, 36 + 18 + 68 µg: three times the limit in heart disease.
+    """
+    promised, cases = frame(("plain", {"weight_kg": "70", "volume_ml": "3.6", "rescue_min": "12"}), ("plain", {}))
+    alone = doses_of(cases, promised, LIMITS)
+    assert not alone.flags
+    assert "supplement_not_counted" in {c.code for c in alone.caution}
+    both = SUPPLEMENTS.assign(case_id=cases["case_id"][0])
+    found = doses_of(cases, promised, LIMITS, supplements=both)
+    codes = {f.code: f.counts for f in found.flags}
+    assert codes == dict.fromkeys(("visit_above_label", "visit_above_conservative", "vasoconstrictor_heart"), (1, 0))
+    assert "supplement_not_counted" not in {c.code for c in found.caution}
+    assert found.by_agent == alone.by_agent, "amounts by arm are of the planned injections"
+    # Of a case that is not here they count nowhere, and one whose strength is not told is counted as such.
+    assert doses_of(cases, promised, LIMITS, supplements=both.assign(case_id="P09-0001")) == alone
+    untold = both.assign(rescue_percent=[2.0, np.nan, *[4.0] * 7])
+    told = {c.code: c.text for c in doses_of(cases, promised, LIMITS, supplements=untold).caution}
+    assert told["supplement_not_counted"].startswith("In 1 of 1 case with a supplement a volume or strength is not")
+
+
+def test_heart_disease_is_held_against_planned_injection_and_supplement_together():
+    """36 and 18 µg of epinephrine in one visit are 135 % of 40 µg."""
+    one = {"weight_kg": "70", "volume_ml": "3.6"}
+    assert "vasoconstrictor_heart" not in visit_flags(("plain", one))[0]
+    both = {**one, "rescue_min": "12", "rescue_volume_ml": "1.8"}
+    assert visit_flags(("plain", both), ("plain", one))[0]["vasoconstrictor_heart"] == (1, 0)
+
+
+@pytest.mark.parametrize(
+    ("topical", "told"), [("lidocaine", True), ("lidocaine_prilocaine", True), ("benzocaine", False)]
+)
+def test_topical_anaesthetic_of_the_same_kind_is_told_to_be_in_no_total(topical, told):
+    _, caution, found = visit_flags(("plain", {"topical": topical}), ("plain", {"topical": "none"}))
+    assert ("topical_not_counted" in caution) == told
+    texts = [c.text for c in found.caution if c.code == "topical_not_counted"]
+    assert all(text.startswith("In 1 case topical lidocaine, alone or with prilocaine,") for text in texts)
+
+
+@pytest.mark.parametrize(("country", "name"), [("UK", "the United Kingdom"), ("DE", "Germany"), ("EU", ""), ("US", "")])
+def test_a_country_without_a_label_is_told_whose_text_counts(country, name):
+    """Articaine 4 %, 18 mL at 80 kg: 720 mg, over the 500 mg of the European text and the 560 of the American label."""
+    promised, cases = frame(
+        ("plain", {"agent": "articaine", "agent_percent": "4", "volume_ml": "18", "weight_kg": "80"})
+    )
+    rule = DoseRule(limits="label", country=country)
+    found = doses_of(cases, dataclasses.replace(promised, doses=rule), LIMITS)
+    codes = {f.code for f in found.flags}
+    assert "above_label" in codes
+    assert not {"drug_not_checked", "vasoconstrictor_not_checked"} & codes
+    told = [c.text for c in found.caution if c.code == "eu_product_text"]
+    assert told == ([f"Where the table has no label of {name}, the EU product text counts."] if name else [])
+
+
 def test_a_supplement_without_its_volume_is_counted_as_not_counted():
     _, caution, found = visit_flags(("plain", {**HIGH, "rescue_min": "12"}), ("plain", HIGH))
     assert "supplement_not_counted" in caution
@@ -296,3 +365,16 @@ def test_the_report_of_a_practice_looks_at_cases_that_its_protocol_does_not_admi
     results = analyse(promised, checked, beside=Companions(limits=LIMITS))
     assert results.overall.n.cases == 3
     assert any(code.startswith("above") for code in (f.code for f in results.doses.flags))
+
+
+def test_the_report_of_a_practice_counts_supplements_that_stand_beside_a_case():
+    promised = protocol()
+    rows = [case(i, "plain" if i % 2 else "buffered", baseline_response="felt", weight_kg="70", **WHOLE)
+            for i in range(1, 5)]  # fmt: skip
+    rows[0]["rescue_min"] = "12"
+    checked = records(rows, [r for i in range(1, 5) for r in readings_of(i, "fnn")], promised)
+    beside = OpenTables(supplements=SUPPLEMENTS.assign(case_id=rows[0]["case_id"]))
+    for told, flagged in ((OpenTables(), False), (beside, True)):
+        results = analyse(promised, dataclasses.replace(checked, open_tables=told), beside=Companions(limits=LIMITS))
+        assert ("visit_above_label" in [f.code for f in results.doses.flags]) == flagged
+        assert ("supplement_not_counted" in [c.code for c in results.doses.caution]) != flagged
