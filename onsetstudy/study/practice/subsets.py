@@ -144,26 +144,33 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
 
 
 def variation(data: AnalysisSet, code: str, label: str, text: str) -> Variation:
-    """Hazard ratio, difference in the share numb by the target, and difference in waiting of one set."""
+    """Hazard ratio, differences in the share numb by the target and in waiting, and the main outcome of one set."""
     refusal = _refusal(data)
-    success, wait = (_by_arm(data, key, refusal)[1] for key in ("success_difference", "rmst_difference"))
+    asked = ("hazard_ratio", "success_difference", "rmst_difference", data.protocol.plan.primary)
+    ratio, success, wait, *main = (_compared(data, key, refusal) for key in dict.fromkeys(asked))
     return Variation(
         code=code,
         label=label,
         text=text,
         n=data.counts(),
-        hazard_ratio=_hazard_ratio(data, refusal),
+        hazard_ratio=ratio,
         success_difference=success,
         wait_difference=wait,
+        main_difference=main[0] if main else None,
     )
 
 
 def primary_result(data: AnalysisSet) -> HypothesisTest | EstimateLike:
     """What the plan's primary outcome says in one set: its test for the rate, its difference for the others."""
     refusal, primary = _refusal(data), data.protocol.plan.primary
-    if primary in BY_ARM:
-        return _by_arm(data, primary, refusal)[1]
-    return _pain_difference(data, refusal) if primary == "pain_difference" else _onset_test(data, refusal)
+    return _onset_test(data, refusal) if primary == "hazard_ratio" else _compared(data, primary, refusal)
+
+
+def _compared(data: AnalysisSet, key: str, refusal: Refusal | None) -> EstimateLike:
+    """What compares the arms in one quantity."""
+    if key in BY_ARM:
+        return _by_arm(data, key, refusal)[1]
+    return _pain_difference(data, refusal) if key == "pain_difference" else _hazard_ratio(data, refusal)
 
 
 def _refusal(data: AnalysisSet, minimum: int = 1) -> Refusal | None:

@@ -158,6 +158,7 @@ def test_a_study_without_a_case_has_a_section_without_a_table():
 # Published results ----------------------------------------------------------------------------------------------------
 
 TABLE = read_published_ranges()
+SAVED = Scale(unit="minutes saved", ends=("later", "sooner"), factor=-1)
 
 
 @pytest.fixture(scope="module")
@@ -168,7 +169,7 @@ def beside():
 
 
 def test_figure_data_are_the_own_estimate_and_the_printed_ones(beside):
-    frame = pd.DataFrame(published_rows(beside.panels[0], factor=-1))
+    frame = pd.DataFrame(published_rows(beside.panels[0], SAVED))
     assert frame["label"].tolist() == [
         "Inferior alveolar nerve block", "These cases", "Kashyap 2011 †", "Malamed 2013", "Aulestia-Viera 2018, pooled",
         "Guo 2018, pooled",
@@ -184,9 +185,8 @@ def test_figure_data_are_the_own_estimate_and_the_printed_ones(beside):
 
 
 def test_the_alternative_text_tells_every_line(beside):
-    scale = Scale(unit="minutes saved", ends=("later", "sooner"))
-    rows = published_rows(beside.panels[0], factor=-1)
-    text = published_figure(rows, scale=scale, look=look_of("buffered", ("plain", "buffered"))).alt
+    rows = published_rows(beside.panels[0], SAVED)
+    text = published_figure(rows, scale=SAVED, look=look_of("buffered", ("plain", "buffered"))).alt
     assert "These cases, 238 cases: 2.2 (0.8 to 3.7)" in text
     assert "Malamed 2013, 20 patients: 4.8, no interval printed" in text
     assert "Kashyap 2011 (from memory)" in text
@@ -231,8 +231,8 @@ def test_a_technique_nobody_published_has_a_sentence_instead_of_a_figure():
 
 def test_nothing_in_a_drawing_leaves_it(beside):
     for panel, factor in zip(beside.panels, (-1, 1, 1), strict=True):
-        scale = Scale(unit="minutes saved", ends=("more with buffered", "more with buffered"))
-        rows = published_rows(panel, factor=factor)
+        scale = Scale(unit="minutes saved", ends=("more with buffered", "more with buffered"), factor=factor)
+        rows = published_rows(panel, scale)
         look = look_of("buffered", ("plain", "buffered"))
         found, again = (published_figure(rows, scale=scale, look=look).titled("x", "t") for _ in range(2))
         for svg in (found.svg, found.narrow):
