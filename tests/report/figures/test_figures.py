@@ -74,6 +74,20 @@ def test_curve_data_by_hand():
     assert curves.data_for(analysed, least=5).empty
 
 
+def test_curves_in_words_hold_target_and_horizon_and_no_more_than_was_seen():
+    """Onset in (0, 1], in (1, 4] with two tests missed, and in one tooth not up to the last test at 12."""
+    promised, found = study(
+        {"plain": ["nn", "f..nn", "f" * 12], "buffered": ["nn"]}, protocol(plan={"sensitivity": ()})
+    )
+    analysed = analyse(promised, found)
+    plain, _, buffered = curves.alt_text(curves.data_for(analysed), analysed).partition("; ")
+    assert plain.endswith(
+        "not buffered: 33 % by minute 1, between 33 % and 67 % by minute 2, between 33 % and 67 % by minute 3, "
+        "67 % by minute 5, 67 % by minute 7, 67 % by minute 9, 67 % by minute 12, between 67 % and 100 % by minute 15"
+    )
+    assert buffered.startswith("buffered: 100 % by minute 1, 100 % by minute 2, ")
+
+
 def test_curve_bounds_hold_the_curve(results):
     frame = curves.data_for(results)
     assert (frame["low"] <= frame["high"] + 1e-12).all()

@@ -10,7 +10,7 @@ import pytest
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
 
-from onsetstudy.core.results import Caution, Reasons
+from onsetstudy.core.results import PATIENTS, Caution, Counts, Reasons
 from onsetstudy.doses.results import AgentDose, ArmAmount, DoseSummary, FlagCount
 from onsetstudy.files.sources.dated_tables import read_published_ranges
 from onsetstudy.report.document import Cautions, Document, Figure, Paragraph, Table
@@ -190,6 +190,20 @@ def test_the_alternative_text_tells_every_line(beside):
     assert "These cases, 238 cases: 2.2 (0.8 to 3.7)" in text
     assert "Malamed 2013, 20 patients: 4.8, no interval printed" in text
     assert "Kashyap 2011 (from memory)" in text
+
+
+def test_own_results_say_what_they_count_beside_patients():
+    """Of 14 cases 13 have a score; of 12 patients treated in both arms 10 have both."""
+    for onsets, assumed, told in ((13, (), "13 scores"), (20, (PATIENTS,), "10 patients")):
+        n = Counts(cases=24 if assumed else 14, onsets=onsets)
+        shift = dataclasses.replace(
+            estimate("pain_shift", "buffered - plain", -8, -15, 1, "mm", n), assumptions=assumed
+        )
+        overall = population("All", "overall", "all", N)
+        overall = dataclasses.replace(overall, pain=dataclasses.replace(overall.pain, shift=shift))
+        frame = pd.DataFrame({"technique": ["ianb"], "agent": ["lidocaine"]})
+        found = published.section(context_of((overall,), frame, protocol(), TABLE), protocol())
+        assert f"These cases, {told}: minus 8" in next(b.alt for b in blocks(found, Figure) if b.name == "context-pain")
 
 
 def test_the_section_holds_every_figure_and_result(beside):

@@ -113,7 +113,7 @@ def test_a_ratio_stands_by_its_logarithm():
     (a, _), (b, _), (c, _) = sorted(ticks, key=lambda t: float(t[1]))
     assert float(b) - float(a) == pytest.approx(float(c) - float(b), abs=0.01)
     (row,) = forest.data_for([Line("endless", endless)], RATIOS)
-    assert row.number == "3.00 (under 0.01 to over 100)"
+    assert row.number == "3.00 (under 0.01 to ∞)"
     assert "nan" not in forest.draw_figure([row], scale=RATIOS, look=LOOKS[1]).titled("r", "t").svg
 
 
