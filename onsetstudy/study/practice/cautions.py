@@ -21,8 +21,10 @@ from onsetstudy.records.validity.gates import LEVEL
 from onsetstudy.study.answer.cautions import (
     NOT_RANDOMISED,
     TEST_THE_TOOTH,
+    apart_caution,
     arms_caution,
     ethics_caution,
+    plan_caution,
     refused_caution,
     slips_caution,
 )
@@ -35,11 +37,6 @@ from onsetstudy.survival.results import FinenessOfTesting
 SMALL_SAMPLE = 100
 LARGEST_RATIO = 100.0
 """Beyond a hundredfold a ratio is as good as not known."""
-PLAN_DOUBTS = {
-    "locked_late": "The protocol was locked after the first case: the plan may have been made with results in sight.",
-    "changed": "The protocol differs from the version that was locked last; see what was planned.",
-    "not_locked": "The protocol was never locked, so nothing shows that the plan came before the cases.",
-}
 PAIRS_TAKEN_APART = Caution(
     code="pairs_taken_apart",
     text="Each patient had both: compare within patients. Waits, proportions and pain are compared so, the rate of "
@@ -68,7 +65,6 @@ def study_cautions(
     """
     protocol, overall, diagnostics = results.protocol, results.overall, results.diagnostics
     n, looks = overall.n.cases, sum(quarter.n.cases > 0 for quarter in results.by_quarter)
-    status = "" if results.standing is None else results.standing.status
     look, sequential = deciding_look(results.looks), results.anytime is not None and results.anytime.test is not None
     untold = (
         f"In {untold_baseline} of {n} {'case' if n == 1 else 'cases'} nobody recorded whether the tooth felt the cold "
@@ -90,10 +86,11 @@ def study_cautions(
         arms_caution(results.arms),
         refused_caution(results.flow, protocol),
         None if slips is None else slips_caution(slips.opened, len(slips.without)),
+        None if results.fair is None else apart_caution(int(results.fair.period == "apart")),
         *headline_cautions(results),
         PAIRS_TAKEN_APART if protocol.study.paired else None,
         Caution(code="baseline_untold", text=untold) if untold_baseline else None,
-        Caution(code="plan_after_data", text=PLAN_DOUBTS[status]) if status in PLAN_DOUBTS else None,
+        plan_caution(results.standing),
         Caution(code="repeated_looks", text=looked) if look is not None or sequential or looks > 1 else None,
         *(() if diagnostics is None else (*diagnostics.schedule.caution, *diagnostics.fineness.caution)),
         *overall.caution,

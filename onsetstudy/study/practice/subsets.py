@@ -12,12 +12,13 @@ import numpy as np
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable
-from onsetstudy.core.results import Caution, Counts, Estimate, EstimateLike, Fit, HypothesisTest, NotAvailable
+from onsetstudy.core.results import Estimate, EstimateLike, Fit, HypothesisTest, NotAvailable
 from onsetstudy.inference.clusters import INDEPENDENT_TEST
 from onsetstudy.inference.estimate_or_reason import attempt, not_asked
 from onsetstudy.outcomes.scores.pain import compare_pain
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.outcomes.scores.within_patient import compared_within
+from onsetstudy.study.answer.cautions import few_onsets_caution
 from onsetstudy.study.results import ArmCurve, NaiveStopwatch, Population, Variation
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.contrasts import (
@@ -115,6 +116,7 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
         What the cases do not determine is ``NotAvailable`` with the reason.
     """
     refusal, counts = _refusal(data, minimum), data.counts()
+    few = few_onsets_caution(counts)
     asked = {"success": "success_difference", "wait": "rmst_difference", "never_numb": "not_numb_difference"}
     if data.protocol.tells_treatment:
         asked["treatment"] = TREATED
@@ -139,7 +141,7 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
         pain=_pain(data, refusal),
         pain_difference=_pain_difference(data, refusal),
         naive=naive_stopwatch(data),
-        caution=(*_cautions(counts), *cautions_of((ratio,), ("clusters_too_narrow",)), *of_comparisons),
+        caution=(*(() if few is None else (few,)), *cautions_of((ratio,), ("clusters_too_narrow",)), *of_comparisons),
     )
 
 
@@ -179,13 +181,6 @@ def _refusal(data: AnalysisSet, minimum: int = 1) -> Refusal | None:
         return "no_cases", "no case has been recorded"
     few = ("too_few_cases", f"{len(data)} cases; the plan asks for at least {minimum}")
     return arm_missing(data, "no case of the arm {} has been recorded") or (few if len(data) < minimum else None)
-
-
-def _cautions(counts: Counts) -> tuple[Caution, ...]:
-    few = counts.few_onsets
-    if not few or counts.cases == 0:
-        return ()
-    return (Caution(code="few_onsets", text=f"Few onsets were seen ({few}): the limits are approximate."),)
 
 
 def _by_arm(

@@ -20,7 +20,17 @@ from onsetstudy.report.sentences import ALLOWED, sentence, short_value, span_wor
 from onsetstudy.study.group.results import GroupResults
 
 FIRST = "test_the_tooth"
-CAUTIONS = ("no_pairs", "not_randomised", "arms", "opened_for_nobody", "practices_together", "coarser_strata")
+CAUTIONS = (
+    "no_pairs",
+    "not_randomised",
+    "arms",
+    "opened_for_nobody",
+    "arms_apart",
+    "plan_after_data",
+    "few_onsets",
+    "practices_together",
+    "coarser_strata",
+)
 UNDER_CAUTIONS = (
     "no_ranks",
     "few_practices",
@@ -31,8 +41,10 @@ UNDER_CAUTIONS = (
     "on_record",
 )
 """Told under Cautions alone. A caution of a group stands in one of these lists."""
-OF_THE_ANSWER = ("practices_together", "coarser_strata")
+OF_THE_ANSWER = ("few_onsets", "practices_together", "coarser_strata")
 """Cautions about how a number was computed, with figures of the cold tests: none where no number is shown."""
+BOUNDED = ("bounded_share",)
+"""Cautions of a proportion that the data only place between two others."""
 NO_PLACE = "—"
 
 
@@ -150,6 +162,7 @@ def _arms_table(results: GroupResults) -> Table:
         rows,
         f"With {level(protocol.plan.conf_level)} intervals{allowed}. Difference: {labels[1]} less {labels[0]}, of "
         f"proportions in percentage points, {compared_within(results)} and combined by numbers of cases.",
+        " ".join(dict.fromkeys(tidy(c.text) for e in overall.differences for c in e.caution if c.code in BOUNDED)),
     )
 
 
