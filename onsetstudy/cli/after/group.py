@@ -82,17 +82,11 @@ def group(
     from onsetstudy.study.group.analyse_group import analyse_group
 
     promised = read_protocol(protocol)
-    read = read_exchanges(files)
+    read, skipped, beside = read_exchanges(files), skipped_files(files), read_companions(protocol)
     pooling = PoolOptions(between=between, adjustment=adjustment, conf_level=promised.plan.conf_level)
     with say.progress_line() as progress:
         results = analyse_group(
-            read,
-            promised,
-            quarter=quarter,
-            skipped=skipped_files(files),
-            beside=read_companions(protocol),
-            options=pooling,
-            progress=progress,
+            read, promised, quarter=quarter, skipped=skipped, beside=beside, options=pooling, progress=progress
         )
     if ledger_entries.keeps_ledger(protocol, promised):
         say.please_look(*reported_entries.enter_files(protocol, read))

@@ -80,12 +80,11 @@ def forest_block(
     horizon = f", up to {protocol.onset.tau_min:g} minutes" if quantity.to_horizon else ""
     what = quantity.name + ("" if scale.log else f"{horizon}, in {scale.unit}")
     intervals = f"{level(protocol.plan.conf_level)} intervals{without_looks(results.looks)}"
-    said = f"{capital(what)}; {intervals}; large dots know more. {caption}"
-    if claim is not None and claim.matters_shown is not None:
-        said += f" Dotted: {amount(claim.matters_shown, unit)}, a difference that matters."
-    if why:
-        said += f" No estimate: {why}"
-    return forest.draw_figure(rows, scale=scale, look=contrast_look(protocol)).titled(name, title, said)
+    size = None if claim is None else claim.matters_shown
+    dotted = "" if size is None else f"Dotted: {amount(size, unit)}, a difference that matters."
+    said = (f"{capital(what)}; {intervals}; large dots know more.", dotted, caption, why and f"No estimate: {why}")
+    drawing = forest.draw_figure(rows, scale=scale, look=contrast_look(protocol))
+    return drawing.titled(name, title, " ".join(filter(None, said)))
 
 
 def cautions_section(cautions: Iterable[Caution]) -> Section:
