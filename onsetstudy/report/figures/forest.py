@@ -21,8 +21,7 @@ from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import UNKNOWN_FROM, capital, counted, decimal, listed
 
 SMALLEST, LARGEST = 3.5, 9.0
-DOUBLINGS, TENFOLD = (0.125, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0), (0.01, 0.1, 1.0, 10.0, 100.0)
-MANY_DOUBLINGS = 20.0
+STEPS_OF_RATIOS, MOST_TICKS = ((1, 2, 5), (1, 3), (1,)), 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,8 +175,9 @@ def draw(rows: Sequence[Row], ax: canvas.Axes, *, places: Iterable[float], look:
         ax.plot(row.estimate, y, marker, color=colour, markerfacecolor=face, markersize=size, zorder=3)
     if scale.log:
         ax.set_xscale("log")
-        ticks = DOUBLINGS if high / low < MANY_DOUBLINGS else TENFOLD
-        ax.set_xticks([tick for tick in ticks if low <= tick <= high])
+        ladders = [[step * 10.0**tens for tens in range(-2, 3) for step in steps] for steps in STEPS_OF_RATIOS]
+        inside = ([tick for tick in ladder if low <= tick <= high] for ladder in ladders)
+        ax.set_xticks(next(ticks for ticks in inside if len(ticks) <= MOST_TICKS))
         ax.minorticks_off()
     else:
         ax.locator_params(axis="x", nbins=6)

@@ -112,9 +112,12 @@ def test_a_ratio_stands_by_its_logarithm():
     ticks = re.findall(r'text-anchor: middle[^>]*x="([\d.]+)"[^>]*>(0\.5|1|2)<', drawn)
     (a, _), (b, _), (c, _) = sorted(ticks, key=lambda t: float(t[1]))
     assert float(b) - float(a) == pytest.approx(float(c) - float(b), abs=0.01)
+    assert [t for _, t in ticks] == ["0.5", "1", "2"]
     (row,) = forest.data_for([Line("endless", endless)], RATIOS)
     assert row.number == "3.00 (under 0.01 to ∞)"
-    assert "nan" not in forest.draw_figure([row], scale=RATIOS, look=LOOKS[1]).titled("r", "t").svg
+    wide = forest.draw_figure([row], scale=RATIOS, look=LOOKS[1]).titled("r", "t").svg
+    assert "nan" not in wide
+    assert re.findall(r"text-anchor: middle[^>]*>([\d.]+)<", wide) == ["0.01", "0.1", "1", "10", "100"]
 
 
 def test_an_answer_says_what_it_counts():
