@@ -47,6 +47,9 @@ class EValue:
     source: str = ""
 
 
+APART = "The arms do not overlap in time: whatever else changed between them cannot be told from buffering."
+
+
 @result_kind("fair_comparison")
 class FairComparison(Tabled):
     """Everything about a comparison without chance.

@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from onsetstudy.core.quantities import Quantity, Seen
+from onsetstudy.core.quantities import QUANTITIES, Quantity, Seen
 from onsetstudy.core.results import PATIENTS, Counts, Estimate, HypothesisTest, Interval, NotAvailable
 
 EARLIER_PATIENTS = "independent patients"
@@ -22,6 +22,14 @@ def within_patients(answer: Estimate | NotAvailable) -> bool:
     """Whether each patient is compared with themselves."""
     names = () if isinstance(answer, NotAvailable) else [a.name for a in answer.assumptions]
     return PATIENTS.name in names or EARLIER_PATIENTS in names
+
+
+def counted_in(answer: Estimate | NotAvailable) -> tuple[int, str]:
+    """How many an answer is of, and of what: patients compared with themselves, scores, else cases."""
+    row = None if isinstance(answer, NotAvailable) else QUANTITIES.get(answer.quantity)
+    scores = row is not None and row.unit == "score"
+    n = answer.n.onsets if scores else answer.n.cases
+    return (n // 2, "patient") if within_patients(answer) else (n, "score" if scores else "case")
 
 
 ROUNDING = 1e-9
@@ -166,6 +174,12 @@ class Claim:
     def matters_shown(self) -> float | None:
         """The difference that matters in the unit shown, positive."""
         return None if self.matters is None else abs(self.matters * self.quantity.shown.factor)
+
+    @property
+    def matters_at(self) -> float | None:
+        """Where a figure has it: in the unit shown, on the side on which the other arm did better."""
+        better = self.quantity.favours * self.quantity.shown.factor
+        return None if self.matters_shown is None else math.copysign(self.matters_shown, better)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,6 +15,7 @@ from functools import partial
 from typing import NamedTuple
 
 MORE_PLACES = 2
+LAST_DIGIT = 1e-12
 
 
 def places_for(values: Iterable[float], landmarks: Iterable[float] = (0.0,), *, base: int = 1) -> int:
@@ -22,10 +23,11 @@ def places_for(values: Iterable[float], landmarks: Iterable[float] = (0.0,), *, 
 
     ``0.04`` beside the landmark 0 needs two decimals: as ``0.0`` it would read like no difference at all.
     """
-    finite = [v for v in values if math.isfinite(v)]
     marks = list(landmarks)
+    # What sums leave beside a landmark as their last digit lies on it.
+    apart = [(v, m) for v in values if math.isfinite(v) for m in marks if abs(v - m) > LAST_DIGIT]
     for places in range(base, base + MORE_PLACES):
-        if all((v > m) - (v < m) == (round(v, places) > m) - (round(v, places) < m) for v in finite for m in marks):
+        if all((round(v, places) - m) * (v - m) > 0 for v, m in apart):
             return places
     return base + MORE_PLACES
 

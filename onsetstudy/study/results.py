@@ -8,6 +8,7 @@ from collections.abc import Iterable
 
 import pandas as pd
 
+from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import (
     Caution,
     Counts,
@@ -20,6 +21,7 @@ from onsetstudy.core.results import (
 )
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.design.interim.results import LookPlan, LookSeen, LookVerdict, StoppedEstimate
+from onsetstudy.inference.estimate_or_reason import not_asked
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.results import MissingField
@@ -91,11 +93,23 @@ class Population:
     treatment: tuple[EstimateLike, ...] = ()
     treatment_difference: EstimateLike | None = None
 
+    def difference(self, key: str) -> EstimateLike:
+        """What compares the arms in one quantity."""
+        asked = (self.hazard_ratio, self.success_difference, self.wait_difference, self.never_numb_difference)
+        return _kept(key, (*asked, self.pain_difference, self.treatment_difference), self.n)
+
     def to_frame(self) -> pd.DataFrame:
         """All estimates of this set, in the order of its fields, with the estimate columns."""
         values = (getattr(self, each.name) for each in dataclasses.fields(self))
         told = (each for value in values for each in (value if isinstance(value, tuple) else (value,)))
         return estimates_frame(each for each in told if isinstance(each, Result))
+
+
+def _kept(key: str, asked: Iterable[EstimateLike | None], n: Counts) -> EstimateLike:
+    """The one of a quantity; results from before a quantity was asked do not hold it."""
+    why, unit = "results from before it was asked do not hold it", quantity_of(key).unit
+    absent = not_asked(key, why, code="not_kept", contrast=None, unit=unit, n=n)
+    return next((e for e in asked if e is not None and e.quantity == key), absent)
 
 
 @result_kind("arm_table_row")
@@ -197,7 +211,7 @@ class Variation:
     """The main results under one other choice that the plan names.
 
     ``code`` is ``main`` for the plan's own choice, with which the others are compared; ``label`` is short, ``text``
-    says what is different.
+    says what is different. ``main_difference`` is of the plan's main outcome, where that is none of the others.
     """
 
     code: str
@@ -207,6 +221,12 @@ class Variation:
     hazard_ratio: EstimateLike
     success_difference: EstimateLike
     wait_difference: EstimateLike
+    main_difference: EstimateLike | None = None
+
+    def difference(self, key: str) -> EstimateLike:
+        """What compares the arms in one quantity."""
+        asked = (self.hazard_ratio, self.success_difference, self.wait_difference, self.main_difference)
+        return _kept(key, asked, self.n)
 
 
 @result_kind("diagnostics")

@@ -71,6 +71,7 @@ def group(
     from onsetstudy.files.documents.archive import earlier_cases
     from onsetstudy.files.documents.reports import write_group
     from onsetstudy.files.exchange import read_exchanges, skipped_files
+    from onsetstudy.files.ledger.side_files import read_companions
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.pool.combine import PoolOptions
     from onsetstudy.report.claims_told import answer_line
@@ -81,11 +82,11 @@ def group(
     from onsetstudy.study.group.analyse_group import analyse_group
 
     promised = read_protocol(protocol)
-    read = read_exchanges(files)
+    read, skipped, beside = read_exchanges(files), skipped_files(files), read_companions(protocol)
     pooling = PoolOptions(between=between, adjustment=adjustment, conf_level=promised.plan.conf_level)
     with say.progress_line() as progress:
         results = analyse_group(
-            read, promised, quarter=quarter, skipped=skipped_files(files), options=pooling, progress=progress
+            read, promised, quarter=quarter, skipped=skipped, beside=beside, options=pooling, progress=progress
         )
     if ledger_entries.keeps_ledger(protocol, promised):
         say.please_look(*reported_entries.enter_files(protocol, read))

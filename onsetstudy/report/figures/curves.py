@@ -140,16 +140,19 @@ def _still_tested(frame: pd.DataFrame, ax: canvas.Axes, protocol: Protocol, left
 
 
 def alt_text(frame: pd.DataFrame, results: StudyResults | GroupResults) -> str:
-    """What the figure shows, in words."""
-    parts = []
-    for arm, part in frame.groupby("arm", sort=False):
-        given = part[part["estimate"].notna()]
-        points, cases = given.iloc[:: max(1, len(given) // 5)], results.overall.n.arm(str(arm)).cases
-        shares = ", ".join(
-            f"{percent(share, cases)} by minute {minute:g}"
-            for minute, share in zip(points["minute"], points["estimate"], strict=True)
-        )
-        parts.append(f"{results.protocol.label(str(arm))}: {shares or 'no limits'}")
+    """What the figure shows, in words: some tests, the target and the horizon; between tests what is possible."""
+    onset, parts = results.protocol.onset, []
+    for found in (c for c in results.overall.curves if c.arm in set(frame["arm"])):
+        assert not isinstance(found.curve, NotAvailable), "a curve that is drawn is one"
+        tests = [minute for minute, _ in found.limits]
+        minutes = sorted({*tests[:: max(1, len(tests) // 5)], onset.target_min, onset.tau_min})
+        cases = results.overall.n.arm(found.arm).cases
+        ends = [[percent(1 - felt, cases) for felt in bound] for bound in found.curve.at(minutes)]
+        shares = [
+            f"{least if least == most else f'between {least} and {most}'} by minute {minute:g}"
+            for minute, most, least in zip(minutes, *ends, strict=True)
+        ]
+        parts.append(f"{results.protocol.label(found.arm)}: {', '.join(shares)}")
     return f"Proportion of teeth numb against minutes after the injection. {'; '.join(parts)}.".replace(THIN, " ")
 
 

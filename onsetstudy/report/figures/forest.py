@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from onsetstudy.core.claims import within_patients
+from onsetstudy.core.claims import counted_in
 from onsetstudy.core.quantities import places_for
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.outcomes.published_results import ContextPanel, PublishedRange
@@ -18,9 +18,10 @@ from onsetstudy.report.cells import reason_of, spanned
 from onsetstudy.report.figures import canvas
 from onsetstudy.report.figures.canvas import INK, NARROW, SECONDARY, ArmLook, Drawing, Sheet
 from onsetstudy.report.names import plain_words
-from onsetstudy.report.numbers import capital, counted, decimal, listed
+from onsetstudy.report.numbers import UNKNOWN_FROM, capital, counted, decimal, listed
 
 SMALLEST, LARGEST = 3.5, 9.0
+STEPS_OF_RATIOS, MOST_TICKS = ((1, 2, 5), (1, 3), (1,)), 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +42,7 @@ class Scale:
     """What the axis says: its unit, what its left and right mean, and from where on a difference matters.
 
     ``factor`` -1 turns a difference round, such as minutes waited into minutes saved; ``base`` is the fewest decimals.
+    Ratios (``log``) stand by their logarithms, around 1.
     """
 
     unit: str
@@ -48,14 +50,21 @@ class Scale:
     matters: float | None = None
     factor: float = 1
     base: int = 1
+    log: bool = False
+
+    @property
+    def null(self) -> float:
+        """Place of no difference."""
+        return 1.0 if self.log else 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
     """A line as it is drawn: a heading, or a name with its number or the reason why there is none.
 
-    ``strong`` lines are bold with a diamond. ``information`` is one over the squared standard error, as a share of the
-    largest among the groups. Published results (not ``ours``) are drawn open, those ``pooled`` as squares.
+    ``strong`` lines are bold with a diamond. ``cases`` counts what ``of`` names. ``information`` is one over the
+    squared standard error, as a share of the largest among the groups. Published results (not ``ours``) are drawn open,
+    those ``pooled`` as squares.
     """
 
     label: str
@@ -64,6 +73,7 @@ class Row:
     ours: bool = True
     pooled: bool = False
     cases: int | None = None
+    of: str = "case"
     estimate: float | None = None
     low: float | None = None
     high: float | None = None
@@ -74,7 +84,10 @@ class Row:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Columns:
-    """Where things stand, inches; pairs are for a page and for a narrow screen. ``counted`` heads the counts."""
+    """Where things stand, inches; pairs are for a page and for a narrow screen.
+
+    ``counted`` heads the counts; empty: what most rows are of.
+    """
 
     axis: tuple[float, float] = (2.75, 2.1)
     cases: float = 2.55
@@ -82,7 +95,7 @@ class Columns:
     step: tuple[float, float] = (0.215, 0.42)
     foot: float = 0.5
     head: tuple[float, float] = (0.2, 0.2)
-    counted: str = "cases"
+    counted: str = ""
     uncounted: str = "—"
 
 
@@ -100,17 +113,17 @@ TRIALS = Columns(
 )
 
 
-def numbers(value: float, low: float | None, high: float | None, *, factor: float = 1, base: int = 1) -> dict[str, Any]:
-    """Fields of a row: an estimate and its limits times ``factor``, written with ``base`` decimals or more."""
-    value *= factor
+def numbers(value: float, low: float | None, high: float | None, scale: Scale) -> dict[str, Any]:
+    """Fields of a row: an estimate and its limits on the scale, with as many decimals as it asks for, or more."""
+    value *= scale.factor
     if low is None or high is None:
-        return {"estimate": value, "number": decimal(value, places_for([value], base=base))}
-    low, high = sorted((factor * low, factor * high))
-    places = places_for((low, high, value), base=base)
-    return {"estimate": value, "low": low, "high": high, "number": spanned(value, low, high, places)}
+        return {"estimate": value, "number": decimal(value, places_for([value], base=scale.base))}
+    low, high = sorted((scale.factor * low, scale.factor * high))
+    places, unit = places_for((low, high, value), (scale.null,), base=scale.base), "ratio" if scale.log else ""
+    return {"estimate": value, "low": low, "high": high, "number": spanned(value, low, high, places, unit=unit)}
 
 
-def data_for(lines: Sequence[Line], *, factor: float = 1) -> list[Row]:
+def data_for(lines: Sequence[Line], scale: Scale) -> list[Row]:
     """Lines as rows, on the scale of the drawing."""
     known = [1 / e.std_error**2 for line in lines if isinstance(e := line.result, Estimate) and e.std_error]
     rows = []
@@ -119,24 +132,32 @@ def data_for(lines: Sequence[Line], *, factor: float = 1) -> list[Row]:
         if e is None:
             rows.append(Row(label=line.label, heading=True, strong=line.whole))
             continue
-        row = _row(line.label, e, factor=factor, strong=line.whole)
+        row = _row(line.label, e, scale, strong=line.whole)
         if isinstance(e, Estimate):
             information = 1 / e.std_error**2 / max(known) if e.std_error else 0.0
             row = replace(row, cases=None if line.outside else row.cases, information=information)
         rows.append(row)
-    return rows
+    # Under a head of patients or scores stands no number of cases.
+    return [row if row.of == _counted_in(rows) else replace(row, cases=None) for row in rows]
 
 
-def _row(label: str, e: EstimateLike, *, strong: bool, factor: float, base: int = 1) -> Row:
+def _counted_in(rows: Sequence[Row]) -> str:
+    """What the estimates are of."""
+    return next((row.of for row in rows if row.estimate is not None), "case")
+
+
+def _row(label: str, e: EstimateLike, scale: Scale, *, strong: bool) -> Row:
+    n, of = counted_in(e)
     if isinstance(e, NotAvailable):
-        return Row(label=label, strong=strong, cases=e.n.cases, reason=reason_of(e))
-    told = numbers(e.estimate, e.interval.low, e.interval.high, factor=factor, base=base)
-    return Row(label=label, strong=strong, cases=e.n.cases, **told)
+        return Row(label=label, strong=strong, cases=n, of=of, reason=reason_of(e))
+    told = numbers(e.estimate, e.interval.low, e.interval.high, scale)
+    return Row(label=label, strong=strong, cases=n, of=of, **told)
 
 
 def draw(rows: Sequence[Row], ax: canvas.Axes, *, places: Iterable[float], look: ArmLook, scale: Scale) -> None:
-    """Marks and intervals at ``places``, zero and the difference that matters marked, both sides named."""
-    ax.axvline(0, color=INK, linewidth=1.0, zorder=0)
+    """Marks and intervals at ``places``, no difference and one that matters marked, both sides named."""
+    low, high = _span(rows, scale)
+    ax.axvline(scale.null, color=INK, linewidth=1.0, zorder=0)
     if scale.matters is not None:
         canvas.difference_that_matters(ax, scale.matters, linewidth=1.0, zorder=0)
     for y, row in zip(places, rows, strict=True):
@@ -145,22 +166,38 @@ def draw(rows: Sequence[Row], ax: canvas.Axes, *, places: Iterable[float], look:
         colour = look.colour if row.ours else SECONDARY
         if row.low is not None and row.high is not None:
             width = 2.0 if row.strong else 1.4 if row.ours else 1.2
-            ax.hlines(y, row.low, row.high, color=colour, linewidth=width, zorder=2)
+            ax.hlines(y, max(row.low, low), min(row.high, high), color=colour, linewidth=width, zorder=2)
         size = 6.5 if row.strong else 5.0
         if row.information is not None:
             size = SMALLEST + (LARGEST - SMALLEST) * math.sqrt(row.information)
         marker = "D" if row.strong else "s" if row.pooled else "o"
         face = colour if row.ours else "#ffffff"
         ax.plot(row.estimate, y, marker, color=colour, markerfacecolor=face, markersize=size, zorder=3)
-    reach = [v for row in rows for v in (row.estimate, row.low, row.high) if v is not None]
-    reach += [0.0] if scale.matters is None else [0.0, scale.matters]
-    pad = 0.08 * (max(reach) - min(reach) or 1.0)
-    ax.set(xlim=(min(reach) - pad, max(reach) + pad))
+    if scale.log:
+        ax.set_xscale("log")
+        ladders = [[step * 10.0**tens for tens in range(-2, 3) for step in steps] for steps in STEPS_OF_RATIOS]
+        inside = ([tick for tick in ladder if low <= tick <= high] for ladder in ladders)
+        ax.set_xticks(next(ticks for ticks in inside if len(ticks) <= MOST_TICKS))
+        ax.minorticks_off()
+    else:
+        ax.locator_params(axis="x", nbins=6)
+    ax.set(xlim=(low, high))
     canvas.bare_left(ax)
-    ax.locator_params(axis="x", nbins=6)
     canvas.signed(ax.xaxis)
     for place, align, text in ((0.0, "left", f"← {scale.ends[0]}"), (1.0, "right", f"{scale.ends[1]} →")):
         canvas.beside(ax, text, (place, 0), (0, -20), xycoords="axes fraction", ha=align, va="top")
+
+
+def _span(rows: Sequence[Row], scale: Scale) -> tuple[float, float]:
+    """Ends of the axis: all that is drawn, with no difference and one that matters, and a little room."""
+    reach = [v for row in rows for v in (row.estimate, row.low, row.high) if v is not None]
+    if scale.log:
+        # Beyond a hundredfold a ratio is not known, as its number says; its line goes on to the edge.
+        known = [min(max(v, 1 / UNKNOWN_FROM), UNKNOWN_FROM) for v in reach]
+        return min(0.5, *known) / 1.15, max(2.0, *known) * 1.15
+    reach += [0.0] if scale.matters is None else [0.0, scale.matters]
+    pad = 0.08 * (max(reach) - min(reach) or 1.0)
+    return min(reach) - pad, max(reach) + pad
 
 
 def alt_text(rows: Sequence[Row], unit: str, what: str = "One line per group, {}, with interval.") -> str:
@@ -170,7 +207,7 @@ def alt_text(rows: Sequence[Row], unit: str, what: str = "One line per group, {}
         if row.heading:
             told.append(row.label)
             continue
-        n = "" if row.cases is None else f", {counted(row.cases, 'case' if row.ours else 'patient')}"
+        n = "" if row.cases is None else f", {counted(row.cases, row.of)}"
         said = f"no estimate, {row.reason}" if row.estimate is None else row.number
         bare = "" if row.estimate is None or row.low is not None else ", no interval printed"
         told.append(f"{row.label}{n}: {said}{bare}")
@@ -195,7 +232,8 @@ def draw_figure(
         for row, k in zip(rows, order, strict=True):
             _words(sheet, row, foot + step * (k + 1), step, columns)
         if not sheet.narrow:
-            sheet.say(columns.cases, top, columns.counted, ha="right", fontsize=8, color=SECONDARY)
+            head = columns.counted or f"{_counted_in(rows)}s"
+            sheet.say(columns.cases, top, head, ha="right", fontsize=8, color=SECONDARY)
             sheet.say(columns.number, top, scale.unit, fontsize=8, color=SECONDARY)
 
     alt = alt_text(rows, scale.unit) if alt is None else alt
@@ -230,7 +268,7 @@ def reasons(rows: Sequence[Row]) -> str:
     return " ".join(f"{listed(labels)}: {why}." for why, labels in whose.items())
 
 
-def published_rows(panel: ContextPanel, *, factor: float = 1, base: int = 1) -> list[Row]:
+def published_rows(panel: ContextPanel, scale: Scale) -> list[Row]:
     """Own and published results on the drawing's scale, one row a line, under the names of their techniques.
 
     A published line without a printed interval has none here. A technique of which nothing is published is left out.
@@ -240,14 +278,13 @@ def published_rows(panel: ContextPanel, *, factor: float = 1, base: int = 1) -> 
         if not group.drawn:
             continue
         rows.append(Row(label=capital(plain_words(group.technique)), heading=True))
-        own = _row("These cases", group.own, strong=True, factor=factor * panel.own_factor, base=base)
-        # Published results are counted in patients; where each has both arms, so are these.
-        rows.append(replace(own, cases=group.own.n.cases // 2) if within_patients(group.own) else own)
-        rows += [_published(r, factor=factor, base=base) for r in group.drawn]
+        own = replace(scale, factor=scale.factor * panel.own_factor)
+        rows.append(_row("These cases", group.own, own, strong=True))
+        rows += [_published(r, scale) for r in group.drawn]
     return rows
 
 
-def _published(found: PublishedRange, *, factor: float, base: int) -> Row:
+def _published(found: PublishedRange, scale: Scale) -> Row:
     shown = found.drawn()
     assert shown is not None, "a group's drawn results have a difference"
     return Row(
@@ -255,7 +292,8 @@ def _published(found: PublishedRange, *, factor: float, base: int) -> Row:
         ours=False,
         pooled=found.evidence == "pooled",
         cases=found.n,
-        **numbers(*shown[:3], factor=factor, base=base),
+        of="patient",
+        **numbers(*shown[:3], scale),
     )
 
 

@@ -78,9 +78,8 @@ def _claim_dot(row: str, question: str, results: StudyResults, key: str) -> Dot:
         return replace(dot, reason=reason_of(claim.answer))
     if within_patients(claim.answer):
         dot = replace(dot, question=f"{question}, within patients")
-    seen, better, size = claim.seen, claim.quantity.favours * claim.quantity.shown.factor, claim.matters_shown
+    seen, matters = claim.seen, claim.matters_at
     assert seen is not None
-    matters = None if size is None else size if better > 0 else -size
     return replace(dot, estimate=seen.value, low=seen.low, high=seen.high, number=short_value(claim), matters=matters)
 
 

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from onsetstudy.core.quantities import QUANTITIES
+from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Caution
-from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.document import Block, Cautions, Section, absent
 from onsetstudy.report.figures import curves, forest
 from onsetstudy.report.figures.canvas import contrast_look
 from onsetstudy.report.figures.forest import Line, Scale
-from onsetstudy.report.numbers import counted, level, listed, tidy
+from onsetstudy.report.numbers import amount, capital, counted, level, listed, tidy
 from onsetstudy.report.sentences import axis_ends, sentence, without_looks
 from onsetstudy.study.group.results import GroupResults
 from onsetstudy.study.practice.results import StudyResults
@@ -60,29 +59,32 @@ def _curves_caption(results: StudyResults | GroupResults, shaded: str) -> str:
     )
 
 
-def forest_block(results: StudyResults, lines: list[Line], *, name: str, title: str, caption: str) -> Block:
-    """Minutes saved, line by line, or why there is nothing to draw."""
-    protocol = results.protocol
+def forest_block(
+    results: StudyResults | GroupResults, key: str, lines: list[Line], *, name: str, title: str, caption: str
+) -> Block:
+    """A quantity that compares the arms, line by line, and why some have none; that alone where none has."""
+    protocol, quantity, claim = results.protocol, quantity_of(key), results.claims.get(key)
+    unit = protocol.pain.instrument.unit if quantity.unit == "score" and protocol.pain else quantity.unit_shown
     scale = Scale(
-        unit="minutes saved",
-        ends=axis_ends(protocol),
-        matters=protocol.plan.wait_difference_min,
-        factor=QUANTITIES["rmst_difference"].shown.factor,
+        unit={"min": "minutes saved", "ratio": quantity.name}.get(unit, unit),
+        ends=axis_ends(protocol, quantity),
+        matters=None if claim is None else claim.matters_at,
+        factor=quantity.shown.factor,
+        base=quantity.shown.places,
+        log=quantity.contrast == "/",
     )
-    conf = f"{level(protocol.plan.conf_level)} intervals{without_looks(results.looks)}"
-    said = f"Minutes of waiting saved with {conf}; large dots know more. {caption}"
-    return forest_of(protocol, lines, scale, name=name, title=title, caption=said)
-
-
-def forest_of(protocol: Protocol, lines: list[Line], scale: Scale, *, name: str, title: str, caption: str) -> Block:
-    """Lines on a scale, and why some have no estimate; that alone where none has."""
-    rows = forest.data_for(lines, factor=scale.factor)
+    rows = forest.data_for(lines, scale)
     why = forest.reasons(rows)
     if all(row.estimate is None for row in rows):
         return absent(f"{title} There is no estimate to draw. {why}")
-    if why:
-        caption += f" No estimate: {why}"
-    return forest.draw_figure(rows, scale=scale, look=contrast_look(protocol)).titled(name, title, caption)
+    horizon = f", up to {protocol.onset.tau_min:g} minutes" if quantity.to_horizon else ""
+    what = quantity.name + ("" if scale.log else f"{horizon}, in {scale.unit}")
+    intervals = f"{level(protocol.plan.conf_level)} intervals{without_looks(results.looks)}"
+    size = None if claim is None else claim.matters_shown
+    dotted = "" if size is None else f"Dotted: {amount(size, unit)}, a difference that matters."
+    said = (f"{capital(what)}; {intervals}; large dots know more.", dotted, caption, why and f"No estimate: {why}")
+    drawing = forest.draw_figure(rows, scale=scale, look=contrast_look(protocol))
+    return drawing.titled(name, title, " ".join(filter(None, said)))
 
 
 def cautions_section(cautions: Iterable[Caution]) -> Section:

@@ -1,10 +1,12 @@
-"""The cautions that a practice's and a group's reports share: of slips, arms, refused cases and ethics."""
+"""The cautions that a practice's and a group's reports share: of the plan, slips, arms, refused cases and ethics."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from onsetstudy.core.results import Caution, Flow
+from onsetstudy.adjustment.results import APART
+from onsetstudy.core.results import Caution, Counts, Flow
+from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol, StudyIdentity
 from onsetstudy.protocol.vocabulary import LOCAL_RULES
 from onsetstudy.records.derived.flow import refused_cases, too_many_refused
@@ -18,10 +20,35 @@ TEST_THE_TOOTH = Caution(
     text="A statistic about past cases. Test the tooth and ask the patient before every procedure.",
 )
 NOT_RANDOMISED = Caution(code="not_randomised", text="Not randomised: the arms may differ in ways not measured.")
+PLAN_DOUBTS = {
+    "locked_late": "The protocol was locked after the first case: the plan may have been made with results in sight.",
+    "changed": "The protocol differs from the version that was locked last; see what was planned.",
+    "not_locked": "The protocol was never locked, so nothing shows that the plan came before the cases.",
+}
 SOURCES = {"list": "list of slips", "log": "opening log"}
 SLIPS_OF_A_HAND = 2
 """So many cases that received another arm are no sign of anything else, however few there are."""
 BEFORE = "made before files told which arm chance had chosen"
+
+
+def plan_caution(standing: LockStanding | None) -> Caution | None:
+    """Why the plan may have been made with results in sight; ``None`` where it was not, or nobody looked for a lock."""
+    status = "" if standing is None else standing.status
+    return Caution(code="plan_after_data", text=PLAN_DOUBTS[status]) if status in PLAN_DOUBTS else None
+
+
+def apart_caution(apart: int, practices: int = 1) -> Caution | None:
+    """Arms of which one came after the other, in so many of the practices that had both."""
+    if not apart:
+        return None
+    some = f"In {apart} of {practices} practices with both, {APART[0].lower()}{APART[1:]}"
+    return Caution(code="arms_apart", text=APART if apart == practices else some)
+
+
+def few_onsets_caution(counts: Counts) -> Caution | None:
+    """Arms with hardly an onset."""
+    text = f"Few onsets were seen ({counts.few_onsets}): the limits are approximate."
+    return Caution(code="few_onsets", text=text) if counts.few_onsets else None
 
 
 def arms_caution(arms: ArmStanding | None) -> Caution | None:

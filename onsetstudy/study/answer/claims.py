@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 from scipy import special
 
-from onsetstudy.core.claims import Bearing, Claim, Look, bearing, first_decided, within_patients
+from onsetstudy.core.claims import Bearing, Claim, Look, bearing, counted_in, first_decided, within_patients
 from onsetstudy.core.quantities import Quantity, quantity_of
 from onsetstudy.core.results import (
     FEW_OF_AN_ARM,
@@ -339,11 +339,11 @@ def cases_told(n: int, practices: int = 1) -> str:
 
 def _of_whom(quantity: Quantity, answer: EstimateLike) -> str:
     """Patients of an answer within patients, else the scores or treatments that it is of: other cases tell nothing."""
-    scores, paired = quantity.unit == "score", within_patients(answer)
-    if isinstance(answer, NotAvailable) or not (scores or paired or quantity.key == "treatment_success_difference"):
-        return ""
-    n = answer.n.onsets if scores else answer.n.cases
-    n, what = (n // 2, "patient") if paired else (n, "score" if scores else "treatment")
+    n, what = counted_in(answer)
+    if what == "case":
+        if isinstance(answer, NotAvailable) or quantity.key != "treatment_success_difference":
+            return ""
+        what = "treatment"
     return f"{n} {what if n == 1 else what + 's'}"
 
 

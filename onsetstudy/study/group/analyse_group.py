@@ -25,9 +25,12 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.study.answer.cautions import (
     NOT_RANDOMISED,
     TEST_THE_TOOTH,
+    apart_caution,
     ethics_caution,
+    few_onsets_caution,
     group_arms_caution,
     group_slips_caution,
+    plan_caution,
 )
 from onsetstudy.study.answer.claims import largest_difference
 from onsetstudy.study.counts.counted_estimates import POOLED, estimates_of_counts
@@ -54,6 +57,7 @@ from onsetstudy.study.results import Provenance
 from onsetstudy.study.sets.analysis_set import PRACTICE
 from onsetstudy.study.sets.contrasts import ask, cautions_of
 from onsetstudy.study.sets.counted_set import CountedSet
+from onsetstudy.study.sets.side_files import Companions
 
 PACKAGES = ("onsetstudy", "numpy", "pandas", "scipy", "statsmodels")
 WITHOUT_QUARTER = (*OF_SCORES, "chair_time_difference")
@@ -65,6 +69,7 @@ def analyse_group(
     *,
     quarter: str | None = None,
     skipped: Sequence[str] = (),
+    beside: Companions | None = None,
     options: PoolOptions | None = None,
     progress: Progress | None = None,
 ) -> GroupResults:
@@ -81,6 +86,8 @@ def analyse_group(
         after it.
     skipped : sequence of str
         Names of files that lay beside those given and were not read: the report says so.
+    beside : Companions or None
+        What lies beside the protocol, of which the lock is asked.
     options : PoolOptions or None
         Of the two-stage analyses; by default restricted maximum likelihood and the wider of both intervals.
     progress : callable or None
@@ -136,7 +143,7 @@ def analyse_group(
         beyond=whole.beyond,
         skipped=tuple(skipped),
         notes=(*counts.notes, *not_reproduced(counts, own)),
-        caution=_cautions(counts, whole, overall),
+        caution=_cautions(counts, whole, overall, beside or Companions()),
         provenance=Provenance.of(protocol, hashlib.sha256(f"group {group.secret}".encode()).hexdigest(), PACKAGES),
     )
     return _with_what_bears_on_it(results, group)
@@ -286,8 +293,28 @@ def _practice(code: str, counts: Gathered, letters: dict[str, str]) -> GroupPrac
     )
 
 
-def _cautions(counts: Gathered, sent: Gathered, overall: GroupOverall) -> tuple[Caution, ...]:
+def _apart(cells: pd.DataFrame, protocol: Protocol) -> bool | None:
+    """Whether all quarters of one arm came before those of the other; ``None`` where an arm has no case."""
+    quarters = cells["quarter"].astype(str).str.split("+")
+    arms = [quarters[cells["arm"] == arm] for arm in protocol.arm_codes[:2]]
+    if any(arm.empty for arm in arms):
+        return None
+    (first, last), (other_first, other_last) = ((arm.str[0].min(), arm.str[-1].max()) for arm in arms)
+    return bool(last < other_first or other_last < first)
+
+
+def _apart_caution(counts: Gathered) -> Caution | None:
+    """Arms are compared within practices as far as these had both."""
+    practices = [own for _, own in counts.cells.groupby(PRACTICE)]
+    told = [found for own in practices if (found := _apart(own, counts.protocol)) is not None]
+    told = told or [_apart(counts.cells, counts.protocol) or False]
+    return apart_caution(sum(told), len(told))
+
+
+def _cautions(counts: Gathered, sent: Gathered, overall: GroupOverall, beside: Companions) -> tuple[Caution, ...]:
     study, slips, k = counts.protocol.study, sent.slips, len(counts.practices)
+    # Files name no days: the first case came at the latest at the end of the first quarter.
+    latest = counts.protocol.quarter(last_quarter(sent.cells["quarter"]).min()).last_day
     untold, after = len(sent.practices) - len(slips), sent.label if sent.beyond else ""
     texts = {
         "no_ranks": "Practices are not ranked. Letters are drawn anew for every report, and small differences are "
@@ -312,6 +339,9 @@ def _cautions(counts: Gathered, sent: Gathered, overall: GroupOverall) -> tuple[
         TEST_THE_TOOTH,
         group_slips_caution(tuple(slips.values()), untold=untold) if study.randomised else None,
         group_arms_caution([e.arms for _, e in sent.files], also_after=after) if study.randomised else NOT_RANDOMISED,
+        None if study.randomised else _apart_caution(counts),
+        plan_caution(beside.standing(counts.protocol, latest)),
+        few_onsets_caution(overall.n),
         *(Caution(code=code, text=text) for code, text in texts.items() if text),
         ethics_caution(study),
         *cautions_of(overall.differences, ("coarser_strata", "practices_together", "unlike_gaps")),

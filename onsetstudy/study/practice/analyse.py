@@ -12,8 +12,6 @@ from onsetstudy.core.quantities import quantity_of
 from onsetstudy.doses.limits import LimitsTable
 from onsetstudy.doses.results import DoseSummary
 from onsetstudy.protocol.estimands import questions_of
-from onsetstudy.protocol.lock import lock_standing
-from onsetstudy.protocol.lock_results import LockStanding
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.derived.allocation import arm_standing, resolve_arms, review_allocation
 from onsetstudy.records.derived.flow import case_flow, untold_baseline
@@ -113,12 +111,13 @@ def analyse(
     doubts = doubts_of(_only(records, data), protocol)
     sensitivity = run_sensitivity(protocol, records, data, through=this, arms=arms, onsets=onsets, progress=progress)
     comfort = comfort_of(data, answer.overall)
+    days = pd.to_datetime(records.cases["case_date"])
     results = dataclasses.replace(
         answer,
         sensitivity=sensitivity,
         diagnostics=diagnose(data, records, onset),
         allocation=review,
-        standing=standing_of(protocol, records, beside),
+        standing=beside.standing(protocol, None if records.cases.empty else days.min().date()),
         arms=arms,
         doubts=doubts,
         chair_time=chair_time_of(data),
@@ -206,15 +205,6 @@ def _only(records: Records, data: AnalysisSet) -> Records:
     """The records of the analysed cases alone."""
     kept = records.cases["case_id"].isin(data.frame["case_id"])
     return dataclasses.replace(records, cases=records.cases[kept].reset_index(drop=True))
-
-
-def standing_of(protocol: Protocol, records: Records, beside: Companions) -> LockStanding | None:
-    """Where the protocol stands against its lock and the first case; ``None`` if nobody looked for a lock."""
-    if not beside.lock_known:
-        return None
-    days = pd.to_datetime(records.cases["case_date"])
-    first = None if days.empty else days.min().date()
-    return lock_standing(protocol, beside.lock, first_case=first, changes=beside.lock_changes)
 
 
 def _doses(data: AnalysisSet, records: Records, this: Quarter, limits: LimitsTable) -> DoseSummary:

@@ -9,8 +9,10 @@ import math
 from collections.abc import Sequence
 from statistics import NormalDist
 
-from onsetstudy.core.results import Caution, Estimate
+from onsetstudy.core.quantities import quantity_of
+from onsetstudy.core.results import Caution, Estimate, EstimateLike
 from onsetstudy.outcomes.scores.pain_moment_results import MomentOfPain
+from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import USE_AT_ONCE
 from onsetstudy.records.derived.allocation import LOG_FAULTS
 from onsetstudy.records.derived.opened_slips import MOST_MISSING, OpenedSlips
@@ -19,23 +21,22 @@ from onsetstudy.records.validity.gates import LEVEL
 from onsetstudy.study.answer.cautions import (
     NOT_RANDOMISED,
     TEST_THE_TOOTH,
+    apart_caution,
     arms_caution,
     ethics_caution,
+    plan_caution,
     refused_caution,
     slips_caution,
 )
-from onsetstudy.study.answer.claims import deciding_look
+from onsetstudy.study.answer.claims import deciding_look, largest_difference
 from onsetstudy.study.practice.results import StudyResults
 from onsetstudy.study.results import ArmTable
 from onsetstudy.study.topics.baseline import OPERATOR
 from onsetstudy.survival.results import FinenessOfTesting
 
 SMALL_SAMPLE = 100
-PLAN_DOUBTS = {
-    "locked_late": "The protocol was locked after the first case: the plan may have been made with results in sight.",
-    "changed": "The protocol differs from the version that was locked last; see what was planned.",
-    "not_locked": "The protocol was never locked, so nothing shows that the plan came before the cases.",
-}
+LARGEST_RATIO = 100.0
+"""Beyond a hundredfold a ratio is as good as not known."""
 PAIRS_TAKEN_APART = Caution(
     code="pairs_taken_apart",
     text="Each patient had both: compare within patients. Waits, proportions and pain are compared so, the rate of "
@@ -64,7 +65,6 @@ def study_cautions(
     """
     protocol, overall, diagnostics = results.protocol, results.overall, results.diagnostics
     n, looks = overall.n.cases, sum(quarter.n.cases > 0 for quarter in results.by_quarter)
-    status = "" if results.standing is None else results.standing.status
     look, sequential = deciding_look(results.looks), results.anytime is not None and results.anytime.test is not None
     untold = (
         f"In {untold_baseline} of {n} {'case' if n == 1 else 'cases'} nobody recorded whether the tooth felt the cold "
@@ -86,10 +86,11 @@ def study_cautions(
         arms_caution(results.arms),
         refused_caution(results.flow, protocol),
         None if slips is None else slips_caution(slips.opened, len(slips.without), len(slips.withdrawn)),
+        None if results.fair is None else apart_caution(int(results.fair.period == "apart")),
         *headline_cautions(results),
         PAIRS_TAKEN_APART if protocol.study.paired else None,
         Caution(code="baseline_untold", text=untold) if untold_baseline else None,
-        Caution(code="plan_after_data", text=PLAN_DOUBTS[status]) if status in PLAN_DOUBTS else None,
+        plan_caution(results.standing),
         Caution(code="repeated_looks", text=looked) if look is not None or sequential or looks > 1 else None,
         *(() if diagnostics is None else (*diagnostics.schedule.caution, *diagnostics.fineness.caution)),
         *overall.caution,
@@ -104,15 +105,27 @@ def _size(results: StudyResults, critical: float | None) -> Caution:
     both = "" if paired is None else f", {paired.pairs} patient{'' if paired.pairs == 1 else 's'} with both arms,"
     whose = f"{results.n_clinicians} {'operator' if results.n_clinicians == 1 else 'operators'}"
     text = f"{n} {'case' if n == 1 else 'cases'}{both} from {whose}."
-    wait = results.overall.wait_difference
     once = NormalDist().inv_cdf((1 + protocol.plan.conf_level) / 2)
     z = (once if critical is None else max(once, critical)) + NormalDist().inv_cdf(protocol.plan.planned_power)
-    if isinstance(wait, Estimate) and wait.std_error and z * wait.std_error < protocol.onset.tau_min:
-        text += (
-            f" True differences in waiting smaller than about {z * wait.std_error:.1f} min "
-            "could easily have been missed."
-        )
+    if told := _missed(results.overall.difference(protocol.plan.primary), z, protocol):
+        text += f" {told} could easily have been missed."
     return Caution(code="small_sample" if n < SMALL_SAMPLE else "sample", text=text)
+
+
+def _missed(main: EstimateLike, z: float, protocol: Protocol) -> str:
+    """Which true differences in the main outcome lie within ``z`` standard errors of none; empty where all may do."""
+    quantity = quantity_of(protocol.plan.primary)
+    ratio = quantity.contrast == "/"
+    largest = math.log(LARGEST_RATIO) if ratio else largest_difference(quantity, protocol)
+    if not isinstance(main, Estimate) or not main.std_error or (far := z * main.std_error) >= (largest or math.inf):
+        return ""
+    if ratio:
+        return f"True {quantity.name}s from about {math.exp(-far):.2f} to {math.exp(far):.2f}"
+    what = "difference in waiting" if quantity.key == "rmst_difference" else quantity.name
+    unit = main.unit if quantity.unit == "score" else quantity.unit_shown
+    size = abs(far * quantity.shown.factor)
+    what = what.replace("difference", "differences", 1)
+    return f"True {what} smaller than about {size:.{quantity.shown.places}f} {unit}"
 
 
 FEWEST = 5

@@ -12,12 +12,13 @@ import numpy as np
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.errors import NotEstimable
-from onsetstudy.core.results import Caution, Counts, Estimate, EstimateLike, Fit, HypothesisTest, NotAvailable
+from onsetstudy.core.results import Estimate, EstimateLike, Fit, HypothesisTest, NotAvailable
 from onsetstudy.inference.clusters import INDEPENDENT_TEST
 from onsetstudy.inference.estimate_or_reason import attempt, not_asked
 from onsetstudy.outcomes.scores.pain import compare_pain
 from onsetstudy.outcomes.scores.pain_results import PainComparison
 from onsetstudy.outcomes.scores.within_patient import compared_within
+from onsetstudy.study.answer.cautions import few_onsets_caution
 from onsetstudy.study.results import ArmCurve, NaiveStopwatch, Population, Variation
 from onsetstudy.study.sets.analysis_set import AnalysisSet
 from onsetstudy.study.sets.contrasts import (
@@ -116,6 +117,7 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
         What the cases do not determine is ``NotAvailable`` with the reason.
     """
     refusal, counts = _refusal(data, minimum), data.counts()
+    few = few_onsets_caution(counts)
     asked = {"success": "success_difference", "wait": "rmst_difference", "never_numb": "not_numb_difference"}
     if data.protocol.tells_treatment:
         asked["treatment"] = TREATED
@@ -140,31 +142,38 @@ def analyse_population(data: AnalysisSet, *, label: str, dimension: str, level: 
         pain=_pain(data, refusal),
         pain_difference=_pain_difference(data, refusal),
         naive=naive_stopwatch(data),
-        caution=(*_cautions(counts), *cautions_of((ratio,), ("clusters_too_narrow",)), *of_comparisons),
+        caution=(*(() if few is None else (few,)), *cautions_of((ratio,), ("clusters_too_narrow",)), *of_comparisons),
     )
 
 
 def variation(data: AnalysisSet, code: str, label: str, text: str) -> Variation:
-    """Hazard ratio, difference in the share numb by the target, and difference in waiting of one set."""
+    """Hazard ratio, differences in the share numb by the target and in waiting, and the main outcome of one set."""
     refusal = _refusal(data)
-    success, wait = (_by_arm(data, key, refusal)[1] for key in ("success_difference", "rmst_difference"))
+    asked = ("hazard_ratio", "success_difference", "rmst_difference", data.protocol.plan.primary)
+    ratio, success, wait, *main = (_compared(data, key, refusal) for key in dict.fromkeys(asked))
     return Variation(
         code=code,
         label=label,
         text=text,
         n=data.counts(),
-        hazard_ratio=_hazard_ratio(data, refusal),
+        hazard_ratio=ratio,
         success_difference=success,
         wait_difference=wait,
+        main_difference=main[0] if main else None,
     )
 
 
 def primary_result(data: AnalysisSet) -> HypothesisTest | EstimateLike:
     """What the plan's primary outcome says in one set: its test for the rate, its difference for the others."""
     refusal, primary = _refusal(data), data.protocol.plan.primary
-    if primary in BY_ARM:
-        return _by_arm(data, primary, refusal)[1]
-    return _pain_difference(data, refusal) if primary == "pain_difference" else _onset_test(data, refusal)
+    return _onset_test(data, refusal) if primary == "hazard_ratio" else _compared(data, primary, refusal)
+
+
+def _compared(data: AnalysisSet, key: str, refusal: Refusal | None) -> EstimateLike:
+    """What compares the arms in one quantity."""
+    if key in BY_ARM:
+        return _by_arm(data, key, refusal)[1]
+    return _pain_difference(data, refusal) if key == "pain_difference" else _hazard_ratio(data, refusal)
 
 
 def _refusal(data: AnalysisSet, minimum: int = 1) -> Refusal | None:
@@ -172,13 +181,6 @@ def _refusal(data: AnalysisSet, minimum: int = 1) -> Refusal | None:
     if len(data) == 0:
         return "no_cases", "no case has been recorded"
     return arm_missing(data) or too_few(data, minimum)
-
-
-def _cautions(counts: Counts) -> tuple[Caution, ...]:
-    few = counts.few_onsets
-    if not few or counts.cases == 0:
-        return ()
-    return (Caution(code="few_onsets", text=f"Few onsets were seen ({few}): the limits are approximate."),)
 
 
 def _by_arm(

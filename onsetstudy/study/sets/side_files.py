@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
 
 from onsetstudy.doses.limits import LimitsTable
 from onsetstudy.outcomes.published_results import PublishedTable
-from onsetstudy.protocol.lock_results import ProtocolLock
+from onsetstudy.protocol.lock import lock_standing
+from onsetstudy.protocol.lock_results import LockStanding, ProtocolLock
+from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.allocation import KeptList
 
 
@@ -43,3 +46,9 @@ class Companions:
     published: PublishedTable | None = None
     slips_recorded: frozenset[str] | None = None
     slips_log: KeptList | None = None
+
+    def standing(self, protocol: Protocol, first_case: dt.date | None) -> LockStanding | None:
+        """Where the protocol stands against its lock and the first case; ``None`` if nobody looked for a lock."""
+        if not self.lock_known:
+            return None
+        return lock_standing(protocol, self.lock, first_case=first_case, changes=self.lock_changes)

@@ -240,6 +240,17 @@ def test_group_writes_a_report_for_all_and_one_for_a_practice(tmp_path):
     ]
     text = (tmp_path / "mandibular-block-group-group-2026Q3.html").read_text(encoding="utf-8")
     assert "Paule and Mandel" in text
+    assert "never locked" not in text
+
+
+@pytest.mark.slow
+def test_a_group_whose_protocol_has_no_lock_beside_it_says_so(tmp_path):
+    alone = shutil.copy(PROTOCOL, tmp_path / "alone.toml")
+    one = next((Path(DATA) / "exchange").glob("*P01*.exchange.json"))
+    found = run("group", str(alone), str(one), "--into", str(tmp_path), "--format", "html")
+    assert found.exit_code == 0, found.output
+    (page,) = tmp_path.glob("*.html")
+    assert "The protocol was never locked, so nothing shows" in page.read_text(encoding="utf-8")
 
 
 def test_files_of_another_study_are_refused_in_one_line_each(tmp_path):

@@ -19,12 +19,13 @@ from matplotlib.textpath import text_to_path
 from onsetstudy.report.documents.practice import compose
 from onsetstudy.report.figures import canvas, curves, forest, key_rows, pain, schedule
 from onsetstudy.report.figures.canvas import HAIRLINE, INK, LOOKS, SECONDARY, look_of, spread
-from onsetstudy.report.figures.forest import Line
+from onsetstudy.report.figures.forest import Line, Scale
 from onsetstudy.report.sentences import short_value
 from tests.report.samples import counts, estimate, missing, one_arm_missing, rich, small
 from tests.study.cases import analyse, protocol, study
 
 MINUS, THIN = "\u2212", "\u202f"
+SAVED = Scale(unit="minutes saved", ends=("later", "sooner"), factor=-1)
 
 
 @pytest.fixture(scope="module")
@@ -73,6 +74,20 @@ def test_curve_data_by_hand():
     assert curves.data_for(analysed, least=5).empty
 
 
+def test_curves_in_words_hold_target_and_horizon_and_no_more_than_was_seen():
+    """Onset in (0, 1], in (1, 4] with two tests missed, and in one tooth not up to the last test at 12."""
+    promised, found = study(
+        {"plain": ["nn", "f..nn", "f" * 12], "buffered": ["nn"]}, protocol(plan={"sensitivity": ()})
+    )
+    analysed = analyse(promised, found)
+    plain, _, buffered = curves.alt_text(curves.data_for(analysed), analysed).partition("; ")
+    assert plain.endswith(
+        "not buffered: 33 % by minute 1, between 33 % and 67 % by minute 2, between 33 % and 67 % by minute 3, "
+        "67 % by minute 5, 67 % by minute 7, 67 % by minute 9, 67 % by minute 12, between 67 % and 100 % by minute 15"
+    )
+    assert buffered.startswith("buffered: 100 % by minute 1, 100 % by minute 2, ")
+
+
 def test_curve_bounds_hold_the_curve(results):
     frame = curves.data_for(results)
     assert (frame["low"] <= frame["high"] + 1e-12).all()
@@ -116,7 +131,7 @@ def test_forest_turns_waits_into_minutes_saved_and_sizes_by_information(results)
         Line("b", reason),
         Line("c", reason),
     ]
-    rows = forest.data_for(lines, factor=-1)
+    rows = forest.data_for(lines, SAVED)
     assert rows[0].estimate == 1.2
     assert [row.information for row in rows[::2][:2]] == pytest.approx([1.0, 0.25])
     assert [row.heading for row in rows] == [False, True, False, False, False]
@@ -127,7 +142,7 @@ def test_forest_turns_waits_into_minutes_saved_and_sizes_by_information(results)
 
 def test_an_interval_next_to_nought_keeps_its_digits():
     near = estimate("rmst_difference", "buffered - plain", -1.0, -2.0, -0.02, "min", counts(9, 9, (9, 9)))
-    assert forest.data_for([Line("x", near)], factor=-1)[0].number == "1.00 (0.02 to 2.00)"
+    assert forest.data_for([Line("x", near)], SAVED)[0].number == "1.00 (0.02 to 2.00)"
 
 
 def test_every_score_is_a_dot(results):
@@ -350,7 +365,8 @@ def test_ink_is_legible_and_one_with_the_page():
 def test_decimals_of_a_row_are_those_of_the_number_that_is_shown():
     # A share of 0.04 is four percentage points: one decimal is enough, two would be out of line with its neighbours.
     share = estimate("success_difference", "buffered - plain", 0.04, -0.03, 0.11, "proportion", counts(9, 9, (9, 9)))
-    (row,) = forest.data_for([forest.Line(label="P", result=share)], factor=100)
+    points = Scale(unit="percentage points", ends=("", ""), factor=100)
+    (row,) = forest.data_for([forest.Line(label="P", result=share)], points)
     assert row.number == "4.0 (−3.0 to 11.0)"
 
 

@@ -27,7 +27,7 @@ from tests.report.samples import rich, small
 
 PAGE_ONE = Counter((*answer.ALWAYS_FIRST, *answer.DECIDES, *answer.AS_ROOM_ALLOWS, *answer.UNDER_CAUTIONS))
 PAGE_ONE_OF_A_GROUP = Counter((group.FIRST, *group.CAUTIONS, *group.UNDER_CAUTIONS))
-OF_A_GROUP_ALONE = {"group_slips_caution", "group_arms_caution"}
+OF_A_GROUP_TOO = ("apart_caution", "plan_caution", "few_onsets_caution", "ethics_caution")
 
 
 def strings(node: ast.AST) -> set[str]:
@@ -68,7 +68,7 @@ def test_every_caution_of_a_practice_stands_in_exactly_one_list():
 
 def test_every_caution_of_a_group_stands_in_exactly_one_list():
     made = codes_made(analyse_group) | codes_made(reported_entries)
-    made |= codes_made(shared, "group_slips_caution", "group_arms_caution", "_slips", "ethics_caution")
+    made |= codes_made(shared, "group_slips_caution", "group_arms_caution", "_slips", *OF_A_GROUP_TOO)
     # Two of the shared ones are constants.
     made |= {shared.TEST_THE_TOOTH.code, shared.NOT_RANDOMISED.code}
     assert {"no_ranks", "ethics", "arms", "opened_for_nobody", "practices_together"} <= made
@@ -140,7 +140,8 @@ LONG = {
     "difference, on average, would put it in doubt.",
     "analysed_early": "Planned to be analysed once, at 266 cases; these are 24. Read it as a description, not as the "
     "study's answer.",
-    "plan_after_data": cautions.PLAN_DOUBTS["locked_late"],
+    "arms_apart": shared.APART,
+    "plan_after_data": shared.PLAN_DOUBTS["locked_late"],
     "few_onsets": "Few onsets were seen (6 in not buffered, 4 in buffered): the limits are approximate.",
 }
 

@@ -10,7 +10,7 @@ import pytest
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
 
-from onsetstudy.core.results import Caution, Reasons
+from onsetstudy.core.results import PATIENTS, Caution, Counts, Reasons
 from onsetstudy.doses.results import AgentDose, ArmAmount, DoseSummary, FlagCount
 from onsetstudy.files.sources.dated_tables import read_published_ranges
 from onsetstudy.report.document import Cautions, Document, Figure, Paragraph, Table
@@ -158,6 +158,7 @@ def test_a_study_without_a_case_has_a_section_without_a_table():
 # Published results ----------------------------------------------------------------------------------------------------
 
 TABLE = read_published_ranges()
+SAVED = Scale(unit="minutes saved", ends=("later", "sooner"), factor=-1)
 
 
 @pytest.fixture(scope="module")
@@ -168,7 +169,7 @@ def beside():
 
 
 def test_figure_data_are_the_own_estimate_and_the_printed_ones(beside):
-    frame = pd.DataFrame(published_rows(beside.panels[0], factor=-1))
+    frame = pd.DataFrame(published_rows(beside.panels[0], SAVED))
     assert frame["label"].tolist() == [
         "Inferior alveolar nerve block", "These cases", "Kashyap 2011 †", "Malamed 2013", "Aulestia-Viera 2018, pooled",
         "Guo 2018, pooled",
@@ -184,12 +185,25 @@ def test_figure_data_are_the_own_estimate_and_the_printed_ones(beside):
 
 
 def test_the_alternative_text_tells_every_line(beside):
-    scale = Scale(unit="minutes saved", ends=("later", "sooner"))
-    rows = published_rows(beside.panels[0], factor=-1)
-    text = published_figure(rows, scale=scale, look=look_of("buffered", ("plain", "buffered"))).alt
+    rows = published_rows(beside.panels[0], SAVED)
+    text = published_figure(rows, scale=SAVED, look=look_of("buffered", ("plain", "buffered"))).alt
     assert "These cases, 238 cases: 2.2 (0.8 to 3.7)" in text
     assert "Malamed 2013, 20 patients: 4.8, no interval printed" in text
     assert "Kashyap 2011 (from memory)" in text
+
+
+def test_own_results_say_what_they_count_beside_patients():
+    """Of 14 cases 13 have a score; of 12 patients treated in both arms 10 have both."""
+    for onsets, assumed, told in ((13, (), "13 scores"), (20, (PATIENTS,), "10 patients")):
+        n = Counts(cases=24 if assumed else 14, onsets=onsets)
+        shift = dataclasses.replace(
+            estimate("pain_shift", "buffered - plain", -8, -15, 1, "mm", n), assumptions=assumed
+        )
+        overall = population("All", "overall", "all", N)
+        overall = dataclasses.replace(overall, pain=dataclasses.replace(overall.pain, shift=shift))
+        frame = pd.DataFrame({"technique": ["ianb"], "agent": ["lidocaine"]})
+        found = published.section(context_of((overall,), frame, protocol(), TABLE), protocol())
+        assert f"These cases, {told}: minus 8" in next(b.alt for b in blocks(found, Figure) if b.name == "context-pain")
 
 
 def test_the_section_holds_every_figure_and_result(beside):
@@ -231,8 +245,8 @@ def test_a_technique_nobody_published_has_a_sentence_instead_of_a_figure():
 
 def test_nothing_in_a_drawing_leaves_it(beside):
     for panel, factor in zip(beside.panels, (-1, 1, 1), strict=True):
-        scale = Scale(unit="minutes saved", ends=("more with buffered", "more with buffered"))
-        rows = published_rows(panel, factor=factor)
+        scale = Scale(unit="minutes saved", ends=("more with buffered", "more with buffered"), factor=factor)
+        rows = published_rows(panel, scale)
         look = look_of("buffered", ("plain", "buffered"))
         found, again = (published_figure(rows, scale=scale, look=look).titled("x", "t") for _ in range(2))
         for svg in (found.svg, found.narrow):

@@ -9,7 +9,7 @@ import pytest
 from onsetstudy.core.results import Estimate
 from onsetstudy.records.derived.allocation import resolve_arms
 from onsetstudy.report.documents.group import compose_group
-from onsetstudy.report.figures.forest import Line, data_for
+from onsetstudy.report.figures.forest import Line, Scale, data_for
 from onsetstudy.report.render.html import render_html
 from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.exchange import make_exchange
@@ -55,7 +55,8 @@ def test_no_difference_of_proportions_is_beyond_a_hundred_points(group):
     spans += [s.result.interval for s in pooled.without if isinstance(s.result, Estimate)]
     assert pooled.average.estimate + 4.3 * pooled.average.std_error > 1
     assert all(-1 <= span.low <= span.high <= 1 for span in spans)
-    (row,) = data_for([Line("Average of practices", pooled.average)], factor=100)
+    points = Scale(unit="percentage points", ends=("", ""), factor=100)
+    (row,) = data_for([Line("Average of practices", pooled.average)], points)
     assert row.high == 100
 
 

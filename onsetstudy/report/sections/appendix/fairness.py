@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import partial
 
-from onsetstudy.adjustment.results import EValue, FairComparison
+from onsetstudy.adjustment.results import APART, EValue, FairComparison
 from onsetstudy.core.quantities import read_earlier
 from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.outcomes.scores.paired_results import Blinding, OrderEffects, PairedStudy
@@ -31,7 +31,7 @@ DRAWN = (
     "few cases, or such as hardly differ, they reach at least as far as those of the difference as it is."
 )
 PERIODS = {
-    "apart": "The arms do not overlap in time: whatever else changed between them cannot be told from buffering.",
+    "apart": APART,
     "mixed": "",
     "one_arm": "There is one arm only; nothing can be compared.",
 }

@@ -54,7 +54,7 @@ def _scale(panel: ContextPanel, protocol: Protocol) -> Scale:
 def _panel(panel: ContextPanel, protocol: Protocol, *, marks: bool) -> Block:
     """Figure of one outcome; ``marks`` explains them, once in a section."""
     scale, title = _scale(panel, protocol), TITLES[panel.outcome]
-    rows = published_rows(panel, factor=scale.factor, base=scale.base)
+    rows = published_rows(panel, scale)
     if all(row.estimate is None for row in rows):
         return absent(f"{title}. No published difference with the same technique can be drawn on one scale.")
     drawing = published_figure(rows, scale=scale, look=contrast_look(protocol))

@@ -5,23 +5,32 @@ from __future__ import annotations
 from dataclasses import replace
 
 from onsetstudy.core.claims import Claim
-from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Counts, Estimate, EstimateLike, NotAvailable
 from onsetstudy.pool.results import Funnel
 from onsetstudy.report.cells import share_text
 from onsetstudy.report.document import Answer, Block, Cautions, Pieces, Section, Table, absent
-from onsetstudy.report.figures.forest import Line, Scale
-from onsetstudy.report.numbers import MINUS, amount, capital, counted, level, listed, tidy
+from onsetstudy.report.figures.forest import Line
+from onsetstudy.report.numbers import MINUS, counted, level, listed, tidy
 from onsetstudy.report.sections.appendix.testing import negative_words
-from onsetstudy.report.sections.blocks import forest_of, group_curves_block
+from onsetstudy.report.sections.blocks import forest_block, group_curves_block
 from onsetstudy.report.sections.group.completeness import gate_words, left_out_words
 from onsetstudy.report.sections.group.heterogeneity import heterogeneity_words, name_of
 from onsetstudy.report.sections.group.pooled import binding_words, compared_within, practices_crossed
-from onsetstudy.report.sentences import ALLOWED, axis_ends, sentence, short_value, span_words, without_looks
+from onsetstudy.report.sentences import ALLOWED, sentence, short_value, span_words
 from onsetstudy.study.group.results import GroupResults
 
 FIRST = "test_the_tooth"
-CAUTIONS = ("no_pairs", "not_randomised", "arms", "opened_for_nobody", "practices_together", "coarser_strata")
+CAUTIONS = (
+    "no_pairs",
+    "not_randomised",
+    "arms",
+    "opened_for_nobody",
+    "arms_apart",
+    "plan_after_data",
+    "few_onsets",
+    "practices_together",
+    "coarser_strata",
+)
 UNDER_CAUTIONS = (
     "no_ranks",
     "few_practices",
@@ -32,8 +41,10 @@ UNDER_CAUTIONS = (
     "on_record",
 )
 """Told under Cautions alone. A caution of a group stands in one of these lists."""
-OF_THE_ANSWER = ("practices_together", "coarser_strata")
+OF_THE_ANSWER = ("few_onsets", "practices_together", "coarser_strata")
 """Cautions about how a number was computed, with figures of the cold tests: none where no number is shown."""
+BOUNDED = ("bounded_share",)
+"""Cautions of a proportion that the data only place between two others."""
 NO_PLACE = "—"
 
 
@@ -151,6 +162,7 @@ def _arms_table(results: GroupResults) -> Table:
         rows,
         f"With {level(protocol.plan.conf_level)} intervals{allowed}. Difference: {labels[1]} less {labels[0]}, of "
         f"proportions in percentage points, {compared_within(results)} and combined by numbers of cases.",
+        " ".join(dict.fromkeys(tidy(c.text) for e in overall.differences for c in e.caution if c.code in BOUNDED)),
     )
 
 
@@ -167,40 +179,25 @@ def _difference(claim: Claim | None) -> str:
 
 
 def _forest(results: GroupResults, own: str | None) -> Block:
-    protocol = results.protocol
-    lead = quantity_of(results.claims.lead)
-    if lead.contrast == "/":
-        lead = quantity_of("rmst_difference")
-    wait = results.quantity(lead.key)
-    title = "What did each practice find?"
-    if wait is None:
+    lead, title = results.claims.lead, "What did each practice find?"
+    pooled = results.quantity(lead)
+    if pooled is None:
         return absent(f"{title} No file holds it.")
-    lines = [Line(name_of(m.label, own), m.result) for m in wait.members]
-    within = results.overall.difference(lead.key)
+    lines = [Line(name_of(m.label, own), m.result) for m in pooled.members]
+    within = results.overall.difference(lead)
     if isinstance(within, Estimate) and len(results.answering) > 1:
         label = "All cases" if practices_crossed(results) else "All cases, within practices"
         lines.append(Line(label, within, whole=True))
-    if isinstance(wait.average, Estimate):
-        lines.append(Line("Average of practices", wait.average, whole=True))
-        if wait.prediction is not None:
-            further = replace(wait.average, interval=wait.prediction, std_error=None, n=Counts(cases=0, onsets=0))
+    said = ["Letters are drawn anew for every report: no ranking."] if len(results.answering) > 1 else []
+    if pooled.cut:
+        said.append(f"Limits are {pooled.cut}.")
+    if isinstance(pooled.average, Estimate):
+        lines.append(Line("Average of practices", pooled.average, whole=True))
+        if pooled.prediction is not None:
+            further = replace(pooled.average, interval=pooled.prediction, std_error=None, n=Counts(cases=0, onsets=0))
             lines.append(Line("A practice not in this study", further, outside=True))
-    claim = results.claims.get(lead.key)
-    matters = None if claim is None else claim.matters_shown
-    unit = protocol.pain.instrument.unit if lead.unit == "score" and protocol.pain else lead.unit_shown
-    scale = Scale(unit=unit, ends=axis_ends(protocol, lead), matters=matters, factor=lead.shown.factor)
-    horizon = f", up to {protocol.onset.tau_min:g} minutes" if lead.to_horizon else ""
-    intervals = f"{level(protocol.plan.conf_level)} intervals{without_looks(results.looks)}"
-    caption = f"{capital(lead.name)}{horizon}, {unit}; {intervals}; large dots know more."
-    if len(results.answering) > 1:
-        caption += " Letters are drawn anew for every report: no ranking."
-    if matters is not None:
-        caption += f" Dotted: {amount(matters, unit)}, a difference that matters."
-    if wait.cut:
-        caption += f" Limits are {wait.cut}."
-    if wait.prediction is not None:
-        caption += " Last line: where the truth of such a practice would lie."
-    without = [name_of(m.label, own) for m in wait.members if isinstance(m.result, Estimate) and m.weight == 0]
-    if without and isinstance(wait.average, Estimate):
-        caption += f" Not in the average, because its cases do not tell how sure its value is: {listed(without)}."
-    return forest_of(protocol, lines, scale, name="forest", title=title, caption=caption)
+            said.append("Last line: where the truth of such a practice would lie.")
+        without = [name_of(m.label, own) for m in pooled.members if isinstance(m.result, Estimate) and m.weight == 0]
+        if without:
+            said.append(f"Not in the average, because its cases do not tell how sure its value is: {listed(without)}.")
+    return forest_block(results, lead, lines, name="forest", title=title, caption=" ".join(said))

@@ -23,6 +23,7 @@ ALWAYS_FIRST = ("test_the_tooth", "not_randomised", "arms", "refused", "opened_f
 """What stands on the first page of every study that it is true of, whatever else there is to say. Where no number is
 shown there is nothing beside it: the other cautions are about figures of the cold tests too."""
 DECIDES = (
+    "arms_apart",
     "log_doubted",
     "opened_late",
     "none_numb",

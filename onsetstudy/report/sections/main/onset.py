@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from onsetstudy.core.claims import within_patients
+from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Estimate, EstimateLike, NotAvailable
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.report.cells import NONE, near_text, reason_of, reasons_of, share_text, value_text, whole
@@ -39,10 +40,14 @@ def _quarter_name(population: Population, results: StudyResults) -> str:
 
 
 def _quarters(results: StudyResults) -> Block:
-    alone = [Line(_quarter_name(p, results), p.wait_difference) for p in results.by_quarter]
+    # The main outcome, where it is one of onset.
+    lead = quantity_of(results.protocol.plan.primary)
+    key = lead.key if lead.rests_on == "cold_tests" else "rmst_difference"
+    alone = [Line(_quarter_name(p, results), p.difference(key)) for p in results.by_quarter]
     return forest_block(
         results,
-        [Line("Each quarter alone"), *alone, Line("All to date", results.overall.wait_difference, whole=True)],
+        key,
+        [Line("Each quarter alone"), *alone, Line("All to date", results.overall.difference(key), whole=True)],
         name="quarters",
         title="How did this quarter compare with the ones before?",
         caption="Quarters differ by chance alone; a quarter by itself decides nothing.",
@@ -154,16 +159,17 @@ def _periods_table(results: StudyResults) -> Table:
 
 def where_section(results: StudyResults) -> Section:
     """By technique, by practice, and under the other choices of the plan."""
-    lines = [Line("All cases", results.overall.wait_difference, whole=True)]
+    key = results.protocol.plan.primary
+    lines = [Line("All cases", results.overall.difference(key), whole=True)]
     for column, groups in (("technique", results.by_technique), ("practice_id", results.by_practice)):
         if groups:
             lines += [Line(f"By {field_name(column)}")]
-            lines += [Line(level_name(column, g.level), g.wait_difference) for g in groups]
+            lines += [Line(level_name(column, g.level), g.difference(key)) for g in groups]
     everywhere: Block = absent("All cases are of one technique and one practice.")
     if len(lines) > 1:
         title = "Was it the same everywhere?"
         caption = "Small groups have wide intervals and differ by chance alone; the lines are not a ranking."
-        everywhere = forest_block(results, lines, name="everywhere", title=title, caption=caption)
+        everywhere = forest_block(results, key, lines, name="everywhere", title=title, caption=caption)
     return Section.of(
         "everywhere",
         "Where and how it holds",
@@ -174,11 +180,15 @@ def where_section(results: StudyResults) -> Section:
 
 
 def _choices(results: StudyResults) -> tuple[Block, Block]:
-    lines = [Line(capital(v.label), v.wait_difference, whole=v.code == "main") for v in results.sensitivity]
+    lead = quantity_of(results.protocol.plan.primary)
+    lines = [Line(capital(v.label), v.difference(lead.key), whole=v.code == "main") for v in results.sensitivity]
     title = "Would other choices have changed the answer?"
     caption = "The same comparison under the other choices that the plan names."
+    if lead.rests_on != "cold_tests":
+        caption += " How cold tests are read does not touch it."
     said = [capital(tidy(f"{v.label}: {v.text}")) for v in results.sensitivity if v.code != "main"]
-    return forest_block(results, lines, name="choices", title=title, caption=caption), note(". ".join(said) + ".")
+    drawn = forest_block(results, lead.key, lines, name="choices", title=title, caption=caption)
+    return drawn, note(". ".join(said) + ".")
 
 
 def _techniques_table(results: StudyResults) -> Table:
