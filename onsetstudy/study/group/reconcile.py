@@ -52,11 +52,11 @@ def unlike_rows(files: Sequence[tuple[str, Exchange]], *, beyond: bool, first_lo
 
 
 def not_reproduced(counts: Gathered, own: dict[str, tuple[Estimate | NotAvailable, ...]]) -> tuple[str, ...]:
-    """Practices whose own estimates do not follow from the counts that they sent, though nothing was merged away."""
+    """Practices whose own estimates, which are made from what they sent, do not follow from it."""
     notes = []
     for code in (c for c in counts.practices if c not in dict(counts.beyond)):
         sent = [e for _, e in counts.files if e.practice == code]
-        if len(sent) > 1 or any("became" in step for step in sent[0].held_back.steps):
+        if len(sent) > 1:
             continue
         again = {r.quantity: r for r in own[code]}
         for theirs in sent[0].estimates:
