@@ -9,7 +9,7 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -164,7 +164,12 @@ def _flag(value: float, chance: float, inner: Interval, outer: Interval) -> str:
 def _cautions(points: Sequence[FunnelPoint]) -> tuple[Caution, ...]:
     text = "Units inside the limits differ by no more than chance would make them; their order means nothing."
     found = [Caution(code="no_ranks", text=text)]
-    if small := [p.label for p in points if p.cases < SMALL]:
-        text = f"{', '.join(small)}: fewer than {SMALL} cases, from which little can be said."
+    if text := small_numbers(points):
         found.append(Caution(code="small_numbers", text=text))
     return tuple(found)
+
+
+def small_numbers(points: Sequence[FunnelPoint], name: Callable[[str], str] = str) -> str:
+    """Which units have few cases, under the names that a reader knows; empty for none."""
+    small = [name(p.label) for p in points if p.cases < SMALL]
+    return f"{', '.join(small)}: fewer than {SMALL} cases, from which little can be said." if small else ""

@@ -41,6 +41,8 @@ class GroupPractice:
 
     ``by_quarter`` counts analysed cases, periods that were joined with their last quarter. The numbers of rows, of pain
     scores and of cases moved are ``None`` where the practice's files reach beyond the report: they carry no quarter.
+    ``digest`` is of everything that is counted of it, to see that it was corrected; empty there too, and in results
+    from before it was kept.
     """
 
     code: str
@@ -54,6 +56,7 @@ class GroupPractice:
     left_out: int | None
     scores: int | None
     moved: int | None
+    digest: str = ""
 
 
 @result_kind("group_gate")

@@ -14,7 +14,7 @@ from onsetstudy.report.figures.forest import Line, Scale
 from onsetstudy.report.numbers import MINUS, amount, capital, counted, level, listed, tidy
 from onsetstudy.report.sections.appendix.testing import negative_words
 from onsetstudy.report.sections.blocks import forest_of, group_curves_block
-from onsetstudy.report.sections.group.completeness import gate_words, left_out_words
+from onsetstudy.report.sections.group.completeness import gate_words, left_out_words, refused_words
 from onsetstudy.report.sections.group.heterogeneity import heterogeneity_words, name_of
 from onsetstudy.report.sections.group.pooled import binding_words, compared_within, practices_crossed
 from onsetstudy.report.sentences import ALLOWED, axis_ends, sentence, short_value, span_words, without_looks
@@ -44,6 +44,7 @@ def first_page(results: GroupResults, own: str | None) -> Section:
         *(tidy(c.text) for c in results.caution if c.code == FIRST),
         *gate_words(results, own),
         *missing_words(results, own),
+        *refused_words(results, own),
         *(tidy(c.text) for c in results.caution if c.code in told),
         *negative_words(results.negative),
         *binding_words(results),
