@@ -173,7 +173,8 @@ def _promised(exchange: Exchange) -> Iterator[Problem]:
     arms = [code for key, code in terms.items() if re.fullmatch(r"arms\.\d+\.code", key)]
     pairs = [(arm, reference) for arm in arms if arm != reference]
     for told in exchange.estimates:
-        if told.contrast not in [quantity_of(told.quantity).contrast_of(*pair) for pair in pairs]:
+        fit = [quantity_of(told.quantity).contrast_of(*pair) for pair in pairs]
+        if told.contrast not in (fit if isinstance(told, Estimate) else [*fit, None]):
             yield _problem(f"estimates: {told.quantity} does not compare the arms that its terms name", "arm")
         if isinstance(told, Estimate) and level not in (None, told.interval.level):
             yield _problem(f"estimates: the interval of {told.quantity} is not of the level of its terms", "range")

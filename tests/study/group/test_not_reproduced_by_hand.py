@@ -30,11 +30,13 @@ def test_a_number_that_does_not_follow_from_the_counts_is_told_with_its_practice
     (note,) = notes(of_others, ratio(1.2))
     assert note.startswith("P01: its own hazard_ratio was made from other cases than the counts that it sent")
     assert notes(ratio(1.2), ratio(1.2)) == ()
+    # Own estimates are made from what is sent, so that nothing that was merged changes them.
+    assert len(notes(ratio(1.5), ratio(1.2), steps=("2025Q4 became 2026Q1",))) == 1
 
 
 @pytest.mark.parametrize(
     "why",
-    [{"steps": ("2025Q4 became 2026Q1",)}, {"files": 2}, {"beyond": (("P01", "2026Q3"),)},
+    [{"files": 2}, {"beyond": (("P01", "2026Q3"),)},
      {"theirs": missing("hazard_ratio", "buffered / plain", "few", N)}, {"theirs": ratio(1.5, method="earlier")}],
 )  # fmt: skip
 def test_numbers_of_other_counts_or_another_way_are_not_held_against_each_other(why):
