@@ -245,8 +245,10 @@ def _lock_faults(path: Path, entries: Sequence[LedgerEntry]) -> Iterator[str]:
     if lock is not None and protocol.exists():
         read_protocol(protocol)  # what was mistyped is told first
         if differ := [f"{key} ({before} → {after})" for key, before, after in changes_since_lock(protocol)]:
-            told = f"{protocol.name} differs from its version that was locked last in {_some(differ)}"
-            yield f"{told}: restore it, or amend it with its reason (lock --reason)."
+            yield (
+                f"{protocol.name} differs from its version that was locked last in {_some(differ)}: restore it, or amend "
+                "it with its reason (lock --reason)."
+            )
     versions = () if lock is None else lock.versions
     bodies = [e.body for e in of_kind(entries, "protocol_locked")]
     entered = [body["digest"] for body in bodies]

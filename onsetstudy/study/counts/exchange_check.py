@@ -169,11 +169,10 @@ def _estimates(exchange: Exchange) -> Iterator[Problem]:
 def _promised(exchange: Exchange) -> Iterator[Problem]:
     """The practice's own estimates compare the arms that the terms name, at their level."""
     terms = {key: json.loads(text) for key, text in exchange.terms}
-    level, reference = terms.get("plan.conf_level"), terms.get("reference_arm")
-    arms = [code for key, code in terms.items() if re.fullmatch(r"arms\.\d+\.code", key)]
-    pairs = [(arm, reference) for arm in arms if arm != reference]
+    level, reference = terms.get("plan.conf_level"), str(terms.get("reference_arm"))
+    arms = [str(code) for key, code in terms.items() if re.fullmatch(r"arms\.\d+\.code", key)]
     for told in exchange.estimates:
-        fit = [quantity_of(told.quantity).contrast_of(*pair) for pair in pairs]
+        fit = [quantity_of(told.quantity).contrast_of(arm, reference) for arm in arms if arm != reference]
         if told.contrast not in (fit if isinstance(told, Estimate) else [*fit, None]):
             yield _problem(f"estimates: {told.quantity} does not compare the arms that its terms name", "arm")
         if isinstance(told, Estimate) and level not in (None, told.interval.level):

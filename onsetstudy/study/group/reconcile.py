@@ -58,6 +58,8 @@ def not_reproduced(counts: Gathered, own: dict[str, tuple[Estimate | NotAvailabl
         sent = [e for _, e in counts.files if e.practice == code]
         if len(sent) > 1:
             continue
+        if not sent[0].estimates:
+            notes.append(f"{code}: its file holds none of its own numbers, which every version writes; ask why.")
         again = {r.quantity: r for r in own[code]}
         for theirs in sent[0].estimates:
             ours = again.get(theirs.quantity)

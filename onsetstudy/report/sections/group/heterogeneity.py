@@ -182,9 +182,10 @@ def beside_section(results: GroupResults, own: str | None) -> Section:
         drawn = funnel.draw_figure(found, own=own).titled(f"funnel-{found.quantity}", title, caption)
         pieces.append((drawn, _funnel_table(found, results, own, explained)))
         explained = True
-    drawn = [f for f in results.funnels if isinstance(f, Funnel)]
-    few = dict.fromkeys(small_numbers(f.points, lambda label: name_of(label, own)) for f in drawn)
-    notes = [*notes_of(c for f in drawn for c in f.caution if c.code != "small_numbers"), *map(note, filter(None, few))]
+    charts = [f for f in results.funnels if isinstance(f, Funnel)]
+    few = dict.fromkeys(small_numbers(f.points, lambda label: name_of(label, own)) for f in charts)
+    told = notes_of(c for f in charts for c in f.caution if c.code != "small_numbers")
+    notes = [*told, *(note(text) for text in few if text)]
     return Section.of("beside", "Practices beside each other", pieces, notes)
 
 
