@@ -9,7 +9,7 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -18,12 +18,11 @@ from scipy import stats
 from onsetstudy.core.arrays import FloatArray, IntArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.results import Caution, Interval
-from onsetstudy.pool.results import Funnel, FunnelPoint
+from onsetstudy.pool.results import Funnel, FunnelPoint, small_numbers
 from onsetstudy.pool.shrinkage import shrink_to_expected
 
 INNER, OUTER = 0.95, 0.998
 """Levels of the limits; the usual ones of the trade (Spiegelhalter 2005)."""
-SMALL = 20
 TRIMMED = 0.1
 EDGES = 40
 ROUNDED = 1 + 1e-9
@@ -167,9 +166,3 @@ def _cautions(points: Sequence[FunnelPoint]) -> tuple[Caution, ...]:
     if text := small_numbers(points):
         found.append(Caution(code="small_numbers", text=text))
     return tuple(found)
-
-
-def small_numbers(points: Sequence[FunnelPoint], name: Callable[[str], str] = str) -> str:
-    """Which units have few cases, under the names that a reader knows; empty for none."""
-    small = [name(p.label) for p in points if p.cases < SMALL]
-    return f"{', '.join(small)}: fewer than {SMALL} cases, from which little can be said." if small else ""

@@ -246,8 +246,8 @@ def _lock_faults(path: Path, entries: Sequence[LedgerEntry]) -> Iterator[str]:
         read_protocol(protocol)  # what was mistyped is told first
         if differ := [f"{key} ({before} → {after})" for key, before, after in changes_since_lock(protocol)]:
             yield (
-                f"{protocol.name} differs from its version that was locked last in {_some(differ)}: restore it, or amend "
-                "it with its reason (lock --reason)."
+                f"{protocol.name} differs from its version that was locked last in {_some(differ)}: restore it, or "
+                "amend it with its reason (lock --reason)."
             )
     versions = () if lock is None else lock.versions
     bodies = [e.body for e in of_kind(entries, "protocol_locked")]

@@ -13,6 +13,7 @@ from onsetstudy.inference.estimate_or_reason import not_asked
 from onsetstudy.outcomes.harm_results import ArmEvents
 from onsetstudy.pool.results import CommonOdds, Funnel, Pooled, Step, Subgroups
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.derived.flow import too_many_refused
 from onsetstudy.records.derived.results import ArmStanding, Doubt
 from onsetstudy.study.answer.claims import (
     Told,
@@ -57,6 +58,12 @@ class GroupPractice:
     scores: int | None
     moved: int | None
     digest: str = ""
+
+    @property
+    def much_refused(self) -> bool:
+        """Whether so large a share of its cases is known to be refused that its counts could mislead."""
+        refused, recorded = self.refused or 0, self.recorded or 0
+        return too_many_refused(refused, recorded - refused)
 
 
 @result_kind("group_gate")

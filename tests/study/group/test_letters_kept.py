@@ -213,3 +213,9 @@ def test_the_door_tells_the_coordinator_who_grew_by_few_and_who_sent_what(files,
     away = ("group", mine, *some, "--into", tmp_path / "away", "--format", "json")
     assert "the ledger holds earlier files of P03, and no earlier page was found" in run(*away)
     assert "P03 has 2 cases more than in the files sent before" in run(*away, "--after", given)
+    # One practice has left, and the protocol is not the one that was locked: whose key differs is named.
+    mine.write_text(mine.read_text(encoding="utf-8").replace("planned_information = 380", "planned_information = 280"))
+    alone = run("group", mine, some[0], "--into", tmp_path / "left", "--format", "json")
+    assert "the ledger holds earlier files of P03, and none is here" in alone
+    assert "mine.toml was changed since it was locked: looks.planned_information." in alone
+    assert "P02 keeps a protocol that differs in parts that do not touch the counts; files do not tell these" in alone

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from onsetstudy.core.quantities import quantity_of
 from onsetstudy.core.results import Estimate
 from onsetstudy.outcomes.harm_results import ArmEvents
-from onsetstudy.records.derived.flow import too_many_refused
 from onsetstudy.report.cells import NONE, level_of
 from onsetstudy.report.document import Block, Section, Table, absent, note
 from onsetstudy.report.numbers import counted, level, listed, percent
@@ -75,9 +74,7 @@ def refused_words(results: GroupResults, own: str | None, *, coordinator: bool =
 
     Files do not tell of which arm these were. A practice's own page counts the others.
     """
-    found = [
-        p for p in results.practices if p.recorded and p.refused and too_many_refused(p.refused, p.recorded - p.refused)
-    ]
+    found = [p for p in results.practices if p.much_refused]
     shown = [p for p in found if own in (None, p.letter)]
     told = [f"{p.code if coordinator else name_of(p.letter, own)}, {p.refused} of {p.recorded} cases" for p in shown]
     if others := len(found) - len(shown):

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Sequence
 
 from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
-from onsetstudy.pool.funnel import small_numbers
-from onsetstudy.pool.results import Funnel, Pooled, Step, Subgroups
+from onsetstudy.pool.results import Funnel, Pooled, Step, Subgroups, small_numbers
 from onsetstudy.report.cells import reasons_of, value_text
 from onsetstudy.report.document import Pieces, Section, Table, absent, note, notes_of
 from onsetstudy.report.figures import funnel
