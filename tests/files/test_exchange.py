@@ -210,3 +210,5 @@ def test_the_page_of_a_practice_that_left_goes_to_the_archive_with_the_report_th
     told = (tmp_path / f"{GROUP_PAGE}.changes.txt").read_text(encoding="utf-8")
     assert f"Files taken away, because they were not made again: {GROUP_PAGE}-P01.html." in told
     assert modes(tmp_path.rglob("archive/**/*.json")) == {"json": 0o600}
+    # A code that is gone beside a row that is gone would tell whose it was.
+    assert modes(tmp_path.glob("*.changes.txt")) == {"txt": 0o600}

@@ -28,8 +28,8 @@ MOST_BYTES = 200_000_000
 WHAT = "Cases that the documents named below stood on. For who holds the records: not to be given away."
 NO_LIST = "No list of cases was kept with the earlier report: which cases came, went or changed is not told."
 MOST_CASES = 10_000_000
-COORDINATOR = "coordinator.json"
-"""Ends the names of the files of a group's pages that hold the key of the letters: readable by their owner alone."""
+COORDINATOR, CHANGES = "coordinator.json", "changes.txt"
+"""End the names of the file with the key of a group's letters, and of the list of what changed in a report."""
 PAGE = f"*.{COORDINATOR}"
 
 
@@ -41,6 +41,7 @@ def write_in_place(
     quarter: str,
     roster: Roster | None = None,
     stale: Collection[str] = (),
+    private: tuple[str, ...] = (),
 ) -> list[Path]:
     """Write a report's files, all or none; where they take the place of others, those are kept first.
 
@@ -61,6 +62,8 @@ def write_in_place(
         came, went or changed is told there, and how many of them in the list of changes.
     stale : collection of str
         Names of files that go with an earlier report alone: they are taken away when it is kept.
+    private : tuple of str
+        How the names of files end that are readable by their owner alone.
 
     Returns
     -------
@@ -81,8 +84,8 @@ def write_in_place(
         aside[place / f"{name}.{_mark(made)}.cases.json"] = _case_list(roster, made)
     stood = [n for n in before if n in made]
     if all(made[n] == before[n] for n in stood) and (stood or not before):
-        return _written(folder, made, {}, aside)
-    listed = folder / f"{name}.changes.txt"
+        return _written(folder, made, {}, aside, private)
+    listed = folder / f"{name}.{CHANGES}"
     told = listed.read_text(encoding="utf-8", errors="replace") if _is_plain(listed) else ""
     mark = _mark(before)
     kept = {place / _marked(file, mark): content for file, content in before.items()}
@@ -99,14 +102,18 @@ def write_in_place(
             )
             aside[codes] = _codes_told(change, was=mark, became=_mark(made))
     head = told or f"What changed in {name}, the latest at the end.\n"
-    written = _written(folder, {**made, listed.name: "\n".join((head, *entry, "")).encode()}, kept, aside)
+    written = _written(folder, {**made, listed.name: "\n".join((head, *entry, "")).encode()}, kept, aside, private)
     for gone in before.keys() - made.keys():
         (folder / gone).unlink()
     return written
 
 
 def _written(
-    folder: Path, made: Mapping[str, bytes], kept: Mapping[Path, bytes], aside: Mapping[Path, bytes]
+    folder: Path,
+    made: Mapping[str, bytes],
+    kept: Mapping[Path, bytes],
+    aside: Mapping[Path, bytes],
+    private: tuple[str, ...],
 ) -> list[Path]:
     """Write what goes to the archive, the lists of cases for their owner alone, and then the report."""
     there = {path for path in (*kept, *aside) if path.exists()}
@@ -114,10 +121,10 @@ def _written(
         throw_away(place)
     try:
         for path, content in kept.items():
-            write_bytes(path, content, private=path.name.endswith(COORDINATOR))
+            write_bytes(path, content, private=path.name.endswith(private))
         for path, content in aside.items():
             write_bytes(path, content, private=True)
-        return write_together(folder, made, private=[name for name in made if name.endswith(COORDINATOR)])
+        return write_together(folder, made, private=[name for name in made if name.endswith(private)])
     except BaseException:
         # The report that stood there stands: kept as an earlier one it would be told of twice.
         added = (*kept, *aside)

@@ -9,7 +9,7 @@ from typing import Any
 
 from onsetstudy.core.errors import OnsetStudyError, Problem, ReportError, require
 from onsetstudy.core.serialise import gather, to_dict
-from onsetstudy.files.documents.archive import COORDINATOR, write_in_place
+from onsetstudy.files.documents.archive import CHANGES, COORDINATOR, write_in_place
 from onsetstudy.files.documents.case_sheet import case_sheet
 from onsetstudy.files.output import write_together
 from onsetstudy.protocol.lock_results import ProtocolLock
@@ -118,7 +118,7 @@ def write_group(
 
     The JSON file holds the key of the letters: it is for the coordinator, readable by its owner alone. A report in
     whose place this one comes is kept in ``archive/<quarter>``, with its members' pages, also those that are not made
-    again, and a list says what changed.
+    again, and a list says what changed. It names pages by their codes, and is readable by its owner alone too.
 
     Raises
     ------
@@ -137,7 +137,14 @@ def write_group(
         made |= _rendered(compose_group(results, practice=practice), paper, formats)
     stood = Path(folder).glob(f"{document.id}[.-]*")
     stale = [p.name for p in stood if p.name not in made and p.suffix.removeprefix(".") in FORMATS]
-    return write_in_place(Path(folder), made, name=document.id, quarter=results.quarter, stale=stale)
+    return write_in_place(
+        Path(folder),
+        made,
+        name=document.id,
+        quarter=results.quarter,
+        stale=stale,
+        private=(COORDINATOR, CHANGES),
+    )
 
 
 def write_planning(
