@@ -39,7 +39,14 @@ def test_a_number_that_does_not_follow_from_the_counts_is_told_with_its_practice
 @pytest.mark.parametrize(
     "why",
     [{"files": 2}, {"beyond": (("P01", "2026Q3"),)},
-     {"theirs": missing("hazard_ratio", "buffered / plain", "few", N)}, {"theirs": ratio(1.5, method="earlier")}],
+     {"theirs": missing("hazard_ratio", "buffered / plain", "few", N)}],
 )  # fmt: skip
 def test_numbers_of_other_counts_or_another_way_are_not_held_against_each_other(why):
     assert notes(**{"theirs": ratio(1.5), "ours": ratio(1.2), **why}) == ()
+
+
+def test_a_number_that_was_made_in_another_way_is_not_compared_and_that_is_said():
+    (note,) = notes(ratio(1.5, method="earlier"), ratio(1.2))
+    assert "P01: its own hazard_ratio could not be held against its counts" in note
+    assert "1.5" not in note
+    assert "earlier version" in note
