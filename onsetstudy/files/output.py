@@ -14,7 +14,7 @@ import shutil
 import sys
 import tempfile
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -159,8 +159,8 @@ def rejects_csv(rejects: pd.DataFrame) -> str:
 # Together -------------------------------------------------------------------------------------------------------------
 
 
-def write_together(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
-    """Write files into one folder, all or none; returns their paths.
+def write_together(folder: Path, files: Mapping[str, bytes], *, private: Collection[str] = ()) -> list[Path]:
+    """Write files into one folder, all or none; returns their paths. Those in ``private`` are for their owner alone.
 
     Raises
     ------
@@ -169,7 +169,7 @@ def write_together(folder: Path, files: Mapping[str, bytes]) -> list[Path]:
     """
     with together(folder) as fresh:
         for name, content in files.items():
-            write_bytes(fresh / name, content)
+            write_bytes(fresh / name, content, private=name in private)
     return [folder / name for name in files]
 
 

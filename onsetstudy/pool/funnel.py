@@ -18,12 +18,11 @@ from scipy import stats
 from onsetstudy.core.arrays import FloatArray, IntArray
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.results import Caution, Interval
-from onsetstudy.pool.results import Funnel, FunnelPoint
+from onsetstudy.pool.results import Funnel, FunnelPoint, small_numbers
 from onsetstudy.pool.shrinkage import shrink_to_expected
 
 INNER, OUTER = 0.95, 0.998
 """Levels of the limits; the usual ones of the trade (Spiegelhalter 2005)."""
-SMALL = 20
 TRIMMED = 0.1
 EDGES = 40
 ROUNDED = 1 + 1e-9
@@ -164,7 +163,6 @@ def _flag(value: float, chance: float, inner: Interval, outer: Interval) -> str:
 def _cautions(points: Sequence[FunnelPoint]) -> tuple[Caution, ...]:
     text = "Units inside the limits differ by no more than chance would make them; their order means nothing."
     found = [Caution(code="no_ranks", text=text)]
-    if small := [p.label for p in points if p.cases < SMALL]:
-        text = f"{', '.join(small)}: fewer than {SMALL} cases, from which little can be said."
+    if text := small_numbers(points):
         found.append(Caution(code="small_numbers", text=text))
     return tuple(found)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+
 import pandas as pd
 
 from onsetstudy.core.results import (
@@ -16,6 +18,9 @@ from onsetstudy.core.results import (
 )
 from onsetstudy.core.serialise import result_kind
 from onsetstudy.inference.parameter import CUT
+
+SMALL = 20
+"""Cases from which on a unit of a funnel is spoken of without a caution."""
 
 
 @result_kind("heterogeneity")
@@ -133,6 +138,12 @@ class FunnelPoint:
     shrunken: float
     shrunken_interval: Interval
     flag: str
+
+
+def small_numbers(points: Sequence[FunnelPoint], name: Callable[[str], str] = str) -> str:
+    """Which units of a funnel have few cases, under the names that a reader knows; empty for none."""
+    small = [name(p.label) for p in points if p.cases < SMALL]
+    return f"{', '.join(small)}: fewer than {SMALL} cases, from which little can be said." if small else ""
 
 
 @result_kind("funnel")

@@ -28,6 +28,7 @@ from tests.same_document import file_differences
 ROOT = Path(__file__).parents[2]
 SHIPPED = ROOT / "data" / "synthetic" / "exchange"
 NAME = "mandibular-block-group-P01-2025Q4-2026Q3.exchange.json"
+GROUP_PAGE = "mandibular-block-group-group-2026Q3"
 
 
 @pytest.fixture(scope="module")
@@ -181,3 +182,33 @@ def test_a_practices_page_names_nobody_else(results, tmp_path):
     assert not any(code in text for code in ("P01", "P02", "P04", "P05"))
     (group,) = write_group(results, tmp_path, formats=["html"])
     assert "Your practice" not in group.read_text(encoding="utf-8")
+
+
+def test_the_key_of_the_letters_is_for_its_owner_alone(results, tmp_path):
+    assert modes(write_group(results, tmp_path)) == {"json": 0o600, "html": 0o644, "pdf": 0o644}
+
+
+def modes(paths):
+    return {path.suffix[1:]: path.stat().st_mode & 0o777 for path in paths}
+
+
+@pytest.mark.usefixtures("answer_alone")
+def test_the_page_of_a_practice_that_left_goes_to_the_archive_with_the_report_that_it_went_with(
+    protocol, results, tmp_path
+):
+    def kept():
+        return sorted(p.name.partition(".")[0] for p in tmp_path.rglob("archive/**/*") if p.is_file())
+
+    write_group(results, tmp_path, pages=["P01", "P02"], formats=["html", "json"])
+    # The same report leaves the pages that go with it.
+    write_group(results, tmp_path, formats=["html", "json"])
+    assert len(list(tmp_path.glob("*-P0[12].html"))) == 2
+    left = analyse_group([(name, e) for name, e in read_exchanges([SHIPPED]) if e.practice != "P01"], protocol)
+    write_group(left, tmp_path, pages=["P02"], formats=["html", "json"])
+    assert [p.name for p in tmp_path.glob("*-P0[12].html")] == [f"{GROUP_PAGE}-P02.html"]
+    assert kept() == [GROUP_PAGE, GROUP_PAGE, f"{GROUP_PAGE}-P01", f"{GROUP_PAGE}-P02"]
+    told = (tmp_path / f"{GROUP_PAGE}.changes.txt").read_text(encoding="utf-8")
+    assert f"Files taken away, because they were not made again: {GROUP_PAGE}-P01.html." in told
+    assert modes(tmp_path.rglob("archive/**/*.json")) == {"json": 0o600}
+    # A code that is gone beside a row that is gone would tell whose it was.
+    assert modes(tmp_path.glob("*.changes.txt")) == {"txt": 0o600}

@@ -11,6 +11,7 @@ from onsetstudy.cli import options, say
 
 if TYPE_CHECKING:
     from onsetstudy.study.exchange_results import Exchange
+    from onsetstudy.study.group.given_away import Sent
     from onsetstudy.study.group.results import GroupResults
 
 
@@ -76,7 +77,7 @@ def group(
     from onsetstudy.pool.combine import PoolOptions
     from onsetstudy.report.claims_told import answer_line
     from onsetstudy.report.numbers import counted
-    from onsetstudy.report.sections.group.completeness import gate_words
+    from onsetstudy.report.sections.group.completeness import gate_words, refused_words
     from onsetstudy.report.sections.group.first_page import missing_words
     from onsetstudy.study.answer.cautions import deviants_told
     from onsetstudy.study.group.analyse_group import analyse_group
@@ -91,8 +92,15 @@ def group(
     if ledger_entries.keeps_ledger(protocol, promised):
         say.please_look(*reported_entries.enter_files(protocol, read))
     results = reported_entries.with_ledger(results, protocol, by="group")
+    if differ := ", ".join(key for key, _, _ in beside.lock_changes):
+        say.please_look(f"{protocol.name} was changed since it was locked: {differ}.")
     _say_grown(results, protocol, earlier_cases(earlier, into, promised.study.id), read)
-    say.please_look(*results.notes, *gate_words(results, None), *missing_words(results, None, coordinator=True))
+    say.please_look(
+        *results.notes,
+        *gate_words(results, None),
+        *missing_words(results, None, coordinator=True),
+        *refused_words(results, None, coordinator=True),
+    )
     sent = sorted(results.practices, key=lambda p: p.code)
     say.each(f"{p.code}: {', '.join(p.quarters)}; {', '.join(p.files)}" for p in sent)
     say.please_look(*(f"{e.practice}: {told}" for _, e in read if (told := deviants_told(e.arms))))
@@ -108,9 +116,12 @@ def group(
 
 
 def _say_grown(
-    found: GroupResults, protocol: Path, earlier: list[tuple[str, dict[str, int]]], read: list[tuple[str, Exchange]]
+    found: GroupResults, protocol: Path, earlier: list[tuple[str, dict[str, Sent]]], read: list[tuple[str, Exchange]]
 ) -> None:
-    """Which practices grew by so few cases that two pages tell what became of them; or that nobody can say."""
+    """Which practices grew by so few cases, or were corrected, that two pages tell what became of them.
+
+    Or that nobody can say; and whose file, which was here before, is not.
+    """
     from onsetstudy.cli.reported_entries import practices_sent_before
     from onsetstudy.report.numbers import counted
     from onsetstudy.study.group.given_away import cases_of_page, grown_by_few
@@ -121,13 +132,20 @@ def _say_grown(
         for practice, cases in grown_by_few(now, before):
             first.setdefault((practice, cases), name)
     for (practice, cases), name in first.items():
-        more = f"{counted(abs(cases), 'case')} {'more' if cases > 0 else 'fewer'}"
+        more = f"{counted(abs(cases), 'case')} {'more' if cases > 0 else 'fewer'} than in {name}"
+        if not cases:
+            more = f"as many cases as in {name}, of which something else was counted there"
         say.please_look(
-            f"{practice} has {more} than in {name}: whoever holds both pages can read them off by subtraction. "
+            f"{practice} has {more}: whoever holds both pages can read them off by subtraction. "
             "Wait until there are more, or ask that the earlier page be deleted."
         )
-    known = {code for _, before in earlier for code in before}
-    if unseen := [code for code in practices_sent_before(protocol, read) if code in now and code not in known]:
+    known, sent = {code for _, before in earlier for code in before}, practices_sent_before(protocol, read)
+    if gone := [code for code in sent if code in found.missing]:
+        say.please_look(
+            f"the ledger holds earlier files of {', '.join(gone)}, and none is here: ask, or see "
+            "docs/pooling.md on practices that leave."
+        )
+    if unseen := [code for code in sent if code in now and code not in known]:
         say.please_look(
             f"the ledger holds earlier files of {', '.join(unseen)}, and no earlier page was found: give it with "
             "--after, to see whether a practice grew by so few cases that they can be read off."

@@ -13,7 +13,9 @@ from onsetstudy.core.errors import OnsetStudyError
 @click.command("ledger")
 @options.protocol
 @click.option(
-    "--verify", is_flag=True, help="Hold the chain against itself, the lock and what --against and --head give."
+    "--verify",
+    is_flag=True,
+    help="Hold the chain against itself, lock and protocol file, and what --against and --head give.",
 )
 @click.option(
     "--against",

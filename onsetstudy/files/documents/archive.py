@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -19,7 +19,7 @@ from onsetstudy.files.output import finish_together, throw_away, write_bytes, wr
 from onsetstudy.files.sealed.sealed_check import is_text
 from onsetstudy.files.sources.results import read_results
 from onsetstudy.records.derived.roster import ROWS, Listed, Roster, RosterChange, roster_change
-from onsetstudy.study.group.given_away import by_sending, cases_of_files, cases_of_page
+from onsetstudy.study.group.given_away import Sent, by_sending, cases_of_files, cases_of_page
 from onsetstudy.study.group.results import GroupResults
 
 ARCHIVE = "archive"
@@ -28,12 +28,20 @@ MOST_BYTES = 200_000_000
 WHAT = "Cases that the documents named below stood on. For who holds the records: not to be given away."
 NO_LIST = "No list of cases was kept with the earlier report: which cases came, went or changed is not told."
 MOST_CASES = 10_000_000
-PAGE = "*.coordinator.json"
-"""Names of the coordinator's files of a group's pages."""
+COORDINATOR, CHANGES = "coordinator.json", "changes.txt"
+"""End the names of the file with the key of a group's letters, and of the list of what changed in a report."""
+PAGE = f"*.{COORDINATOR}"
 
 
 def write_in_place(
-    folder: Path, made: Mapping[str, bytes], *, name: str, quarter: str, roster: Roster | None = None
+    folder: Path,
+    made: Mapping[str, bytes],
+    *,
+    name: str,
+    quarter: str,
+    roster: Roster | None = None,
+    stale: Collection[str] = (),
+    private: tuple[str, ...] = (),
 ) -> list[Path]:
     """Write a report's files, all or none; where they take the place of others, those are kept first.
 
@@ -52,6 +60,10 @@ def write_in_place(
     roster : Roster or None
         Cases that the report stands on. They are kept in the archive, readable by their owner alone; which of them
         came, went or changed is told there, and how many of them in the list of changes.
+    stale : collection of str
+        Names of files that go with an earlier report alone: they are taken away when it is kept.
+    private : tuple of str
+        How the names of files end that are readable by their owner alone.
 
     Returns
     -------
@@ -65,14 +77,15 @@ def write_in_place(
     """
     # A report that was whole when its program was killed is the earlier one.
     finish_together(folder)
-    before = {n: (folder / n).read_bytes() for n in made if _is_plain(folder / n)}
+    before = {n: (folder / n).read_bytes() for n in (*made, *stale) if _is_plain(folder / n)}
     place = _archive(folder, quarter)
     aside: dict[Path, bytes] = {}
     if roster is not None:
         aside[place / f"{name}.{_mark(made)}.cases.json"] = _case_list(roster, made)
-    if all(made[n] == content for n, content in before.items()):
-        return _written(folder, made, {}, aside)
-    listed = folder / f"{name}.changes.txt"
+    stood = [n for n in before if n in made]
+    if all(made[n] == before[n] for n in stood) and (stood or not before):
+        return _written(folder, made, {}, aside, private)
+    listed = folder / f"{name}.{CHANGES}"
     told = listed.read_text(encoding="utf-8", errors="replace") if _is_plain(listed) else ""
     mark = _mark(before)
     kept = {place / _marked(file, mark): content for file, content in before.items()}
@@ -89,11 +102,18 @@ def write_in_place(
             )
             aside[codes] = _codes_told(change, was=mark, became=_mark(made))
     head = told or f"What changed in {name}, the latest at the end.\n"
-    return _written(folder, {**made, listed.name: "\n".join((head, *entry, "")).encode()}, kept, aside)
+    written = _written(folder, {**made, listed.name: "\n".join((head, *entry, "")).encode()}, kept, aside, private)
+    for gone in before.keys() - made.keys():
+        (folder / gone).unlink()
+    return written
 
 
 def _written(
-    folder: Path, made: Mapping[str, bytes], kept: Mapping[Path, bytes], aside: Mapping[Path, bytes]
+    folder: Path,
+    made: Mapping[str, bytes],
+    kept: Mapping[Path, bytes],
+    aside: Mapping[Path, bytes],
+    private: tuple[str, ...],
 ) -> list[Path]:
     """Write what goes to the archive, the lists of cases for their owner alone, and then the report."""
     there = {path for path in (*kept, *aside) if path.exists()}
@@ -101,10 +121,10 @@ def _written(
         throw_away(place)
     try:
         for path, content in kept.items():
-            write_bytes(path, content)
+            write_bytes(path, content, private=path.name.endswith(private))
         for path, content in aside.items():
             write_bytes(path, content, private=True)
-        return write_together(folder, made)
+        return write_together(folder, made, private=[name for name in made if name.endswith(private)])
     except BaseException:
         # The report that stood there stands: kept as an earlier one it would be told of twice.
         added = (*kept, *aside)
@@ -148,7 +168,10 @@ def _entry(
     folder: Path, before: Mapping[str, bytes], made: Mapping[str, bytes], mark: str, *, number: int, quarter: str
 ) -> Iterator[str]:
     yield f"## {number}. In place of the report kept in {ARCHIVE}/{quarter} with the mark {mark}"
-    yield f"Files replaced: {', '.join(sorted(n for n in before if before[n] != made[n]))}."
+    if replaced := sorted(n for n in before if n in made and before[n] != made[n]):
+        yield f"Files replaced: {', '.join(replaced)}."
+    if gone := sorted(set(before) - set(made)):
+        yield f"Files taken away, because they were not made again: {', '.join(gone)}."
     numbers = next((n for n in made if n.endswith(".json")), None)
     if numbers is None or numbers not in before:
         yield "One of the two was written without its JSON file: what changed in the numbers is not listed."
@@ -300,8 +323,8 @@ def _codes_told(change: RosterChange, *, was: str, became: str) -> bytes:
 # Earlier pages --------------------------------------------------------------------------------------------------------
 
 
-def earlier_cases(given: Sequence[Path], folder: Path, study: str) -> list[tuple[str, dict[str, int]]]:
-    """Name and numbers of cases of each earlier page and of the files sent before.
+def earlier_cases(given: Sequence[Path], folder: Path, study: str) -> list[tuple[str, dict[str, Sent]]]:
+    """Name of each earlier page and of the files sent before, with what it counts of every practice.
 
     Parameters
     ----------
@@ -317,7 +340,7 @@ def earlier_cases(given: Sequence[Path], folder: Path, study: str) -> list[tuple
     OnsetStudyError
         If something that was given cannot be read; what merely lies in the folder is then passed over.
     """
-    found: list[tuple[str, dict[str, int]]] = []
+    found: list[tuple[str, dict[str, Sent]]] = []
     for path in (*sorted(folder.glob(PAGE)), *sorted((folder / ARCHIVE).rglob(PAGE))):
         try:
             found += _page(path, study)
@@ -334,7 +357,7 @@ def earlier_cases(given: Sequence[Path], folder: Path, study: str) -> list[tuple
     return found + [("the files sent before", cases_of_files(together)) for together in by_sending(sent)]
 
 
-def _page(path: Path, study: str) -> list[tuple[str, dict[str, int]]]:
+def _page(path: Path, study: str) -> list[tuple[str, dict[str, Sent]]]:
     results = read_results(path)
     if not isinstance(results, GroupResults):
         raise ReportError(f"{path.name} is no page of a group; give its coordinator's file or exchange files")

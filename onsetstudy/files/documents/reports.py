@@ -9,7 +9,7 @@ from typing import Any
 
 from onsetstudy.core.errors import OnsetStudyError, Problem, ReportError, require
 from onsetstudy.core.serialise import gather, to_dict
-from onsetstudy.files.documents.archive import write_in_place
+from onsetstudy.files.documents.archive import CHANGES, COORDINATOR, write_in_place
 from onsetstudy.files.documents.case_sheet import case_sheet
 from onsetstudy.files.output import write_together
 from onsetstudy.protocol.lock_results import ProtocolLock
@@ -116,8 +116,9 @@ def write_group(
 ) -> list[Path]:
     """Write the group's report, and a report of its own for each practice in ``pages``; returns the files.
 
-    The JSON file holds the key of the letters: it is for the coordinator. A report in whose place this one comes is
-    kept in ``archive/<quarter>``, and a list says what changed.
+    The JSON file holds the key of the letters: it is for the coordinator, readable by its owner alone. A report in
+    whose place this one comes is kept in ``archive/<quarter>``, with its members' pages, also those that are not made
+    again, and a list says what changed. It names pages by their codes, and is readable by its owner alone too.
 
     Raises
     ------
@@ -131,10 +132,19 @@ def write_group(
         told = [f"{p} is a letter; give the practice's code" if p in letters else f"{p} sent nothing" for p in strange]
         raise OnsetStudyError([Problem(what=f"{what}; {named}") for what in told])
     document = compose_group(results)
-    made = _rendered(document, paper, formats, {"coordinator.json": lambda: results_json(results)})
+    made = _rendered(document, paper, formats, {COORDINATOR: lambda: results_json(results)})
     for practice in pages:
         made |= _rendered(compose_group(results, practice=practice), paper, formats)
-    return write_in_place(Path(folder), made, name=document.id, quarter=results.quarter)
+    stood = Path(folder).glob(f"{document.id}[.-]*")
+    stale = [p.name for p in stood if p.name not in made and p.suffix.removeprefix(".") in FORMATS]
+    return write_in_place(
+        Path(folder),
+        made,
+        name=document.id,
+        quarter=results.quarter,
+        stale=stale,
+        private=(COORDINATOR, CHANGES),
+    )
 
 
 def write_planning(

@@ -15,11 +15,12 @@ from onsetstudy.core.errors import OnsetStudyError, RecordsError, ReportError
 from onsetstudy.files.exchange import SUFFIX as OF_EXCHANGE
 from onsetstudy.files.exchange import read_exchange
 from onsetstudy.files.ledger.ledger import ledger_path, lost_ledger, verified_ledger
-from onsetstudy.files.ledger.lock import read_lock
+from onsetstudy.files.ledger.lock import changes_since_lock, read_lock
 from onsetstudy.files.output import told_of_disk
 from onsetstudy.files.sealed.allocation_list import goes_on_from
 from onsetstudy.files.sealed.kept_allocation import find_opening_logs, folder_faults
 from onsetstudy.files.sealed.opening_log import openings_entered, read_opening_log, unlike_ledger
+from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.files.sources.results import read_results
 from onsetstudy.protocol.ledger import LedgerEntry, head_stands, of_kind
 from onsetstudy.protocol.lock_results import LockVersion
@@ -239,7 +240,15 @@ def _disagrees(head: str, where: str) -> str:
 
 
 def _lock_faults(path: Path, entries: Sequence[LedgerEntry]) -> Iterator[str]:
-    lock = read_lock(path.with_name(path.name.removesuffix(".ledger.jsonl") + ".toml"))
+    protocol = path.with_name(path.name.removesuffix(".ledger.jsonl") + ".toml")
+    lock = read_lock(protocol)
+    if lock is not None and protocol.exists():
+        read_protocol(protocol)  # what was mistyped is told first
+        if differ := [f"{key} ({before} → {after})" for key, before, after in changes_since_lock(protocol)]:
+            yield (
+                f"{protocol.name} differs from its version that was locked last in {_some(differ)}: restore it, or "
+                "amend it with its reason (lock --reason)."
+            )
     versions = () if lock is None else lock.versions
     bodies = [e.body for e in of_kind(entries, "protocol_locked")]
     entered = [body["digest"] for body in bodies]

@@ -69,7 +69,8 @@ def what_can_be_learned(exchange: Exchange, before: Exchange | None = None) -> t
         if before is None
         else "",
         "No code of a patient or a case, no date finer than the quarter, no age, no tooth and no free text but "
-        "the reason for a missing list is in the file. Treat it as confidential all the same.",
+        "the reason for a missing list and how its own estimates are worded, which no page shows, is in the file. "
+        "Treat it as confidential all the same.",
         *(() if before is None else learned_by_subtraction(before, exchange)),
     )
     return tuple(text for text in found if text)

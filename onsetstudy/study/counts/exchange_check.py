@@ -15,13 +15,13 @@ from typing import Any
 import pandas as pd
 
 from onsetstudy.core.errors import Problem
-from onsetstudy.core.quantities import QUANTITIES
+from onsetstudy.core.quantities import QUANTITIES, quantity_of
 from onsetstudy.core.results import Estimate
 from onsetstudy.core.serialise import to_dict
 from onsetstudy.core.type_check import mismatches
 from onsetstudy.protocol.keys import pattern_fault
 from onsetstudy.protocol.vocabulary import CODES, PAIN_MOMENTS, PAIRED
-from onsetstudy.records.checks.privacy import REASON_NAMES, looks_like_a_person
+from onsetstudy.records.checks.privacy import REASON_NAMES, looks_like_a_person, reason_fault
 from onsetstudy.records.derived.opened_slips import MOST_MISSING
 from onsetstudy.records.derived.results import ArmStanding
 from onsetstudy.records.validity.gates import COUNTED
@@ -85,7 +85,7 @@ def check_exchange(exchange: Exchange) -> list[Problem]:
         or [*_head(exchange)]
         or [p for name, table in tables.items() for p in _columns(name, table)]
         or strange_words(exchange) + [p for name, table in tables.items() for p in _counts(name, table)]
-        or [p for judge in (_times, _scores, _sums, _controls, _doubts, _slips) for p in judge(exchange)]
+        or [p for judge in (_times, _scores, _sums, _controls, _doubts, _slips, _promised) for p in judge(exchange)]
     )
 
 
@@ -146,7 +146,7 @@ def _arms(arms: ArmStanding | None) -> Iterator[Problem]:
     counts = (arms.cases, arms.kept, arms.other_arm, arms.verified)
     if min(counts) < 0 or max(arms.verified, arms.kept) > arms.cases or arms.other_arm > arms.verified:
         yield _problem("the counts of allocated arms cannot be", "range")
-    if len(arms.reason) > LONGEST_TEXT or REASON_NAMES.search(arms.reason):
+    if len(arms.reason) > LONGEST_TEXT or reason_fault(arms.reason):
         yield _problem("the reason for a missing list may hold a name, an address or a number of a person", "text")
 
 
@@ -155,13 +155,28 @@ def _estimates(exchange: Exchange) -> Iterator[Problem]:
     for told in exchange.estimates:
         if told.quantity not in QUANTITIES:
             yield _problem("it holds an estimate of a quantity that is not known here", "quantity")
-        elif any(len(text) > LONGEST_TEXT or REASON_NAMES.search(text) for text in _texts(to_dict(told))):
+        elif any(len(t) > LONGEST_TEXT or REASON_NAMES.search(t) for t in _texts(to_dict(told))) or any(
+            map(reason_fault, _texts({**to_dict(told), "source": ""}))
+        ):
             yield _problem(f"the wording of its {told.quantity} is none of ours", "text")
         span = told.interval if isinstance(told, Estimate) else told.bound
         if span is not None and not span.low <= span.high:
             yield _problem(f"estimates: the interval of {told.quantity} begins above its end", "range")
         elif isinstance(told, Estimate) and not told.interval.low <= told.estimate <= told.interval.high:
             yield _problem(f"estimates: {told.quantity} lies outside its own interval", "range")
+
+
+def _promised(exchange: Exchange) -> Iterator[Problem]:
+    """The practice's own estimates compare the arms that the terms name, at their level."""
+    terms = {key: json.loads(text) for key, text in exchange.terms}
+    level, reference = terms.get("plan.conf_level"), str(terms.get("reference_arm"))
+    arms = [str(code) for key, code in terms.items() if re.fullmatch(r"arms\.\d+\.code", key)]
+    for told in exchange.estimates:
+        fit = [quantity_of(told.quantity).contrast_of(arm, reference) for arm in arms if arm != reference]
+        if told.contrast not in (fit if isinstance(told, Estimate) else [*fit, None]):
+            yield _problem(f"estimates: {told.quantity} does not compare the arms that its terms name", "arm")
+        if isinstance(told, Estimate) and level not in (None, told.interval.level):
+            yield _problem(f"estimates: the interval of {told.quantity} is not of the level of its terms", "range")
 
 
 def _texts(value: Any) -> Iterator[str]:

@@ -290,6 +290,7 @@ def _practice(code: str, counts: Gathered, letters: dict[str, str]) -> GroupPrac
         **rows,
         scores=int(values.loc[values["quantity"] == pain, "n"].sum()) if cuttable and pain else None,
         moved=sum(e.held_back.moved for _, e in sent) if cuttable else None,
+        digest=counts.digest_of(code) if cuttable else "",
     )
 
 

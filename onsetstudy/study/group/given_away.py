@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable, Mapping
+from typing import NamedTuple
 
 import pandas as pd
 
 from onsetstudy.study.counts.exchange import LEAST_CASES
 from onsetstudy.study.exchange_results import Exchange
+from onsetstudy.study.group.pool_files import digest_of_counts, tables_of
 from onsetstudy.study.group.results import GroupResults
 
 
-def cases_of_page(results: GroupResults) -> dict[str, int]:
-    """Analysed cases of every practice as a page counted them."""
-    return {p.code: p.n.cases for p in results.practices}
+class Sent(NamedTuple):
+    """Analysed cases of a practice, and the digest of all that is counted of it; empty where that is not known."""
+
+    cases: int
+    digest: str = ""
+
+
+def cases_of_page(results: GroupResults) -> dict[str, Sent]:
+    """What a page counted of every practice."""
+    return {p.code: Sent(p.n.cases, p.digest) for p in results.practices}
 
 
 def by_sending(files: Iterable[Exchange]) -> list[list[Exchange]]:
@@ -28,22 +36,27 @@ def by_sending(files: Iterable[Exchange]) -> list[list[Exchange]]:
     return sendings
 
 
-def cases_of_files(files: list[Exchange]) -> dict[str, int]:
-    """Analysed cases of every practice in exchange files that were sent before, no quarter of it twice."""
-    found: Counter[str] = Counter()
-    for exchange in files:
-        found[exchange.practice] += exchange.analysed
-    return dict(found)
+def cases_of_files(files: list[Exchange]) -> dict[str, Sent]:
+    """What exchange files that were sent before count of every practice, no quarter of it twice."""
+    tables = tables_of([("", exchange) for exchange in files])
+    cases = tables["cells"].groupby("practice_id")["n"].sum()
+    return {str(code): Sent(int(n), digest_of_counts(tables, str(code))) for code, n in cases.items()}
 
 
-def grown_by_few(now: Mapping[str, int], before: Mapping[str, int]) -> tuple[tuple[str, int], ...]:
+def grown_by_few(now: Mapping[str, Sent], before: Mapping[str, Sent]) -> tuple[tuple[str, int], ...]:
     """Practices whose rows on two pages differ by fewer cases than may stand alone, and by how many (shrunk: below 0).
 
     Whoever holds both pages takes one row from the other and has what became of those few; a practice that is new
-    counts from nothing, one that did not change gives nothing away.
+    counts from nothing, one that did not change gives nothing away. As many cases as before of which something else is
+    counted were corrected, and differ by 0.
     """
-    grown = ((code, cases - before.get(code, 0)) for code, cases in sorted(now.items()))
-    return tuple((code, added) for code, added in grown if 0 < abs(added) < LEAST_CASES)
+    pairs = ((code, sent, before.get(code, Sent(0))) for code, sent in sorted(now.items()))
+    grown = ((code, sent.cases - was.cases, {sent.digest, was.digest}) for code, sent, was in pairs)
+    return tuple(
+        (code, added)
+        for code, added, digests in grown
+        if 0 < abs(added) < LEAST_CASES or (not added and "" not in digests and len(digests) > 1)
+    )
 
 
 def techniques_of_one_practice(cells: pd.DataFrame) -> tuple[str, ...]:

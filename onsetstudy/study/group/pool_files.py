@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import itertools
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 import pandas as pd
 
+from onsetstudy.core.canonical import digest_of_text
 from onsetstudy.core.errors import Problem, RecordsError, Where
 from onsetstudy.protocol.lock import ABSENT, Changes, changed_keys
 from onsetstudy.protocol.model import Protocol
@@ -72,6 +73,10 @@ class Gathered:
         """Whether a practice has sent something that ends with the quarter or goes on after it."""
         return any(e.practice == code and e.quarters[0] <= self.label for _, e in self.files)
 
+    def digest_of(self, code: str) -> str:
+        """Of everything that is counted of a practice, see :func:`digest_of_counts`."""
+        return digest_of_counts({name: getattr(self, name) for name in COLUMNS}, code)
+
     @property
     def slips(self) -> dict[str, tuple[int, int]]:
         """Slips opened and without a record of each practice whose files tell; its latest file counts all of them."""
@@ -107,19 +112,31 @@ def gather(files: Sequence[tuple[str, Exchange]], protocol: Protocol) -> Gathere
         raise RecordsError(problems)
     ordered = tuple(sorted(files, key=lambda f: (f[1].practice, f[1].quarters)))
     notes = tuple(note for _, exchange in ordered for note in _notes(exchange, protocol))
-    return Gathered(protocol=protocol, **_tables(ordered), files=ordered, notes=notes)
+    return Gathered(protocol=protocol, **tables_of(ordered), files=ordered, notes=notes)
 
 
-def _tables(files: Sequence[tuple[str, Exchange]]) -> dict[str, Any]:
+def tables_of(files: Sequence[tuple[str, Exchange]]) -> dict[str, Any]:
+    """Every table of several files, by name."""
     return {name: together(files, name) for name in COLUMNS}
+
+
+def digest_of_counts(tables: Mapping[str, pd.DataFrame], code: str) -> str:
+    """Of everything that is counted of a practice but operators, whose numbers are drawn anew for each file."""
+    own = (table[table["practice_id"] == code] for name, table in tables.items() if name != "operators")
+    texts = (t.dropna(axis=1, how="all").sort_index(axis=1).to_csv(index=False) for t in own)
+    return digest_of_text(*("\n".join(sorted(text.splitlines())) for text in texts))
 
 
 def _notes(exchange: Exchange, protocol: Protocol) -> Iterator[str]:
     """What differs in a file and does not touch the counts: its protocol, and what a newer version added."""
     if exchange.protocol_digest != protocol.digest:
         keys = [key for key, _, _ in _differing(exchange, protocol) if not binds(key)]
-        named = f": {', '.join(keys)}" if keys else ""
-        yield f"{exchange.practice} keeps a protocol that differs in parts that do not touch the counts{named}."
+        named = (
+            f": {', '.join(keys)}."
+            if keys
+            else ("; files do not tell these, so hold both protocols against their locks (ledger --verify).")
+        )
+        yield f"{exchange.practice} keeps a protocol that differs in parts that do not touch the counts{named}"
     if exchange.newer:
         names = ", ".join(name for name, _ in exchange.newer)
         yield (
@@ -240,7 +257,7 @@ def cut(counts: Gathered, label: str) -> Gathered:
     begun = [(name, e) for name, e in counts.files if e.quarters[0] <= label]
     beyond = {e.practice: e.quarters[-1] for _, e in begun if e.quarters[-1] > label}
     whole = [(name, e) for name, e in begun if e.practice not in beyond]
-    tables = {} if len(whole) == len(counts.files) else _tables(whole)
+    tables = {} if len(whole) == len(counts.files) else tables_of(whole)
     tables["cells"] = until(counts.cells, label)
     return replace(counts, **tables, label=label, beyond=tuple(sorted(beyond.items())))
 

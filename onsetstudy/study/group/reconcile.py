@@ -52,26 +52,35 @@ def unlike_rows(files: Sequence[tuple[str, Exchange]], *, beyond: bool, first_lo
 
 
 def not_reproduced(counts: Gathered, own: dict[str, tuple[Estimate | NotAvailable, ...]]) -> tuple[str, ...]:
-    """Practices whose own estimates do not follow from the counts that they sent, though nothing was merged away."""
+    """Practices whose own estimates, which are made from what they sent, do not follow from it."""
     notes = []
     for code in (c for c in counts.practices if c not in dict(counts.beyond)):
         sent = [e for _, e in counts.files if e.practice == code]
-        if len(sent) > 1 or any("became" in step for step in sent[0].held_back.steps):
+        if len(sent) > 1:
             continue
-        again = {r.quantity: r for r in own[code]}
+        if not sent[0].estimates:
+            notes.append(f"{code}: its file holds none of its own numbers, which every version writes; ask why.")
+        again, unlike = {r.quantity: r for r in own[code]}, []
         for theirs in sent[0].estimates:
             ours = again.get(theirs.quantity)
-            if not isinstance(theirs, Estimate) or (isinstance(ours, Estimate) and theirs.method != ours.method):
-                continue  # Of an earlier version, which compared in another way.
+            if not isinstance(theirs, Estimate):
+                continue
             told = f"{code}: its own {theirs.quantity}"
             if not isinstance(ours, Estimate):
                 notes.append(f"{told} cannot be made from the counts that it sent; ask why.")
+            elif theirs.method != ours.method:
+                unlike.append(theirs.quantity)
             elif ours.n != theirs.n:
                 other = "was made from other cases than the counts that it sent; ask which of the two was changed."
                 notes.append(f"{told} {other}")
             elif abs(theirs.estimate - ours.estimate) > REPRODUCED * max(1.0, abs(ours.estimate)):
                 not_so = f"({theirs.estimate:.4g}) does not follow from its counts ({ours.estimate:.4g})"
                 notes.append(f"{told} {not_so}; ask which version made the file.")
+        if unlike:
+            notes.append(
+                f"{code}: its own {', '.join(unlike)} could not be held against its counts: an earlier version made "
+                "the file and compared in another way, or its words were changed. Ask for a file made anew."
+            )
     return tuple(notes)
 
 

@@ -13,6 +13,7 @@ from onsetstudy.inference.estimate_or_reason import not_asked
 from onsetstudy.outcomes.harm_results import ArmEvents
 from onsetstudy.pool.results import CommonOdds, Funnel, Pooled, Step, Subgroups
 from onsetstudy.protocol.model import Protocol
+from onsetstudy.records.derived.flow import too_many_refused
 from onsetstudy.records.derived.results import ArmStanding, Doubt
 from onsetstudy.study.answer.claims import (
     Told,
@@ -41,6 +42,8 @@ class GroupPractice:
 
     ``by_quarter`` counts analysed cases, periods that were joined with their last quarter. The numbers of rows, of pain
     scores and of cases moved are ``None`` where the practice's files reach beyond the report: they carry no quarter.
+    ``digest`` is of everything that is counted of it, to see that it was corrected; empty there too, and in results
+    from before it was kept.
     """
 
     code: str
@@ -54,6 +57,13 @@ class GroupPractice:
     left_out: int | None
     scores: int | None
     moved: int | None
+    digest: str = ""
+
+    @property
+    def much_refused(self) -> bool:
+        """Whether so large a share of its cases is known to be refused that its counts could mislead."""
+        refused, recorded = self.refused or 0, self.recorded or 0
+        return too_many_refused(refused, recorded - refused)
 
 
 @result_kind("group_gate")

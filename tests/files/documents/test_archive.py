@@ -128,7 +128,7 @@ def test_a_full_disk_or_a_link_leaves_the_earlier_report(tmp_path, monkeypatch):
     assert list(elsewhere.iterdir()) == []
     (tmp_path / "archive").unlink()
 
-    def full(*_):
+    def full(*_, **__):
         raise OnsetStudyError("no room")
 
     monkeypatch.setattr(archive, "write_together", full)

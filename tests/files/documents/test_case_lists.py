@@ -145,7 +145,7 @@ def test_without_a_list_of_before_it_is_said_and_a_changed_one_is_not_believed(t
 
 
 def test_a_report_that_could_not_be_written_leaves_no_list(tmp_path, monkeypatch):
-    def full(*_):
+    def full(*_, **__):
         raise OnsetStudyError("no room")
 
     monkeypatch.setattr(archive, "write_together", full)

@@ -110,6 +110,20 @@ def test_the_document_of_a_locked_protocol_tells_the_last_entry_of_the_ledger(mi
     assert "ledger 1:" not in without.read_text(encoding="utf-8")
 
 
+def test_the_ledger_is_held_against_the_protocol_and_names_what_differs_from_the_lock(mine):
+    run = CliRunner()
+    assert run.invoke(onsetstudy, ["lock", str(mine)]).exit_code == 0
+    assert "The chain holds" in run.invoke(onsetstudy, ["ledger", str(mine), "--verify"]).output
+    edit(mine, "planned_information = 380", "planned_information = 280")
+    told = run.invoke(onsetstudy, ["ledger", str(mine), "--verify"])
+    assert "The chain holds" not in told.output
+    assert len(hold_against(ledger_path(mine), verified_ledger(ledger_path(mine))).faults) == 1
+    assert "mine.toml differs from its version that was locked last in looks.planned_information (380" in told.output
+    # A ledger whose protocol is gone is read all the same.
+    mine.unlink()
+    assert "The chain holds" in run.invoke(onsetstudy, ["ledger", str(mine), "--verify"]).output
+
+
 @pytest.mark.parametrize("path", [GROUP, AUDIT], ids=["group", "audit"])
 def test_the_document_says_everything_and_marks_what_is_missing(path, tmp_path):
     protocol = read_protocol(path)

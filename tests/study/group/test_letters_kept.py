@@ -22,7 +22,7 @@ from onsetstudy.study.counts.aggregate_counts import tally_records
 from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.exchange_results import CountTable
 from onsetstudy.study.group.analyse_group import analyse_group
-from onsetstudy.study.group.given_away import cases_of_files, cases_of_page, grown_by_few
+from onsetstudy.study.group.given_away import Sent, cases_of_files, cases_of_page, grown_by_few
 
 pytestmark = pytest.mark.usefixtures("unpainted")
 
@@ -110,13 +110,30 @@ def test_a_group_of_one_has_nothing_to_hold_back(files):
 
 
 def test_growth_by_few_is_found_either_way_and_no_growth_is_none():
-    now = {"P01": 70, "P02": 93, "P03": 50, "P04": 20, "P05": 3}
-    before = {"P01": 66, "P02": 93, "P03": 52, "P04": 15}
+    now = {code: Sent(n) for code, n in {"P01": 70, "P02": 93, "P03": 50, "P04": 20, "P05": 3}.items()}
+    before = {code: Sent(n) for code, n in {"P01": 66, "P02": 93, "P03": 52, "P04": 15}.items()}
     assert grown_by_few(now, before) == (
         ("P01", 4),
         ("P03", -2),
         ("P05", 3),
     )
+
+
+def corrected(exchange):
+    """As many cases as before, one of them without the supplement that had been entered."""
+    rows = [(*row[:-1], row[-1] - 1) if row[:2] == ("plain", "supplement") else row for row in exchange.safety.rows]
+    return dataclasses.replace(exchange, safety=dataclasses.replace(exchange.safety, rows=tuple(rows)))
+
+
+def test_a_correction_without_growth_is_found_from_pages_and_files(files):
+    protocol, before = read_protocol(GROUP), cases_of_files([e for _, e in files])
+    changed = [(name, corrected(e) if e.practice == "P01" else e) for name, e in files]
+    assert grown_by_few(cases_of_page(analyse_group(changed, protocol)), before) == (("P01", 0),)
+    assert grown_by_few(cases_of_files([e for _, e in changed]), before) == (("P01", 0),)
+    # Operators are numbered anew for each file, and an earlier page tells nothing but how many cases there were.
+    anew = [dataclasses.replace(e, operators=None, records_digest="0" * 64) for _, e in files]
+    assert grown_by_few(cases_of_files(anew), before) == ()
+    assert grown_by_few(cases_of_files([e for _, e in changed]), {c: Sent(s.cases) for c, s in before.items()}) == ()
 
 
 def test_files_and_pages_count_the_same_cases(files, late):
@@ -196,3 +213,9 @@ def test_the_door_tells_the_coordinator_who_grew_by_few_and_who_sent_what(files,
     away = ("group", mine, *some, "--into", tmp_path / "away", "--format", "json")
     assert "the ledger holds earlier files of P03, and no earlier page was found" in run(*away)
     assert "P03 has 2 cases more than in the files sent before" in run(*away, "--after", given)
+    # One practice has left, and the protocol is not the one that was locked: whose key differs is named.
+    mine.write_text(mine.read_text(encoding="utf-8").replace("planned_information = 380", "planned_information = 280"))
+    alone = run("group", mine, some[0], "--into", tmp_path / "left", "--format", "json")
+    assert "the ledger holds earlier files of P03, and none is here" in alone
+    assert "mine.toml was changed since it was locked: looks.planned_information." in alone
+    assert "P02 keeps a protocol that differs in parts that do not touch the counts; files do not tell these" in alone

@@ -69,6 +69,22 @@ def _complete(results: GroupResults, own: str | None) -> Table:
     )
 
 
+def refused_words(results: GroupResults, own: str | None, *, coordinator: bool = False) -> list[str]:
+    """Whose refused cases could turn the answer, by letter; for the ``coordinator`` by code.
+
+    Files do not tell of which arm these were. A practice's own page counts the others.
+    """
+    found = [p for p in results.practices if p.much_refused]
+    shown = [p for p in found if own in (None, p.letter)]
+    told = [f"{p.code if coordinator else name_of(p.letter, own)}, {p.refused} of {p.recorded} cases" for p in shown]
+    if others := len(found) - len(shown):
+        told.append(counted(others, "other practice"))
+    return told and [
+        f"More than one in ten cases were refused and are in no count here, which could turn the answer: "
+        f"{listed(told)}. Files do not tell of which arm these were; a practice's own report does."
+    ]
+
+
 def _by_quarter(results: GroupResults, own: str | None) -> Table:
     """In all and of one's own practice: by letter and quarter, a letter could be told by when its practice sent."""
     quarters = sorted({q for p in results.practices for q, _ in p.by_quarter})

@@ -13,7 +13,7 @@ from onsetstudy.report.figures.forest import Line
 from onsetstudy.report.numbers import MINUS, counted, level, listed, tidy
 from onsetstudy.report.sections.appendix.testing import negative_words
 from onsetstudy.report.sections.blocks import forest_block, group_curves_block
-from onsetstudy.report.sections.group.completeness import gate_words, left_out_words
+from onsetstudy.report.sections.group.completeness import gate_words, left_out_words, refused_words
 from onsetstudy.report.sections.group.heterogeneity import heterogeneity_words, name_of
 from onsetstudy.report.sections.group.pooled import binding_words, compared_within, practices_crossed
 from onsetstudy.report.sentences import ALLOWED, sentence, short_value, span_words
@@ -55,6 +55,7 @@ def first_page(results: GroupResults, own: str | None) -> Section:
         *(tidy(c.text) for c in results.caution if c.code == FIRST),
         *gate_words(results, own),
         *missing_words(results, own),
+        *refused_words(results, own),
         *(tidy(c.text) for c in results.caution if c.code in told),
         *negative_words(results.negative),
         *binding_words(results),
@@ -82,15 +83,14 @@ def _answer(results: GroupResults) -> Answer:
 def missing_words(results: GroupResults, own: str | None, *, coordinator: bool = False) -> list[str]:
     """Who and what is missing, one sentence each.
 
-    A practice's own page names no other practice by its code. The group's page names those that sent nothing, which
-    have no letter; of those that have one it gives numbers, as a quarter beside a code would tell the letter. Only the
-    ``coordinator`` is told all codes. A file names quarters with a case: without one in the last, none may be missing.
+    Only the ``coordinator`` is told codes: on the pages of two quarters a code that is missing from one, or that stands
+    beside a quarter, would tell the letter of its row. A file names quarters with a case: without one in the last, none
+    may be missing.
     """
     told = []
-    if results.missing and own is None:
-        told.append(f"No file from {listed(results.missing)}.")
-    elif k := len(results.missing):
-        told.append(f"{counted(k, 'practice')} of the study {'has' if k == 1 else 'have'} sent nothing.")
+    if k := len(results.missing):
+        whose = listed(results.missing) if coordinator else f"{counted(k, 'practice')} of the study"
+        told.append(f"No file from {whose}.")
     mine = next((p.code for p in results.practices if p.letter == own), None)
     for code, last in results.shorter:
         if coordinator:

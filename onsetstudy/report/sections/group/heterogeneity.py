@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Sequence
 
 from onsetstudy.core.results import Estimate, HypothesisTest, NotAvailable
-from onsetstudy.pool.results import Funnel, Pooled, Step, Subgroups
+from onsetstudy.pool.results import Funnel, Pooled, Step, Subgroups, small_numbers
 from onsetstudy.report.cells import reasons_of, value_text
-from onsetstudy.report.document import Pieces, Section, Table, absent, notes_of
+from onsetstudy.report.document import Pieces, Section, Table, absent, note, notes_of
 from onsetstudy.report.figures import funnel
 from onsetstudy.report.names import plain_words
 from onsetstudy.report.numbers import counted, decimal, listed, p_equals, percent, uncapital
@@ -181,7 +181,10 @@ def beside_section(results: GroupResults, own: str | None) -> Section:
         drawn = funnel.draw_figure(found, own=own).titled(f"funnel-{found.quantity}", title, caption)
         pieces.append((drawn, _funnel_table(found, results, own, explained)))
         explained = True
-    notes = notes_of(c for f in results.funnels if isinstance(f, Funnel) for c in f.caution)
+    charts = [f for f in results.funnels if isinstance(f, Funnel)]
+    few = dict.fromkeys(small_numbers(f.points, lambda label: name_of(label, own)) for f in charts)
+    told = notes_of(c for f in charts for c in f.caution if c.code != "small_numbers")
+    notes = [*told, *(note(text) for text in few if text)]
     return Section.of("beside", "Practices beside each other", pieces, notes)
 
 

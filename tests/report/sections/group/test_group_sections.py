@@ -9,10 +9,17 @@ import pytest
 
 from onsetstudy.core.results import Caution, Counts, HypothesisTest, Interval
 from onsetstudy.pool.combine import PoolOptions, combine_estimates
+from onsetstudy.pool.funnel import funnel
 from onsetstudy.pool.results import Member, Subgroups
 from onsetstudy.report.document import Table
+from onsetstudy.report.sections.group.completeness import refused_words
 from onsetstudy.report.sections.group.first_page import first_page
-from onsetstudy.report.sections.group.heterogeneity import differ_words, heterogeneity_words, where_section
+from onsetstudy.report.sections.group.heterogeneity import (
+    beside_section,
+    differ_words,
+    heterogeneity_words,
+    where_section,
+)
 from onsetstudy.report.sections.group.pooled import pooled_section, statistician_section
 from tests.report.claimed import group_of
 from tests.report.samples import estimate, rich
@@ -146,3 +153,35 @@ def test_nothing_is_said_to_be_within_practices_where_some_are_compared_with_oth
     assert "within practices as far as they have cases of both arms" in str(first_page(crossed, None))
     assert "within practices;" in str(pooled_section(found, None))
     assert "within practices;" not in str(pooled_section(crossed, None))
+
+
+def test_few_cases_are_told_under_the_names_that_the_reader_knows():
+    drawn = funnel([3, 2, 9], [12, 15, 60], [2.5, 2.5, 9.0], ["A", "D", "E"], quantity="by_target")
+    found = dataclasses.replace(group(pooled_of((0.1, 0.1), 0.6)), funnels=(drawn, drawn))
+    few = "fewer than 20 cases, from which little can be said."
+    for own, names in (
+        (None, "Practice A, Practice D"),
+        ("D", "Practice A, Your practice"),
+        ("E", "Practice A, Practice D"),
+    ):
+        said = words(beside_section(found, own))
+        assert said.count(few) == 1
+        assert f"{names}: {few}" in said
+
+
+def test_refused_cases_that_could_turn_the_answer_stand_on_page_one():
+    found = group(pooled_of((0.1, 0.1), 0.6))
+    one, *others = (dataclasses.replace(p, recorded=93, refused=9) for p in found.practices)
+    few = dataclasses.replace(found, practices=(one, *others))
+    many = dataclasses.replace(found, practices=(dataclasses.replace(one, refused=35), *others))
+    untold = dataclasses.replace(found, practices=(dataclasses.replace(one, refused=None, recorded=None), *others))
+    for own in (None, one.letter):
+        assert refused_words(few, own) == refused_words(untold, own) == []
+    (told,) = refused_words(many, None)
+    assert f"could turn the answer: Practice {one.letter}, 35 of 93 cases." in told
+    assert told in first_page(many, None).blocks[-1].texts
+    assert f": {one.code}, 35 of 93 cases." in refused_words(many, None, coordinator=True)[0]
+    assert ": Your practice, 35 of 93 cases." in refused_words(many, one.letter)[0]
+    # Another practice's own page counts and names nobody.
+    (told,) = refused_words(many, "another")
+    assert "could turn the answer: 1 other practice. " in told
