@@ -7,39 +7,48 @@ References
 ----------
 .. [1] Kalbfleisch JD, Prentice RL (2002). The Statistical Analysis of Failure Time Data, 2nd ed., chapter 3. Wiley.
 .. [2] Prentice RL (1974). A log gamma model and its maximum likelihood estimation. Biometrika 61, 539-544.
+.. [3] Burridge J (1981). Empirical Bayes analysis of survival time data. JRSS B 43, 65-75 (the likelihood is concave in
+   one over the scale, and in location and log ratios over it).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import optimize
+from numpy.typing import ArrayLike
+from scipy import optimize, sparse, stats
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Assumption, Counts
+from onsetstudy.core.results import Assumption, Counts, Estimate, Interval
 from onsetstudy.inference.assumptions import SCHEDULE
 from onsetstudy.inference.design_matrix import Coded, code_covariates
 from onsetstudy.inference.likelihood import wald_ratio
+from onsetstudy.inference.parameter import Told
+from onsetstudy.inference.proportions import normal_quantile
+from onsetstudy.survival.hazards.separation import freedom
 from onsetstudy.survival.parametric.time_models import (
     FAMILIES,
+    FLAT,
     LogLikelihood,
     Optimum,
     chance_rows,
     check_asked,
+    climb,
     observed_information,
     polish,
 )
 from onsetstudy.survival.results import ParametricFit
 
 SOURCE = "Kalbfleisch & Prentice 2002, The Statistical Analysis of Failure Time Data, chapter 3"
-CERTAIN = 1e-6
+REACH = np.log(1e6)
+"""Logarithm of the time ratio up to which limits are sought where there is no estimate."""
 
 
 @takes_cases(second="covariates")
@@ -77,7 +86,9 @@ def fit_accelerated_time(
     Raises
     ------
     NotEstimable
-        ``"no_information"`` without onsets, ``"separation"`` if a ratio runs away, ``"not_converged"``, ``"flat"``.
+        ``"no_information"`` without onsets, ``"separation"`` if a ratio runs away, ``"not_converged"``, ``"flat"``
+        where a model without spread fits best, or the scale is hardly determined; ``bound`` then holds the limits of
+        the ratio by profile likelihood, if there is one ratio, no exact time, and no shape to be estimated.
     OnsetStudyError
         If the family is not known, or covariates cannot be used.
 
@@ -105,23 +116,37 @@ def fit_accelerated_time(
     span = np.ptp(coded.x, axis=0)
     spanned = replace(coded, x=coded.x / span)
     value = _log_likelihood(times, spanned, family)
-    optimum = _optimum(value, times, spanned, family)
-    if optimum.log_likelihood > -CERTAIN * n:
-        # A model that says every interval with certainty is no maximum but a step on the way to a scale of nought.
-        raise NotEstimable("time_ratio", "the likelihood is flat: these data do not determine the model", code="flat")
-    if np.any(np.abs(optimum.theta[1 : span.size + 1]) > 8 * np.maximum(span, 1.0)):
-        raise NotEstimable("time_ratio", "a ratio runs away: the cases are separated", code="separation")
+    try:
+        refuse_endless(times, spanned.x, "time_ratio")
+        optimum = _optimum(value, times, spanned, family)
+        covariance = observed_information(value, optimum.theta, "time_ratio", log_scale=span.size + 1)
+    except NotEstimable as error:
+        if error.code == "flat" and span.size == 1 and family != "generalised_gamma" and not times.exact.any():
+            profile = _profile(times, spanned, family, 0)
+            best = optimize.minimize_scalar(lambda ratio: -profile(ratio), bracket=(0.0, 0.1))
+            limits = np.exp(_limits(profile, best.x, -best.fun, conf_level) / span)
+            error.bound = float(limits[0]), float(limits[1])
+        raise
     unit = np.concatenate(([1.0], span, np.ones(optimum.theta.size - span.size - 1)))
-    covariance = observed_information(value, optimum.theta, "time_ratio") / np.outer(unit, unit)
-    theta, model = optimum.theta / unit, f"accelerated time, {family.replace('_', ' ')}"
+    theta, errors = optimum.theta / unit, np.sqrt(np.diag(covariance)) / unit
+    model = f"accelerated time, {family.replace('_', ' ')}"
     names = ("location", *(f"log ratio {c}" for c in coded.contrasts), "log scale", "shape")
-    errors = np.sqrt(np.diag(covariance))
+    told = Told(method=model, n=counts, source=SOURCE)
+
+    def estimate(column: int, contrast: str) -> Estimate:
+        profile = _profile(times, spanned, family, column, optimum.theta[span.size + 2 :])
+        limits = _limits(profile, optimum.theta[column + 1], optimum.log_likelihood, conf_level) / span[column]
+        low, high = (float(end) for end in np.exp(limits))
+        lost = optimum.log_likelihood - profile(0.0)
+        return replace(
+            wald_ratio("time_ratio", contrast, theta[column + 1], errors[column + 1], conf_level, **told),
+            interval=Interval(low=low, high=high, level=conf_level, method="profile likelihood, log scale"),
+            p_value=float(stats.chi2.sf(max(0.0, 2 * lost), 1)),
+        )
+
     return ParametricFit(
         family=family,
-        estimates=tuple(
-            wald_ratio("time_ratio", name, theta[j], errors[j], conf_level, method=model, n=counts, source=SOURCE)
-            for j, name in enumerate(coded.contrasts, start=1)
-        ),
+        estimates=tuple(estimate(column, contrast) for column, contrast in enumerate(coded.contrasts)),
         parameters=tuple((name, float(v), float(e)) for name, v, e in zip(names, theta, errors, strict=False)),
         log_likelihood=optimum.log_likelihood,
         aic=2 * theta.size - 2 * optimum.log_likelihood,
@@ -152,6 +177,68 @@ def _refuse_silent_arm(times: Intervals, coded: Coded) -> None:
                 raise NotEstimable("time_ratio", reason, code="separation")
 
 
+def refuse_endless(times: Intervals, x: FloatArray, quantity: str) -> None:
+    """Raise where the likelihood rises without end: as a ratio runs away, or as the scale goes to 0.
+
+    Each end of an interval asks that ``(log time - location - x'b) / scale`` be small or large. If one over the scale,
+    and location and log ratios over it, can move without end so that no case is contradicted, likelihood is greatest at
+    the end of that way, whatever the family; if they cannot it has a maximum, for it is concave in them. Neither unit
+    of time nor reference level has a part in it.
+    """
+    design = np.column_stack((np.ones(len(times)), x))
+    waited, became = times.left > 0, np.isfinite(times.right)
+    small = np.column_stack((np.log(times.left[waited]), -design[waited]))
+    large = np.column_stack((-np.log(times.right[became]), design[became]))
+    sides = sparse.csr_matrix(np.unique(np.vstack((small, large)), axis=0))
+    first = np.eye(1, sides.shape[1])
+    at_rest, free = sparse.csr_matrix(np.vstack((first, -first))), sparse.csr_matrix((0, sides.shape[1]))
+    if any(freedom(sides, at_rest, j, sign) == "rises" for j in range(2, sides.shape[1]) for sign in (1, -1)):
+        raise NotEstimable(quantity, "a ratio runs away: the cases are separated", code="separation")
+    if freedom(sides, free, 0, 1) != "held":
+        raise NotEstimable(quantity, FLAT, code="flat")
+
+
+def _profile(
+    times: Intervals, coded: Coded, family: str, column: int, shape: ArrayLike = ()
+) -> Callable[[float], float]:
+    """Largest log-likelihood as a function of one log ratio: that of times which are undone of it.
+
+    It is sought where it is concave, so that a likelihood without a maximum has its limit all the same.
+    """
+    x, others = coded.x[:, column], replace(coded, x=np.delete(coded.x, column, axis=1))
+
+    def highest(ratio: float) -> float:
+        undone = Intervals(times.left * np.exp(-ratio * x), times.right * np.exp(-ratio * x))
+        value, start = _log_likelihood(undone, others, family), _moments(undone, others)
+        scale = start.size - 1
+
+        def steep(u: FloatArray) -> float:
+            if u[scale] <= 0:
+                return -np.inf
+            return value(np.concatenate((u[:scale] / u[scale], [-np.log(u[scale])], u[scale + 1 :])))
+
+        begin = np.append(np.append(start[:scale], 1.0) / np.exp(start[scale]), shape)
+        return -float(climb(steep, begin, len(times)).fun) - ratio * float(x[times.exact].sum())
+
+    return highest
+
+
+def _limits(profile: Callable[[float], float], best: float, top: float, conf_level: float) -> FloatArray:
+    """Log ratios at which the profile has fallen from its ``top`` by half the chi-square quantile."""
+
+    def beyond(ratio: float) -> float:
+        return float(np.sqrt(2 * max(0.0, top - profile(ratio)))) - normal_quantile(conf_level)
+
+    ends = []
+    for sign in (-1.0, 1.0):
+        inner, stride = best, sign * 0.25
+        while beyond(inner + stride) < 0 and abs(inner - best) < REACH:
+            inner, stride = inner + stride, 2 * stride
+        far = abs(inner - best) >= REACH
+        ends.append(sign * np.inf if far else optimize.brentq(beyond, inner, inner + stride, xtol=1e-7))
+    return np.array(ends, dtype=np.float64)
+
+
 def _optimum(value: LogLikelihood, times: Intervals, coded: Coded, family: str) -> Optimum:
     """Certified maximum.
 
@@ -172,12 +259,16 @@ def _optimum(value: LogLikelihood, times: Intervals, coded: Coded, family: str) 
         return polish(value, [near.x], n, "time_ratio")
 
 
-def _starts(times: Intervals, coded: Coded, family: str) -> list[FloatArray]:
-    p = coded.x.shape[1]
+def _moments(times: Intervals, coded: Coded) -> FloatArray:
+    """Location, log ratios of 0 and log scale by the middles of the intervals."""
     finite = np.isfinite(times.right)
     middle = np.log((times.left[finite] + times.right[finite]) / 2)
     spread = max(float(np.std(middle)), 0.2)
-    own = np.concatenate(([float(np.mean(middle)) + 0.3], np.zeros(p), [np.log(spread)]))
+    return np.concatenate(([float(np.mean(middle)) + 0.3], np.zeros(coded.x.shape[1]), [np.log(spread)]))
+
+
+def _starts(times: Intervals, coded: Coded, family: str) -> list[FloatArray]:
+    own = _moments(times, coded)
     if family == "generalised_gamma":
         weibull, lognormal = (
             polish(_log_likelihood(times, coded, special), [own], len(times), "time_ratio").theta
