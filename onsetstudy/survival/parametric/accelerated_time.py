@@ -19,7 +19,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike
 from scipy import optimize, sparse, stats
 
 from onsetstudy.core.arrays import FloatArray
@@ -47,6 +46,7 @@ from onsetstudy.survival.parametric.time_models import (
 from onsetstudy.survival.results import ParametricFit
 
 SOURCE = "Kalbfleisch & Prentice 2002, The Statistical Analysis of Failure Time Data, chapter 3"
+SHAPED = "generalised_gamma"
 REACH = np.log(1e6)
 """Logarithm of the time ratio up to which limits are sought where there is no estimate."""
 
@@ -82,13 +82,16 @@ def fit_accelerated_time(
     ParametricFit
         Estimates ``time_ratio``, contrast ``buffered / plain``: below 1 means onset takes less time. ``parameters``:
         location of log time of the reference, log scale, and the shape of the generalised gamma, with their errors.
+        Limits by profile likelihood, P values of its ratio; by curvature (Wald) for the generalised gamma, whose
+        likelihood may have several hills.
 
     Raises
     ------
     NotEstimable
         ``"no_information"`` without onsets, ``"separation"`` if a ratio runs away, ``"not_converged"``, ``"flat"``
         where a model without spread fits best, or the scale is hardly determined; ``bound`` then holds the limits of
-        the ratio by profile likelihood, if there is one ratio, no exact time, and no shape to be estimated.
+        the ratio by profile likelihood, if there is one ratio, no exact time, and no shape to be estimated: the one
+        thing that can be said.
     OnsetStudyError
         If the family is not known, or covariates cannot be used.
 
@@ -121,7 +124,7 @@ def fit_accelerated_time(
         optimum = _optimum(value, times, spanned, family)
         covariance = observed_information(value, optimum.theta, "time_ratio", log_scale=span.size + 1)
     except NotEstimable as error:
-        if error.code == "flat" and span.size == 1 and family != "generalised_gamma" and not times.exact.any():
+        if error.code == "flat" and span.size == 1 and family != SHAPED and not times.exact.any():
             profile = _profile(times, spanned, family, 0)
             best = optimize.minimize_scalar(lambda ratio: -profile(ratio), bracket=(0.0, 0.1))
             limits = np.exp(_limits(profile, best.x, -best.fun, conf_level) / span)
@@ -134,12 +137,15 @@ def fit_accelerated_time(
     told = Told(method=model, n=counts, source=SOURCE)
 
     def estimate(column: int, contrast: str) -> Estimate:
-        profile = _profile(times, spanned, family, column, optimum.theta[span.size + 2 :])
+        wald = wald_ratio("time_ratio", contrast, theta[column + 1], errors[column + 1], conf_level, **told)
+        if family == SHAPED:
+            return wald
+        profile = _profile(times, spanned, family, column)
         limits = _limits(profile, optimum.theta[column + 1], optimum.log_likelihood, conf_level) / span[column]
         low, high = (float(end) for end in np.exp(limits))
         lost = optimum.log_likelihood - profile(0.0)
         return replace(
-            wald_ratio("time_ratio", contrast, theta[column + 1], errors[column + 1], conf_level, **told),
+            wald,
             interval=Interval(low=low, high=high, level=conf_level, method="profile likelihood, log scale"),
             p_value=float(stats.chi2.sf(max(0.0, 2 * lost), 1)),
         )
@@ -198,9 +204,7 @@ def refuse_endless(times: Intervals, x: FloatArray, quantity: str) -> None:
         raise NotEstimable(quantity, FLAT, code="flat")
 
 
-def _profile(
-    times: Intervals, coded: Coded, family: str, column: int, shape: ArrayLike = ()
-) -> Callable[[float], float]:
+def _profile(times: Intervals, coded: Coded, family: str, column: int) -> Callable[[float], float]:
     """Largest log-likelihood as a function of one log ratio: that of times which are undone of it.
 
     It is sought where it is concave, so that a likelihood without a maximum has its limit all the same.
@@ -210,15 +214,12 @@ def _profile(
     def highest(ratio: float) -> float:
         undone = Intervals(times.left * np.exp(-ratio * x), times.right * np.exp(-ratio * x))
         value, start = _log_likelihood(undone, others, family), _moments(undone, others)
-        scale = start.size - 1
 
         def steep(u: FloatArray) -> float:
-            if u[scale] <= 0:
-                return -np.inf
-            return value(np.concatenate((u[:scale] / u[scale], [-np.log(u[scale])], u[scale + 1 :])))
+            return value(np.append(u[:-1] / u[-1], -np.log(u[-1]))) if u[-1] > 0 else -np.inf
 
-        begin = np.append(np.append(start[:scale], 1.0) / np.exp(start[scale]), shape)
-        return -float(climb(steep, begin, len(times)).fun) - ratio * float(x[times.exact].sum())
+        begin = np.append(start[:-1], 1.0) / np.exp(start[-1])
+        return climb(steep, begin, len(times))[1] - ratio * float(x[times.exact].sum())
 
     return highest
 
@@ -269,7 +270,7 @@ def _moments(times: Intervals, coded: Coded) -> FloatArray:
 
 def _starts(times: Intervals, coded: Coded, family: str) -> list[FloatArray]:
     own = _moments(times, coded)
-    if family == "generalised_gamma":
+    if family == SHAPED:
         weibull, lognormal = (
             polish(_log_likelihood(times, coded, special), [own], len(times), "time_ratio").theta
             for special in ("weibull", "lognormal")
@@ -283,7 +284,7 @@ def _log_likelihood(times: Intervals, coded: Coded, family: str) -> LogLikelihoo
     p = coded.x.shape[1]
 
     def value(theta: FloatArray) -> float:
-        shape = float(theta[-1]) if family == "generalised_gamma" else 1.0
+        shape = float(theta[-1]) if family == SHAPED else 1.0
         if abs(theta[p + 1]) > 8 or abs(shape) > 12:
             return -np.inf
         gap, before, never = chance_rows(

@@ -136,8 +136,8 @@ def polish(value: LogLikelihood, starts: list[FloatArray], n: int, quantity: str
     for start in starts:
         steps, theta = 0, start
         for _ in range(4):
-            found = climb(value, theta, n)
-            steps, theta = steps + int(found.nit), found.x
+            theta, _, taken = climb(value, theta, n)
+            steps += taken
             gap = float(np.abs(_slope(value, theta)).max() / n)
             if gap <= GRADIENT_TOLERANCE:
                 break
@@ -150,11 +150,13 @@ def polish(value: LogLikelihood, starts: list[FloatArray], n: int, quantity: str
     return best
 
 
-def climb(value: LogLikelihood, start: FloatArray, n: int) -> optimize.OptimizeResult:
-    """Where steps by the slopes of a log-likelihood of ``n`` cases end, without a certificate."""
-    options = {"gtol": 1e-7 * n, "maxiter": 500}
+def climb(value: LogLikelihood, start: FloatArray, n: int) -> tuple[FloatArray, float, int]:
+    """Where steps by the slopes of a log-likelihood of ``n`` cases end, its value there, and the steps; uncertified."""
     with np.errstate(over="ignore", invalid="ignore"):
-        return optimize.minimize(_downhill, start, args=(value,), jac=True, method="BFGS", options=options)
+        found = optimize.minimize(
+            _downhill, start, args=(value,), jac=True, method="BFGS", options={"gtol": 1e-7 * n, "maxiter": 500}
+        )
+    return found.x, -float(found.fun), int(found.nit)
 
 
 def _downhill(theta: FloatArray, value: LogLikelihood) -> tuple[float, FloatArray]:
