@@ -7,12 +7,13 @@ References
 ----------
 .. [1] Kalbfleisch JD, Prentice RL (2002). The Statistical Analysis of Failure Time Data, 2nd ed., chapter 3. Wiley.
 .. [2] Prentice RL (1974). A log gamma model and its maximum likelihood estimation. Biometrika 61, 539-544.
-.. [3] Burridge J (1981). Empirical Bayes analysis of survival time data. JRSS B 43, 65-75 (the likelihood is concave in
-   one over the scale, and in location and log ratios over it).
+.. [3] Burridge J (1981). A note on maximum likelihood estimation for regression models using grouped data. JRSS B 43,
+   41-45, from memory (the likelihood is concave in one over the scale, and in location and log ratios over it).
 """
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
@@ -39,7 +40,6 @@ from onsetstudy.survival.parametric.time_models import (
     Optimum,
     chance_rows,
     check_asked,
-    climb,
     observed_information,
     polish,
 )
@@ -207,10 +207,11 @@ def refuse_endless(times: Intervals, x: FloatArray, quantity: str) -> None:
 def _profile(times: Intervals, coded: Coded, family: str, column: int) -> Callable[[float], float]:
     """Largest log-likelihood as a function of one log ratio: that of times which are undone of it.
 
-    It is sought where it is concave, so that a likelihood without a maximum has its limit all the same.
+    It is sought where it is concave, so that a likelihood without a maximum comes near its limit all the same.
     """
     x, others = coded.x[:, column], replace(coded, x=np.delete(coded.x, column, axis=1))
 
+    @functools.cache
     def highest(ratio: float) -> float:
         undone = Intervals(times.left * np.exp(-ratio * x), times.right * np.exp(-ratio * x))
         value, start = _log_likelihood(undone, others, family), _moments(undone, others)
@@ -219,7 +220,7 @@ def _profile(times: Intervals, coded: Coded, family: str, column: int) -> Callab
             return value(np.append(u[:-1] / u[-1], -np.log(u[-1]))) if u[-1] > 0 else -np.inf
 
         begin = np.append(start[:-1], 1.0) / np.exp(start[-1])
-        return climb(steep, begin, len(times))[1] - ratio * float(x[times.exact].sum())
+        return polish(steep, [begin], len(times), "time_ratio").log_likelihood - ratio * float(x[times.exact].sum())
 
     return highest
 
@@ -236,7 +237,7 @@ def _limits(profile: Callable[[float], float], best: float, top: float, conf_lev
         while beyond(inner + stride) < 0 and abs(inner - best) < REACH:
             inner, stride = inner + stride, 2 * stride
         far = abs(inner - best) >= REACH
-        ends.append(sign * np.inf if far else optimize.brentq(beyond, inner, inner + stride, xtol=1e-7))
+        ends.append(sign * np.inf if far else optimize.brentq(beyond, inner, inner + stride, xtol=1e-6))
     return np.array(ends, dtype=np.float64)
 
 
@@ -244,7 +245,7 @@ def _optimum(value: LogLikelihood, times: Intervals, coded: Coded, family: str) 
     """Certified maximum.
 
     A Weibull that does not settle by its slopes begins once more where a search without them ends. Its likelihood has
-    one maximum (Burridge 1981, JRSS B 43:41-5, from memory), so that the start decides nothing but the way.
+    one maximum [3]_, so that the start decides nothing but the way.
     """
     starts, n = _starts(times, coded, family), len(times)
     try:

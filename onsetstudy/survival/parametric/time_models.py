@@ -136,8 +136,11 @@ def polish(value: LogLikelihood, starts: list[FloatArray], n: int, quantity: str
     for start in starts:
         steps, theta = 0, start
         for _ in range(4):
-            theta, _, taken = climb(value, theta, n)
-            steps += taken
+            with np.errstate(over="ignore", invalid="ignore"):
+                found = optimize.minimize(
+                    _downhill, theta, args=(value,), jac=True, method="BFGS", options={"gtol": 1e-7 * n, "maxiter": 500}
+                )
+            steps, theta = steps + int(found.nit), found.x
             gap = float(np.abs(_slope(value, theta)).max() / n)
             if gap <= GRADIENT_TOLERANCE:
                 break
@@ -148,15 +151,6 @@ def polish(value: LogLikelihood, starts: list[FloatArray], n: int, quantity: str
     if best is None:
         raise NotEstimable(quantity, "the search for the maximum did not settle", code="not_converged")
     return best
-
-
-def climb(value: LogLikelihood, start: FloatArray, n: int) -> tuple[FloatArray, float, int]:
-    """Where steps by the slopes of a log-likelihood of ``n`` cases end, its value there, and the steps; uncertified."""
-    with np.errstate(over="ignore", invalid="ignore"):
-        found = optimize.minimize(
-            _downhill, start, args=(value,), jac=True, method="BFGS", options={"gtol": 1e-7 * n, "maxiter": 500}
-        )
-    return found.x, -float(found.fun), int(found.nit)
 
 
 def _downhill(theta: FloatArray, value: LogLikelihood) -> tuple[float, FloatArray]:

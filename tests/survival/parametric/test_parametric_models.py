@@ -244,6 +244,8 @@ def test_a_weibull_that_does_not_settle_begins_again_without_slopes_and_ends_whe
     starts = []
 
     def refusing(value, given, n, quantity):
+        if given[0].size < 3:  # the ratio held, for its limits
+            return polish(value, given, n, quantity)
         starts.append(given)
         if len(starts) == 1:
             raise NotEstimable(quantity, "did not settle", code="not_converged")
