@@ -30,7 +30,6 @@ from onsetstudy.core.results import Assumption, Counts, Estimate, Interval
 from onsetstudy.inference.assumptions import SCHEDULE
 from onsetstudy.inference.design_matrix import Coded, code_covariates
 from onsetstudy.inference.likelihood import wald_ratio
-from onsetstudy.inference.parameter import Told
 from onsetstudy.inference.proportions import normal_quantile
 from onsetstudy.survival.hazards.separation import freedom
 from onsetstudy.survival.parametric.time_models import (
@@ -46,6 +45,7 @@ from onsetstudy.survival.parametric.time_models import (
 from onsetstudy.survival.results import ParametricFit
 
 SOURCE = "Kalbfleisch & Prentice 2002, The Statistical Analysis of Failure Time Data, chapter 3"
+Profile = Callable[[float], float]
 SHAPED = "generalised_gamma"
 REACH = np.log(1e6)
 """Logarithm of the time ratio up to which limits are sought where there is no estimate."""
@@ -125,34 +125,23 @@ def fit_accelerated_time(
         covariance = observed_information(value, optimum.theta, "time_ratio", log_scale=span.size + 1)
     except NotEstimable as error:
         if error.code == "flat" and span.size == 1 and family != SHAPED and not times.exact.any():
-            profile = _profile(times, spanned, family, 0)
-            best = optimize.minimize_scalar(lambda ratio: -profile(ratio), bracket=(0.0, 0.1))
-            limits = np.exp(_limits(profile, best.x, -best.fun, conf_level) / span)
-            error.bound = float(limits[0]), float(limits[1])
+            error.bound = _bound(_profile(times, spanned, family, 0), span[0], conf_level)
         raise
     unit = np.concatenate(([1.0], span, np.ones(optimum.theta.size - span.size - 1)))
     theta, errors = optimum.theta / unit, np.sqrt(np.diag(covariance)) / unit
     model = f"accelerated time, {family.replace('_', ' ')}"
     names = ("location", *(f"log ratio {c}" for c in coded.contrasts), "log scale", "shape")
-    told = Told(method=model, n=counts, source=SOURCE)
-
-    def estimate(column: int, contrast: str) -> Estimate:
-        wald = wald_ratio("time_ratio", contrast, theta[column + 1], errors[column + 1], conf_level, **told)
-        if family == SHAPED:
-            return wald
-        profile = _profile(times, spanned, family, column)
-        limits = _limits(profile, optimum.theta[column + 1], optimum.log_likelihood, conf_level) / span[column]
-        low, high = (float(end) for end in np.exp(limits))
-        lost = optimum.log_likelihood - profile(0.0)
-        return replace(
-            wald,
-            interval=Interval(low=low, high=high, level=conf_level, method="profile likelihood, log scale"),
-            p_value=float(stats.chi2.sf(max(0.0, 2 * lost), 1)),
-        )
-
+    ratios = [
+        wald_ratio("time_ratio", name, theta[j], errors[j], conf_level, method=model, n=counts, source=SOURCE)
+        for j, name in enumerate(coded.contrasts, start=1)
+    ]
+    if family != SHAPED:
+        ratios = [
+            _by_profile(ratio, _profile(times, spanned, family, j), optimum, span[j]) for j, ratio in enumerate(ratios)
+        ]
     return ParametricFit(
         family=family,
-        estimates=tuple(estimate(column, contrast) for column, contrast in enumerate(coded.contrasts)),
+        estimates=tuple(ratios),
         parameters=tuple((name, float(v), float(e)) for name, v, e in zip(names, theta, errors, strict=False)),
         log_likelihood=optimum.log_likelihood,
         aic=2 * theta.size - 2 * optimum.log_likelihood,
@@ -204,14 +193,14 @@ def refuse_endless(times: Intervals, x: FloatArray, quantity: str) -> None:
         raise NotEstimable(quantity, FLAT, code="flat")
 
 
-def _profile(times: Intervals, coded: Coded, family: str, column: int) -> Callable[[float], float]:
+def _profile(times: Intervals, coded: Coded, family: str, column: int) -> Profile:
     """Largest log-likelihood as a function of one log ratio: that of times which are undone of it.
 
     It is sought where it is concave, so that a likelihood without a maximum comes near its limit all the same.
     """
     x, others = coded.x[:, column], replace(coded, x=np.delete(coded.x, column, axis=1))
 
-    @functools.cache
+    @functools.cache  # An end of a bracket is asked of again.
     def highest(ratio: float) -> float:
         undone = Intervals(times.left * np.exp(-ratio * x), times.right * np.exp(-ratio * x))
         value, start = _log_likelihood(undone, others, family), _moments(undone, others)
@@ -225,7 +214,7 @@ def _profile(times: Intervals, coded: Coded, family: str, column: int) -> Callab
     return highest
 
 
-def _limits(profile: Callable[[float], float], best: float, top: float, conf_level: float) -> FloatArray:
+def _limits(profile: Profile, best: float, top: float, conf_level: float) -> FloatArray:
     """Log ratios at which the profile has fallen from its ``top`` by half the chi-square quantile."""
 
     def beyond(ratio: float) -> float:
@@ -239,6 +228,24 @@ def _limits(profile: Callable[[float], float], best: float, top: float, conf_lev
         far = abs(inner - best) >= REACH
         ends.append(sign * np.inf if far else optimize.brentq(beyond, inner, inner + stride, xtol=1e-6))
     return np.array(ends, dtype=np.float64)
+
+
+def _by_profile(wald: Estimate, profile: Profile, optimum: Optimum, span: float) -> Estimate:
+    """The ratio with limits and P value by its profile, whose log ratio is per ``span``."""
+    level, top = wald.interval.level, optimum.log_likelihood
+    low, high = np.exp(_limits(profile, np.log(wald.estimate) * span, top, level) / span)
+    return replace(
+        wald,
+        interval=Interval(low=float(low), high=float(high), level=level, method="profile likelihood, log scale"),
+        p_value=float(stats.chi2.sf(max(0.0, 2 * (top - profile(0.0))), 1)),
+    )
+
+
+def _bound(profile: Profile, span: float, conf_level: float) -> tuple[float, float]:
+    """Limits of a ratio that has no estimate."""
+    best = optimize.minimize_scalar(lambda ratio: -profile(ratio), bracket=(0.0, 0.1))
+    low, high = np.exp(_limits(profile, best.x, -best.fun, conf_level) / span)
+    return float(low), float(high)
 
 
 def _optimum(value: LogLikelihood, times: Intervals, coded: Coded, family: str) -> Optimum:

@@ -121,17 +121,10 @@ def fit_never_numb(
     model = _Mixture(times=times, family=family, coded=coded, arms=arms)
     optimum, free = _with_some_at_nought(model, without, conf_level)
     covariance = observed_information(model.value(free), optimum.theta, SHARE, log_scale=-1)
-    errors = np.sqrt(np.diag(covariance))
+    errors, timing = np.sqrt(np.diag(covariance)), f"accelerated time among those who become numb, {family}"
     ratios = [
         wald_ratio(
-            "time_ratio",
-            contrast,
-            optimum.theta[j],
-            errors[j],
-            conf_level,
-            method=f"accelerated time among those who become numb, {family}",
-            n=counts,
-            source=SOURCE,
+            "time_ratio", contrast, optimum.theta[j], errors[j], conf_level, method=timing, n=counts, source=SOURCE
         )
         for j, contrast in enumerate(coded.contrasts, start=len(free) + 1)
     ]
