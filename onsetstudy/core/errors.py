@@ -169,7 +169,7 @@ class NotEstimable(OnsetStudyError):
     code : str
         Short stable name: ``"no_onset_in_arm"``, ``"not_converged"``, ``"separation"``, …
     bound : tuple of float or None
-        A one-sided confidence statement ``(low, high)`` if the data give one; the open
+        Confidence limits ``(low, high)`` if the data give some. Mostly one-sided: the open
         side is infinite (or 0 for a ratio).
 
     Examples

@@ -220,7 +220,7 @@ class ParametricComparison(Serialisable):
 
 @result_kind("never_numb_fit")
 class NeverNumbFit(Tabled):
-    """A mixture of cases that never become numb and cases that do."""
+    """A mixture of cases that never become numb and cases that do; ``more``: time ratios of a third arm and others."""
 
     family: str
     shares: tuple[Estimate, ...]
@@ -230,6 +230,7 @@ class NeverNumbFit(Tabled):
     certificate: Certificate
     method: str
     n: Counts
+    more: tuple[Estimate, ...] = ()
     assumptions: tuple[Assumption, ...] = ()
     caution: tuple[Caution, ...] = ()
     source: str = ""

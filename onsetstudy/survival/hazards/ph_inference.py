@@ -15,6 +15,8 @@ STRIDE = 3.0
 REACH = 40.0
 FAR = 24.0
 """Linear predictor at which a likelihood that rises without end has risen to its end for every purpose."""
+LEVEL = 1e-4
+"""Gain in log-likelihood over a stride below which it has so, too: the next strides gain a twentieth of it."""
 LIMIT_STEPS = 60
 
 
@@ -124,7 +126,12 @@ def profile_limit(
 def one_sided_bound(problem: HazardsProblem, index: int, *, rising: int, drop: float) -> float:
     """Limit on the near side of a coefficient whose likelihood rises without end.
 
-    The coefficient at which the profile log-likelihood lies ``drop`` below the value that it rises to.
+    The coefficient at which the profile log-likelihood lies ``drop`` below the value that it rises to. The search
+    turns back as soon as that is reached: farther out masses are so unequal that their last digits fail.
     """
-    far = _held_at(problem, _without_covariates(problem), index, rising * FAR / _spread(problem, index))
+    far, gain, predictor = _without_covariates(problem), np.inf, 0.0
+    while gain > LEVEL and predictor < FAR:
+        near, predictor = far, predictor + STRIDE
+        far = maximise(problem, near, held={index: rising * predictor / _spread(problem, index)})
+        gain = far.log_likelihood - near.log_likelihood
     return profile_limit(problem, far, index, drop=drop, step=1.0, upwards=rising < 0)

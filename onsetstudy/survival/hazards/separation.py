@@ -28,12 +28,14 @@ def rising_direction(problem: HazardsProblem, index: int) -> int:
     A direction in which the likelihood stays the same, because nothing in the cases speaks of the coefficient, is no
     direction in which it rises: see :func:`is_flat`.
     """
-    return next((sign for sign in (1, -1) if _freedom(problem, index, sign) == "rises"), 0)
+    constraints = _constraints(problem)
+    return next((sign for sign in (1, -1) if freedom(*constraints, index, sign) == "rises"), 0)
 
 
 def is_flat(problem: HazardsProblem, index: int) -> bool:
     """Whether the likelihood is the same whatever the coefficient, the rest adapting: cases do not speak of it."""
-    return all(_freedom(problem, index, sign) == "flat" for sign in (1, -1))
+    constraints = _constraints(problem)
+    return all(freedom(*constraints, index, sign) == "flat" for sign in (1, -1))
 
 
 def unseen(problem: HazardsProblem) -> list[int]:
@@ -50,9 +52,18 @@ def unseen(problem: HazardsProblem) -> list[int]:
     return [j for j in range(x.shape[1]) if np.abs(still[j]).max(initial=0.0) > 1e-6]
 
 
-def _freedom(problem: HazardsProblem, index: int, sign: int) -> str:
-    """What becomes of the likelihood as a coefficient moves without end: ``held``, ``flat`` or ``rises``."""
-    contradicted, order = _constraints(problem)
+def freedom(contradicted: sparse.csr_matrix, order: sparse.csr_matrix, index: int, sign: int) -> str:
+    """What becomes of a likelihood as a coefficient moves without end: ``held``, ``flat`` or ``rises``.
+
+    Parameters
+    ----------
+    contradicted : csr_matrix, shape (m, p)
+        Rows of ``A d <= 0``: directions ``d`` of all parameters in which no side of a case becomes less likely.
+    order : csr_matrix, shape (k, p)
+        The same of what parameters may do whatever the cases say.
+    index, sign : int
+        The coefficient, and whether it grows or shrinks.
+    """
     with_it = _eased(contradicted, order, index, float(sign))
     if with_it is None:
         return "held"

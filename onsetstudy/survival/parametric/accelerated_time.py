@@ -7,28 +7,34 @@ References
 ----------
 .. [1] Kalbfleisch JD, Prentice RL (2002). The Statistical Analysis of Failure Time Data, 2nd ed., chapter 3. Wiley.
 .. [2] Prentice RL (1974). A log gamma model and its maximum likelihood estimation. Biometrika 61, 539-544.
+.. [3] Burridge J (1981). A note on maximum likelihood estimation for regression models using grouped data. JRSS B 43,
+   41-45, from memory (the likelihood is concave in one over the scale, and in location and log ratios over it).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import functools
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import optimize
+from scipy import optimize, sparse, stats
 
 from onsetstudy.core.arrays import FloatArray
 from onsetstudy.core.cases import takes_cases
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
-from onsetstudy.core.results import Assumption, Counts
+from onsetstudy.core.results import Assumption, Counts, Estimate, Interval
 from onsetstudy.inference.assumptions import SCHEDULE
 from onsetstudy.inference.design_matrix import Coded, code_covariates
 from onsetstudy.inference.likelihood import wald_ratio
+from onsetstudy.inference.proportions import normal_quantile
+from onsetstudy.survival.hazards.separation import freedom
 from onsetstudy.survival.parametric.time_models import (
     FAMILIES,
+    FLAT,
     LogLikelihood,
     Optimum,
     chance_rows,
@@ -39,7 +45,10 @@ from onsetstudy.survival.parametric.time_models import (
 from onsetstudy.survival.results import ParametricFit
 
 SOURCE = "Kalbfleisch & Prentice 2002, The Statistical Analysis of Failure Time Data, chapter 3"
-CERTAIN = 1e-6
+Profile = Callable[[float], float]
+SHAPED = "generalised_gamma"
+REACH = np.log(1e6)
+"""Logarithm of the time ratio up to which limits are sought where there is no estimate."""
 
 
 @takes_cases(second="covariates")
@@ -73,11 +82,16 @@ def fit_accelerated_time(
     ParametricFit
         Estimates ``time_ratio``, contrast ``buffered / plain``: below 1 means onset takes less time. ``parameters``:
         location of log time of the reference, log scale, and the shape of the generalised gamma, with their errors.
+        Limits by profile likelihood, P values of its ratio; by curvature (Wald) for the generalised gamma, whose
+        likelihood may have several hills.
 
     Raises
     ------
     NotEstimable
-        ``"no_information"`` without onsets, ``"separation"`` if a ratio runs away, ``"not_converged"``, ``"flat"``.
+        ``"no_information"`` without onsets, ``"separation"`` if a ratio runs away, ``"not_converged"``, ``"flat"``
+        where a model without spread fits best, or the scale is hardly determined; ``bound`` then holds the limits of
+        the ratio by profile likelihood, if there is one ratio, no exact time, and no shape to be estimated: the one
+        thing that can be said.
     OnsetStudyError
         If the family is not known, or covariates cannot be used.
 
@@ -105,23 +119,29 @@ def fit_accelerated_time(
     span = np.ptp(coded.x, axis=0)
     spanned = replace(coded, x=coded.x / span)
     value = _log_likelihood(times, spanned, family)
-    optimum = _optimum(value, times, spanned, family)
-    if optimum.log_likelihood > -CERTAIN * n:
-        # A model that says every interval with certainty is no maximum but a step on the way to a scale of nought.
-        raise NotEstimable("time_ratio", "the likelihood is flat: these data do not determine the model", code="flat")
-    if np.any(np.abs(optimum.theta[1 : span.size + 1]) > 8 * np.maximum(span, 1.0)):
-        raise NotEstimable("time_ratio", "a ratio runs away: the cases are separated", code="separation")
+    try:
+        refuse_endless(times, spanned.x, "time_ratio")
+        optimum = _optimum(value, times, spanned, family)
+        covariance = observed_information(value, optimum.theta, "time_ratio", log_scale=span.size + 1)
+    except NotEstimable as error:
+        if error.code == "flat" and span.size == 1 and family != SHAPED and not times.exact.any():
+            error.bound = _bound(_profile(times, spanned, family, 0), span[0], conf_level)
+        raise
     unit = np.concatenate(([1.0], span, np.ones(optimum.theta.size - span.size - 1)))
-    covariance = observed_information(value, optimum.theta, "time_ratio") / np.outer(unit, unit)
-    theta, model = optimum.theta / unit, f"accelerated time, {family.replace('_', ' ')}"
+    theta, errors = optimum.theta / unit, np.sqrt(np.diag(covariance)) / unit
+    model = f"accelerated time, {family.replace('_', ' ')}"
     names = ("location", *(f"log ratio {c}" for c in coded.contrasts), "log scale", "shape")
-    errors = np.sqrt(np.diag(covariance))
+    ratios = [
+        wald_ratio("time_ratio", name, theta[j], errors[j], conf_level, method=model, n=counts, source=SOURCE)
+        for j, name in enumerate(coded.contrasts, start=1)
+    ]
+    if family != SHAPED:
+        ratios = [
+            _by_profile(ratio, _profile(times, spanned, family, j), optimum, span[j]) for j, ratio in enumerate(ratios)
+        ]
     return ParametricFit(
         family=family,
-        estimates=tuple(
-            wald_ratio("time_ratio", name, theta[j], errors[j], conf_level, method=model, n=counts, source=SOURCE)
-            for j, name in enumerate(coded.contrasts, start=1)
-        ),
+        estimates=tuple(ratios),
         parameters=tuple((name, float(v), float(e)) for name, v, e in zip(names, theta, errors, strict=False)),
         log_likelihood=optimum.log_likelihood,
         aic=2 * theta.size - 2 * optimum.log_likelihood,
@@ -152,11 +172,87 @@ def _refuse_silent_arm(times: Intervals, coded: Coded) -> None:
                 raise NotEstimable("time_ratio", reason, code="separation")
 
 
+def refuse_endless(times: Intervals, x: FloatArray, quantity: str) -> None:
+    """Raise where the likelihood rises without end: as a ratio runs away, or as the scale goes to 0.
+
+    Each end of an interval asks that ``(log time - location - x'b) / scale`` be small or large. If one over the scale,
+    and location and log ratios over it, can move without end so that no case is contradicted, likelihood is greatest at
+    the end of that way, whatever the family; if they cannot it has a maximum, for it is concave in them. Neither unit
+    of time nor reference level has a part in it.
+    """
+    design = np.column_stack((np.ones(len(times)), x))
+    waited, became = times.left > 0, np.isfinite(times.right)
+    small = np.column_stack((np.log(times.left[waited]), -design[waited]))
+    large = np.column_stack((-np.log(times.right[became]), design[became]))
+    sides = sparse.csr_matrix(np.unique(np.vstack((small, large)), axis=0))
+    first = np.eye(1, sides.shape[1])
+    at_rest, free = sparse.csr_matrix(np.vstack((first, -first))), sparse.csr_matrix((0, sides.shape[1]))
+    if any(freedom(sides, at_rest, j, sign) == "rises" for j in range(2, sides.shape[1]) for sign in (1, -1)):
+        raise NotEstimable(quantity, "a ratio runs away: the cases are separated", code="separation")
+    if freedom(sides, free, 0, 1) != "held":
+        raise NotEstimable(quantity, FLAT, code="flat")
+
+
+def _profile(times: Intervals, coded: Coded, family: str, column: int) -> Profile:
+    """Largest log-likelihood as a function of one log ratio: that of times which are undone of it.
+
+    It is sought where it is concave, so that a likelihood without a maximum comes near its limit all the same.
+    """
+    x, others = coded.x[:, column], replace(coded, x=np.delete(coded.x, column, axis=1))
+
+    @functools.cache  # An end of a bracket is asked of again.
+    def highest(ratio: float) -> float:
+        undone = Intervals(times.left * np.exp(-ratio * x), times.right * np.exp(-ratio * x))
+        value, start = _log_likelihood(undone, others, family), _moments(undone, others)
+
+        def steep(u: FloatArray) -> float:
+            return value(np.append(u[:-1] / u[-1], -np.log(u[-1]))) if u[-1] > 0 else -np.inf
+
+        begin = np.append(start[:-1], 1.0) / np.exp(start[-1])
+        return polish(steep, [begin], len(times), "time_ratio").log_likelihood - ratio * float(x[times.exact].sum())
+
+    return highest
+
+
+def _limits(profile: Profile, best: float, top: float, conf_level: float) -> FloatArray:
+    """Log ratios at which the profile has fallen from its ``top`` by half the chi-square quantile."""
+
+    def beyond(ratio: float) -> float:
+        return float(np.sqrt(2 * max(0.0, top - profile(ratio)))) - normal_quantile(conf_level)
+
+    ends = []
+    for sign in (-1.0, 1.0):
+        inner, stride = best, sign * 0.25
+        while beyond(inner + stride) < 0 and abs(inner - best) < REACH:
+            inner, stride = inner + stride, 2 * stride
+        far = abs(inner - best) >= REACH
+        ends.append(sign * np.inf if far else optimize.brentq(beyond, inner, inner + stride, xtol=1e-6))
+    return np.array(ends, dtype=np.float64)
+
+
+def _by_profile(wald: Estimate, profile: Profile, optimum: Optimum, span: float) -> Estimate:
+    """The ratio with limits and P value by its profile, whose log ratio is per ``span``."""
+    level, top = wald.interval.level, optimum.log_likelihood
+    low, high = np.exp(_limits(profile, np.log(wald.estimate) * span, top, level) / span)
+    return replace(
+        wald,
+        interval=Interval(low=float(low), high=float(high), level=level, method="profile likelihood, log scale"),
+        p_value=float(stats.chi2.sf(max(0.0, 2 * (top - profile(0.0))), 1)),
+    )
+
+
+def _bound(profile: Profile, span: float, conf_level: float) -> tuple[float, float]:
+    """Limits of a ratio that has no estimate."""
+    best = optimize.minimize_scalar(lambda ratio: -profile(ratio), bracket=(0.0, 0.1))
+    low, high = np.exp(_limits(profile, best.x, -best.fun, conf_level) / span)
+    return float(low), float(high)
+
+
 def _optimum(value: LogLikelihood, times: Intervals, coded: Coded, family: str) -> Optimum:
     """Certified maximum.
 
     A Weibull that does not settle by its slopes begins once more where a search without them ends. Its likelihood has
-    one maximum (Burridge 1981, JRSS B 43:41-5, from memory), so that the start decides nothing but the way.
+    one maximum [3]_, so that the start decides nothing but the way.
     """
     starts, n = _starts(times, coded, family), len(times)
     try:
@@ -172,13 +268,17 @@ def _optimum(value: LogLikelihood, times: Intervals, coded: Coded, family: str) 
         return polish(value, [near.x], n, "time_ratio")
 
 
-def _starts(times: Intervals, coded: Coded, family: str) -> list[FloatArray]:
-    p = coded.x.shape[1]
+def _moments(times: Intervals, coded: Coded) -> FloatArray:
+    """Location, log ratios of 0 and log scale by the middles of the intervals."""
     finite = np.isfinite(times.right)
     middle = np.log((times.left[finite] + times.right[finite]) / 2)
     spread = max(float(np.std(middle)), 0.2)
-    own = np.concatenate(([float(np.mean(middle)) + 0.3], np.zeros(p), [np.log(spread)]))
-    if family == "generalised_gamma":
+    return np.concatenate(([float(np.mean(middle)) + 0.3], np.zeros(coded.x.shape[1]), [np.log(spread)]))
+
+
+def _starts(times: Intervals, coded: Coded, family: str) -> list[FloatArray]:
+    own = _moments(times, coded)
+    if family == SHAPED:
         weibull, lognormal = (
             polish(_log_likelihood(times, coded, special), [own], len(times), "time_ratio").theta
             for special in ("weibull", "lognormal")
@@ -192,7 +292,7 @@ def _log_likelihood(times: Intervals, coded: Coded, family: str) -> LogLikelihoo
     p = coded.x.shape[1]
 
     def value(theta: FloatArray) -> float:
-        shape = float(theta[-1]) if family == "generalised_gamma" else 1.0
+        shape = float(theta[-1]) if family == SHAPED else 1.0
         if abs(theta[p + 1]) > 8 or abs(shape) > 12:
             return -np.inf
         gap, before, never = chance_rows(

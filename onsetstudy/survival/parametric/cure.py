@@ -22,7 +22,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy import optimize, special
 
-from onsetstudy.core.arrays import FloatArray
+from onsetstudy.core.arrays import FloatArray, one_per_case
 from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate
@@ -31,7 +31,7 @@ from onsetstudy.inference.design_matrix import Coded, code_covariates
 from onsetstudy.inference.likelihood import boundary_test, fall_to_lower_limit, wald_ratio
 from onsetstudy.inference.parameter import Parameter
 from onsetstudy.inference.proportions import normal_quantile
-from onsetstudy.survival.parametric.accelerated_time import fit_accelerated_time
+from onsetstudy.survival.parametric.accelerated_time import fit_accelerated_time, refuse_endless
 from onsetstudy.survival.parametric.time_models import (
     LogLikelihood,
     Optimum,
@@ -80,7 +80,8 @@ def fit_never_numb(
     -------
     NeverNumbFit
         ``shares``: ``never_numb_share`` per arm, limits by profile likelihood, which begin at 0 exactly where a test
-        at the boundary does not reject that the arm has none; ``time_ratio`` among those who become numb; ``test``
+        at the boundary does not reject that the arm has none; ``time_ratio`` among those who become numb, with more
+        than two arms of the first against the reference, and of the others in ``more``; ``test``
         of no never-numb cases at all (boundary: half the chi-square p-value for one share). An arm whose share is
         greatest in likelihood at 0 has the estimate 0.
 
@@ -108,30 +109,30 @@ def fit_never_numb(
     """
     check_asked(times, family, CURE_FAMILIES, conf_level)
     n = len(times)
-    arm = None if arm is None else _labels(arm)
+    arm = None if arm is None else _labels(arm, n)
     coded, arms = _coded(arm, n, reference_arm)
     counts = Counts.of(np.isfinite(times.right), None if arm is None else np.asarray(arm).astype(str))
     without = fit_accelerated_time(
         times, None if arm is None else {"arm": arm}, family=family, reference_arm=reference_arm
     )
+    # Who was without onset when the last was seen is explained by the share, however small the scale.
+    told = ~times.right_censored | (times.left < times.right[~times.right_censored].max())
+    refuse_endless(times.take(told), coded.x[told], SHARE)
     model = _Mixture(times=times, family=family, coded=coded, arms=arms)
     optimum, free = _with_some_at_nought(model, without, conf_level)
-    covariance = observed_information(model.value(free), optimum.theta, SHARE)
+    covariance = observed_information(model.value(free), optimum.theta, SHARE, log_scale=-1)
+    errors, timing = np.sqrt(np.diag(covariance)), f"accelerated time among those who become numb, {family}"
+    ratios = [
+        wald_ratio(
+            "time_ratio", contrast, optimum.theta[j], errors[j], conf_level, method=timing, n=counts, source=SOURCE
+        )
+        for j, contrast in enumerate(coded.contrasts, start=len(free) + 1)
+    ]
     return NeverNumbFit(
         family=family,
         shares=_shares(model, optimum, free, covariance, counts, conf_level),
-        time_ratio=None
-        if arm is None
-        else wald_ratio(
-            "time_ratio",
-            coded.contrasts[0],
-            optimum.theta[len(free) + 1],
-            np.sqrt(covariance[len(free) + 1, len(free) + 1]),
-            conf_level,
-            method=f"accelerated time among those who become numb, {family}",
-            n=counts,
-            source=SOURCE,
-        ),
+        time_ratio=ratios[0] if ratios else None,
+        more=tuple(ratios[1:]),
         test=boundary_test(
             optimum.log_likelihood - without.log_likelihood,
             quantity="never_numb_test",
@@ -155,12 +156,10 @@ def fit_never_numb(
     )
 
 
-def _labels(arm: ArrayLike) -> ArrayLike:
-    """Arms as text, what is missing left so; a categorical as it is, for the order of its levels."""
-    if isinstance(getattr(arm, "dtype", None), pd.CategoricalDtype):
-        return arm
-    given = pd.Series(np.ma.filled(np.ma.asarray(arm).astype(object), np.nan))
-    return given.astype(str).astype(object).mask(given.isna()).to_numpy()
+def _labels(arm: ArrayLike, n: int) -> ArrayLike:
+    """Arms as text, one for every case; a categorical as it is, for the order of its levels."""
+    text = one_per_case(arm, n, "arm").astype(str)
+    return arm if isinstance(getattr(arm, "dtype", None), pd.CategoricalDtype) else text
 
 
 def _coded(arm: ArrayLike | None, n: int, reference_arm: str) -> tuple[Coded, tuple[str, ...]]:

@@ -28,6 +28,9 @@ _SHAPES: dict[str, tuple[Callable[[FloatArray], FloatArray], Callable[[FloatArra
 FAMILIES = (*_SHAPES, "generalised_gamma")
 SMALL_SHAPE = 1e-4
 GRADIENT_TOLERANCE = 1e-6
+VAGUE = 1.0
+"""Error of log scale beyond which limits by curvature mean nothing: they would hold scales that differ fiftyfold."""
+FLAT = "the likelihood is flat: these data do not determine the model"
 
 LogLikelihood = Callable[[FloatArray], float]
 
@@ -60,10 +63,11 @@ def _log_density(family: str, w: FloatArray, shape: float) -> FloatArray:
     """Log density of ``W``."""
     if family == "generalised_gamma" and abs(shape) < SMALL_SHAPE:
         family = "lognormal"
-    if family in _SHAPES:
-        return np.asarray(_SHAPES[family][1](w), dtype=np.float64)
-    k = shape**-2
-    scaled = k * (shape * w - np.exp(np.clip(shape * w, -700, 700)))
+    with np.errstate(over="ignore", invalid="ignore"):
+        if family in _SHAPES:
+            return np.asarray(_SHAPES[family][1](w), dtype=np.float64)
+        k = shape**-2
+        scaled = k * (shape * w - np.exp(np.clip(shape * w, -700, 700)))
     return np.asarray(np.log(abs(shape)) + k * np.log(k) - special.gammaln(k) + scaled, dtype=np.float64)
 
 
@@ -115,9 +119,9 @@ class Optimum:
 
 
 def _slope(value: LogLikelihood, theta: FloatArray) -> FloatArray:
-    """Gradient by central differences with a step fitted to each parameter; none where the value is not defined."""
+    """Gradient by central differences with a step that no unit of time moves; none where the value is not defined."""
     with np.errstate(invalid="ignore"):
-        return central_slopes(value, theta, 1e-5 * np.maximum(1.0, np.abs(theta)))
+        return central_slopes(value, theta, 1e-5)
 
 
 def polish(value: LogLikelihood, starts: list[FloatArray], n: int, quantity: str) -> Optimum:
@@ -132,9 +136,10 @@ def polish(value: LogLikelihood, starts: list[FloatArray], n: int, quantity: str
     for start in starts:
         steps, theta = 0, start
         for _ in range(4):
-            found = optimize.minimize(
-                _downhill, theta, args=(value,), jac=True, method="BFGS", options={"gtol": 1e-7 * n, "maxiter": 500}
-            )
+            with np.errstate(over="ignore", invalid="ignore"):
+                found = optimize.minimize(
+                    _downhill, theta, args=(value,), jac=True, method="BFGS", options={"gtol": 1e-7 * n, "maxiter": 500}
+                )
             steps, theta = steps + int(found.nit), found.x
             gap = float(np.abs(_slope(value, theta)).max() / n)
             if gap <= GRADIENT_TOLERANCE:
@@ -154,18 +159,22 @@ def _downhill(theta: FloatArray, value: LogLikelihood) -> tuple[float, FloatArra
     return (-here if np.isfinite(here) else 1e12), -_slope(value, theta)
 
 
-def observed_information(value: LogLikelihood, theta: FloatArray, quantity: str) -> FloatArray:
+def observed_information(value: LogLikelihood, theta: FloatArray, quantity: str, *, log_scale: int) -> FloatArray:
     """Covariance of the parameters from the second derivative, by central differences.
 
     Raises
     ------
     NotEstimable
-        ``"flat"`` if the likelihood is flat in some direction, so that an error would mean nothing.
+        ``"flat"`` if the likelihood is flat in some direction, or nearly so in that of the scale, whose place is
+        ``log_scale``: an error would mean nothing.
     """
-    step = 1e-4 * np.maximum(1.0, np.abs(theta))
-    hessian = central_slopes(lambda at: central_slopes(value, at, step), theta, step)
+    step = 1e-4
+    with np.errstate(invalid="ignore"):
+        hessian = central_slopes(lambda at: central_slopes(value, at, step), theta, step)
     hessian = (hessian + hessian.T) / 2
-    values = np.linalg.eigvalsh(-hessian)
-    if not np.all(np.isfinite(values)) or values[0] <= 1e-9 * max(values[-1], 1.0):
-        raise NotEstimable(quantity, "the likelihood is flat: these data do not determine the model", code="flat")
-    return np.asarray(np.linalg.inv(-hessian), dtype=np.float64)
+    values = np.linalg.eigvalsh(-hessian) if np.isfinite(hessian).all() else np.zeros(1)
+    if values[0] > 1e-9 * max(values[-1], 1.0):
+        covariance = np.asarray(np.linalg.inv(-hessian), dtype=np.float64)
+        if covariance[log_scale, log_scale] <= VAGUE**2:
+            return covariance
+    raise NotEstimable(quantity, FLAT, code="flat")

@@ -10,7 +10,7 @@ import pytest
 import statsmodels.api as sm
 from hypothesis import assume, given
 from hypothesis import strategies as st
-from scipy import optimize
+from scipy import optimize, stats
 
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
@@ -255,6 +255,60 @@ def test_where_all_of_one_arm_are_numb_at_the_first_test_the_bound_is_had_by_han
 
     wanted = optimize.brentq(lambda b: lost(b) - 1.6448536269514722**2 / 2, -2, 14)
     assert caught.value.bound == pytest.approx((math.exp(wanted), INF), rel=1e-3)
+
+
+SLOW_AND_FAST = (
+    ([0.5, 1.5, 1, 4, 1, 2.5, 2.5, 2.5], [1.5, 2.5, 1.5, 6, 1.5, 3, 3, 4]),
+    ([0.5, 0, 0.5, 0, 0.5, 0.5, 1, 0], [1.5, 0.5, 1, 0.5, 1, 1, 1.5, 1]),
+)
+"""Eight cases an arm of which no ratio of rates has an end; the arms overlap in (0.5, 1.5]."""
+
+
+@pytest.mark.parametrize("level", [0.8, 0.95, 0.99])
+def test_the_bound_of_arms_that_overlap_is_where_a_general_search_of_the_profile_has_fallen(level):
+    left, right = (np.concatenate(ends) for ends in zip(*SLOW_AND_FAST, strict=True))
+    fast, cuts = np.repeat([0.0, 1.0], 8), np.unique(np.concatenate((left, right)))[1:]
+    with pytest.raises(NotEstimable) as caught:
+        fit_proportional_hazards(
+            Intervals(left, right),
+            {"arm": np.where(fast == 1, "buffered", "plain")},
+            reference_arm="plain",
+            conf_level=level,
+        )
+    assert caught.value.code == "separation"
+
+    def lost(b):
+        def negative(theta):
+            hazard = np.concatenate(([0.0], np.cumsum(np.exp(theta))))
+            low, high = (hazard[np.searchsorted(cuts, at, side="right")] * np.exp(b * fast) for at in (left, right))
+            return float((low - np.log(-np.expm1(low - high))).sum())
+
+        starts = (np.full(cuts.size, start) for start in (-1.0, -1.0 - b / 2, -b))
+        options = {"maxiter": 5000, "maxfun": 100_000, "ftol": 1e-14, "gtol": 1e-9}
+        bounds = [(-30, 8)] * cuts.size
+        return min(
+            optimize.minimize(negative, s, method="L-BFGS-B", bounds=bounds, options=options).fun for s in starts
+        )
+
+    low, high = caught.value.bound
+    assert high == INF
+    assert lost(math.log(low)) - lost(14.0) == pytest.approx(stats.norm.ppf(level) ** 2 / 2, abs=1e-4)
+
+
+def test_a_ratio_without_end_has_its_bound_whatever_its_cases():
+    """Trials of arms of which one is six times as fast: where likelihood rises without end, a bound is never lost."""
+    tests, bounds = np.array([0.5, 1, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10]), []
+    for seed in range(100):
+        rng = np.random.default_rng(seed)
+        arm = np.repeat(["plain", "buffered"], int(rng.integers(6, 10)))
+        onset = np.where(arm == "plain", 3.5, 3.5 / 6 ** (1 / 1.5)) * rng.weibull(1.5, arm.size)
+        ends, rows = np.concatenate(([0.0], tests, [INF])), np.searchsorted(tests, onset)
+        try:
+            fit(Intervals(ends[rows], ends[rows + 1]), arm)
+        except NotEstimable as caught:
+            bounds.append(caught.bound)
+    assert len(bounds) >= 5
+    assert None not in bounds
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import warnings
 
@@ -25,7 +26,7 @@ from onsetstudy.survival.parametric import families as comparison
 from onsetstudy.survival.parametric.accelerated_time import FAMILIES, fit_accelerated_time
 from onsetstudy.survival.parametric.cure import fit_never_numb
 from onsetstudy.survival.parametric.families import compare_families, fitted_against_curve
-from onsetstudy.survival.parametric.time_models import log_survival, polish
+from onsetstudy.survival.parametric.time_models import log_survival, observed_information, polish
 from onsetstudy.survival.testing.schedule_checks import check_schedule, summarise_testing
 from tests.survival.hazards.test_regression import OPEN_DATA, open_data
 
@@ -243,6 +244,8 @@ def test_a_weibull_that_does_not_settle_begins_again_without_slopes_and_ends_whe
     starts = []
 
     def refusing(value, given, n, quantity):
+        if given[0].size < 3:  # the ratio held, for its limits
+            return polish(value, given, n, quantity)
         starts.append(given)
         if len(starts) == 1:
             raise NotEstimable(quantity, "did not settle", code="not_converged")
@@ -281,6 +284,144 @@ def test_what_determines_no_model_gives_no_number():
         assert caught.value.code == "separation"
     with pytest.raises(OnsetStudyError, match=r"(?i)the family 'gompertz' is not known"):
         fit_accelerated_time(Intervals([0, 1], [1, 2]), family="gompertz")
+
+
+COARSE = ([4] * 5 + [6] + [2] * 5 + [4], [6] * 5 + [8] + [4] * 5 + [6], ["plain"] * 6 + ["buffered"] * 6)
+"""Two gaps of tests in each arm that share a test: the likelihood rises until there is no spread."""
+SURVIVAL = {
+    "weibull": lambda w: np.exp(-np.exp(np.minimum(w, 500))),
+    "lognormal": stats.norm.sf,
+    "loglogistic": lambda w: special.expit(-w),
+}
+
+
+def highest(times, buffered, family, ratio):
+    """Largest log-likelihood with the log ratio held, by a general search from many starts, in terms of its own."""
+    with np.errstate(divide="ignore"):
+        low, high = np.log(times.left) - ratio * buffered, np.log(times.right) - ratio * buffered
+
+    def negative(theta):
+        scale = np.exp(np.clip(theta[1], -20, 20))
+        chance = SURVIVAL[family]((low - theta[0]) / scale) - SURVIVAL[family]((high - theta[0]) / scale)
+        return -float(np.log(np.maximum(chance, 1e-300)).sum())
+
+    options = {"maxiter": 4000, "xatol": 1e-9, "fatol": 1e-11}
+    starts = itertools.product((1.3, 1.6, 1.8), (-3.0, -1.5, -0.5))
+    return -min(optimize.minimize(negative, s, method="Nelder-Mead", options=options).fun for s in starts)
+
+
+@pytest.mark.parametrize("family", SURVIVAL)
+def test_where_no_spread_fits_best_the_ratio_has_limits_alone_whatever_the_unit_and_the_reference(family):
+    times, arm = Intervals(*COARSE[:2]), COARSE[2]
+    bounds = []
+    for unit, reference in ((1.0, "plain"), (60.0, "plain"), (1e-3, "plain"), (1.0, "buffered")):
+        with pytest.raises(NotEstimable, match="do not determine the model") as caught:
+            fit_accelerated_time(times.rescale(unit), {"arm": arm}, family=family, reference_arm=reference)
+        assert caught.value.code == "flat"
+        bounds.append(caught.value.bound)
+    low, high = bounds[0]
+    assert bounds[1:3] == [pytest.approx((low, high), rel=1e-6)] * 2
+    assert bounds[3] == pytest.approx((1 / high, 1 / low), rel=1e-5)
+    # Without spread five of six are numb in the first gap of their arm, and all in both: four to six times as long.
+    top = 2 * (5 * math.log(5 / 6) + math.log(1 / 6))
+    buffered = np.array(arm) == "buffered"
+    for end in (low, high):
+        fallen = top - highest(times, buffered, family, math.log(end))
+        assert 2 * fallen == pytest.approx(stats.chi2.ppf(0.95, 1), abs=2e-3)
+
+
+@pytest.mark.parametrize("family", SURVIVAL)
+def test_limits_of_a_time_ratio_are_where_the_likelihood_has_fallen(family):
+    times, arm = study(11, n=24, shape=2.5)
+    found = fit_accelerated_time(times, {"arm": arm}, family=family, reference_arm="plain")
+    (ratio,), buffered = found.estimates, arm == "buffered"
+    for end in (ratio.interval.low, ratio.interval.high):
+        fallen = found.log_likelihood - highest(times, buffered, family, math.log(end))
+        assert 2 * fallen == pytest.approx(stats.chi2.ppf(0.95, 1), abs=1e-4)
+    without = 2 * (found.log_likelihood - highest(times, buffered, family, 0.0))
+    assert ratio.p_value == pytest.approx(stats.chi2.sf(without, 1), abs=1e-5)
+
+
+def test_tests_a_little_beside_their_minutes_do_not_narrow_a_ratio():
+    """Tests at 3.98 to 4.02 instead of 4: the scale that fits best is tiny, and curvature there would be trusted."""
+    nudge = 0.02 * np.array([1, -1, 0, 1, -1, 1] * 2)
+    left, right = np.array(COARSE[0]) - np.abs(nudge), np.array(COARSE[1]) - np.abs(nudge)
+    left[[5, 11]] += 0.04
+    times, buffered = Intervals(left, right), np.repeat([False, True], 6)
+    try:
+        (ratio,) = fit_accelerated_time(times, {"arm": COARSE[2]}, reference_arm="plain").estimates
+        low, high = ratio.interval.low, ratio.interval.high
+    except NotEstimable as error:
+        low, high = error.bound
+    top = max(highest(times, buffered, "weibull", math.log(r)) for r in np.linspace(0.64, 0.69, 21))
+    for end in (low, high):
+        fallen = top - highest(times, buffered, "weibull", math.log(end))
+        assert 2 * fallen == pytest.approx(stats.chi2.ppf(0.95, 1), abs=0.02)
+
+
+@pytest.mark.parametrize("unit", [1.0, 1 / 20, 1e-3, 60.0])
+def test_exact_times_that_are_small_numbers_are_as_good_as_others(unit):
+    rng = np.random.default_rng(0)
+    minutes = np.concatenate((3 * rng.weibull(1.5, 10), 2 * rng.weibull(1.5, 10)))
+    left, right = np.append(minutes, 2.0), np.append(minutes, 4.0)
+    arm = {"arm": ["plain"] * 10 + ["buffered"] * 11}
+    plain, other = (
+        fit_accelerated_time(Intervals(left * by, right * by), arm, reference_arm="plain") for by in (1.0, unit)
+    )
+    assert other.estimates[0].estimate == pytest.approx(plain.estimates[0].estimate, rel=1e-5)
+    assert other.estimates[0].interval.low == pytest.approx(plain.estimates[0].interval.low, rel=1e-5)
+    assert other.log_likelihood == pytest.approx(plain.log_likelihood - 20 * math.log(unit), abs=1e-6)
+
+
+def test_a_curvature_that_is_no_number_is_said_and_not_thrown():
+    left = [8.0, 4.0, 2.0, 4.0, 3.0, 0.0, 2.0, 1.0, 4.0, 6.0, 2.0, 6.0, 6.0, 6.0, 1.0, 8.0, 3.0]
+    right = [10.0, 6.0, 3.0, 6.0, 8.0, 1.0, 3.0, 3.0, 8.0, 8.0, 3.0, 8.0, 8.0, INF, 2.0, 10.0, 4.0]
+    arm = {"arm": ["plain"] * 5 + ["buffered"] * 12}
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        with pytest.raises(NotEstimable) as caught:
+            fit_accelerated_time(Intervals(left, right), arm, reference_arm="plain", family="generalised_gamma")
+    assert caught.value.code in ("flat", "not_converged")
+    with pytest.raises(NotEstimable, match="do not determine the model"):
+        observed_information(lambda theta: math.nan, np.zeros(2), "time_ratio", log_scale=1)
+
+
+def coarse(seed):
+    """Few cases, tested rarely: with and without a maximum, some never numb, some seen to the second."""
+    rng = np.random.default_rng(seed)
+    arm = np.repeat(["plain", "buffered"], rng.integers(5, 10))
+    onset = np.where(arm == "plain", 4.0, rng.choice([2.0, 2.5, 4.0])) * rng.weibull(rng.choice([1.5, 4.0]), arm.size)
+    onset[rng.random(arm.size) < 0.1] = 100.0
+    times = inspected(onset, np.array([(2.0, 4.0, 6.0, 8.0), (1.0, 2.5, 5.0, 10.0)][rng.integers(2)]))
+    seen = np.isfinite(times.right) & (rng.random(arm.size) < 0.5 * rng.integers(2))
+    return Intervals(np.where(seen, onset, times.left), np.where(seen, onset, times.right)), arm
+
+
+@settings(max_examples=8)
+@given(st.integers(0, 10_000), st.sampled_from([*SURVIVAL, "never"]), st.floats(-3, 3))
+def test_laws_of_few_cases_tested_rarely(seed, family, power):
+    times, arm = coarse(seed)
+
+    def said(times, arm, reference="plain"):
+        try:
+            if family == "never":
+                fit = fit_never_numb(times, arm, reference_arm=reference)
+                return "estimate", *(x for e in fit.shares for x in (e.estimate, e.interval.low, e.interval.high))
+            (e,) = fit_accelerated_time(times, {"arm": arm}, family=family, reference_arm=reference).estimates
+            return "estimate", e.estimate, e.interval.low, e.interval.high, e.p_value
+        except NotEstimable as error:
+            return error.code, *(error.bound or ())
+
+    one = said(times, arm)
+    order = np.random.default_rng(seed).permutation(arm.size)
+    for other in (said(times.rescale(10**power), arm), said(times.take(order), arm[order])):
+        assert other[0] == one[0]
+        assert other[1:] == pytest.approx(one[1:], rel=1e-3, abs=1e-4)
+    swapped = said(times, arm, "buffered")
+    assert swapped[0] == one[0]
+    if family != "never" and one[0] == "estimate":
+        assert swapped[1:4] == pytest.approx((1 / one[1], 1 / one[3], 1 / one[2]), rel=1e-3)
+        assert swapped[4] == pytest.approx(one[4], abs=1e-3)
 
 
 def test_the_fit_beside_the_curve():
@@ -392,6 +533,31 @@ def test_one_arm_without_never_numb_cases_does_not_hide_the_others():
     assert turned.log_likelihood == pytest.approx(found.log_likelihood, abs=1e-6)
     assert [e.contrast for e in turned.shares] == ["buffered", "plain"]
     assert turned.shares[0].estimate == pytest.approx(buffered.estimate, abs=1e-5)
+
+
+def test_a_third_arm_has_its_own_ratio_and_a_missing_one_is_refused():
+    times, _ = study(8, n=240, never=0.15, ratio=1.0)
+    arm = np.array(["plain", "buffered", "warmed"] * 80)
+    found = fit_never_numb(times, arm, reference_arm="plain")
+    assert [e.contrast for e in (found.time_ratio, *found.more)] == ["buffered / plain", "warmed / plain"]
+    turned = fit_never_numb(times, arm, reference_arm="warmed")
+    assert turned.more[0].contrast == "plain / warmed"
+    assert turned.more[0].estimate == pytest.approx(1 / found.more[0].estimate, rel=1e-4)
+    assert from_dict(found.to_dict()).to_dict() == found.to_dict()
+    assert set(found.to_frame()["contrast"]) >= {"buffered / plain", "warmed / plain"}
+    for missing in (math.nan, None, pd.NA):
+        with pytest.raises(OnsetStudyError, match="arm is missing for case 0 "):
+            fit_never_numb(times, [missing, *arm[1:]], reference_arm="plain")
+    with pytest.raises(OnsetStudyError, match=r"the shape \(240, 1\)"):
+        fit_never_numb(times, pd.DataFrame({"arm": arm}), reference_arm="plain")
+
+
+def test_shares_are_not_told_where_onsets_have_no_spread():
+    left, right, arm = COARSE
+    times = Intervals([*left, 20, 20, 20], [*right, INF, INF, INF])
+    for unit in (1.0, 60.0):
+        with pytest.raises(NotEstimable, match="do not determine the model"):
+            fit_never_numb(times.rescale(unit), [*arm, "plain", "buffered", "plain"], reference_arm="plain")
 
 
 def few(seed, n=20, never=0.1):
