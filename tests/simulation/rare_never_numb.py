@@ -18,10 +18,11 @@ from scipy import integrate
 
 from onsetstudy import Intervals, NotEstimable, estimate_rmst
 from onsetstudy.core.seeds import stream
+from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries import rmst
 
-SEED, STUDIES, SHAPE, MISSED = 20261128, 1000, 1.5, 0.1
+SEED, STUDIES, SHAPE, MISSED = 20261128, 600, 1.5, 0.1
 SCHEDULES = {
     "infiltration": ((0.5, 1, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10, 11), 10.0),
     "block": ((1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 15, 16), 15.0),
@@ -52,9 +53,10 @@ def arm_of(rng: np.random.Generator, n: int, median: float, never: float, minute
 
 def compared(times: Intervals, arm: list[str], tau: float) -> tuple[ArmContrast, ArmContrast]:
     """With what one case more at the horizon adds, and without."""
+    asked = {"reference_arm": "plain", "tau_min": tau, "curves": Curves()}
     with mock.patch.object(rmst, "one_more", return_value=0.0):
-        before = estimate_rmst(times, arm, reference_arm="plain", tau_min=tau)
-    return estimate_rmst(times, arm, reference_arm="plain", tau_min=tau), before
+        before = estimate_rmst(times, arm, **asked)
+    return estimate_rmst(times, arm, **asked), before
 
 
 def setting(
