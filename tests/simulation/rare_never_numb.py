@@ -22,7 +22,7 @@ from onsetstudy.survival.curve.npmle import Curves
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries import rmst
 
-SEED, STUDIES, SHAPE, MISSED = 20261128, 600, 1.5, 0.1
+SEED, STUDIES, SHAPE, MISSED = 20261128, 500, 1.5, 0.1
 SCHEDULES = {
     "infiltration": ((0.5, 1, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10, 11), 10.0),
     "block": ((1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 15, 16), 15.0),
