@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -196,6 +197,31 @@ def test_pain_scores_must_be_numbers():
     said = {"reference_arm": 0, "contrast_arm": 1, "moment": "insertion", "unit": "mm"}
     assert front.compare_pain([10.0, 20, 30, 40, 15, None, 35, 45], ARM, **said).n.by_arm[1].onsets == 3
     refused("score holds", front.compare_pain, ["10"] * 8, ARM, **said)
+    refused("score holds an infinite number", front.compare_pain, [np.inf, *range(7)], ARM, **said)
+    refused("score has the shape", front.compare_pain, np.zeros((8, 1)), ARM, **said)
+
+
+@pytest.mark.parametrize(
+    "arm",
+    [np.ma.masked_array(NAMED, [1] + [0] * 7), [None, *NAMED[1:]], [np.nan, *NAMED[1:]], [pd.NA, *NAMED[1:]]],
+)
+def test_no_case_of_pain_vanishes_for_want_of_an_arm(arm):
+    said = {"reference_arm": "plain", "contrast_arm": "buffered", "moment": "insertion", "unit": "mm"}
+    refused("arm is missing for case 0", front.compare_pain, np.arange(8.0), arm, **said)
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "said"),
+    [
+        ("reference_arm", "plian", "no case belongs to the reference arm 'plian'; arms seen: buffered, plain"),
+        ("contrast_arm", "bufered", "no case belongs to 'bufered'; arms seen: buffered, plain"),
+        ("moment", None, "moment is NoneType"),
+        ("unit", ["mm"], "unit is list"),
+    ],
+)
+def test_what_pain_is_compared_of_is_named_as_it_is_recorded(option, value, said):
+    asked = {"reference_arm": "plain", "contrast_arm": "buffered", "moment": "insertion", "unit": "mm"}
+    refused(f"(?i){said}", front.compare_pain, np.arange(8.0), NAMED, **{**asked, option: value})
 
 
 NOT_ONE_NUMBER = ["4", [4], None, np.array([1, 2])]
@@ -206,6 +232,35 @@ NOT_ONE_NUMBER = ["4", [4], None, np.array([1, 2])]
 def test_what_must_be_one_number_is_refused_otherwise(name, value):
     option = next(iter(ARMED[name]), "share")
     refused(f"{option} is", getattr(front, name), TIMES, NAMED, reference_arm="plain", **{option: value})
+
+
+def test_a_fraction_is_a_number():
+    for name in ("estimate_rmst", "success_by", "never_numb_share"):
+        verb, (option, minute) = getattr(front, name), *ARMED[name].items()
+        by_fraction = verb(TIMES, NAMED, reference_arm="plain", **{option: Fraction(minute), "grace_min": Fraction(1)})
+        assert repr(by_fraction) == repr(verb(TIMES, NAMED, reference_arm="plain", **{option: minute, "grace_min": 1}))
+        refused(f"{option} is 1000", verb, TIMES, NAMED, reference_arm="plain", **{option: 10**400})
+
+
+@pytest.mark.parametrize("draws", [0, -1, 10**9, 10**18])
+def test_arrangements_are_drawn_in_a_number_that_ends(draws):
+    asked = {"reference_arm": "plain", "method": "permutation", "n_resamples": draws, "seed": 1}
+    refused("n_resamples is", front.compare_arms, TIMES, NAMED, **asked)
+
+
+@pytest.mark.parametrize("limits", [["wilson"], None, np.array(["wilson", "exact"]), "wald"])
+def test_limits_are_named(limits):
+    for name in ("success_by", "never_numb_share"):
+        call = getattr(front, name)
+        refused("limits is", call, TIMES, NAMED, reference_arm="plain", limits=limits, **ARMED[name])
+
+
+def test_counts_of_any_size_take_neither_time_nor_memory():
+    few, many = (
+        front.estimate_rmst(TIMES, NAMED, reference_arm="plain", tau_min=4, weight=np.full(8, 1.0) * n)
+        for n in (1, 10**12)
+    )
+    assert many.difference.estimate == pytest.approx(few.difference.estimate)
 
 
 @pytest.mark.parametrize("level", [*NOT_ONE_NUMBER, -1, 0.0, 1.0, 95, np.nan])
@@ -235,6 +290,7 @@ def test_files_and_what_is_made_of_them_are_told_apart():
     protocol = front.read_protocol(PROTOCOL)
     refused("read_protocol", front.analyse, str(PROTOCOL), None)
     refused("read_records", front.analyse, protocol, pd.DataFrame())
+    refused("read_companions", front.analyse, protocol, None, beside="x")
     refused("read_protocol", front.read_records, "somewhere", str(PROTOCOL))
     refused("workbook", front.read_records, 1, protocol)
     refused("name of a file", front.read_records, [1], protocol)
@@ -400,6 +456,9 @@ def test_the_check_of_proportionality_names_the_covariates_there_are():
     refused("split_min holds", front.check_proportionality, times, {"arm": np.tile(["a", "b"], 4)}, split_min=["a"])
     refused(
         "split_min is missing", front.check_proportionality, times, {"arm": np.tile(["a", "b"], 4)}, split_min=[np.nan]
+    )
+    refused(
+        "split_min is a table", front.check_proportionality, times, {"arm": np.tile(["a", "b"], 4)}, split_min=[[4]]
     )
 
 

@@ -18,10 +18,10 @@ from numpy.typing import ArrayLike, NDArray
 from onsetstudy.core.arrays import (
     FloatArray,
     StrArray,
+    number_of_option,
     numbers_per_case,
     one_per_case,
     require_level,
-    require_number,
     require_weight_kind,
     weights_per_case,
 )
@@ -33,18 +33,6 @@ R_co = TypeVar("R_co", covariant=True)
 
 _LABELS = ("arm", "stratum", "cluster", "block")
 _FIELDS = ("reference_arm", "stratum", "cluster", "block", "period", "weight", "weight_kind", "conf_level")
-_NUMBERS: dict[str, tuple[str, Callable[[float], bool]]] = {
-    "tau_min": ("write minutes above 0, for example 15", lambda minutes: 0 < minutes < np.inf),
-    "target_min": ("write minutes above 0, for example 5", lambda minutes: 0 < minutes < np.inf),
-    "share": ("write a number between 0 and 1, for example 0.5", lambda share: 0 < share < 1),
-    "grace_min": ("write minutes of 0 or more, or leave it out for the usual gap", lambda minutes: minutes >= 0),
-}
-"""Options of verbs that are one number: what to write, and whether a number can be meant."""
-_WHOLE = {
-    "n_resamples": "write a whole number; 9999 is usual",
-    "max_enumeration": "write a whole number; 200000 is usual",
-}
-"""As above, of options that count something."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -227,6 +215,28 @@ def order_arms(arm: StrArray, weight: FloatArray, reference_arm: str) -> tuple[s
     return reference_arm, *(name for name in seen if name != reference_arm)
 
 
+def compared_with(arms: tuple[str, ...], contrast_arm: str | None) -> str:
+    """The one arm that is compared with the reference arm, the first of all.
+
+    Raises
+    ------
+    OnsetStudyError
+        If the one that is named has no case or is the reference arm, or none is named and there are several.
+    """
+    reference_arm, *others = arms
+    if contrast_arm in others:
+        return contrast_arm
+    if contrast_arm is not None:
+        what = f"no case belongs to {contrast_arm!r}; arms seen: {', '.join(sorted(arms))}"
+        if contrast_arm == reference_arm:
+            what = f"{contrast_arm!r} is the reference arm and would be compared with itself"
+        raise OnsetStudyError.of_key("contrast_arm", what, f"name one of these: {', '.join(others)}")
+    if len(others) > 1:
+        what = f"{len(others)} arms could be compared with {reference_arm!r}: {', '.join(others)}"
+        raise OnsetStudyError.of_key("arm", what, "name one of them as contrast_arm", code="many_arms")
+    return others[0]
+
+
 def merge_alike(times: Intervals, weight: FloatArray | None = None) -> tuple[Intervals, FloatArray]:
     """Distinct intervals in order, and the sum of the weights of each.
 
@@ -294,7 +304,7 @@ def takes_cases(*uses: str, second: str = "arm", robust: bool = False) -> Callab
                 return function(*args, **kwargs)  # What is missing, Python itself says.
             for name, value in rest.items():
                 if value is not None or name not in may_be_none:
-                    _check_number(name, value)
+                    rest[name] = number_of_option(name, value)
             weighed = cases.weight is not None and cases.weight_kind == "probabilities"
             if weighed and not (robust and cases.cluster is not None):
                 raise OnsetStudyError(_no_robust_error(robust))
@@ -304,17 +314,6 @@ def takes_cases(*uses: str, second: str = "arm", robust: bool = False) -> Callab
         return cast(Verb[P, R_co], verb)
 
     return decorate
-
-
-def _check_number(name: str, value: Any) -> None:
-    """Refuse a number that an option of this name cannot be; other options the verbs check themselves."""
-    if name in _WHOLE:
-        require_number(value, name, _WHOLE[name], whole=True)
-    elif name in _NUMBERS:
-        mend, can_be_meant = _NUMBERS[name]
-        require_number(value, name, mend)
-        if not can_be_meant(value):
-            raise OnsetStudyError.of_key(name, f"{name} is {value!r}", mend)
 
 
 def _no_robust_error(with_clusters: bool) -> Problem:

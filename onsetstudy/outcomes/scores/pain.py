@@ -8,8 +8,9 @@ from typing import Unpack
 import numpy as np
 from numpy.typing import ArrayLike
 
-from onsetstudy.core.arrays import FloatArray, real_numbers, require_level
-from onsetstudy.core.errors import NotEstimable, OnsetStudyError
+from onsetstudy.core.arrays import FloatArray, one_per_case, real_numbers, require_level
+from onsetstudy.core.cases import compared_with, order_arms
+from onsetstudy.core.errors import NotEstimable, OnsetStudyError, require
 from onsetstudy.core.results import Assumption, Caution, Counts, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.inference.assumptions import INDEPENDENT_CASES
 from onsetstudy.inference.parameter import Beside, Parameter
@@ -58,11 +59,13 @@ def compare_pain(
     -------
     PainComparison
         Parts that the scores do not determine are ``NotAvailable``; an arm without a score makes all of them so.
+        Cases of other arms are left out.
 
     Raises
     ------
     OnsetStudyError
-        If the arrays differ in length, scores are no numbers, or both arms are the same.
+        If the arrays differ in length, a score is no number or infinite, an arm is missing or has no case, or both
+        are the same.
 
     References
     ----------
@@ -78,13 +81,15 @@ def compare_pain(
     'buffered - plain: -15 mm'
     """
     require_level(conf_level)
-    scores, arms = np.round(real_numbers(score, "score"), DIGITS), np.asarray(arm).astype(str)
+    for name, text in (("moment", moment), ("unit", unit)):
+        require(text, str, name, f"write the {name} as text")
+    scores = np.round(real_numbers(score, "score"), DIGITS)
+    if scores.ndim != 1 or np.isinf(scores).any():
+        what = "score holds an infinite number" if scores.ndim == 1 else f"score has the shape {scores.shape}"
+        raise OnsetStudyError.of_key("score", what, "give one finite number per case, nan where there is none")
+    arms = one_per_case(arm, scores.size, "arm").astype(str)
     reference_arm, contrast_arm = str(reference_arm), str(contrast_arm)
-    if reference_arm == contrast_arm:
-        what = f"{contrast_arm!r} would be compared with itself"
-        raise OnsetStudyError.of_key("contrast_arm", what, "name another arm than the reference arm")
-    if scores.shape != arms.shape or scores.ndim != 1:
-        raise OnsetStudyError(f"score and arm must be equally long rows, not {scores.shape} and {arms.shape}")
+    compared_with(order_arms(arms, np.ones(arms.size), reference_arm), contrast_arm)
     given = ~np.isnan(scores)
     by_arm = {name: np.sort(scores[(arms == name) & given]) for name in (reference_arm, contrast_arm)}
     compared = np.isin(arms, list(by_arm))

@@ -92,9 +92,10 @@ def analyse(
     'buffered - plain'
     """
     require(protocol, Protocol, "protocol", "give what read_protocol(path) made")
+    beside = Companions() if beside is None else beside
+    require(beside, Companions, "beside", "give what read_companions(path) made")
     require(records, Records, "records", "give what read_records(path, protocol) made")
     this = _quarter(protocol, records, quarter)
-    beside = beside or Companions()
     kept = beside.allocation
     recorded = recorded_slips(records) if beside.slips_recorded is None else beside.slips_recorded
     until = _until(records.cases, this)

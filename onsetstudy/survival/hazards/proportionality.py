@@ -151,8 +151,9 @@ def _stretches(
 ) -> tuple[EffectStretch, ...]:
     seen = times.right[np.isfinite(times.right)]
     splits = np.atleast_1d(np.median(seen) if split_min is None else real_numbers(split_min, "split_min"))
-    if np.isnan(splits).any():
-        raise OnsetStudyError.of_key("split_min", "a minute of split_min is missing", "give minutes from clock zero")
+    if splits.ndim > 1 or np.isnan(splits).any():
+        what = "split_min is a table" if splits.ndim > 1 else "a minute of split_min is missing"
+        raise OnsetStudyError.of_key("split_min", what, "give minutes from clock zero, in one row")
     edges = np.concatenate(([0.0], np.sort(splits), [np.inf]))
     member = np.array([(ends > low) & (ends <= high) for low, high in itertools.pairwise(edges)])
     used = member.any(axis=1)

@@ -226,10 +226,6 @@ def _permutation(
         mend = "give a seed, so that the arrangements drawn at random can be drawn again"
         raise OnsetStudyError.of_key("seed", what, mend)
     checked_seed(seed)
-    if n_resamples < 1:
-        raise OnsetStudyError.of_key(
-            "n_resamples", f"n_resamples is {n_resamples}", "draw at least 1 arrangement; 9999 is usual"
-        )
     return draw_p_value(units, distance, observed, n_resamples=n_resamples, seed=seed)
 
 

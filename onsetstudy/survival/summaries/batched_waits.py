@@ -17,7 +17,7 @@ from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.functionals import NEGLIGIBLE, functional_variance
 from onsetstudy.survival.curve.npmle import fit_npmle
 from onsetstudy.survival.ranktests.batched_rank_tests import Grid, information_of, many_curves, on_gaps, own_ends
-from onsetstudy.survival.summaries.rmst import NO_SPREAD, even_waits
+from onsetstudy.survival.summaries.rmst import NO_SPREAD, even_waits, one_more
 
 NOUGHT, DOUBTFUL = 1e-11, 1e-4
 """Between these a mass found for all trials at once may be one that is 0 in truth."""
@@ -34,7 +34,7 @@ class ManyWaits:
     std_error : ndarray of float, shape (trials,)
         ``nan`` also where the cases of an arm (and stratum) do not vary.
     half_width : ndarray of float, shape (trials,)
-        Of the interval of the difference, by Student's t; ``nan`` where the error is.
+        Of the interval of the difference on the side of no difference; ``nan`` where the error is.
     """
 
     difference: FloatArray
@@ -71,32 +71,42 @@ def many_waits(
     total = share.sum(axis=1, keepdims=True)
     share = np.divide(share, total, where=total > 0, out=np.zeros_like(share))
     groups = np.repeat(full, 2, axis=1).ravel()
-    moments = np.zeros((2, groups.size))
+    moments = np.zeros((3, groups.size))
     moments[:, groups] = _means(cells, table.reshape(-1, table.shape[3])[groups], tau_min, grace_min)
-    mean, variance = moments.reshape(2, *sizes.shape)
+    mean, variance, at_horizon = moments.reshape(3, *sizes.shape)
     difference = (share * (mean[..., 1] - mean[..., 0])).sum(axis=1)
     used = share[..., None] ** 2 * variance
     error = np.sqrt(used.sum(axis=(1, 2)))
     # Cases that were never tested add nothing; they must not add degrees of freedom either.
-    told = table[..., cells.tested].sum(axis=3)
+    told = table[..., cells.tested].sum(axis=3) * full[..., None]
     with np.errstate(divide="ignore", invalid="ignore"):
         inflated = np.where(full[..., None], used * told / (told - 1), 0.0)
         spread = inflated.sum(axis=(1, 2))
         freedom = spread**2 / np.where(full[..., None], inflated**2 / (told - 1), 0.0).sum(axis=(1, 2))
         half = stats.t.ppf(0.5 + conf_level / 2, freedom) * np.sqrt(spread)
+    further = one_more((share[..., None] * mean).sum(axis=1), told.sum(axis=1), tau_min)
+    further[at_horizon.any(axis=1)] = 0.0
+    below, above = np.hypot(half[:, None], further).T
+    half = np.where(difference > 0, below, np.where(difference < 0, above, (below + above) / 2))
     nothing = total[:, 0] == 0
     difference[nothing] = error[nothing] = half[nothing] = np.nan
     return ManyWaits(difference=difference, std_error=error, half_width=half)
 
 
 def _means(cells: Intervals, counts: FloatArray, tau: float, grace: float) -> FloatArray:
-    """Mean waits of groups of cases (counts of shape (groups, c)) and their variances, shape (2, groups)."""
+    """Mean waits of groups of cases (counts of shape (groups, c)), their variances, and whether any reached ``tau``.
+
+    Returns
+    -------
+    ndarray of float, shape (3, groups)
+    """
     cells, counts = _followed(cells, counts, tau, grace)
     grid, tables = on_gaps(cells, counts)
-    moments = np.full((2, counts.shape[0]), np.nan)
+    moments = np.full((3, counts.shape[0]), np.nan)
     told = np.flatnonzero(tables.any(axis=1))
     for chunk in grid.chunks(told.size, len(grid.cells)):
-        moments[:, told[chunk]] = _chunk(grid, tables[told[chunk]], tau)
+        moments[:2, told[chunk]] = _chunk(grid, tables[told[chunk]], tau)
+    moments[2] = (counts > 0)[:, cells.left >= tau].any(axis=1)
     return moments
 
 

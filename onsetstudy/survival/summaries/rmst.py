@@ -74,7 +74,8 @@ class CellWait:
     """Restricted mean time to onset of the cases of one arm in one stratum, already times the weight of the stratum.
 
     ``spread`` is ``(variance, degrees of freedom)``, with the variance as large as the small-sample interval
-    needs it; ``None`` without spread between cases, when ``reach`` is how far below and above the mean may lie.
+    needs it; ``None`` without spread between cases. ``reach`` is how far below and above the mean may lie for what
+    no variance knows of.
     """
 
     mean: float
@@ -185,9 +186,10 @@ def estimate_rmst(
     evenly inside each; its variance comes by the delta method from the observed information. On exact and
     right-censored times it is the area under the Kaplan-Meier curve, and the standard error Greenwood's. With no spread
     between the cases of an arm (all in one gap) there is no standard error; the interval then allows a share of the
-    cases as large as Wilson's limit for 0 of n to lie at 0 or at ``tau_min``. Where the gaps between tests are not
-    alike in the arms, the interval of the difference is wider by what that leaves open
-    (:mod:`~onsetstudy.survival.testing.unlike_gaps`).
+    cases as large as Wilson's limit for 0 of n to lie at 0 or at ``tau_min``. Where no case of an arm reaches
+    ``tau_min``, the interval knows on the side of longer waits, by the root of the sum of squares, of as much as one
+    case more that does would lengthen the mean. Where the gaps between tests are not alike in the arms, the interval
+    of the difference is wider by what that leaves open (:mod:`~onsetstudy.survival.testing.unlike_gaps`).
 
     References
     ----------
@@ -236,10 +238,23 @@ def estimate_rmst(
 def _cells(cases: ArmedCases, followed: ArmedCases, name: str, options: Options, curves: Curves) -> list[CellWait]:
     forward = followed.times.left - cases.times.left
     parts = zip(followed.gaps(name, curves), cases.rows(name), cases.strata, cases.mix, strict=True)
-    return [
+    cells = [
         cell_wait(gaps, float(forward[rows].max()), name, stratum, float(share), options)
         for gaps, rows, stratum, share in parts
     ]
+    if any(cell.spread is None or cell.gaps.curve.left[-1] >= options.tau_min for cell in cells):
+        return cells
+    further = float(one_more(sum(cell.mean for cell in cells), sum(cell.gaps.n for cell in cells), options.tau_min))
+    # Shared out among strata so that the squares add up to that of the arm.
+    return [replace(cell, reach=(0.0, further * math.sqrt(cell.share))) for cell in cells]
+
+
+def one_more(mean: ArrayLike, n: ArrayLike, tau_min: float) -> FloatArray:
+    """By how much one case more, not numb by the horizon, would lengthen the mean wait of ``n`` cases.
+
+    An arm without such a case may owe that to chance, and its variance does not know of it.
+    """
+    return np.asarray((tau_min - np.asarray(mean)) / (1.0 + np.asarray(n)), dtype=np.float64)
 
 
 def _margins(cells: Sequence[tuple[CellWait, float]], options: Options) -> tuple[float, float, float | None, str]:
@@ -253,6 +268,8 @@ def _margins(cells: Sequence[tuple[CellWait, float]], options: Options) -> tuple
     reach = np.array([cell.reach if sign > 0 else cell.reach[::-1] for cell, sign in cells])
     below, above = np.sqrt(quantile**2 * total + np.sum(reach**2, axis=0))
     how = ("Student t, Welch" if options.small_sample else "normal") + ", variance from the observed information"
+    if any(cell.spread is not None and cell.reach[1] > 0 for cell, _ in cells):
+        how += ", and one case more at the horizon where an arm has none there"
     if len(spreads) < len(cells):
         return float(below), float(above), None, how + ", and Wilson's limit for 0 of n where an arm has no spread"
     return float(below), float(above), math.sqrt(sum(cell.variance for cell, _ in cells)), how
@@ -263,8 +280,8 @@ def _mean(cells: list[CellWait], options: Options) -> Value:
     below, above, error, how = _margins([(cell, 1.0) for cell in cells], options)
     if error is not None and options.small_sample and 0.0 < mean < tau:
         # Waits are skewed: long tails when most are short, the reverse when many reach the horizon.
-        centre, half = math.log(mean / (tau - mean)), below * tau / (mean * (tau - mean))
-        low, high = (tau * float(special.expit(end)) for end in (centre - half, centre + half))
+        centre, slope = math.log(mean / (tau - mean)), tau / (mean * (tau - mean))
+        low, high = (tau * float(special.expit(centre + slope * by)) for by in (-below, above))
         return Value(mean, (low, high), how + ", on the logit of the share of the horizon", error)
     return Value(mean, (max(0.0, mean - below), min(tau, mean + above)), how, error)
 

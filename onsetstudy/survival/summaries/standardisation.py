@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
-from onsetstudy.core.cases import order_arms
+from onsetstudy.core.cases import compared_with, order_arms
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import Assumption, Caution, Counts, Estimate, Interval
@@ -109,22 +109,6 @@ class ArmedCases:
         return Counts.of(events[chosen], self.arm[chosen], arms or self.arms, cases=self.weight[chosen])
 
 
-def _compared_with(arms: tuple[str, ...], contrast_arm: str | None) -> str:
-    """The one arm that is compared with the reference arm, the first of all."""
-    reference_arm, *others = arms
-    if contrast_arm in others:
-        return contrast_arm
-    if contrast_arm is not None:
-        what = f"no case belongs to {contrast_arm!r}; arms seen: {', '.join(sorted(arms))}"
-        if contrast_arm == reference_arm:
-            what = f"{contrast_arm!r} is the reference arm"
-        raise OnsetStudyError.of_key("contrast_arm", what, f"name one of these: {', '.join(others)}")
-    if len(others) > 1:
-        what = f"{len(others)} arms could be compared with {reference_arm!r}: {', '.join(others)}"
-        raise OnsetStudyError.of_key("arm", what, "name one of them as contrast_arm", code="many_arms")
-    return others[0]
-
-
 def sort_arms(
     times: Intervals,
     arm: ArrayLike,
@@ -161,7 +145,7 @@ def sort_arms(
     many = np.ones(len(times)) if weight is None else np.asarray(weight, dtype=np.float64)
     arms = order_arms(arm_of, many, reference_arm)
     if two_arms:
-        arms = reference_arm, _compared_with(arms, contrast_arm)
+        arms = reference_arm, compared_with(arms, contrast_arm)
         kept = np.isin(arm_of, arms)
         times, arm_of, stratum_of, many = times.take(kept), arm_of[kept], stratum_of[kept], many[kept]
     names = sorted(set(stratum_of.tolist()))
@@ -207,8 +191,14 @@ class Value(NamedTuple):
 def _usual_gap(times: Intervals, weight: FloatArray) -> float:
     """Median width of the gaps in which onset was seen, minutes; 0 when all times are exact or never seen."""
     seen = np.isfinite(times.right) & ~times.exact
-    width = np.repeat((times.right - times.left)[seen], weight[seen].astype(np.int64))
-    return float(np.median(width)) if width.size else 0.0
+    if not seen.any():
+        return 0.0
+    width = (times.right - times.left)[seen]
+    order = np.argsort(width)
+    cases = np.cumsum(weight[seen][order])
+    # Of an even number of cases the two in the middle.
+    middle = np.searchsorted(cases, [(cases[-1] - 1) // 2, cases[-1] // 2], side="right")
+    return float(np.mean(width[order][middle]))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -209,7 +209,7 @@ class _Asked:
     numb: bool
 
     def __post_init__(self) -> None:
-        if self.limits not in _NAMES:
+        if not isinstance(self.limits, str) or self.limits not in _NAMES:
             raise OnsetStudyError.of_key("limits", f"limits is {self.limits!r}", f"write {' or '.join(_NAMES)}")
 
     @property

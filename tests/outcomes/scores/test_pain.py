@@ -235,7 +235,7 @@ def test_what_converting_leaves_breaks_no_ties():
 
 
 def test_unequal_lengths_are_refused():
-    with pytest.raises(OnsetStudyError, match="equally long"):
+    with pytest.raises(OnsetStudyError, match="arm has 2 entries for 1 cases"):
         compare_pain([1.0], ["a", "b"], reference_arm="a", contrast_arm="b", moment="deposition", unit="mm")
 
 

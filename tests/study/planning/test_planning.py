@@ -298,14 +298,14 @@ def test_success_is_simulated_as_the_report_compares_it_with_interim_analyses_an
 
 
 def test_a_formula_that_is_off_is_answered_with_a_size_that_has_the_power():
-    """The waits of curves in which nobody stays unnumb: Student's formula asks for too many."""
-    made = agreeing(wait_difference_min=1.0)
+    """The waits of curves in which nobody stays unnumb: Student's formula does not know of one more who might."""
+    made = agreeing(wait_difference_min=0.4)
     assumed = dataclasses.replace(made.planning, median_min=2.0, never_reference=0.0, never_other=0.0)
     sizing = Sizing.of(dataclasses.replace(made, looks=None, planning=assumed))
-    size = sizing.size("wait", 1.0)
+    size = sizing.size("wait", 0.4)
     drawn = trials_of.of_primary(sizing, trials_of.scenario_of(sizing, size.analysed, None))
     instead = trials_of.corrected(sizing, simulate_power(drawn, trials=1000, seed=1))
-    assert instead.analysed + instead.two_errors < size.analysed
+    assert instead.analysed - instead.two_errors > size.analysed
     again = simulate_power(dataclasses.replace(drawn, cases=instead.analysed), trials=2000, seed=2)
     assert again.power == pytest.approx(0.8, abs=0.03)
     assert trials_of.corrected(sizing, dataclasses.replace(again, power=0.8)) is None

@@ -410,7 +410,7 @@ def test_all_problems_of_the_labels_come_at_once():
         ),
         (
             {"method": "permutation", "max_enumeration": 1, "seed": 1, "n_resamples": 0},
-            "key n_resamples: n_resamples is 0. Draw at least 1 arrangement; 9999 is usual.",
+            "key n_resamples: n_resamples is 0. Write a whole number from 1 to 100 million; 9999 is usual.",
         ),
     ],
 )

@@ -234,6 +234,43 @@ def test_all_numb_at_the_first_test_gives_a_cautious_interval_and_no_error():
     assert both.difference.interval.high > 1
 
 
+def test_an_arm_without_a_case_at_the_horizon_allows_for_one_more():
+    """12 numb by minute 6 wait 17/6 min on average; a thirteenth case that waits 8 min would lengthen that."""
+    times, arm = cases(plain=grid([3, 7, 2, 0]), buffered=grid([5, 3, 2, 2]))
+    times = Intervals(times.left, np.where(np.isinf(times.right), 8.0, times.right))
+    result = estimate_rmst(times, arm, reference_arm="plain", tau_min=8)
+    waits = np.repeat([1, 3, 5], [3, 7, 2]), np.repeat([1, 3, 5, 7], [5, 3, 2, 2])
+    more = [np.mean([*w, 8]) - np.mean(w) for w in waits]
+    assert more[0] == pytest.approx((8 - 17 / 6) / 13)
+    welch = stats.ttest_ind(waits[1], waits[0], equal_var=False).confidence_interval()
+    half, value = (welch.high - welch.low) / 2, result.difference.estimate
+    by_hand = value - math.hypot(half, more[0]), value + math.hypot(half, more[1])
+    assert limits(result.difference) == pytest.approx(by_hand, abs=1e-7)
+    assert "one case more at the horizon where an arm has none there" in result.difference.interval.method
+    assert result.difference.std_error == pytest.approx(half / stats.t.ppf(0.975, 21) * math.sqrt(11 / 12), rel=0.02)
+    # Of one arm on the logit, longer waits only.
+    plain, (low, high) = result.arms[0].estimate, limits(result.arms[0])
+    logit = [math.log(x / (8 - x)) for x in (low, plain, high)]
+    usual = stats.t.ppf(0.975, 11) * stats.sem(waits[0])
+    assert (logit[2] - logit[1]) / (logit[1] - logit[0]) == pytest.approx(math.hypot(usual, more[0]) / usual)
+    assert (logit[1] - logit[0]) == pytest.approx(usual * 8 / (plain * (8 - plain)))
+
+
+def test_one_case_at_the_horizon_is_enough_and_strata_have_one_between_them():
+    rows, arm = cases(plain=grid([3, 7, 2, 0]), buffered=grid([5, 3, 2, 2]))
+    stratum = np.resize(["a", "b"], len(arm))
+    for at_horizon in (False, True):
+        right = np.where(np.isinf(rows.right), 8.0, rows.right)
+        left = rows.left.copy()
+        if at_horizon:  # one case of each arm
+            last = [np.flatnonzero(arm == name)[-1] for name in ("plain", "buffered")]
+            left[last], right[last] = 8.0, inf
+        found = estimate_rmst(Intervals(left, right), arm, reference_arm="plain", tau_min=8, stratum=stratum)
+        assert ("one case more" in found.difference.interval.method) is not at_horizon
+        span, value = found.difference.interval, found.difference.estimate
+        assert (span.high - value == pytest.approx(value - span.low)) is at_horizon
+
+
 def test_strata_are_weighted_by_their_share_of_all_cases():
     one, one_arm = cases(buffered=grid([8, 6, 6]), plain=grid([4, 6, 10]))
     two, two_arm = cases(buffered=grid([2, 4, 4]), plain=grid([1, 4, 5]))
