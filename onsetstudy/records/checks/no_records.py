@@ -41,18 +41,14 @@ def set_no_records_aside(found: Findings) -> None:
 
 def read(records: Records, table: str) -> int:
     """How many records of a table were read, accepted or not; lines that are none stand among the rejects."""
-    return (records.rows_read if table == "cases" else records.readings_read) - no_records(records, table)
+    none = (records.rejects["table"] == table) & records.rejects["code"].isin(NO_RECORD)
+    return (records.rows_read if table == "cases" else records.readings_read) - int(none.sum())
 
 
 def refused(records: Records, *tables: str) -> pd.DataFrame:
     """Refused records of some tables, by default of both."""
     rejects = records.rejects
     return rejects[rejects["table"].isin(tables or TABLES) & ~rejects["code"].isin(NO_RECORD)]
-
-
-def no_records(records: Records, table: str) -> int:
-    """How many lines of a table that were read are no records."""
-    return int((records.rejects["table"] == table).sum()) - len(refused(records, table))
 
 
 def sums_up(row: Mapping[str, str], asked: Collection[str]) -> bool:

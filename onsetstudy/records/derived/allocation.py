@@ -332,8 +332,10 @@ def _against_log(cases: pd.DataFrame, slip: pd.Series, log: pd.DataFrame) -> dic
     opened = log.drop_duplicates("slip").set_index("slip")["opened_at"]
     when = pd.to_datetime(slip.map(opened), format="ISO8601", errors="coerce")
     name, day = cases["case_id"].astype(str), pd.to_datetime(cases["case_date"])
+    # Of a case that began before midnight it may be of the day after.
     injected = day + pd.to_timedelta(cases["injection_end"].astype(float) + CLOCKS_APART_MIN, unit="min")
+    late = (when > injected) | (injected.isna() & (when.dt.normalize() > day))
     return {
         "not_opened": name[~slip.isin(opened.index)],
-        "opened_late": name[(when.dt.normalize() > day) | (when > injected)],
+        "opened_late": name[late],
     }

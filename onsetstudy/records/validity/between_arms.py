@@ -52,6 +52,11 @@ class ArmTests:
         onset = derive_intervals(case, minute, felt, n_cases=self.arm.size, confirmations=self.confirmations)
         return np.isfinite(onset.right)
 
+    @property
+    def last(self) -> BoolArray:
+        """Which tests are the last of their cases."""
+        return np.diff(self.case, append=-1) != 0
+
     def in_time(self, minute: FloatArray) -> BoolArray:
         """Whether planned minutes were left that could confirm what began then."""
         early: BoolArray = minute < self.planned[-min(self.confirmations, self.planned.size)] + 1e-9
@@ -157,14 +162,11 @@ def given_up(tests: ArmTests, supplement: BoolArray, *, until: float) -> Shares:
     """
     case, minute, n = tests.case, tests.minute, tests.arm.size
     right = derive_intervals(case, minute, tests.felt, n_cases=n, confirmations=tests.confirmations).right
-    last = np.ones(case.size, dtype=bool)
-    last[:-1] = case[1:] != case[:-1]
     slot = np.searchsorted((tests.planned[1:] + tests.planned[:-1]) / 2, minute)
     # Of several tests about one planned minute the last says whether another came after it.
-    final = last.copy()
-    final[:-1] |= slot[1:] != slot[:-1]
+    final = tests.last | (np.diff(slot, append=-1) != 0)
     risk = final & tests.felt & (minute < right[case]) & (minute < until - 1e-9)
-    left = risk & last & ~supplement[case]
+    left = risk & tests.last & ~supplement[case]
     within = np.char.add(np.char.add(tests.practice[case], "|"), slot.astype(str))
     found = shares_of(left, risk, tests.arm[case], tests.arms, within)
     # Those who could be given up are cases, however often they were at risk.

@@ -221,8 +221,8 @@ def _not_again(tests: ArmTests) -> Doubt | None:
     the ones that just did. It is how busy practices test. Where they are most of the teeth that stopped feeling, of all
     or of one arm, nothing can be told of onset; a fifth of them is told (thresholds of this project, no source).
     """
-    numb, last = tests.confirmed(np.ones(tests.case.size, dtype=bool)), np.diff(tests.case, append=-1) != 0
-    ended = ~numb & (tests.by_case(last & ~tests.felt & tests.in_time(tests.minute)) > 0)
+    numb = tests.confirmed(np.ones(tests.case.size, dtype=bool))
+    ended = ~numb & (tests.by_case(tests.last & ~tests.felt & tests.in_time(tests.minute)) > 0)
     stopped = numb | ended
     n, of = int(ended.sum()), int(stopped.sum())
     parts = (np.ones(tests.arm.size, dtype=bool), *(tests.arm == code for code in tests.arms))
