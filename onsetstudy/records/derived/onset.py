@@ -169,13 +169,6 @@ def target_tests(records: Records, protocol: Protocol) -> TargetTests:
     )
 
 
-def valid_tests(records: Records, protocol: Protocol) -> tuple[IntArray, FloatArray, BoolArray]:
-    """Tests of the target that count, sorted: place of the case in ``records.cases``, minute, whether it was felt."""
-    tests = target_tests(records, protocol)
-    found = tests.take(tests.valid(protocol.schedule.control_tooth))
-    return found.case, found.minute, found.felt
-
-
 def _recorded_as_extra(readings: pd.DataFrame) -> BoolArray:
     """Tests that their record calls extra; none where nobody told them apart."""
     if "test_kind" not in readings:
