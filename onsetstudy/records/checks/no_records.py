@@ -76,7 +76,7 @@ def _sums(found: Findings) -> list[int]:
     always = [c.name for c in TABLES[found.table] if c.required == "always"]
     written = found.raw.frame
     maybe = written[always].notna().to_numpy().sum(axis=1) * 2 < len(always) + 1
-    maybe |= found.spelled("case_id", SUM.match)
+    maybe |= found.spelled("case_id", _names_a_sum)
     # Few rows may be one: cell by cell they are read sooner than the table is column by column.
     rows = np.flatnonzero(maybe).tolist()
     return [row for row in rows if sums_up({str(c): str(v) for c, v in written.iloc[row].dropna().items()}, always)]

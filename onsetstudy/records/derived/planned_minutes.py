@@ -54,9 +54,7 @@ def answers_on_plan(tests: TargetTests, planned: FloatArray, window_min: float) 
     slot = np.searchsorted((planned[1:] + planned[:-1]) / 2, tests.minute)
     gap = np.where(tests.extra, np.inf, np.abs(tests.minute - planned[slot]))
     order = np.lexsort((tests.minute, np.round(gap, 9), slot, tests.case))
-    first = np.ones(order.size, dtype=bool)
-    case, at = tests.case[order], slot[order]
-    first[1:] = (case[1:] != case[:-1]) | (at[1:] != at[:-1])
+    _, first = np.unique((tests.case * planned.size + slot)[order], return_index=True)
     kept = np.zeros(order.size, dtype=bool)
     kept[order[first]] = True
     kept &= gap <= window_min + SAME_TIME
