@@ -23,7 +23,7 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.protocol.vocabulary import SYNONYMS
 from onsetstudy.records.checks.crosscheck import check_codes, crosscheck_cases, crosscheck_readings
 from onsetstudy.records.checks.findings import REFUSALS, Findings
-from onsetstudy.records.checks.headings import heading_problems, normal_heading, unread_columns
+from onsetstudy.records.checks.headings import NO_CASE, heading_problems, normal_heading, unread_columns
 from onsetstudy.records.checks.no_records import read, refused, set_no_records_aside
 from onsetstudy.records.checks.orphans import hold_back_likely_cases, refuse_many_without_case, tests_without_case
 from onsetstudy.records.checks.parse import admits, missing_value, parse_column
@@ -116,13 +116,11 @@ def check_records(
 
 def nothing_left(records: Records, where: Where) -> Problem:
     """That no case can be used: told first, because another protocol is the usual reason for many different faults."""
-    mend = "is this the protocol of these records? Otherwise correct the rows named here"
-    return Problem(
-        what=f"none of {read(records, 'cases')} cases can be used",
-        where=where,
-        mend=mend if records.problems else "enter at least one case",
-        code="nothing_left",
-    )
+    what, mend = NO_CASE
+    if cases := read(records, "cases"):
+        what = f"none of {cases} cases can be used"
+        mend = "is this the protocol of these records? Otherwise correct the rows named here"
+    return Problem(what=what, where=where, mend=mend, code="nothing_left")
 
 
 def _known_columns(raw: RawTable, table: str) -> RawTable:

@@ -14,6 +14,7 @@ from onsetstudy.records.schema import TABLES
 
 UNHEADED = "(no_heading)"
 LEAVE_UNREAD = "take the column out, or leave it unread with --drop-unknown (in Python: drop_unknown=True)"
+NO_CASE = "there is no case in this table", "enter one row for every injection"
 TITLES = 10
 """Lines in which headings are looked for, where row 1 has none."""
 
@@ -80,8 +81,8 @@ def _wrong_tables(raws: Mapping[str, RawTable], whole: bool) -> list[Problem]:
                 mend = f"the headings stand in row {row}: take out what stands above them"
             problems.append(Problem(what=what, where=where, mend=mend, code="no_headings"))
         elif whole and name == "cases" and own <= written and not raw.frame.notna().any(axis=None):
-            mend = "enter one row for every injection"
-            problems.append(Problem(what="there is no case in this table", where=where, mend=mend, code="nothing_left"))
+            what, mend = NO_CASE
+            problems.append(Problem(what=what, where=where, mend=mend, code="nothing_left"))
     return problems
 
 

@@ -229,11 +229,10 @@ def has_record(slips: pd.DataFrame, recorded: Collection[str]) -> pd.Series:
     return pd.concat([name.isin(list(recorded)) for name in names_of(slips)], axis=1).any(axis=1)
 
 
-def unrecorded(kept: KeptList, recorded: Collection[str]) -> tuple[pd.Series, pd.Series]:
-    """Lines of the log without a record (see :func:`has_record`): unexplained, and of patients who withdrew before."""
-    assert kept.log is not None
-    none = ~has_record(kept.log, recorded)
-    withdrew = kept.log["case_id"].fillna("").astype(str).str.strip().str.casefold().isin(kept.withdrawn)
+def unrecorded(log: pd.DataFrame, recorded: Collection[str], withdrawn: Collection[str]) -> tuple[pd.Series, pd.Series]:
+    """Lines of a log without a record (see :func:`has_record`): unexplained, and of patients who withdrew before."""
+    none = ~has_record(log, recorded)
+    withdrew = log["case_id"].fillna("").astype(str).str.strip().str.casefold().isin(withdrawn)
     return none & ~withdrew, none & withdrew
 
 
@@ -280,7 +279,7 @@ def review_allocation(
         **_order(cases[known], slip[known], first, named if log is None else {*named, *log["slip"]}),
     }
     if log is not None:
-        without, withdrew = unrecorded(kept, named)
+        without, withdrew = unrecorded(log, named, kept.withdrawn)
         deviations |= _against_log(cases[has], slip[has], log)
         deviations |= {"opened_for_nobody": log.loc[without, "slip"], "withdrawn": log.loc[withdrew, "slip"]}
     if kept.source == "log":

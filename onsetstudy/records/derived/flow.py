@@ -167,7 +167,7 @@ def _arms_read(refused: pd.DataFrame, protocol: Protocol) -> pd.Series:
 
 def recorded_in(arm: str, records: Records, protocol: Protocol, *, through: Quarter) -> int:
     """Cases of an arm that were recorded up to a quarter, and refused ones, of any day, whose arm can be read."""
-    seen = records.cases.loc[records.cases["case_date"] <= pd.Timestamp(through.last_day), "arm"]
+    seen = records.cases.loc[pd.to_datetime(records.cases["case_date"]) <= pd.Timestamp(through.last_day), "arm"]
     lost = _arms_read(refused(records, "cases"), protocol)
     return int((seen == arm).sum() + (lost == arm).sum())
 

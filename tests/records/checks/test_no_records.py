@@ -132,6 +132,15 @@ def test_lines_that_are_no_records_are_not_counted_as_cases():
         records(cases, readings, PROMISED)
 
 
+def test_a_table_of_such_lines_alone_has_no_case():
+    """Nobody is asked whether no case at all is of another protocol."""
+    line = dict.fromkeys(clean()[0][0]) | {"case_id": "Total", "volume_ml": "7.2"}
+    with pytest.raises(RecordsError) as refused:
+        records([line], clean()[1], PROMISED)
+    told = [str(p) for p in refused.value.problems if p.code == "nothing_left"]
+    assert told == ["cases.csv: there is no case in this table. Enter one row for every injection."]
+
+
 def test_nor_are_they_by_the_command(tmp_path):
     written(tmp_path, [])
     with (tmp_path / "cases.csv").open("a", encoding="utf-8") as file:
