@@ -12,7 +12,7 @@ from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.checks.findings import Findings
 from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.model import Records
-from onsetstudy.records.schema import TABLES
+from onsetstudy.records.schema import ALWAYS, TABLES
 
 NO_RECORD = ("totals_row", "heading_row")
 """Reasons of refused lines that are no records."""
@@ -73,8 +73,7 @@ def _names_a_sum(text: str) -> bool:
 
 def _sums(found: Findings) -> list[int]:
     """Rows of sums."""
-    always = [c.name for c in TABLES[found.table] if c.required == "always"]
-    written = found.raw.frame
+    always, written = ALWAYS[found.table], found.raw.frame
     maybe = written[always].notna().to_numpy().sum(axis=1) * 2 < len(always) + 1
     maybe |= found.spelled("case_id", _names_a_sum)
     # Few rows may be one: cell by cell they are read sooner than the table is column by column.

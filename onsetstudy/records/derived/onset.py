@@ -15,7 +15,7 @@ from onsetstudy.core.intervals import DerivedOnset, derive_intervals
 from onsetstudy.protocol.earlier_names import todays_strategy
 from onsetstudy.protocol.estimands import ReadingRule
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.derived.planned_minutes import SAME_TIME, TargetTests, answers_on_plan, onset_on_plan
+from onsetstudy.records.derived.planned_minutes import SAME_TIME, TargetTests, answers_on_plan, nearest, onset_on_plan
 from onsetstudy.records.model import Records
 
 
@@ -209,6 +209,6 @@ def _missed_tests(
     end = np.minimum(np.where(np.isfinite(right), right, last), np.where(np.isnan(rescue_min), np.inf, rescue_min))
     done = np.zeros((n_cases, planned.size), dtype=bool)
     # A reading stands for the nearest planned minute.
-    done[target.case, np.searchsorted((planned[1:] + planned[:-1]) / 2, target.minute)] = True
+    done[target.case, nearest(planned, target.minute)] = True
     due = planned[None, :] <= end[:, None] + SAME_TIME
     return np.asarray((due & ~done).sum(axis=1), dtype=np.int64)

@@ -14,10 +14,12 @@ import numpy as np
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray, StrArray
 from onsetstudy.core.intervals import derive_intervals
+from onsetstudy.records.derived.planned_minutes import nearest
 
 COMPARED = 20
 """Cases of an arm from which on the normal approximation of a ratio of sums keeps its level."""
 
+EVERY = slice(None)
 Table = tuple[int, int, int, int]
 """Happened and could have, in the reference arm; happened and could have, in the other."""
 
@@ -46,7 +48,7 @@ class ArmTests:
     arms: tuple[str, str]
     confirmations: int
 
-    def confirmed(self, kept: BoolArray) -> BoolArray:
+    def confirmed(self, kept: BoolArray | slice = EVERY) -> BoolArray:
         """Whether so many tests in a row, of those kept, were not felt; shape (n,)."""
         case, minute, felt = self.case[kept], self.minute[kept], self.felt[kept]
         onset = derive_intervals(case, minute, felt, n_cases=self.arm.size, confirmations=self.confirmations)
@@ -162,7 +164,7 @@ def given_up(tests: ArmTests, supplement: BoolArray, *, until: float) -> Shares:
     """
     case, minute, n = tests.case, tests.minute, tests.arm.size
     right = derive_intervals(case, minute, tests.felt, n_cases=n, confirmations=tests.confirmations).right
-    slot = np.searchsorted((tests.planned[1:] + tests.planned[:-1]) / 2, minute)
+    slot = nearest(tests.planned, minute)
     # Of several tests about one planned minute the last says whether another came after it.
     final = tests.last | (np.diff(slot, append=-1) != 0)
     risk = final & tests.felt & (minute < right[case]) & (minute < until - 1e-9)

@@ -21,6 +21,7 @@ from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
 from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.derived.onset import target_tests
+from onsetstudy.records.derived.planned_minutes import nearest
 from onsetstudy.records.derived.results import QUALIFIES, SHUTS, Doubt
 from onsetstudy.records.model import Records
 from onsetstudy.records.numb_field import INSIDE, controls_in_field
@@ -122,7 +123,7 @@ def _tests(records: Records, protocol: Protocol) -> ArmTests:
     case, at = tests.case, tests.minute
     planned = np.asarray(schedule.tests_min, dtype=np.float64)
     window = WINDOW * float(np.diff(planned, prepend=0.0).min()) if schedule.window_min is None else schedule.window_min
-    apart = np.min(np.abs(at[:, None] - planned[None, :]), axis=1)
+    apart = np.abs(at - planned[nearest(planned, at)])
     numb = pd.Series(~tests.felt).astype(int)
     practice, technique, arm = (cases[c].astype(str).to_numpy(dtype=str) for c in ("practice_id", "technique", "arm"))
     return ArmTests(
@@ -188,7 +189,7 @@ def _lost_in_arm(tests: ArmTests) -> Doubt | None:
     Tests that are lost with onset leave teeth of that arm without one: the other arm seems to be numb sooner.
     """
     lost, asked = _lost_cases(tests)
-    numb = tests.confirmed(np.ones(tests.case.size, dtype=bool))
+    numb = tests.confirmed()
     spoilt = numb & ~tests.confirmed(tests.valid)
     # A control tooth lost at every other test is not lost with the target, and still lets no onset be confirmed.
     for gone, of, least in ((lost, asked, STRANGE), (spoilt, numb, MOST)):
@@ -221,7 +222,7 @@ def _not_again(tests: ArmTests) -> Doubt | None:
     the ones that just did. It is how busy practices test. Where they are most of the teeth that stopped feeling, of all
     or of one arm, nothing can be told of onset; a fifth of them is told (thresholds of this project, no source).
     """
-    numb = tests.confirmed(np.ones(tests.case.size, dtype=bool))
+    numb = tests.confirmed()
     ended = ~numb & (tests.by_case(tests.last & ~tests.felt & tests.in_time(tests.minute)) > 0)
     stopped = numb | ended
     n, of = int(ended.sum()), int(stopped.sum())
@@ -319,8 +320,7 @@ def _later(tests: ArmTests) -> Doubt | None:
     Asked of tests that were felt alone: these nobody did because the tooth had gone numb.
     """
     used = tests.felt & tests.at_risk & ~tests.off
-    apart = tests.minute[:, None] - tests.planned[None, :]
-    late = np.take_along_axis(apart, np.abs(apart).argmin(axis=1)[:, None], axis=1)[:, 0]
+    late = tests.minute - tests.planned[nearest(tests.planned, tests.minute)]
     doubt = _more_in_one("tested_later", ratios_of(tests.by_case(used & (late > 0)), tests.by_case(used), tests))
     if doubt is None:
         return None

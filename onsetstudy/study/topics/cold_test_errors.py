@@ -17,6 +17,7 @@ from onsetstudy.core.results import Counts, Estimate
 from onsetstudy.outcomes.harms import exact_share
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.records.derived.onset import target_tests
+from onsetstudy.records.derived.planned_minutes import nearest
 from onsetstudy.records.model import Records
 from onsetstudy.study.results import ColdTestErrors, ErrorRow
 from onsetstudy.study.sets.analysis_set import AnalysisSet
@@ -78,8 +79,7 @@ def _tests(data: AnalysisSet, records: Records) -> Tests:
     until = np.where(np.isnan(rescue), np.inf, rescue)
     kept = (number >= 0) & (tests.minute < until[np.maximum(number, 0)])
     planned = np.asarray(schedule.tests_min, dtype=np.float64)
-    slot = np.searchsorted((planned[1:] + planned[:-1]) / 2, tests.minute[kept])
-    return number[kept], planned[slot], tests.felt[kept]
+    return number[kept], planned[nearest(planned, tests.minute[kept])], tests.felt[kept]
 
 
 def _control_tests(data: AnalysisSet, records: Records) -> tuple[int, int]:
