@@ -8,7 +8,7 @@ from onsetstudy.core.results import Caution, Flow
 from onsetstudy.protocol.model import Protocol, StudyIdentity
 from onsetstudy.protocol.vocabulary import LOCAL_RULES
 from onsetstudy.records.derived.flow import refused_cases, too_many_refused
-from onsetstudy.records.derived.opened_slips import MOST_MISSING, OpenedSlips
+from onsetstudy.records.derived.opened_slips import MOST_MISSING
 from onsetstudy.records.derived.results import NOT_CHECKED, ArmStanding, arms_told
 from onsetstudy.records.validity.between_arms import exact_p
 from onsetstudy.records.validity.gates import LEVEL
@@ -81,12 +81,12 @@ def refused_caution(flow: Flow, protocol: Protocol) -> Caution | None:
     return Caution(code="refused", text=text)
 
 
-def slips_caution(slips: OpenedSlips) -> Caution | None:
+def slips_caution(opened: int, without: int, withdrawn: int = 0) -> Caution | None:
     """What a reader must know of patients who were randomised and never recorded; ``None`` where there is none."""
-    without, withdrawn, opened = len(slips.without), len(slips.withdrawn), f"{slips.opened} opened slips"
-    told = f"In {withdrawn} of {opened} the patient withdrew before a case was recorded, and is in no count here."
-    have = f"{opened} {'has' if without == 1 else 'have'}"
-    return _slips(slips.too_many, without, have, " Find out what became of them.", told if withdrawn else "")
+    have = f"{opened} opened slips {'has' if without == 1 else 'have'}"
+    told = f"In {withdrawn} of {opened} opened slips the patient withdrew before a case was recorded, and is in no "
+    left = f"{told}count here." if withdrawn else ""
+    return _slips(without > MOST_MISSING * opened, without, have, " Find out what became of them.", left)
 
 
 def group_slips_caution(slips: Sequence[tuple[int, int]], *, untold: int = 0) -> Caution | None:

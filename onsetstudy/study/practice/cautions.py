@@ -85,7 +85,7 @@ def study_cautions(
         None if protocol.study.randomised else NOT_RANDOMISED,
         arms_caution(results.arms),
         refused_caution(results.flow, protocol),
-        None if slips is None else slips_caution(slips),
+        None if slips is None else slips_caution(slips.opened, len(slips.without), len(slips.withdrawn)),
         *headline_cautions(results),
         PAIRS_TAKEN_APART if protocol.study.paired else None,
         Caution(code="baseline_untold", text=untold) if untold_baseline else None,
