@@ -57,7 +57,8 @@ class ArmTests:
     @property
     def last(self) -> BoolArray:
         """Which tests are the last of their cases."""
-        return np.diff(self.case, append=-1) != 0
+        last: BoolArray = np.diff(self.case, append=-1) != 0
+        return last
 
     def in_time(self, minute: FloatArray) -> BoolArray:
         """Whether planned minutes were left that could confirm what began then."""
