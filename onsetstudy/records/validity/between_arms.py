@@ -61,9 +61,9 @@ class ArmTests:
         return last
 
     def in_time(self, minute: FloatArray) -> BoolArray:
-        """Whether planned minutes were left that could confirm what began then."""
-        early: BoolArray = minute < self.planned[-min(self.confirmations, self.planned.size)] + 1e-9
-        return early
+        """Whether planned minutes were left, from the nearest on, that could confirm what began then."""
+        left = self.planned.size - nearest(self.planned, minute)
+        return np.isfinite(minute) & (left >= min(self.confirmations, self.planned.size))
 
     def by_case(self, kept: BoolArray) -> FloatArray:
         """How many of the tests kept each case has; shape (n,)."""
