@@ -208,8 +208,9 @@ def _clock(tests: ArmTests) -> Doubt | None:
     earliest, latest = np.full(n, np.inf), np.zeros(n)
     np.minimum.at(earliest, tests.case, tests.minute)
     np.maximum.at(latest, tests.case, tests.minute)
-    skipped = np.searchsorted(tests.planned, earliest - 1e-9)
     gap = float(np.diff(tests.planned, prepend=0.0).max())
+    # By the planned minute that the first test stands for, or one behind the last.
+    skipped = nearest(np.append(tests.planned, tests.planned[-1] + gap), earliest)
     odd = has & ((skipped >= min(SKIPPED, tests.planned.size)) | (latest > tests.planned[-1] + 2 * gap))
     whose = _practices(odd, has, tests, lambda strange, of: strange >= STRANGE_CASES and strange > STRANGE * of)
     return _doubt("clock", int(odd.sum()), int(has.sum()), practices=whose) if whose else None

@@ -173,6 +173,17 @@ def test_minutes_that_cannot_be_the_planned_tests_shut():
     assert (doubt.effect, doubt.practices) == (SHUTS, ("P02",))
 
 
+@pytest.mark.parametrize(("place", "off", "odd"), [(2, 0.2, False), (3, -0.2, True), (3, 0.2, True)])
+def test_first_tests_are_skipped_by_the_planned_minute_that_the_first_one_stands_for(place, off, odd):
+    """The third planned test done a little late is not the fourth."""
+    records = study(3, n=10)
+    kept = records.readings[records.readings["minute"] > PLANNED[place] + 0.5]
+    first = [(case, PLANNED[place] + off, role, "felt") for case in records.cases["case_id"]
+             for role in ("target", "control")]  # fmt: skip
+    readings = pd.concat([pd.DataFrame(first, columns=kept.columns), kept], ignore_index=True)
+    assert ("clock" in codes(replace(records, readings=readings))) is odd
+
+
 def test_tests_that_vanish_in_one_arm_qualify():
     found = [doubts_of(study(seed, miss=(0.05, 0.35)), PROTOCOL) for seed in range(10)]
     assert all({d.code for d in doubts} >= {"tests_vanished"} for doubts in found)
