@@ -75,10 +75,14 @@ class Onsets:
         rule = rule or ReadingRule(
             confirmations=protocol.onset.confirmations, control_tooth=protocol.schedule.control_tooth
         )
-        asked = replace(rule, **choices), strategy == "treatment_policy"
+        derived = self._by(replace(rule, **choices), past_supplement=strategy == "treatment_policy")
+        return _table(self.records, protocol, derived, estimand, strategy)
+
+    def _by(self, rule: ReadingRule, *, past_supplement: bool) -> _Derived:
+        asked = rule, past_supplement
         if asked not in self._derived:
-            self._derived[asked] = _derive(self.records, protocol, *asked)
-        return _table(self.records, protocol, self._derived[asked], estimand, strategy)
+            self._derived[asked] = _derive(self.records, self.protocol, *asked)
+        return self._derived[asked]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

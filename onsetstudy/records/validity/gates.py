@@ -91,15 +91,18 @@ def doubts_of(records: Records, protocol: Protocol) -> tuple[Doubt, ...]:
     by itself, so that a fast practice that tests off schedule is not either; counts are compared with their
     expectation (Poisson, one-sided). Arms are compared by the ratio of sums over cases with its linearised variance
     (Cochran, Sampling Techniques, 3rd edition, section 6.5; from memory), and where few cases decide exactly
-    (:mod:`~onsetstudy.records.validity.between_arms`). What a lost control tooth explains is told once.
+    (:mod:`~onsetstudy.records.validity.between_arms`). What a lost control tooth or tests not recorded explain is told
+    once.
     """
     tests = _tests(records, protocol)
     controlled = protocol.schedule.control_tooth != "none"
     lost = (_lost(tests) or _lost_in_arm(tests)) if controlled else None
+    clock = _clock(tests)
     found = [
         lost,
-        _clock(tests),
-        _not_again(tests),
+        clock,
+        # Where tests were not recorded, those that would have confirmed an onset may be among them.
+        _not_again(tests) if clock is None else None,
         _in_field(records, protocol) if controlled else None,
         _reactive(tests),
         *_differently(tests),
