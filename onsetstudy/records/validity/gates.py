@@ -164,18 +164,16 @@ def _most(yes: int, of: int) -> bool:
     return yes == of if ALL_OF_FEW <= of < FEW else of >= FEW and yes > MOST * of
 
 
-def _practices(
-    happened: BoolArray, could: BoolArray, tests: ArmTests, many: Callable[[int, int], bool]
-) -> tuple[str, ...]:
-    """Practices in which something happened to many of the cases to which it could."""
-    own = {str(name): tests.practice == name for name in np.unique(tests.practice)}
+def _groups(happened: BoolArray, could: BoolArray, of: StrArray, many: Callable[[int, int], bool]) -> tuple[str, ...]:
+    """Practices, or arms, in which something happened to many of the cases to which it could."""
+    own = {str(name): of == name for name in np.unique(of)}
     return tuple(name for name, rows in own.items() if many(int(happened[rows].sum()), int(could[rows].sum())))
 
 
 def _lost(tests: ArmTests) -> Doubt | None:
     lost, asked = _lost_cases(tests)
     counts = int(lost.sum()), int(asked.sum())
-    whose = _practices(lost, asked, tests, _most)
+    whose = _groups(lost, asked, tests.practice, _most)
     return _doubt("control_lost", *counts, practices=whose) if whose or _most(*counts) else None
 
 
@@ -215,7 +213,7 @@ def _clock(tests: ArmTests) -> Doubt | None:
     # By the planned minute that the first test stands for, or one behind the last.
     skipped = nearest(np.append(tests.planned, tests.planned[-1] + gap), earliest)
     odd = has & ((skipped >= min(SKIPPED, tests.planned.size)) | (latest > tests.planned[-1] + 2 * gap))
-    whose = _practices(odd, has, tests, lambda strange, of: strange >= STRANGE_CASES and strange > STRANGE * of)
+    whose = _groups(odd, has, tests.practice, lambda strange, of: strange >= STRANGE_CASES and strange > STRANGE * of)
     return _doubt("clock", int(odd.sum()), int(has.sum()), practices=whose) if whose else None
 
 
@@ -230,9 +228,8 @@ def _not_again(tests: ArmTests) -> Doubt | None:
     ended = ~numb & (tests.by_case(tests.last & ~tests.felt & tests.in_time(tests.minute)) > 0)
     stopped = numb | ended
     n, of = int(ended.sum()), int(stopped.sum())
-    parts = (np.ones(tests.arm.size, dtype=bool), *(tests.arm == code for code in tests.arms))
-    whose = _practices(ended, stopped, tests, _most)
-    if any(_most(int((ended & part).sum()), int((stopped & part).sum())) for part in parts):
+    whose = _groups(ended, stopped, tests.practice, _most)
+    if _most(n, of) or _groups(ended, stopped, tests.arm, _most):
         return _doubt("not_tested_again", n, of, tests.confirmations)
     if whose or 1 < n == of or (n >= ALL_OF_FEW and n > STRANGE * of):
         return _doubt("some_not_tested_again", n, of, tests.confirmations, practices=whose)
