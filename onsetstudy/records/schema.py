@@ -217,6 +217,8 @@ COLD_TESTS: tuple[Column, ...] = (
 )
 
 TABLES: dict[str, tuple[Column, ...]] = {"cases": CASES, "cold_tests": COLD_TESTS}
+ALWAYS = {table: [c.name for c in columns if c.required == "always"] for table, columns in TABLES.items()}
+"""Columns of each table that every record has."""
 
 
 def asked_columns(table: str, protocol: Protocol) -> tuple[Column, ...]:

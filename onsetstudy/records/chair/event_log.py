@@ -172,14 +172,13 @@ class _Case:
         # Before the injection has ended no test tells of onset, whatever was felt.
         self.early = [event for event in tests if moments[event.id].high_s < self.zero.low_s]
         # Two pages may answer one planned test of a tooth: it is no second test. What was done comes before all else.
-        answers: dict[tuple[Any, Any], list[Event]] = {}
+        answers: dict[tuple[Any, Any], Event] = {}
+        self.twice = False
         for event in sorted((e for e in tests if e not in self.early), key=_not_done):
             planned = event.payload.get("planned_min")
-            key = event.id if planned is None else planned, event.payload["tooth_role"]
-            answers.setdefault(key, []).append(event)
-        self.timed = [told[0] for told in answers.values()]
-        said = ({e.payload["response"] for e in told if not _not_done(e)} for told in answers.values())
-        self.twice = any(len(responses) > 1 for responses in said)
+            first = answers.setdefault((event.id if planned is None else planned, event.payload["tooth_role"]), event)
+            self.twice |= not _not_done(event) and event.payload["response"] != first.payload["response"]
+        self.timed = list(answers.values())
 
     def minute(self, event: Event) -> tuple[float, float] | None:
         """Earliest and latest minute after clock zero; ``None`` where nothing bounds it."""
@@ -231,9 +230,9 @@ class _Case:
         told.update({k: v for k, v in prepared.items() if k in PREPARED_COLUMNS})
         if prepared.get("mix_mode", "none") != "none":
             told["mixed_to_injection_min"] = self._mixed_to_injection()
-        noted = [str(told.get("notes") or ""), str(prepared.get("notes") or ""), FLAG if self.flagged else ""]
-        noted += [WALL_FLAG if apart else "", EARLY_FLAG if self.early else "", TWICE_FLAG if self.twice else ""]
-        told["notes"] = "; ".join(filter(None, noted))
+        flags = {FLAG: self.flagged, WALL_FLAG: apart, EARLY_FLAG: self.early, TWICE_FLAG: self.twice}
+        noted = (told.get("notes"), prepared.get("notes"), *(flag for flag, holds in flags.items() if holds))
+        told["notes"] = "; ".join(str(note) for note in noted if note)
         names = [c.name for c in CASES]
         return {k: _text(v) for k, v in told.items() if k in names and v is not None and v != ""}
 

@@ -23,13 +23,13 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.protocol.vocabulary import SYNONYMS
 from onsetstudy.records.checks.crosscheck import check_codes, crosscheck_cases, crosscheck_readings
 from onsetstudy.records.checks.findings import REFUSALS, Findings
-from onsetstudy.records.checks.headings import heading_problems, normal_heading, unread_columns
+from onsetstudy.records.checks.headings import NO_CASE, heading_problems, normal_heading, unread_columns
 from onsetstudy.records.checks.no_records import read, refused, set_no_records_aside
 from onsetstudy.records.checks.orphans import hold_back_likely_cases, refuse_many_without_case, tests_without_case
 from onsetstudy.records.checks.parse import admits, missing_value, parse_column
 from onsetstudy.records.checks.privacy import check_privacy
 from onsetstudy.records.model import RawTable, Records
-from onsetstudy.records.schema import TABLES, Column, limited, pandera_schema
+from onsetstudy.records.schema import ALWAYS, TABLES, Column, limited, pandera_schema
 
 GROUPED = re.compile(r"[1-9]\d{0,2}[.,]\d{3}")
 """A number that may have a sign between its thousands."""
@@ -94,14 +94,12 @@ def check_records(
     check_codes(of_cases, of_tests, protocol.study)
     crosscheck_cases(of_cases, protocol, today=today)
     belongs = crosscheck_readings(of_cases, of_tests, clock_min, protocol)
-    _second_looks(of_cases)
-    _second_looks(of_tests)
-    set_no_records_aside(of_cases)
-    set_no_records_aside(of_tests)
+    for found in (of_cases, of_tests):
+        _second_looks(found)
+        set_no_records_aside(found)
     hold_back_likely_cases(of_cases, of_tests, belongs, protocol)
     _refuse_together(of_cases, of_tests, belongs)
-    records = _records(of_cases, of_tests)
-    records = replace(records, queries=(*unread, *records.queries))
+    records = _records(of_cases, of_tests, unread)
     if strict and len(refused(records)):
         raise RecordsError(records.problems)
     # In a wide sheet every test stands in the row of its case.
@@ -116,13 +114,11 @@ def check_records(
 
 def nothing_left(records: Records, where: Where) -> Problem:
     """That no case can be used: told first, because another protocol is the usual reason for many different faults."""
-    mend = "is this the protocol of these records? Otherwise correct the rows named here"
-    return Problem(
-        what=f"none of {read(records, 'cases')} cases can be used",
-        where=where,
-        mend=mend if records.problems else "enter at least one case",
-        code="nothing_left",
-    )
+    what, mend = NO_CASE
+    if cases := read(records, "cases"):
+        what = f"none of {cases} cases can be used"
+        mend = "is this the protocol of these records? Otherwise correct the rows named here"
+    return Problem(what=what, where=where, mend=mend, code="nothing_left")
 
 
 def _known_columns(raw: RawTable, table: str) -> RawTable:
@@ -131,7 +127,7 @@ def _known_columns(raw: RawTable, table: str) -> RawTable:
     known = {column.name: headings.index(column.name) for column in TABLES[table] if column.name in headings}
     frame = raw.frame.iloc[:, list(known.values())].set_axis(list(known), axis=1).astype(object)
     filled = frame.notna().to_numpy()
-    asked = np.isin(list(known), [column.name for column in TABLES[table] if column.required == "always"])
+    asked = np.isin(list(known), ALWAYS[table])
     rows, columns = np.flatnonzero(filled.any(axis=1)), np.flatnonzero(filled.any(axis=0) | asked)
     frame = frame.iloc[rows, columns].reset_index(drop=True)
     places = tuple(raw.places[row] for row in rows.tolist()) if raw.places else ()
@@ -316,7 +312,7 @@ def _placed(found: Findings, told: Sequence[tuple[int, Problem]]) -> list[Proble
     return list(placed.values())
 
 
-def _records(of_cases: Findings, of_tests: Findings) -> Records:
+def _records(of_cases: Findings, of_tests: Findings, unread: Sequence[Problem]) -> Records:
     good, tests = _kept(of_cases, "case_id"), _kept(of_tests, "case_id", "minute", "tooth_role")
     quarters = {day: Quarter.of(day).label for day in set(good["case_date"])}
     good["quarter"] = [quarters[day] for day in good["case_date"]]
@@ -325,12 +321,13 @@ def _records(of_cases: Findings, of_tests: Findings) -> Records:
         last = tests.groupby("case_id")["minute"].max()
         good["observation_end_min"] = good["observation_end_min"].fillna(good["case_id"].map(last))
     both = (of_cases, of_tests)
+    unusual = [p for found in both for p in _placed(found, [q for q in found.queries if not found.refused[q[0]]])]
     return Records(
         cases=good,
         readings=tests,
         rejects=_rejects(both),
         problems=tuple(p for found in both for p in _placed(found, found.problems)),
-        queries=tuple(p for f in both for p in _placed(f, [told for told in f.queries if not f.refused[told[0]]])),
+        queries=(*unread, *unusual),
         repairs=tuple(repair for found in both for repair in found.repair_list()),
         rows_read=len(of_cases.refused),
         readings_read=len(of_tests.refused),

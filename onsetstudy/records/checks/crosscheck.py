@@ -304,9 +304,10 @@ def _second_injections(found: Findings, protocol: Protocol) -> None:
     what, mend = "period {period} of this patient is dated before the earlier one", "correct the date, or the period"
     found.query(days < 0, "case_date", "period_order", what, mend, period=found.words("period"))
     planned = protocol.allocation.washout_days if protocol.allocation is not None else 0
-    what = f"{{days:g}} days after the patient's earlier injection; the plan asks for {planned}"
+    what = f"{{days:g}} {{unit}} after the patient's earlier injection; the plan asks for {planned}"
     mend = "correct the date; if it is right, the case stays"
-    found.query((days >= 0) & (days < planned), "case_date", "washout", what, mend, days=days)
+    soon, unit = (days >= 0) & (days < planned), np.where(days == 1, "day", "days")
+    found.query(soon, "case_date", "washout", what, mend, days=days, unit=unit)
 
 
 def crosscheck_readings(cases: Findings, tests: Findings, clock_min: FloatArray | None, protocol: Protocol) -> IntArray:

@@ -10,10 +10,11 @@ import pandas as pd
 
 from onsetstudy.core.errors import Problem, Where
 from onsetstudy.records.model import RawTable
-from onsetstudy.records.schema import TABLES
+from onsetstudy.records.schema import ALWAYS, TABLES
 
 UNHEADED = "(no_heading)"
 LEAVE_UNREAD = "take the column out, or leave it unread with --drop-unknown (in Python: drop_unknown=True)"
+NO_CASE = "there is no case in this table", "enter one row for every injection"
 TITLES = 10
 """Lines in which headings are looked for, where row 1 has none."""
 
@@ -64,24 +65,23 @@ def _in_heading(raw: RawTable, what: str, mend: str, code: str, column: str | No
 
 def _wrong_tables(raws: Mapping[str, RawTable], whole: bool) -> list[Problem]:
     """Tables that were taken for each other, headings that are not in row 1, or no case at all."""
-    needed = {name: [c.name for c in TABLES[name] if c.required == "always"] for name in raws}
     problems = []
     for (name, raw), other in zip(raws.items(), [*raws][::-1], strict=True):
         where, known = Where(file=raw.file, sheet=raw.sheet), {c.name for c in TABLES[name]}
         written = {normal_heading(heading) for heading in raw.frame.columns}
-        own, others = (set(needed[each]) - {"case_id"} for each in (name, other))
+        own, others = (set(ALWAYS[each]) - {"case_id"} for each in (name, other))
         if others <= written and not own & written:
             what = f"these are the headings of the table {other}, where {name} should stand"
             problems.append(Problem(what=what, where=where, mend="exchange the two tables", code="exchanged"))
         elif not known & written:
             what = "there is no heading of the data dictionary in row 1"
-            mend = f"write the headings into row 1 and the first record into row 2; needed: {', '.join(needed[name])}"
+            mend = f"write the headings into row 1 and the first record into row 2; needed: {', '.join(ALWAYS[name])}"
             if (row := _headings_below(raw, known)) is not None:
                 mend = f"the headings stand in row {row}: take out what stands above them"
             problems.append(Problem(what=what, where=where, mend=mend, code="no_headings"))
         elif whole and name == "cases" and own <= written and not raw.frame.notna().any(axis=None):
-            mend = "enter one row for every injection"
-            problems.append(Problem(what="there is no case in this table", where=where, mend=mend, code="nothing_left"))
+            what, mend = NO_CASE
+            problems.append(Problem(what=what, where=where, mend=mend, code="nothing_left"))
     return problems
 
 

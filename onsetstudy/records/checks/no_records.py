@@ -12,7 +12,7 @@ from onsetstudy.protocol.vocabulary import CODES
 from onsetstudy.records.checks.findings import Findings
 from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.model import Records
-from onsetstudy.records.schema import TABLES
+from onsetstudy.records.schema import ALWAYS, TABLES
 
 NO_RECORD = ("totals_row", "heading_row")
 """Reasons of refused lines that are no records."""
@@ -41,18 +41,14 @@ def set_no_records_aside(found: Findings) -> None:
 
 def read(records: Records, table: str) -> int:
     """How many records of a table were read, accepted or not; lines that are none stand among the rejects."""
-    return (records.rows_read if table == "cases" else records.readings_read) - no_records(records, table)
+    none = (records.rejects["table"] == table) & records.rejects["code"].isin(NO_RECORD)
+    return (records.rows_read if table == "cases" else records.readings_read) - int(none.sum())
 
 
 def refused(records: Records, *tables: str) -> pd.DataFrame:
     """Refused records of some tables, by default of both."""
     rejects = records.rejects
     return rejects[rejects["table"].isin(tables or TABLES) & ~rejects["code"].isin(NO_RECORD)]
-
-
-def no_records(records: Records, table: str) -> int:
-    """How many lines of a table that were read are no records."""
-    return int((records.rejects["table"] == table).sum()) - len(refused(records, table))
 
 
 def sums_up(row: Mapping[str, str], asked: Collection[str]) -> bool:
@@ -77,10 +73,9 @@ def _names_a_sum(text: str) -> bool:
 
 def _sums(found: Findings) -> list[int]:
     """Rows of sums."""
-    always = [c.name for c in TABLES[found.table] if c.required == "always"]
-    written = found.raw.frame
+    always, written = ALWAYS[found.table], found.raw.frame
     maybe = written[always].notna().to_numpy().sum(axis=1) * 2 < len(always) + 1
-    maybe |= found.spelled("case_id", SUM.match)
+    maybe |= found.spelled("case_id", _names_a_sum)
     # Few rows may be one: cell by cell they are read sooner than the table is column by column.
     rows = np.flatnonzero(maybe).tolist()
     return [row for row in rows if sums_up({str(c): str(v) for c, v in written.iloc[row].dropna().items()}, always)]

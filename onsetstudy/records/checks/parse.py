@@ -173,7 +173,7 @@ def _plain_number(cell: str, column: Column) -> tuple[float, Repaired]:
     if unit and cell.lower().endswith(unit.lower()) and re.fullmatch(r"[\d.,]+\s*", cell[: -len(unit)]):
         repair = "unit_written", f"the unit {unit} beside the number was passed over"
         cell = cell[: -len(unit)].strip()
-    elif unit == DILUTION and (found := re.fullmatch(r"1\s*:\s*(\d[\d.,]*)", cell)):
+    elif unit == DILUTION and (found := re.fullmatch(r"1\s*:\s*(\d[\d.,\s'’]*)", cell)):
         cell, repair = found[1], ("ratio_written", "a dilution with its 1: in front was read")
     if re.fullmatch(r"[1-9]\d{0,2}(?:[\s'’]\d{3})+", cell):
         cell, repair = re.sub(r"\D", "", cell), ("thousands_apart", "a sign between thousands was passed over")

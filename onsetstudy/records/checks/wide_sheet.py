@@ -19,7 +19,7 @@ from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.checks.no_records import sums_up
 from onsetstudy.records.checks.parse import NO_RESULT, NOT_APPLICABLE
 from onsetstudy.records.model import RawTable
-from onsetstudy.records.schema import CASES, LIP_BLOCKS, asked_columns
+from onsetstudy.records.schema import ALWAYS, CASES, LIP_BLOCKS, asked_columns
 
 MARK = "wide_sheet"
 """First cell of a wide sheet."""
@@ -215,7 +215,7 @@ class _Wide:
 
     def no_record(self, case: Mapping[str, str], told: Mapping[str, str]) -> bool:
         """Whether a row is one of sums, or repeats headings or units: no code of a case, and no readable test."""
-        if sums_up(case, [c.name for c in NEEDED if c.required == "always" and c.name in self.headings]):
+        if sums_up(case, [name for name in ALWAYS["cases"] if name in self.headings]):
             return True
         tests = [text for heading, cell in told.items() for _, _, text, _ in _tests_of(heading, cell)]
         readable = any(text.partition("@")[0].strip().lower() in RESPONSES for text in tests)

@@ -229,11 +229,10 @@ def has_record(slips: pd.DataFrame, recorded: Collection[str]) -> pd.Series:
     return pd.concat([name.isin(list(recorded)) for name in names_of(slips)], axis=1).any(axis=1)
 
 
-def unrecorded(kept: KeptList, recorded: Collection[str]) -> tuple[pd.Series, pd.Series]:
-    """Lines of the log without a record (see :func:`has_record`): unexplained, and of patients who withdrew before."""
-    assert kept.log is not None
-    none = ~has_record(kept.log, recorded)
-    withdrew = kept.log["case_id"].fillna("").astype(str).str.strip().str.casefold().isin(kept.withdrawn)
+def unrecorded(log: pd.DataFrame, recorded: Collection[str], withdrawn: Collection[str]) -> tuple[pd.Series, pd.Series]:
+    """Lines of a log without a record (see :func:`has_record`): unexplained, and of patients who withdrew before."""
+    none = ~has_record(log, recorded)
+    withdrew = log["case_id"].fillna("").astype(str).str.strip().str.casefold().isin(withdrawn)
     return none & ~withdrew, none & withdrew
 
 
@@ -280,7 +279,7 @@ def review_allocation(
         **_order(cases[known], slip[known], first, named if log is None else {*named, *log["slip"]}),
     }
     if log is not None:
-        without, withdrew = unrecorded(kept, named)
+        without, withdrew = unrecorded(log, named, kept.withdrawn)
         deviations |= _against_log(cases[has], slip[has], log)
         deviations |= {"opened_for_nobody": log.loc[without, "slip"], "withdrawn": log.loc[withdrew, "slip"]}
     if kept.source == "log":
@@ -332,8 +331,10 @@ def _against_log(cases: pd.DataFrame, slip: pd.Series, log: pd.DataFrame) -> dic
     opened = log.drop_duplicates("slip").set_index("slip")["opened_at"]
     when = pd.to_datetime(slip.map(opened), format="ISO8601", errors="coerce")
     name, day = cases["case_id"].astype(str), pd.to_datetime(cases["case_date"])
+    # Of a case that began before midnight it may be of the day after.
     injected = day + pd.to_timedelta(cases["injection_end"].astype(float) + CLOCKS_APART_MIN, unit="min")
+    late = (when > injected) | (injected.isna() & (when.dt.normalize() > day))
     return {
         "not_opened": name[~slip.isin(opened.index)],
-        "opened_late": name[(when.dt.normalize() > day) | (when > injected)],
+        "opened_late": name[late],
     }

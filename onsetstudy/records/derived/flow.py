@@ -165,10 +165,11 @@ def _arms_read(refused: pd.DataFrame, protocol: Protocol) -> pd.Series:
     return pd.Series(parse_column(refused["arm"], column, tooth_notation=notation, date_epoch="1900").values)
 
 
-def recorded_in(arm: str, records: Records, protocol: Protocol) -> int:
-    """Cases of an arm that were recorded, refused ones too as far as their arm can be read."""
+def recorded_in(arm: str, records: Records, protocol: Protocol, *, through: Quarter) -> int:
+    """Cases of an arm that were recorded up to a quarter, and refused ones, of any day, whose arm can be read."""
+    seen = records.cases.loc[pd.to_datetime(records.cases["case_date"]) <= pd.Timestamp(through.last_day), "arm"]
     lost = _arms_read(refused(records, "cases"), protocol)
-    return int((records.cases["arm"] == arm).sum() + (lost == arm).sum())
+    return int((seen == arm).sum() + (lost == arm).sum())
 
 
 def refused_cases(accepted: FlowStage) -> Reasons:

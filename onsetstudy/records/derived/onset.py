@@ -15,7 +15,7 @@ from onsetstudy.core.intervals import DerivedOnset, derive_intervals
 from onsetstudy.protocol.earlier_names import todays_strategy
 from onsetstudy.protocol.estimands import ReadingRule
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.derived.planned_minutes import SAME_TIME, TargetTests, answers_on_plan, onset_on_plan
+from onsetstudy.records.derived.planned_minutes import SAME_TIME, TargetTests, answers_on_plan, nearest, onset_on_plan
 from onsetstudy.records.model import Records
 
 
@@ -169,13 +169,6 @@ def target_tests(records: Records, protocol: Protocol) -> TargetTests:
     )
 
 
-def valid_tests(records: Records, protocol: Protocol) -> tuple[IntArray, FloatArray, BoolArray]:
-    """Tests of the target that count, sorted: place of the case in ``records.cases``, minute, whether it was felt."""
-    tests = target_tests(records, protocol)
-    found = tests.take(tests.valid(protocol.schedule.control_tooth))
-    return found.case, found.minute, found.felt
-
-
 def _recorded_as_extra(readings: pd.DataFrame) -> BoolArray:
     """Tests that their record calls extra; none where nobody told them apart."""
     if "test_kind" not in readings:
@@ -220,6 +213,6 @@ def _missed_tests(
     end = np.minimum(np.where(np.isfinite(right), right, last), np.where(np.isnan(rescue_min), np.inf, rescue_min))
     done = np.zeros((n_cases, planned.size), dtype=bool)
     # A reading stands for the nearest planned minute.
-    done[target.case, np.searchsorted((planned[1:] + planned[:-1]) / 2, target.minute)] = True
+    done[target.case, nearest(planned, target.minute)] = True
     due = planned[None, :] <= end[:, None] + SAME_TIME
     return np.asarray((due & ~done).sum(axis=1), dtype=np.int64)

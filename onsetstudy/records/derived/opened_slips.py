@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Collection
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import pandas as pd
 
@@ -86,7 +86,7 @@ def opened_slips(
     when = pd.to_datetime(log["opened_at"], format="ISO8601", errors="coerce")
     # A line whose time cannot be read was opened some day: it is counted rather than lost.
     slips = log[own & ~(when.dt.normalize() > pd.Timestamp(until))]
-    without, withdrew = unrecorded(replace(kept, log=slips), recorded)
+    without, withdrew = unrecorded(slips, recorded, kept.withdrawn)
     slip, case = slips["slip"].astype(str), slips["case_id"].fillna("").astype(str)
     return OpenedSlips(
         opened=len(slips), without=tuple(slip[without]), cases=tuple(case[without]), withdrawn=tuple(slip[withdrew])

@@ -45,18 +45,21 @@ class TargetTests:
         return TargetTests(**{each.name: getattr(self, each.name)[kept] for each in fields(self)})
 
 
+def nearest(planned: FloatArray, minute: FloatArray) -> IntArray:
+    """Place of the planned minute that each is nearest to; of two alike the earlier."""
+    return np.searchsorted((planned[1:] + planned[:-1]) / 2, minute)
+
+
 def answers_on_plan(tests: TargetTests, planned: FloatArray, window_min: float) -> tuple[TargetTests, FloatArray]:
     """Of each case and planned minute the test that answers for it, and the planned minutes, shape (k,).
 
     It is the nearest within the window, of two alike the earlier: of a planned test and an extra one close by, nearly
     always the planned one. What is recorded as extra answers for no planned minute, however near.
     """
-    slot = np.searchsorted((planned[1:] + planned[:-1]) / 2, tests.minute)
+    slot = nearest(planned, tests.minute)
     gap = np.where(tests.extra, np.inf, np.abs(tests.minute - planned[slot]))
     order = np.lexsort((tests.minute, np.round(gap, 9), slot, tests.case))
-    first = np.ones(order.size, dtype=bool)
-    case, at = tests.case[order], slot[order]
-    first[1:] = (case[1:] != case[:-1]) | (at[1:] != at[:-1])
+    _, first = np.unique((tests.case * planned.size + slot)[order], return_index=True)
     kept = np.zeros(order.size, dtype=bool)
     kept[order[first]] = True
     kept &= gap <= window_min + SAME_TIME

@@ -14,10 +14,12 @@ import numpy as np
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, IntArray, StrArray
 from onsetstudy.core.intervals import derive_intervals
+from onsetstudy.records.derived.planned_minutes import nearest
 
 COMPARED = 20
 """Cases of an arm from which on the normal approximation of a ratio of sums keeps its level."""
 
+EVERY = slice(None)
 Table = tuple[int, int, int, int]
 """Happened and could have, in the reference arm; happened and could have, in the other."""
 
@@ -46,16 +48,22 @@ class ArmTests:
     arms: tuple[str, str]
     confirmations: int
 
-    def confirmed(self, kept: BoolArray) -> BoolArray:
+    def confirmed(self, kept: BoolArray | slice = EVERY) -> BoolArray:
         """Whether so many tests in a row, of those kept, were not felt; shape (n,)."""
         case, minute, felt = self.case[kept], self.minute[kept], self.felt[kept]
         onset = derive_intervals(case, minute, felt, n_cases=self.arm.size, confirmations=self.confirmations)
         return np.isfinite(onset.right)
 
+    @property
+    def last(self) -> BoolArray:
+        """Which tests are the last of their cases."""
+        last: BoolArray = np.diff(self.case, append=-1) != 0
+        return last
+
     def in_time(self, minute: FloatArray) -> BoolArray:
-        """Whether planned minutes were left that could confirm what began then."""
-        early: BoolArray = minute < self.planned[-min(self.confirmations, self.planned.size)] + 1e-9
-        return early
+        """Whether planned minutes were left, from the nearest on, that could confirm what began then."""
+        left = self.planned.size - nearest(self.planned, minute)
+        return np.isfinite(minute) & (left >= min(self.confirmations, self.planned.size))
 
     def by_case(self, kept: BoolArray) -> FloatArray:
         """How many of the tests kept each case has; shape (n,)."""
@@ -157,14 +165,11 @@ def given_up(tests: ArmTests, supplement: BoolArray, *, until: float) -> Shares:
     """
     case, minute, n = tests.case, tests.minute, tests.arm.size
     right = derive_intervals(case, minute, tests.felt, n_cases=n, confirmations=tests.confirmations).right
-    last = np.ones(case.size, dtype=bool)
-    last[:-1] = case[1:] != case[:-1]
-    slot = np.searchsorted((tests.planned[1:] + tests.planned[:-1]) / 2, minute)
+    slot = nearest(tests.planned, minute)
     # Of several tests about one planned minute the last says whether another came after it.
-    final = last.copy()
-    final[:-1] |= slot[1:] != slot[:-1]
+    final = tests.last | (np.diff(slot, append=-1) != 0)
     risk = final & tests.felt & (minute < right[case]) & (minute < until - 1e-9)
-    left = risk & last & ~supplement[case]
+    left = risk & tests.last & ~supplement[case]
     within = np.char.add(np.char.add(tests.practice[case], "|"), slot.astype(str))
     found = shares_of(left, risk, tests.arm[case], tests.arms, within)
     # Those who could be given up are cases, however often they were at risk.

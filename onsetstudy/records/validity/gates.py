@@ -21,6 +21,7 @@ from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
 from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.derived.onset import target_tests
+from onsetstudy.records.derived.planned_minutes import nearest
 from onsetstudy.records.derived.results import QUALIFIES, SHUTS, Doubt
 from onsetstudy.records.model import Records
 from onsetstudy.records.numb_field import INSIDE, controls_in_field
@@ -90,15 +91,18 @@ def doubts_of(records: Records, protocol: Protocol) -> tuple[Doubt, ...]:
     by itself, so that a fast practice that tests off schedule is not either; counts are compared with their
     expectation (Poisson, one-sided). Arms are compared by the ratio of sums over cases with its linearised variance
     (Cochran, Sampling Techniques, 3rd edition, section 6.5; from memory), and where few cases decide exactly
-    (:mod:`~onsetstudy.records.validity.between_arms`). What a lost control tooth explains is told once.
+    (:mod:`~onsetstudy.records.validity.between_arms`). What a lost control tooth or tests not recorded explain is told
+    once.
     """
     tests = _tests(records, protocol)
     controlled = protocol.schedule.control_tooth != "none"
     lost = (_lost(tests) or _lost_in_arm(tests)) if controlled else None
+    clock = _clock(tests)
     found = [
         lost,
-        _clock(tests),
-        _not_again(tests),
+        clock,
+        # Where tests were not recorded, those that would have confirmed an onset may be among them.
+        _not_again(tests) if clock is None else None,
         _in_field(records, protocol) if controlled else None,
         _reactive(tests),
         *_differently(tests),
@@ -122,7 +126,7 @@ def _tests(records: Records, protocol: Protocol) -> ArmTests:
     case, at = tests.case, tests.minute
     planned = np.asarray(schedule.tests_min, dtype=np.float64)
     window = WINDOW * float(np.diff(planned, prepend=0.0).min()) if schedule.window_min is None else schedule.window_min
-    apart = np.min(np.abs(at[:, None] - planned[None, :]), axis=1)
+    apart = np.abs(at - planned[nearest(planned, at)])
     numb = pd.Series(~tests.felt).astype(int)
     practice, technique, arm = (cases[c].astype(str).to_numpy(dtype=str) for c in ("practice_id", "technique", "arm"))
     return ArmTests(
@@ -160,18 +164,16 @@ def _most(yes: int, of: int) -> bool:
     return yes == of if ALL_OF_FEW <= of < FEW else of >= FEW and yes > MOST * of
 
 
-def _practices(
-    happened: BoolArray, could: BoolArray, tests: ArmTests, many: Callable[[int, int], bool]
-) -> tuple[str, ...]:
-    """Practices in which something happened to many of the cases to which it could."""
-    own = {str(name): tests.practice == name for name in np.unique(tests.practice)}
+def _groups(happened: BoolArray, could: BoolArray, of: StrArray, many: Callable[[int, int], bool]) -> tuple[str, ...]:
+    """Practices, or arms, in which something happened to many of the cases to which it could."""
+    own = {str(name): of == name for name in np.unique(of)}
     return tuple(name for name, rows in own.items() if many(int(happened[rows].sum()), int(could[rows].sum())))
 
 
 def _lost(tests: ArmTests) -> Doubt | None:
     lost, asked = _lost_cases(tests)
     counts = int(lost.sum()), int(asked.sum())
-    whose = _practices(lost, asked, tests, _most)
+    whose = _groups(lost, asked, tests.practice, _most)
     return _doubt("control_lost", *counts, practices=whose) if whose or _most(*counts) else None
 
 
@@ -188,7 +190,7 @@ def _lost_in_arm(tests: ArmTests) -> Doubt | None:
     Tests that are lost with onset leave teeth of that arm without one: the other arm seems to be numb sooner.
     """
     lost, asked = _lost_cases(tests)
-    numb = tests.confirmed(np.ones(tests.case.size, dtype=bool))
+    numb = tests.confirmed()
     spoilt = numb & ~tests.confirmed(tests.valid)
     # A control tooth lost at every other test is not lost with the target, and still lets no onset be confirmed.
     for gone, of, least in ((lost, asked, STRANGE), (spoilt, numb, MOST)):
@@ -207,10 +209,11 @@ def _clock(tests: ArmTests) -> Doubt | None:
     earliest, latest = np.full(n, np.inf), np.zeros(n)
     np.minimum.at(earliest, tests.case, tests.minute)
     np.maximum.at(latest, tests.case, tests.minute)
-    skipped = np.searchsorted(tests.planned, earliest - 1e-9)
     gap = float(np.diff(tests.planned, prepend=0.0).max())
+    # By the planned minute that the first test stands for, or one behind the last.
+    skipped = nearest(np.append(tests.planned, tests.planned[-1] + gap), earliest)
     odd = has & ((skipped >= min(SKIPPED, tests.planned.size)) | (latest > tests.planned[-1] + 2 * gap))
-    whose = _practices(odd, has, tests, lambda strange, of: strange >= STRANGE_CASES and strange > STRANGE * of)
+    whose = _groups(odd, has, tests.practice, lambda strange, of: strange >= STRANGE_CASES and strange > STRANGE * of)
     return _doubt("clock", int(odd.sum()), int(has.sum()), practices=whose) if whose else None
 
 
@@ -221,13 +224,12 @@ def _not_again(tests: ArmTests) -> Doubt | None:
     the ones that just did. It is how busy practices test. Where they are most of the teeth that stopped feeling, of all
     or of one arm, nothing can be told of onset; a fifth of them is told (thresholds of this project, no source).
     """
-    numb, last = tests.confirmed(np.ones(tests.case.size, dtype=bool)), np.diff(tests.case, append=-1) != 0
-    ended = ~numb & (tests.by_case(last & ~tests.felt & tests.in_time(tests.minute)) > 0)
+    numb = tests.confirmed()
+    ended = ~numb & (tests.by_case(tests.last & ~tests.felt & tests.in_time(tests.minute)) > 0)
     stopped = numb | ended
     n, of = int(ended.sum()), int(stopped.sum())
-    parts = (np.ones(tests.arm.size, dtype=bool), *(tests.arm == code for code in tests.arms))
-    whose = _practices(ended, stopped, tests, _most)
-    if any(_most(int((ended & part).sum()), int((stopped & part).sum())) for part in parts):
+    whose = _groups(ended, stopped, tests.practice, _most)
+    if _most(n, of) or _groups(ended, stopped, tests.arm, _most):
         return _doubt("not_tested_again", n, of, tests.confirmations)
     if whose or 1 < n == of or (n >= ALL_OF_FEW and n > STRANGE * of):
         return _doubt("some_not_tested_again", n, of, tests.confirmations, practices=whose)
@@ -319,8 +321,7 @@ def _later(tests: ArmTests) -> Doubt | None:
     Asked of tests that were felt alone: these nobody did because the tooth had gone numb.
     """
     used = tests.felt & tests.at_risk & ~tests.off
-    apart = tests.minute[:, None] - tests.planned[None, :]
-    late = np.take_along_axis(apart, np.abs(apart).argmin(axis=1)[:, None], axis=1)[:, 0]
+    late = tests.minute - tests.planned[nearest(tests.planned, tests.minute)]
     doubt = _more_in_one("tested_later", ratios_of(tests.by_case(used & (late > 0)), tests.by_case(used), tests))
     if doubt is None:
         return None

@@ -110,7 +110,7 @@ def analyse(
     arms = arm_standing(data.frame, known)
     answer = _answer(records, data, onset, this, progress)
     doubts = doubts_of(_only(records, data), protocol)
-    sensitivity = run_sensitivity(protocol, records, data, through=this, arms=arms, onsets=onsets, progress=progress)
+    sensitivity = run_sensitivity(onsets, data, through=this, arms=arms, progress=progress)
     comfort = comfort_of(data, answer.overall)
     days = pd.to_datetime(records.cases["case_date"])
     results = dataclasses.replace(
@@ -136,7 +136,7 @@ def analyse(
         if beside.published is None
         else context_of((answer.overall, *answer.by_technique), data.frame, protocol, beside.published),
     )
-    results = results.with_looks(_looks(protocol, records, data, this, doubts, onsets))
+    results = results.with_looks(_looks(onsets, data, this, doubts))
     untold = untold_baseline(data.frame, protocol)
     return dataclasses.replace(results, caution=study_cautions(results, slips, untold_baseline=untold))
 
@@ -181,15 +181,14 @@ def _answer(
     )
 
 
-def _looks(
-    protocol: Protocol, records: Records, data: AnalysisSet, this: Quarter, doubts: tuple[Doubt, ...], onsets: Onsets
-) -> LooksTaken | None:
+def _looks(onsets: Onsets, data: AnalysisSet, this: Quarter, doubts: tuple[Doubt, ...]) -> LooksTaken | None:
     """The interim analyses; where the cold tests cannot bear an answer they are gated, and count all the same."""
+    protocol = onsets.protocol
     if not shutting(doubts) or quantity_of(protocol.plan.primary).rests_on != "cold_tests":
         return looks_taken(data, this)
     # Their z is that of the target alone, as the control tooth leaves nothing to compute it of.
     asked = questions_of(protocol, choice="control_ignored")
-    alone, _ = prepare(protocol, records, through=this, asked=asked, onsets=onsets, work=data.work)
+    alone, _ = prepare(protocol, onsets.records, through=this, asked=asked, onsets=onsets, work=data.work)
     return looks_taken(alone, this, shut=True)
 
 

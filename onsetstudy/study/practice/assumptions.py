@@ -7,6 +7,7 @@ import pandas as pd
 
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.core.results import EstimateLike, NotAvailable
+from onsetstudy.records.derived.planned_minutes import nearest
 from onsetstudy.records.model import Records
 from onsetstudy.study.results import Diagnostics
 from onsetstudy.study.sets.analysis_set import AnalysisSet
@@ -60,10 +61,9 @@ def diagnose(data: AnalysisSet, records: Records, onset: pd.DataFrame) -> Diagno
 def _on_schedule(times: Intervals, tests_min: tuple[float, ...]) -> Intervals:
     """Ends of the intervals moved to the nearest planned test, for a model that knows planned gaps only."""
     ticks = np.concatenate(([0.0], tests_min))
-    middles = (ticks[1:] + ticks[:-1]) / 2
-    left = np.searchsorted(middles, times.left)
+    left = nearest(ticks, times.left)
     seen = np.isfinite(times.right)
-    right = np.where(seen, np.searchsorted(middles, np.where(seen, times.right, 0.0)), ticks.size)
+    right = np.where(seen, nearest(ticks, np.where(seen, times.right, 0.0)), ticks.size)
     # Two tests nearest to the same planned minute leave the gap before it.
     left = np.minimum(left, right - 1)
     return Intervals(ticks[np.maximum(left, 0)], np.append(ticks, np.inf)[np.maximum(right, 1)])

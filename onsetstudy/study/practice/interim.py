@@ -102,7 +102,7 @@ def looks_over(
 
 
 def judge_seen(
-    protocol: Protocol, plan: LookPlan, seen: list[LookSeen], caution: list[Caution] | None = None
+    protocol: Protocol, plan: LookPlan, seen: list[LookSeen], caution: Sequence[Caution] = ()
 ) -> LooksTaken | None:
     """What the plan allows one to say at the looks that were taken; ``None`` if there was none."""
     if not seen:
@@ -114,7 +114,7 @@ def judge_seen(
         verdicts=verdicts,
         stopped=_stopped(plan, verdicts, seen, protocol),
         scale=SCALES[protocol.plan.primary],
-        caution=tuple(caution or ()),
+        caution=tuple(caution),
         seen=tuple(seen),
     )
 

@@ -51,7 +51,7 @@ def as_taken(
         return found
     today = {s.label: s for s in found.seen}
     seen = today | {label: _seen(entry) for label, entry in held.items()}
-    judged = judge_seen(protocol, found.plan, [seen[label] for label in sorted(seen)], list(found.caution))
+    judged = judge_seen(protocol, found.plan, [seen[label] for label in sorted(seen)], found.caution)
     assert judged is not None
     verdicts = tuple(_verdict(held[v.label], found.plan) if v.label in held else v for v in judged.verdicts)
     cautions = [

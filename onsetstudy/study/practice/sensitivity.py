@@ -14,7 +14,6 @@ from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.protocol.vocabulary import FIRST_CASES, SENSITIVITY
 from onsetstudy.records.derived.onset import Onsets
 from onsetstudy.records.derived.results import ArmStanding
-from onsetstudy.records.model import Records
 from onsetstudy.study.practice.subsets import variation
 from onsetstudy.study.results import Variation
 from onsetstudy.study.sets.analysis_set import AnalysisSet
@@ -22,19 +21,19 @@ from onsetstudy.study.sets.prepare import prepare
 
 
 def run_sensitivity(
-    protocol: Protocol,
-    records: Records,
+    onsets: Onsets,
     main: AnalysisSet,
     *,
     through: Quarter,
     arms: ArmStanding | None = None,
-    onsets: Onsets | None = None,
     progress: Progress | None = None,
 ) -> tuple[Variation, ...]:
     """Hazard ratio, share numb by the target and waiting under each choice of the plan, the plan's own first.
 
     Parameters
     ----------
+    onsets : Onsets
+        What was derived for the main results; choices that read the readings alike take it from there.
     main : AnalysisSet
         The cases as the plan derives them.
     through : Quarter
@@ -42,14 +41,13 @@ def run_sensitivity(
     arms : ArmStanding or None
         How the arm of a randomised case is known: as allocated, the main results are by intention to treat, and as
         treated and per protocol stand beside them wherever somebody received another arm.
-    onsets : Onsets, optional
-        What was derived of ``records`` for the main results; choices that read the readings alike take it from there.
 
     Returns
     -------
     tuple of Variation
         Empty when the plan names no other choice. Where only planned tests decide, all tests stand beside them.
     """
+    protocol = onsets.protocol
     # None where there is no list.
     received = main.received != main.arm
     # What the tests left out, and who kept to the plan, stand beside the answer, whether the plan names them or not.
@@ -57,7 +55,6 @@ def run_sensitivity(
     names = [*dict.fromkeys((*protocol.plan.sensitivity, *(name for name, shown in beside.items() if shown)))]
     if not names:
         return ()
-    onsets = onsets or Onsets(records=records, protocol=protocol)
     planned = questions_of(protocol)
     varied = [variation(main, "main", *_main_words(protocol, arms))]
     for done, name in enumerate(names):
@@ -66,7 +63,7 @@ def run_sensitivity(
         asked, data = questions_of(protocol, choice=name), main
         # Where the same intervals answer, nothing has to be derived anew.
         if any((asked[q].rule, asked[q].strategies) != (planned[q].rule, planned[q].strategies) for q in asked):
-            data, _ = prepare(protocol, records, through=through, asked=asked, onsets=onsets, work=main.work)
+            data, _ = prepare(protocol, onsets.records, through=through, asked=asked, onsets=onsets, work=main.work)
         varied.append(variation(cases_of(data, asked["hazard"]), name, *SENSITIVITY[name]))
     if received.any():
         asked = questions_of(protocol, analysis_set=AS_TREATED)

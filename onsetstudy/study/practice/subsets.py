@@ -198,7 +198,7 @@ def _by_arm(
         arm: not_asked(quantity, found.reason, code=found.code, contrast=arm, unit=found.unit, n=found.n)
         for arm in data.protocol.arm_codes[:2]
     }
-    present = [arm for arm in arms if arm in data.arms_present and len(data) >= minimum]
+    present = [arm for arm in arms if arm in data.arms_present and not too_few(data, minimum)]
     alone = {arm: ask(data, difference, partial(of_one_arm, data.where(data.arm == arm), verb)) for arm in present}
     told = {arm: own for arm, own in alone.items() if isinstance(own, Estimate)}
     # Where each can be told alone, it is their comparison that cannot be made.

@@ -26,7 +26,7 @@ from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.sets.analysis_set import DONE, PRACTICE, AnalysisSet, by_one_minute
 from onsetstudy.study.sets.counted_set import CountedSet
-from onsetstudy.study.sets.pairs import within_patients
+from onsetstudy.study.sets.pairs import cautioned, within_patients
 from onsetstudy.survival.results import ArmContrast
 from onsetstudy.survival.summaries.clustered import ClusterSpread, cluster_spread
 from onsetstudy.survival.summaries.rmst import estimate_rmst
@@ -259,7 +259,7 @@ def _within(cases: AnalysisSet, key: str, question: str, verb: Callable[..., Arm
             continue
         if (cluster := cases.cluster()) is not None:
             found = _clustered(found, cases, cluster, question, strata, at, asked.grace_min)
-        return _told(found, _caution(strata, finest, failed[0].reason if failed else ""))
+        return cautioned(found, _caution(strata, finest, failed[0].reason if failed else ""))
     raise failed[-1]
 
 
@@ -338,8 +338,3 @@ def cautions_of(answers: Sequence[Estimate | NotAvailable], codes: tuple[str, ..
     """The cautions of these codes, each text once."""
     found = (c for answer in answers if isinstance(answer, Estimate) for c in answer.caution if c.code in codes)
     return tuple(dict.fromkeys(found))
-
-
-def _told(found: ArmContrast, caution: tuple[Caution, ...]) -> ArmContrast:
-    difference = dataclasses.replace(found.difference, caution=(*found.difference.caution, *caution))
-    return dataclasses.replace(found, difference=difference, caution=(*found.caution, *caution))

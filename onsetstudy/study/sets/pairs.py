@@ -48,9 +48,13 @@ def within_patients(cases: AnalysisSet, pairs: IntArray, question: str, key: str
         conf_level=cases.protocol.plan.conf_level,
         **more,
     )
-    told = unpaired(cases, pairs)
-    difference = dataclasses.replace(found.difference, caution=(*found.difference.caution, *told))
-    return dataclasses.replace(found, difference=difference, caution=(*found.caution, *told))
+    return cautioned(found, unpaired(cases, pairs))
+
+
+def cautioned(found: ArmContrast, caution: tuple[Caution, ...]) -> ArmContrast:
+    """A comparison and its difference with further cautions."""
+    difference = dataclasses.replace(found.difference, caution=(*found.difference.caution, *caution))
+    return dataclasses.replace(found, difference=difference, caution=(*found.caution, *caution))
 
 
 def unpaired(cases: AnalysisSet, pairs: IntArray) -> tuple[Caution, ...]:

@@ -43,7 +43,7 @@ def prepare(
     frame["last_test_min"] = _last_test(records, frame)
     derived = onset["hazard"].reindex(frame.index).reset_index(drop=False)
     missing = [arm for arm in protocol.arm_codes if arm not in set(frame["arm"])]
-    unused = {arm: recorded_in(arm, records, protocol) for arm in missing}
+    unused = {arm: recorded_in(arm, records, protocol, through=through) for arm in missing}
     frame = frame.reset_index(drop=True)
     return AnalysisSet(frame=frame, protocol=protocol, work=work or Work(), unused=unused), derived
 

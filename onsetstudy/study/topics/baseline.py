@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -65,9 +64,9 @@ def _measure_rows(column: pd.Series, arm: pd.Series, arms: tuple[str, ...], name
     cells: tuple[Cell, ...] = tuple(zip((g.size for g in groups), sizes, means, spreads, strict=True))
     difference = None
     if all(g.size > 1 for g in groups[:2]):
-        first_two = groups[:2]
-        means_of_two, variances = ([float(f(g)) for g in first_two] for f in (np.mean, partial(np.var, ddof=1)))
-        difference = standardised_difference(means_of_two, variances)
+        first, second = groups[:2]
+        variances = float(first.var(ddof=1)), float(second.var(ddof=1))
+        difference = standardised_difference((float(first.mean()), float(second.mean())), variances)
     return [ArmTableRow(variable=name, level="", cells=cells, standardised_difference=difference)]
 
 

@@ -16,7 +16,8 @@ from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.results import Counts, Estimate
 from onsetstudy.outcomes.harms import exact_share
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.records.derived.onset import valid_tests
+from onsetstudy.records.derived.onset import target_tests
+from onsetstudy.records.derived.planned_minutes import nearest
 from onsetstudy.records.model import Records
 from onsetstudy.study.results import ColdTestErrors, ErrorRow
 from onsetstudy.study.sets.analysis_set import AnalysisSet
@@ -71,14 +72,14 @@ def cold_test_errors(data: AnalysisSet, records: Records) -> ColdTestErrors | No
 
 def _tests(data: AnalysisSet, records: Records) -> Tests:
     """Valid tests of the target in the analysed cases, on planned minutes, before a supplement."""
-    case, minute, felt = valid_tests(records, data.protocol)
-    number = pd.Index(data.frame["case_id"]).get_indexer(records.cases["case_id"])[case]
+    schedule, tests = data.protocol.schedule, target_tests(records, data.protocol)
+    tests = tests.take(tests.valid(schedule.control_tooth))
+    number = pd.Index(data.frame["case_id"]).get_indexer(records.cases["case_id"])[tests.case]
     rescue = data.numbers("rescue_min")
     until = np.where(np.isnan(rescue), np.inf, rescue)
-    kept = (number >= 0) & (minute < until[np.maximum(number, 0)])
-    planned = np.asarray(data.protocol.schedule.tests_min, dtype=np.float64)
-    slot = np.searchsorted((planned[1:] + planned[:-1]) / 2, minute[kept])
-    return number[kept], planned[slot], felt[kept]
+    kept = (number >= 0) & (tests.minute < until[np.maximum(number, 0)])
+    planned = np.asarray(schedule.tests_min, dtype=np.float64)
+    return number[kept], planned[nearest(planned, tests.minute[kept])], tests.felt[kept]
 
 
 def _control_tests(data: AnalysisSet, records: Records) -> tuple[int, int]:

@@ -375,12 +375,19 @@ def test_the_log_is_held_against_the_records(tmp_path, drawn):
     assert told["opened_late"] == ("P01-0001",)  # treated on 1 April, opened on the 2nd
 
 
-@pytest.mark.parametrize(("end", "late"), [(564.0, True), (566.0, False), (float("nan"), False)])
-def test_a_slip_opened_on_the_day_and_after_the_injection_chose_nothing(tmp_path, drawn, end, late):
-    """Opened at 9:30; clocks may be five minutes apart, and without a time of day the day alone is known."""
+@pytest.mark.parametrize(
+    ("days", "end", "late"),
+    [(0, 564.0, True), (0, 566.0, False), (0, float("nan"), False), (1, float("nan"), True), (1, 2015.0, False)],
+)
+def test_a_slip_opened_on_the_day_and_after_the_injection_chose_nothing(tmp_path, drawn, days, end, late):
+    """Opened at 9:30; clocks may be five minutes apart, and without a time of day the day alone is known.
+
+    The injection of a case that is dated the day before may have come after midnight, counted on from there.
+    """
     for k in range(1, 7):
         opened(tmp_path, f"P01-{k:04d}")
-    cases = recorded(drawn, lambda rows: None).cases.assign(injection_end=end, case_date=pd.Timestamp(NOW.date()))
+    cases = recorded(drawn, lambda rows: None).cases.assign(injection_end=end)
+    cases["case_date"] = pd.Timestamp(NOW.date()) - pd.Timedelta(days=days)
     review = review_allocation(cases, protocol(), read_kept_list(tmp_path / "list.csv"))
     assert ("opened_late" in {d.code for d in review.deviations}) is late
 

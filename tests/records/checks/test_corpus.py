@@ -437,6 +437,7 @@ REPAIRS = [
     ("practice_id", "p01", "P01", "spelling"),
     ("vasoconstrictor_dilution", "1:100000", 100_000.0, "ratio_written"),
     ("vasoconstrictor_dilution", "1:100,000", 100_000.0, "thousands"),
+    ("vasoconstrictor_dilution", "1:100 000", 100_000.0, "thousands_apart"),
     ("volume_ml", "1,8 ml", 1.8, "decimal_comma"),
     ("case_date", "05 May 2026", pd.Timestamp("2026-05-05"), "month_name"),
     ("case_date", "3-Aug-2026", pd.Timestamp("2026-08-03"), "month_name"),

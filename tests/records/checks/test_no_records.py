@@ -10,7 +10,7 @@ from click.testing import CliRunner
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.files.sources.spreadsheet import read_records
-from onsetstudy.records.checks.no_records import no_records
+from onsetstudy.records.checks.no_records import read
 from onsetstudy.records.derived.flow import refused_by_practice
 from onsetstudy.records.model import Records
 from tests.records.checks.test_corpus import clean
@@ -125,11 +125,20 @@ def test_a_line_above_the_headings_is_named_and_not_the_rows_below(tmp_path, abo
 def test_lines_that_are_no_records_are_not_counted_as_cases():
     cases, readings = tables(SECOND["the same"])
     found = records(cases, readings, PROMISED)
-    assert (no_records(found, "cases"), no_records(found, "cold_tests")) == (1, 1)
+    assert (read(found, "cases"), read(found, "cold_tests")) == (found.rows_read - 1, found.readings_read - 1)
     for row in cases[1:]:
         row["tooth"] = "99"
     with pytest.raises(RecordsError, match=f"none of {len(clean()[0])} cases can be used"):
         records(cases, readings, PROMISED)
+
+
+def test_a_table_of_such_lines_alone_has_no_case():
+    """Nobody is asked whether no case at all is of another protocol."""
+    line = dict.fromkeys(clean()[0][0]) | {"case_id": "Total", "volume_ml": "7.2"}
+    with pytest.raises(RecordsError) as refused:
+        records([line], clean()[1], PROMISED)
+    told = [str(p) for p in refused.value.problems if p.code == "nothing_left"]
+    assert told == ["cases.csv: there is no case in this table. Enter one row for every injection."]
 
 
 def test_nor_are_they_by_the_command(tmp_path):
@@ -153,6 +162,7 @@ def test_nor_are_they_by_the_command(tmp_path):
         ({"case_date": "Mean buffered", "pain_deposition": "22"}, "totals_row"),
         ({"case_id": "Average (n = 4)", "arm": "plain", "volume_ml": "1.8"}, "totals_row"),
         ({"patient_id": "n", "volume_ml": "4"}, "totals_row"),
+        (dict.fromkeys(clean()[0][0], "4") | {"case_id": " Total "}, "totals_row"),
         ({"case_id": "P01-0009", "notes": "Total"}, "missing"),
         ({"clinician_id": "SD", "volume_ml": "1.8"}, "missing"),
         ({"notes": "Total loss of the crown", "volume_ml": "1.8"}, "missing"),

@@ -55,14 +55,15 @@ def test_codes_that_differ_by_capitals_alone_are_asked_about():
 
 
 @pytest.mark.parametrize(
-    ("first", "second", "asked"),
+    ("first", "second", "asked", "apart"),
     [
-        ("2026-04-01", "2026-04-08", []),
-        ("2026-04-01", "2026-04-07", ["washout"]),
-        ("2026-04-08", "2026-04-01", ["period_order"]),
+        ("2026-04-01", "2026-04-08", [], ""),
+        ("2026-04-01", "2026-04-07", ["washout"], "6 days"),
+        ("2026-04-01", "2026-04-02", ["washout"], "1 day"),
+        ("2026-04-08", "2026-04-01", ["period_order"], ""),
     ],
 )
-def test_second_injections_are_held_to_order_and_washout(first, second, asked):
+def test_second_injections_are_held_to_order_and_washout(first, second, asked, apart):
     """Seven days were planned; the case stays, and in a design of one injection a patient nothing is asked."""
     paired = protocol(allocation={"method": "paired", "washout_days": 7})
     paired = dataclasses.replace(paired, study=dataclasses.replace(paired.study, design="crossover"))
@@ -73,6 +74,7 @@ def test_second_injections_are_held_to_order_and_washout(first, second, asked):
     found = records(rows, tests, paired)
     told = [q for q in found.queries if q.code in ("washout", "period_order")]
     assert [(q.code, q.where.column) for q in told] == [(code, "case_date") for code in asked]
-    assert "washout" not in asked or "6 days after the patient's earlier injection; the plan asks for 7" in str(told[0])
+    says = f"{apart} after the patient's earlier injection; the plan asks for 7"
+    assert "washout" not in asked or says in str(told[0])
     assert len(found.cases) == 2
     assert not [q for q in records(rows, tests, protocol()).queries if q.code in ("washout", "period_order")]

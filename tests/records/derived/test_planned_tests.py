@@ -246,7 +246,8 @@ def test_all_tests_stand_beside_the_answer_though_no_plan_named_them():
     through = WITH.quarters[-1]
     data, _ = prepare(WITH, records, through=through)
     bare = dataclasses.replace(WITH, plan=dataclasses.replace(WITH.plan, sensitivity=()))
-    varied = run_sensitivity(bare, records, data, through=through)
+    varied = run_sensitivity(Onsets(records=records, protocol=bare), data, through=through)
     assert "all_tests" in [v.code for v in varied]
     without = dataclasses.replace(bare, schedule=PROTOCOL.schedule)
-    assert "all_tests" not in [v.code for v in run_sensitivity(without, records, data, through=through)]
+    varied = run_sensitivity(Onsets(records=records, protocol=without), data, through=through)
+    assert "all_tests" not in [v.code for v in varied]

@@ -173,6 +173,17 @@ def test_minutes_that_cannot_be_the_planned_tests_shut():
     assert (doubt.effect, doubt.practices) == (SHUTS, ("P02",))
 
 
+@pytest.mark.parametrize(("place", "off", "odd"), [(2, 0.2, False), (3, -0.2, True), (3, 0.2, True)])
+def test_first_tests_are_skipped_by_the_planned_minute_that_the_first_one_stands_for(place, off, odd):
+    """The third planned test done a little late is not the fourth."""
+    records = study(3, n=10)
+    kept = records.readings[records.readings["minute"] > PLANNED[place] + 0.5]
+    first = [(case, PLANNED[place] + off, role, "felt") for case in records.cases["case_id"]
+             for role in ("target", "control")]  # fmt: skip
+    readings = pd.concat([pd.DataFrame(first, columns=kept.columns), kept], ignore_index=True)
+    assert ("clock" in codes(replace(records, readings=readings))) is odd
+
+
 def test_tests_that_vanish_in_one_arm_qualify():
     found = [doubts_of(study(seed, miss=(0.05, 0.35)), PROTOCOL) for seed in range(10)]
     assert all({d.code for d in doubts} >= {"tests_vanished"} for doubts in found)
@@ -312,13 +323,16 @@ def test_some_onsets_left_unconfirmed_qualify_and_what_the_protocol_leaves_no_ti
     alone = replace(PROTOCOL, onset=replace(PROTOCOL.onset, confirmations=1))
     assert not {d.code for d in doubts_of(study(1, impatient=(1.0, 1.0)), alone)} & NOT_AGAIN
     cases = study(1, n=5).cases
-    for last, found in ((PLANNED[-1], set()), (PLANNED[-2], {"not_tested_again"})):
-        rows = [(case, t, "target", "felt" if t < last else "not_felt") for case in cases["case_id"]
-                for t in PLANNED[last >= PLANNED]]  # fmt: skip
+    told = {"not_tested_again"}
+    # A test stands for the planned minute that it is nearest to, be it early or late.
+    for last, off, found in ((PLANNED[-1], 0.0, set()), (PLANNED[-1], -0.2, set()),
+                             (PLANNED[-2], 0.0, told), (PLANNED[-2], 0.2, told)):  # fmt: skip
+        rows = [(case, *((t, "target", "felt") if t < last else (t + off, "target", "not_felt")))
+                for case in cases["case_id"] for t in PLANNED[last >= PLANNED]]  # fmt: skip
         readings = pd.DataFrame(rows, columns=["case_id", "minute", "tooth_role", "response"])
         uncontrolled = replace(PROTOCOL, schedule=replace(PROTOCOL.schedule, control_tooth="none"))
-        told = {d.code for d in doubts_of(replace(study(1, n=5), readings=readings), uncontrolled)}
-        assert told & NOT_AGAIN == found
+        doubted = {d.code for d in doubts_of(replace(study(1, n=5), readings=readings), uncontrolled)}
+        assert doubted & NOT_AGAIN == found
 
 
 def test_labels_swapped_and_rows_permuted_change_nothing():

@@ -154,6 +154,13 @@ def test_an_arm_whose_cases_are_all_refused_was_recorded():
     assert {overall.wait_difference.reason, overall.hazard_ratio.reason, overall.curves[1].curve.reason} == {reason}
 
 
+def test_an_arm_whose_first_case_comes_in_a_later_quarter_was_not_recorded_yet():
+    cases = [case(1, case_date="2026-05-04"), case(2, case_date="2026-05-05"), case(3, "buffered")]
+    found = records(cases, [row for n in range(1, 4) for row in readings_of(n, "ffnn")], protocol())
+    overall = analyse(protocol(), found, quarter="2026Q2").overall
+    assert overall.wait_difference.reason == "no case of the arm buffered has been recorded"
+
+
 @pytest.mark.usefixtures("answer_alone")
 def test_an_arm_is_told_where_only_the_other_cannot_be():
     answers = ["ffffffffffnnn"] * 3 + ["fffnn"] * 5
