@@ -342,12 +342,13 @@ def _rules(cases: DoseCases, rules: tuple[AgeRule, ...]) -> Iterator[Told]:
     for rule in rules:
         if rule.under_years is None:
             continue
-        young = _certainly_under(cases.age_band, rule.under_years)
+        young = certainly_under(cases.age_band, rule.under_years)
         for case in np.flatnonzero((cases.agent == rule.substance) & young):
             yield int(case), DoseFlag(code="age_rule", text=f"{rule.text.capitalize()} ({rule.source}).")
 
 
-def _certainly_under(band: StrArray, years: int) -> BoolArray:
+def certainly_under(band: StrArray, years: int) -> BoolArray:
+    """Where everybody of an age band is under an age."""
     return np.isin(band, [name for name, (_, last) in AGE_BANDS.items() if last < years])
 
 
@@ -366,15 +367,15 @@ def _applies(cases: DoseCases, line: DoseLimit, *, possible: bool | None) -> Boo
     if line.from_kg is not None:
         rows &= cases.weight_kg >= line.from_kg
     if line.from_years:
-        rows &= ~_certainly_under(cases.age_band, line.from_years)
+        rows &= ~certainly_under(cases.age_band, line.from_years)
     if line.under_years is not None:
-        certain, perhaps = (f(cases.age_band, line.under_years) for f in (_certainly_under, _possibly_under))
+        certain, perhaps = (f(cases.age_band, line.under_years) for f in (certainly_under, _possibly_under))
         rows &= perhaps if possible else (certain | perhaps if possible is None else certain)
     elif possible:
         rows &= False
     if not line.aged:
         adult = line.substance in VASOCONSTRICTORS
-        rows &= ~_certainly_under(cases.age_band, ADULT_YEARS if adult else 0 if line.children else CHILD_YEARS)
+        rows &= ~certainly_under(cases.age_band, ADULT_YEARS if adult else 0 if line.children else CHILD_YEARS)
     return rows
 
 
@@ -385,7 +386,7 @@ def _amounts(cases: DoseCases, line: DoseLimit) -> Iterator[tuple[str, FloatArra
         yield "weight", np.where(light, line.mg_per_kg * cases.weight_kg, np.nan)
     if line.max_mg is not None:
         # What is the same per kg for a child is not the same in all: an adult's amount is but the most of a heavy one.
-        child = _certainly_under(cases.age_band, CHILD_YEARS) & (not line.aged)
+        child = certainly_under(cases.age_band, CHILD_YEARS) & (not line.aged)
         alone = np.isnan(cases.weight_kg) | (line.mg_per_kg is None)
         yield "absolute", np.where(child & alone, np.nan, line.max_mg)
     if line.max_cartridges is not None:

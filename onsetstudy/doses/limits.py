@@ -141,17 +141,17 @@ class LimitsTable:
         """Lines of a list.
 
         ``label`` holds those of one country's labels and of no country; of :data:`EU_TEXT` also those of the European
-        Union for solutions of which the country has none. ``conservative`` holds every line of the table, so that
+        Union for solutions of which the country has no label. ``conservative`` holds every line of the table, so that
         what counts is the strictest of all: no list that is added can raise it.
         """
         if name == "conservative":
             return self.limits
         labels = [line for line in self.limits if line.list_name == name]
-        own = [line for line in labels if line.country in ("", country)]
+        lines = [line for line in labels if line.country in ("", country)]
         if country in EU_TEXT:
-            told = set().union(*(line.pairs for line in own))
-            own += [line for line in labels if line.country == "EU" and not line.pairs & told]
-        return tuple(own)
+            told = set().union(*(line.pairs for line in lines if line.country))
+            lines += [line for line in labels if line.country == "EU" and not line.pairs & told]
+        return tuple(lines)
 
 
 def clinic_limits(limits: Iterable[tuple[str, float | None, float | None]]) -> tuple[DoseLimit, ...]:
@@ -245,10 +245,8 @@ def _limit(row: TableReader) -> DoseLimit:
 
 def _country(row: TableReader) -> str:
     """Whose label it is; a table from before countries were told is of the United States."""
-    named = row.content.get("country")
-    if named == ANY_COUNTRY or (named is None and row.content.get("list") != "label"):
-        return ""
-    return row.code("country", COUNTRIES, "US")
+    named = row.code("country", (*COUNTRIES, ANY_COUNTRY), "US" if row.content.get("list") == "label" else ANY_COUNTRY)
+    return "" if named == ANY_COUNTRY else named
 
 
 def _solutions(row: TableReader) -> tuple[str, ...]:

@@ -8,8 +8,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from onsetstudy.core.errors import RecordsError
 from onsetstudy.doses.dose_check import DoseCases, check_doses, check_visits, lowest_limits
 from onsetstudy.doses.limits import check_limits
+from onsetstudy.doses.one_cartridge import cartridge_limits
 from onsetstudy.files.sources.dated_tables import read_dose_limits
 
 TABLE = read_dose_limits()
@@ -155,6 +157,31 @@ def test_a_country_s_own_line_keeps_that_of_the_european_union_for_the_same_solu
     )  # fmt: skip
     assert [x.max_mg for x in table.lines("label", "DE")] == [180.0]
     assert [x.max_mg for x in table.lines("label", "UK")] == [100.0]
+
+
+def test_a_line_of_no_country_is_no_label_and_keeps_no_product_text_out():
+    line = {"substance": "lidocaine", "list": "label", "source": "s", "label": "found"}
+    limits = [{**line, "country": "EU", "max_mg": 200.0}, {**line, "country": "any", "max_mg": 500.0}]
+    table = check_limits({"title": "t", "date": "2026-11-26", "limit": limits}, file="mine.toml")
+    assert sorted(x.max_mg for x in table.lines("label", "UK")) == [200.0, 500.0]
+    assert [x.max_mg for x in table.lines("label", "US")] == [500.0]
+
+
+def test_a_country_that_is_not_known_is_told_that_a_line_may_be_of_any():
+    line = {"substance": "lidocaine", "list": "label", "source": "s", "label": "found", "max_mg": 1.0, "country": "XX"}
+    with pytest.raises(RecordsError, match="US, EU, UK, DE, any"):
+        check_limits({"title": "t", "date": "2026-11-26", "limit": [line]}, file="mine.toml")
+
+
+def test_a_vasoconstrictor_s_line_for_children_counts_for_a_child():
+    line = {"substance": "epinephrine", "list": "label", "source": "s", "label": "found", "country": "any"}
+    limits = [{**line, "max_mg": 0.2}, {**line, "applies": "under_12", "max_mg": 0.05}]
+    table = check_limits({"title": "t", "date": "2026-11-26", "limit": limits}, file="mine.toml")
+    for kg, age, mg in ((20, "4-11", 0.05), (20, "", 0.05), (70, "18-39", 0.2)):
+        found = cartridge_limits(given((*LIDO, 36, 0.018, 2), kg=kg, age=age), table, "US")
+        assert found.vasoconstrictor.max_mg == mg
+    shipped = cartridge_limits(given((*LIDO, 36, 0.018, 2), kg=20, age="4-11"), TABLE, "US")
+    assert shipped.vasoconstrictor is None
 
 
 def test_a_heavy_child_gets_no_more_than_an_adult():

@@ -85,18 +85,19 @@ class GivenDoses:
         self.supplements = Supplements(cases, several, self)
         self.topical = int(np.isin(_codes(cases, "topical"), ("lidocaine", "lidocaine_prilocaine")).sum())
 
-    def visit_flags(
+    def dose_flags(
         self, limits: LimitsTable, own: tuple[DoseLimit, ...], *, lists: tuple[str, ...], country: str
     ) -> list[tuple[int, DoseFlag]]:
-        """Cautions about what a patient got in one visit: all planned injections, and all supplements known."""
-        added, rows = self.supplements.doses, self.supplements.rows
+        """Cautions about all planned injections and all supplements known, each by itself and those of one visit."""
+        added = self.supplements
         both = DoseCases(**{
-            name: np.concatenate([getattr(self.planned, name), getattr(added, name)]) for name in DoseCases.__slots__
+            name: np.concatenate([getattr(d, name) for d in (self.planned, added.doses)])
+            for name in DoseCases.__slots__
         })  # fmt: skip
-        number = np.concatenate([np.arange(self.arm.size), rows])
-        found = check_visits(both, self.visit[number], limits, own, lists=lists, country=country)
-        alone = check_doses(added, limits, own, lists=lists, country=country)
-        return [*((int(number[row]), flag) for row, flag in found), *((int(rows[row]), flag) for row, flag in alone)]
+        case = np.concatenate([np.arange(self.arm.size), added.rows])
+        found = check_doses(both, limits, own, lists=lists, country=country)
+        found += check_visits(both, self.visit[case], limits, own, lists=lists, country=country)
+        return [(int(case[row]), flag) for row, flag in found]
 
     def mixing_flags(self) -> tuple[tuple[int, DoseFlag], ...]:
         """Cautions about mixtures."""
@@ -241,15 +242,10 @@ def doses_of(
     rule = protocol.doses or DoseRule()
     own = clinic_limits((limit.drug, limit.mg_per_kg, limit.max_mg) for limit in rule.clinic)
     lists = ("label",) if rule.limits == "label" else LISTS
-    others = 0 if left_out is None else len(left_out)
     everyone = table
-    if left_out is not None and others:
+    if left_out is not None and len(left_out):
         everyone = GivenDoses(pd.concat([cases, left_out], ignore_index=True), several)
-    flags = [
-        *check_doses(everyone.planned, limits, own, lists=lists, country=rule.country),
-        *everyone.visit_flags(limits, own, lists=lists, country=rule.country),
-        *everyone.mixing_flags(),
-    ]
+    flags = [*everyone.dose_flags(limits, own, lists=lists, country=rule.country), *everyone.mixing_flags()]
     arms = protocol.arm_codes
     by_agent = tuple(_agent_dose(table, agent, protocol) for agent in sorted(set(table.planned.agent)) if agent)
     no_weight = np.isnan(table.planned.weight_kg) & ~np.isnan(table.planned.drug_mg)
@@ -267,7 +263,7 @@ def doses_of(
         table_title=limits.title,
         sources=tuple(passed),
         caution=(
-            *_cautions(by_agent, limits, int(no_weight.sum()), everyone, others),
+            *_cautions(by_agent, limits, int(no_weight.sum()), everyone, len(everyone.arm) - len(cases)),
             *(c for limit in own if (c := _no_effect(limit, looked_at)) is not None),
             *(Caution(code="eu_product_text", text=text) for code, text in EU_TEXT.items() if code == rule.country),
         ),
