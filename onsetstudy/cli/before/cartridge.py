@@ -166,7 +166,7 @@ def _say_limits(
     click.echo(f"Limits {at}, {age}, table dated {table.date}. This is not a dosing tool.")
     if country in EU_TEXT:
         click.echo(EU_TEXT[country])
-    label = f"label of {country}{' or EU product text' * (country in EU_TEXT)}"
+    label = f"label of {country}{' or EU product text' if country in EU_TEXT else ''}"
     what = {"label": label, "conservative": "line of any list"}
     for name, used in found.drug:
         none = f"{agent}: not checked, no {what[name]} covers this solution, age and weight"

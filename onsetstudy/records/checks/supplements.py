@@ -9,7 +9,7 @@ import pandas as pd
 
 from onsetstudy.records.checks.findings import Findings
 from onsetstudy.records.checks.parse import admits, parse_column
-from onsetstudy.records.model import SUPPLEMENT
+from onsetstudy.records.model import supplements_beside
 from onsetstudy.records.schema import CASES, Column
 
 OF_A_SUPPLEMENT = {
@@ -37,7 +37,7 @@ def typed_supplements(table: Findings, rows: Sequence[int]) -> pd.DataFrame:
             mend = parsed.faults[at][1] if at in parsed.faults else _mend(column, value)
             if mend and not unread[row]:
                 table.refuse(row, said, "range", f"{written.iloc[at]} cannot be {said} of a supplement", mend)
-    return pd.DataFrame(told, columns=list(SUPPLEMENT))
+    return supplements_beside(told)
 
 
 def _mend(column: Column, value: Any) -> str:
