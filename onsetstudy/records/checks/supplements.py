@@ -28,9 +28,9 @@ def typed_supplements(table: Findings, rows: Sequence[int]) -> pd.DataFrame:
     """
     told: dict[str, Any] = {"case_id": [str(table.cell(row, "case_id")).strip() for row in rows]}
     told["source_row"] = [table.line(row) for row in rows]
-    columns = {column.name: column for column in CASES}
+    columns, frame = {column.name: column for column in CASES}, table.raw.frame.iloc[list(rows)]
     for said, name in {"volume_ml": "rescue_volume_ml", **OF_A_SUPPLEMENT}.items():
-        column, written, unread = columns[name], table.raw.frame[said].iloc[list(rows)], table.unread(said)
+        column, written, unread = columns[name], frame[said], table.unread(said)
         parsed = parse_column(written, column, tooth_notation="", date_epoch="")
         told[name] = pd.Series(parsed.values).mask(parsed.values == 0) if said == "volume_ml" else parsed.values
         for at, (row, value) in enumerate(zip(rows, told[name], strict=True)):
