@@ -11,16 +11,7 @@ from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
 from onsetstudy.core.errors import RecordsError
-from onsetstudy.doses.limits import (
-    ADULT_YEARS,
-    CHILD_YEARS,
-    CLINIC,
-    LISTS,
-    VASOCONSTRICTORS,
-    AgeRule,
-    DoseLimit,
-    LimitsTable,
-)
+from onsetstudy.doses.limits import ADULT_YEARS, CHILD_YEARS, CLINIC, VASOCONSTRICTORS, AgeRule, DoseLimit, LimitsTable
 from onsetstudy.doses.results import DoseFlag, LimitUsed
 
 TOLERANCE_MG = 1e-9
@@ -159,26 +150,8 @@ def lowest_limits(
     return LimitCheck(max_mg=best, line=number, basis=basis, lines=lines)
 
 
-def check_doses(
-    cases: DoseCases,
-    table: LimitsTable,
-    clinic: tuple[DoseLimit, ...] = (),
-    *,
-    lists: tuple[str, ...] = LISTS,
-    country: str = "US",
-) -> tuple[Told, ...]:
+def check_doses(cases: DoseCases, table: LimitsTable) -> tuple[Told, ...]:
     """Cautions about doses, each with the number of its case, in case order.
-
-    Parameters
-    ----------
-    cases : DoseCases, n cases
-    table : LimitsTable
-    clinic : tuple of DoseLimit
-        The clinic's own limits; as the lowest limit counts they never raise what the table allows.
-    lists : tuple of str
-        Lists of the table to look at, ``label`` and ``conservative`` (the strictest of all lines).
-    country : str
-        Whose labels ``label`` is.
 
     Notes
     -----
@@ -186,7 +159,7 @@ def check_doses(
     was given is not known here; :func:`check_visits` adds up what is.
     """
     found: list[Told] = []
-    for name, lines in _lists(table, clinic, lists, country).items():
+    for name, lines in table.lists.items():
         limits = tuple(line for line in lines if line.limits)
         found += _above(cases, limits, "drug", f"above_{name}")
         found += _above(cases, limits, "vasoconstrictor", f"vasoconstrictor_above_{name}")
@@ -208,14 +181,6 @@ Told = tuple[int, DoseFlag]
 def _once(found: Iterable[Told]) -> tuple[Told, ...]:
     """The strictest list holds the others' lines: what is said twice in the same words is said once."""
     return tuple({(case, flag.code, flag.text): (case, flag) for case, flag in found}.values())
-
-
-def _lists(
-    table: LimitsTable, clinic: tuple[DoseLimit, ...], lists: tuple[str, ...], country: str
-) -> dict[str, tuple[DoseLimit, ...]]:
-    """The clinic's own lines and those of each list, by name."""
-    own = {CLINIC: clinic} if clinic else {}
-    return own | {name: table.lines(name, country) for name in lists}
 
 
 def _not_checked(cases: DoseCases, limits: tuple[DoseLimit, ...], name: str) -> Iterator[Told]:
@@ -248,15 +213,7 @@ def _patient(cases: DoseCases, case: int) -> str:
     return f" {age} and {weight:g} kg" if weight == weight else f" {age} and a weight not recorded"
 
 
-def check_visits(
-    cases: DoseCases,
-    visit: StrArray,
-    table: LimitsTable,
-    clinic: tuple[DoseLimit, ...] = (),
-    *,
-    lists: tuple[str, ...] = LISTS,
-    country: str = "US",
-) -> tuple[Told, ...]:
+def check_visits(cases: DoseCases, visit: StrArray, table: LimitsTable) -> tuple[Told, ...]:
     """Cautions about what one patient got on one day, each with the number of its case, in case order.
 
     Parameters
@@ -264,8 +221,7 @@ def check_visits(
     cases : DoseCases, n cases
     visit : ndarray of str, shape (n,)
         Cases with the same text are of one patient on one day; a case whose text is empty stands alone.
-    table, clinic, lists, country
-        As in :func:`check_doses`.
+    table : LimitsTable
 
     Notes
     -----
@@ -282,7 +238,7 @@ def check_visits(
         return np.asarray(added[group], dtype=np.float64)
 
     found: list[Told] = []
-    for name, lines in _lists(table, clinic, lists, country).items():
+    for name, lines in table.lists.items():
         limits, heart = tuple(x for x in lines if x.limits), tuple(x for x in lines if x.heart)
         in_disease = "the limit of the vasoconstrictor in significant heart disease, which is not recorded"
         for code, what, of, held in (

@@ -129,13 +129,25 @@ class AgeRule:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitsTable:
-    """A dated table of limits."""
+    """A dated table of limits, and what of it is looked at: some of :data:`LISTS`, ``country`` by its labels.
+
+    The lines of a ``clinic`` stand beside it: as the lowest limit counts, they never raise what the table allows.
+    """
 
     title: str
     date: str
     note: str
     limits: tuple[DoseLimit, ...]
     rules: tuple[AgeRule, ...] = ()
+    names: tuple[str, ...] = LISTS
+    country: str = "US"
+    clinic: tuple[DoseLimit, ...] = ()
+
+    @property
+    def lists(self) -> dict[str, tuple[DoseLimit, ...]]:
+        """The clinic's own lines, where it has any, and those of each list that is looked at, by name."""
+        own = {CLINIC: self.clinic} if self.clinic else {}
+        return own | {name: self.lines(name, self.country) for name in self.names}
 
     def lines(self, name: str, country: str = "US") -> tuple[DoseLimit, ...]:
         """Lines of a list.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import textwrap
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -156,8 +157,8 @@ def _say_limits(
     from onsetstudy.files.sources.dated_tables import read_dose_limits
 
     held = {"drug_mg": float(mixture.drug_mg[1]), "vasoconstrictor_mg": float(mixture.vasoconstrictor_ug[1]) / 1000}
-    table = read_dose_limits(limits)
-    found = cartridge_limits(DoseCases.single(codes, {**known, **held}), table, country)
+    table = replace(read_dose_limits(limits), country=country)
+    found = cartridge_limits(DoseCases.single(codes, {**known, **held}), table)
     agent, vasoconstrictor, band = codes["agent"], codes["vasoconstrictor"], codes["age_band"]
     weight = known["weight_kg"]
     at = f"at {weight:g} kg" if weight == weight else "without a weight, absolute limits only"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -85,9 +86,7 @@ class GivenDoses:
         self.supplements = Supplements(cases, several, self)
         self.topical = int(np.isin(_codes(cases, "topical"), ("lidocaine", "lidocaine_prilocaine")).sum())
 
-    def dose_flags(
-        self, limits: LimitsTable, own: tuple[DoseLimit, ...], *, lists: tuple[str, ...], country: str
-    ) -> list[tuple[int, DoseFlag]]:
+    def dose_flags(self, limits: LimitsTable) -> list[tuple[int, DoseFlag]]:
         """Cautions about all planned injections and all supplements known, each by itself and those of one visit."""
         added = self.supplements
         both = DoseCases(**{
@@ -95,8 +94,7 @@ class GivenDoses:
             for name in DoseCases.__slots__
         })  # fmt: skip
         case = np.concatenate([np.arange(self.arm.size), added.rows])
-        found = check_doses(both, limits, own, lists=lists, country=country)
-        found += check_visits(both, self.visit[case], limits, own, lists=lists, country=country)
+        found = (*check_doses(both, limits), *check_visits(both, self.visit[case], limits))
         return [(int(case[row]), flag) for row, flag in found]
 
     def mixing_flags(self) -> tuple[tuple[int, DoseFlag], ...]:
@@ -242,14 +240,14 @@ def doses_of(
     rule = protocol.doses or DoseRule()
     own = clinic_limits((limit.drug, limit.mg_per_kg, limit.max_mg) for limit in rule.clinic)
     lists = ("label",) if rule.limits == "label" else LISTS
+    limits = replace(limits, names=lists, country=rule.country, clinic=own)
     everyone = table
     if left_out is not None and len(left_out):
         everyone = GivenDoses(pd.concat([cases, left_out], ignore_index=True), several)
-    flags = [*everyone.dose_flags(limits, own, lists=lists, country=rule.country), *everyone.mixing_flags()]
+    flags = [*everyone.dose_flags(limits), *everyone.mixing_flags()]
     arms = protocol.arm_codes
     by_agent = tuple(_agent_dose(table, agent, protocol) for agent in sorted(set(table.planned.agent)) if agent)
     no_weight = np.isnan(table.planned.weight_kg) & ~np.isnan(table.planned.drug_mg)
-    looked_at = tuple(line for name in lists for line in limits.lines(name, rule.country))
     passed = sorted({f"{f.limit.source} ({f.limit.label})" for _, f in flags if f.limit is not None})
     return DoseSummary(
         arms=arms,
@@ -264,7 +262,7 @@ def doses_of(
         sources=tuple(passed),
         caution=(
             *_cautions(by_agent, limits, int(no_weight.sum()), everyone, len(everyone.arm) - len(cases)),
-            *(c for limit in own if (c := _no_effect(limit, looked_at)) is not None),
+            *(c for limit in own if (c := _no_effect(limit, limits)) is not None),
             *(Caution(code="eu_product_text", text=text) for code, text in EU_TEXT.items() if code == rule.country),
         ),
     )
@@ -360,10 +358,10 @@ def _unlike(agent: AgentDose) -> Caution | None:
     )
 
 
-def _no_effect(own: DoseLimit, looked_at: tuple[DoseLimit, ...]) -> Caution | None:
+def _no_effect(own: DoseLimit, limits: LimitsTable) -> Caution | None:
     """A clinic's limit above the table's changes nothing, and says so."""
-    above = []
-    usual = [x for x in looked_at if x.substance == own.substance and not (x.heart or x.usual or x.aged)]
+    above, looked_at = [], (line for name in limits.names for line in limits.lines(name, limits.country))
+    usual = [x for x in looked_at if x.substance == own.substance and x.limits and not x.aged]
     for name, unit in (("mg_per_kg", "mg/kg"), ("max_mg", "mg")):
         value = getattr(own, name)
         lines = [(line.vasoconstrictor, amount) for line in usual if (amount := getattr(line, name)) is not None]
