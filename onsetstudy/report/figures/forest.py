@@ -194,9 +194,7 @@ def _span(rows: Sequence[Row], scale: Scale) -> tuple[float, float]:
         # Beyond a hundredfold a ratio is not known, as its number says; its line goes on to the edge.
         known = [min(max(v, 1 / UNKNOWN_FROM), UNKNOWN_FROM) for v in reach]
         return min(0.5, *known) / 1.15, max(2.0, *known) * 1.15
-    reach += [0.0] if scale.matters is None else [0.0, scale.matters]
-    pad = 0.08 * (max(reach) - min(reach) or 1.0)
-    return min(reach) - pad, max(reach) + pad
+    return canvas.around_none((*reach, scale.matters), 0.08)
 
 
 def alt_text(rows: Sequence[Row], unit: str, what: str = "One line per group, {}, with interval.") -> str:
