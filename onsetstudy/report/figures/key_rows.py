@@ -93,10 +93,8 @@ def draw(part: Sequence[Dot], ax: canvas.Axes, *, arms: tuple[str, ...], share: 
     for y, dot in zip(range(len(part))[::-1], part, strict=True):
         if dot.estimate is None or dot.low is None or dot.high is None:
             continue
-        look = look_of(dot.arm, arms)
-        ax.hlines(
-            y, max(dot.low, left), min(dot.high, right), color=look.colour, linewidth=1.8, linestyle=look.line, zorder=2
-        )
+        look, ends = look_of(dot.arm, arms), (max(dot.low, left), min(dot.high, right))
+        ax.hlines(y, *ends, color=look.colour, linewidth=1.8, linestyle=look.line, zorder=2)
         look.dots(ax, dot.estimate, y, size=6.5, edge=1.4, zorder=3, clip_on=False)
     for dot in part:
         if dot.matters is not None:
