@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -78,11 +78,9 @@ class DoseCases:
             raise RecordsError(f"the arrays of doses must be equally long, not {sorted(shapes)}")
 
     @classmethod
-    def single(cls, codes: dict[str, str], numbers: dict[str, float]) -> DoseCases:
+    def single(cls, told: Mapping[str, Any]) -> DoseCases:
         """One case, from its codes and numbers by the names of the fields."""
-        arrays: dict[str, Any] = {name: np.array([code], dtype=np.str_) for name, code in codes.items()}
-        arrays |= {name: np.array([number], dtype=np.float64) for name, number in numbers.items()}
-        return cls(**arrays)
+        return cls(**{name: np.array([value]) for name, value in told.items()})
 
     @property
     def size(self) -> int:

@@ -158,7 +158,7 @@ def _say_limits(
 
     held = {"drug_mg": float(mixture.drug_mg[1]), "vasoconstrictor_mg": float(mixture.vasoconstrictor_ug[1]) / 1000}
     table = replace(read_dose_limits(limits), country=country)
-    found = cartridge_limits(DoseCases.single(codes, {**known, **held}), table)
+    found = cartridge_limits(DoseCases.single({**codes, **known, **held}), table)
     agent, vasoconstrictor, band = codes["agent"], codes["vasoconstrictor"], codes["age_band"]
     weight = known["weight_kg"]
     at = f"at {weight:g} kg" if weight == weight else "without a weight, absolute limits only"

@@ -85,6 +85,7 @@ class GivenDoses:
         )
         self.supplements = Supplements(cases, several, self)
         self.topical = int(np.isin(_codes(cases, "topical"), ("lidocaine", "lidocaine_prilocaine")).sum())
+        self.no_weight = np.isnan(self.planned.weight_kg) & ~np.isnan(self.planned.drug_mg)
 
     def dose_flags(self, limits: LimitsTable) -> list[tuple[int, DoseFlag]]:
         """Cautions about all planned injections and all supplements known, each by itself and those of one visit."""
@@ -247,7 +248,6 @@ def doses_of(
     flags = [*everyone.dose_flags(limits), *everyone.mixing_flags()]
     arms = protocol.arm_codes
     by_agent = tuple(_agent_dose(table, agent, protocol) for agent in sorted(set(table.planned.agent)) if agent)
-    no_weight = np.isnan(table.planned.weight_kg) & ~np.isnan(table.planned.drug_mg)
     passed = sorted({f"{f.limit.source} ({f.limit.label})" for _, f in flags if f.limit is not None})
     return DoseSummary(
         arms=arms,
@@ -255,16 +255,12 @@ def doses_of(
         by_agent=by_agent,
         flags=_counts(flags, everyone, arms),
         not_computable=table.not_computable(),
-        weight_missing=tuple(int((no_weight & (table.arm == arm)).sum()) for arm in arms),
+        weight_missing=tuple(int((table.no_weight & (table.arm == arm)).sum()) for arm in arms),
         lists=lists,
         table_date=limits.date,
         table_title=limits.title,
         sources=tuple(passed),
-        caution=(
-            *_cautions(by_agent, limits, int(no_weight.sum()), everyone, len(everyone.arm) - len(cases)),
-            *(c for limit in own if (c := _no_effect(limit, limits)) is not None),
-            *(Caution(code="eu_product_text", text=text) for code, text in EU_TEXT.items() if code == rule.country),
-        ),
+        caution=_cautions(by_agent, limits, table, everyone),
     )
 
 
@@ -303,13 +299,10 @@ def _agent_dose(table: GivenDoses, agent: str, protocol: Protocol) -> AgentDose:
 
 
 def _cautions(
-    by_agent: tuple[AgentDose, ...],
-    limits: LimitsTable,
-    no_weight: int,
-    everyone: GivenDoses,
-    others: int,
+    by_agent: tuple[AgentDose, ...], limits: LimitsTable, table: GivenDoses, everyone: GivenDoses
 ) -> tuple[Caution, ...]:
-    added, topical = everyone.supplements, everyone.topical
+    added, topical, no_weight = everyone.supplements, everyone.topical, int(table.no_weight.sum())
+    others = everyone.arm.size - table.arm.size
     left_out = "1 case that is not analysed is" if others == 1 else f"{others} cases that are not analysed are"
     texts = {
         "not_dosing": f"Dose limits come from the table dated {limits.date}; check the label and the patient. This is "
@@ -341,6 +334,9 @@ def _cautions(
         for rule in limits.rules
         if rule.under_years is None and rule.substance in {agent.agent for agent in by_agent}
     ]
+    found += [c for limit in limits.clinic if (c := _no_effect(limit, limits)) is not None]
+    if limits.country in EU_TEXT:
+        found.append(Caution(code="eu_product_text", text=EU_TEXT[limits.country]))
     return tuple(found)
 
 
