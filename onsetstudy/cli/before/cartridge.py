@@ -183,8 +183,8 @@ def _say_limits(
         _wrapped(f"Under {PERHAPS_A_CHILD_KG:g} kg this may be a child (common practice, no source): give --age-band. "
                  "Until then no amount for adults counts, and none is told in cartridges.")  # fmt: skip
     _wrapped("The lowest limit that applies counts, drug and vasoconstrictor alike. Check the label and the patient.")
-    for flag in found.flags:
-        _wrapped(f"One such cartridge: {flag.text}")
+    for text in dict.fromkeys(flag.text for flag in found.flags):
+        _wrapped(f"One such cartridge: {text}")
 
 
 def _say_limit(used: LimitUsed | None, held: float, child: bool, none: str) -> None:

@@ -37,6 +37,11 @@ def test_the_mixture_is_that_of_the_dilution_table(reference):
     assert numbers(output, "parts of anaesthetic") == ["-", "9.0"]
 
 
+def test_what_a_label_and_the_strictest_list_say_alike_of_one_cartridge_is_said_once():
+    output = run("1.8", "0.18", "--mode", "add", "--agent", "articaine", "--weight", "10")
+    assert output.count("One such cartridge: 72 mg of articaine is more than 70 mg, the lowest limit that applies") == 1
+
+
 def test_a_decimal_comma_is_a_point():
     assert run("1,8", "0,18", "--mode", "add", "--percent", "2,0") == run("1.8", "0.18", "--mode", "add")
     with pytest.raises(click.BadParameter, match=r"'one' is not a number; write it as 1\.8"):
