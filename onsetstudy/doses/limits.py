@@ -147,20 +147,20 @@ class LimitsTable:
     def lists(self) -> dict[str, tuple[DoseLimit, ...]]:
         """The clinic's own lines, where it has any, and those of each list that is looked at, by name."""
         own = {CLINIC: self.clinic} if self.clinic else {}
-        return own | {name: self.lines(name, self.country) for name in self.names}
+        return own | {name: self.lines(name) for name in self.names}
 
-    def lines(self, name: str, country: str = "US") -> tuple[DoseLimit, ...]:
+    def lines(self, name: str) -> tuple[DoseLimit, ...]:
         """Lines of a list.
 
-        ``label`` holds those of one country's labels and of no country; of :data:`EU_TEXT` also those of the European
+        ``label`` holds those of the country's labels and of no country; of :data:`EU_TEXT` also those of the European
         Union for solutions of which the country has no label. ``conservative`` holds every line of the table, so that
         what counts is the strictest of all: no list that is added can raise it.
         """
         if name == "conservative":
             return self.limits
         labels = [line for line in self.limits if line.list_name == name]
-        lines = [line for line in labels if line.country in ("", country)]
-        if country in EU_TEXT:
+        lines = [line for line in labels if line.country in ("", self.country)]
+        if self.country in EU_TEXT:
             told = set().union(*(line.pairs for line in lines if line.country))
             lines += [line for line in labels if line.country == "EU" and not line.pairs & told]
         return tuple(lines)

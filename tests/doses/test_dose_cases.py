@@ -138,7 +138,7 @@ def test_heart_disease_adds_up_over_a_visit(name):
 )
 def test_without_a_label_of_its_own_a_country_takes_the_product_text_of_the_european_union(country, case, mg):
     """Section 7 has one column for both; where it has a dash, or nothing for children, nothing is invented."""
-    lines = tuple(line for line in TABLE.lines("label", country) if line.limits)
+    lines = tuple(line for line in replace(TABLE, country=country).lines("label") if line.limits)
     assert lowest_limits(case, lines).max_mg[0] == pytest.approx(mg, nan_ok=True)
     codes = {f.code for _, f in check_doses(case, replace(TABLE, names=("label",), country=country))}
     assert ("drug_not_checked" in codes) == np.isnan(mg)
@@ -157,16 +157,16 @@ def test_a_country_s_own_line_keeps_that_of_the_european_union_for_the_same_solu
         ]},
         file="mine.toml",
     )  # fmt: skip
-    assert [x.max_mg for x in table.lines("label", "DE")] == [180.0]
-    assert [x.max_mg for x in table.lines("label", "UK")] == [100.0]
+    assert [x.max_mg for x in replace(table, country="DE").lines("label")] == [180.0]
+    assert [x.max_mg for x in replace(table, country="UK").lines("label")] == [100.0]
 
 
 def test_a_line_of_no_country_is_no_label_and_keeps_no_product_text_out():
     line = {"substance": "lidocaine", "list": "label", "source": "s", "label": "found"}
     limits = [{**line, "country": "EU", "max_mg": 200.0}, {**line, "country": "any", "max_mg": 500.0}]
     table = check_limits({"title": "t", "date": "2026-11-26", "limit": limits}, file="mine.toml")
-    assert sorted(x.max_mg for x in table.lines("label", "UK")) == [200.0, 500.0]
-    assert [x.max_mg for x in table.lines("label", "US")] == [500.0]
+    assert sorted(x.max_mg for x in replace(table, country="UK").lines("label")) == [200.0, 500.0]
+    assert [x.max_mg for x in replace(table, country="US").lines("label")] == [500.0]
 
 
 def test_a_country_that_is_not_known_is_told_that_a_line_may_be_of_any():

@@ -356,7 +356,7 @@ def _unlike(agent: AgentDose) -> Caution | None:
 
 def _no_effect(own: DoseLimit, limits: LimitsTable) -> Caution | None:
     """A clinic's limit above the table's changes nothing, and says so."""
-    above, looked_at = [], (line for name in limits.names for line in limits.lines(name, limits.country))
+    above, looked_at = [], (line for name in limits.names for line in limits.lines(name))
     usual = [x for x in looked_at if x.substance == own.substance and x.limits and not x.aged]
     for name, unit in (("mg_per_kg", "mg/kg"), ("max_mg", "mg")):
         value = getattr(own, name)
