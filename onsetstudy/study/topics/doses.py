@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
 from onsetstudy.core.results import Caution, Estimate, NotAvailable, Reasons
@@ -151,17 +148,14 @@ class Supplements:
         beside = [number[code] for code in several["case_id"]]
         alone = np.setdiff1d(np.arange(len(cases)), beside)
         of = np.concatenate([alone, np.array(beside, dtype=np.intp)])
-
-        def told(read: Callable[[pd.DataFrame, str], NDArray[Any]], name: str) -> NDArray[Any]:
-            return np.concatenate([read(part, f"rescue_{name}") for part in (cases.iloc[alone], several)])
-
-        planned, volume, agent = table.planned, told(_numbers, "volume_ml"), told(_codes, "agent")
-        given = ~np.isnan(told(_numbers, "min")) | ~np.isnan(volume) | (agent != "") | np.isin(of, beside)
+        told = pd.concat([cases.iloc[alone], several], ignore_index=True)
+        planned, volume, agent = table.planned, _numbers(told, "rescue_volume_ml"), _codes(told, "rescue_agent")
+        given = ~np.isnan(_numbers(told, "rescue_min")) | ~np.isnan(volume) | (agent != "") | np.isin(of, beside)
         agent = np.where(agent == "", planned.agent[of], agent)
         same = agent == planned.agent[of]
-        percent, dilution = told(_numbers, "percent"), told(_numbers, "dilution")
+        percent, dilution = _numbers(told, "rescue_percent"), _numbers(told, "rescue_dilution")
         percent = np.where(np.isnan(percent) & same, planned.agent_percent[of], percent)
-        solution = told(_codes, "vasoconstrictor")
+        solution = _codes(told, "rescue_vasoconstrictor")
         solution = np.where((solution == "") & same, planned.vasoconstrictor[of], solution)
         alike = np.isnan(dilution) & same & (solution == planned.vasoconstrictor[of])
         dilution = _told_dilution(solution, np.where(alike, table.dilution[of], dilution))
