@@ -151,8 +151,8 @@ def _say_free_base(agent: str, none: bool, constant: PKa, ph: float | None) -> N
 def _say_limits(
     codes: dict[str, str], known: dict[str, float], mixture: Mixture, limits: Path | None, country: str
 ) -> None:
-    from onsetstudy.doses.dose_check import DoseCases
-    from onsetstudy.doses.limits import EU_TEXT
+    from onsetstudy.doses.dose_check import AGE_BANDS, DoseCases
+    from onsetstudy.doses.limits import ADULT_YEARS, EU_TEXT
     from onsetstudy.doses.one_cartridge import PERHAPS_A_CHILD_KG, cartridge_limits
     from onsetstudy.files.sources.dated_tables import read_dose_limits
 
@@ -173,7 +173,9 @@ def _say_limits(
         none = f"{agent}: not checked, no {what[name]} covers this solution, age and weight"
         _say_limit(used, held["drug_mg"], found.child, none)
     if vasoconstrictor != "none":
-        none = f"{vasoconstrictor}: not checked, no amount for children under 18 years was found"
+        young = found.child or (band and AGE_BANDS[band][1] < ADULT_YEARS)
+        why = f"no amount for children under {ADULT_YEARS} years was found" if young else "the table has no line for it"
+        none = f"{vasoconstrictor}: not checked, {why}"
         _say_limit(found.vasoconstrictor, held["vasoconstrictor_mg"], found.child, none)
     for line in found.heart:
         click.echo(f"  {line.substance} in significant heart disease: {line.max_mg:.4g} mg ({line.source})")

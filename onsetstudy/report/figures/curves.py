@@ -39,20 +39,15 @@ def data_for(results: StudyResults | GroupResults, *, least: int = 1) -> pd.Data
 
 
 def _arm_data(found: ArmCurve, curve: OnsetCurve, horizon: float) -> pd.DataFrame:
-    limits = {t: e for t, e in found.limits if isinstance(e, Estimate)}
+    limits = {t: (e.estimate, e.interval.low, e.interval.high) for t, e in found.limits if isinstance(e, Estimate)}
     tested = {t: float(n) for t, n in found.still_tested}
     ends = np.concatenate((curve.left, curve.right))
     kept = ends[np.isfinite(ends) & (ends <= horizon)]
     minutes = np.unique(np.concatenate(([0.0, horizon], kept, list(limits), list(tested))))
     numb_at, may_be_after = 1 - curve.at(minutes)[1], 1 - curve.at(minutes + 1e-9)[0]
-    given: dict[str, dict[float, float]] = {
-        "estimate": {t: e.estimate for t, e in limits.items()},
-        "conf_low": {t: e.interval.low for t, e in limits.items()},
-        "conf_high": {t: e.interval.high for t, e in limits.items()},
-        "still_tested": tested,
-    }
-    of_minutes = {name: [at.get(t, np.nan) for t in minutes] for name, at in given.items()}
-    return pd.DataFrame({"arm": found.arm, "minute": minutes, "low": numb_at, "high": may_be_after, **of_minutes})
+    frame = pd.DataFrame({"arm": found.arm, "minute": minutes, "low": numb_at, "high": may_be_after})
+    frame[["estimate", "conf_low", "conf_high"]] = [limits.get(t, (np.nan, np.nan, np.nan)) for t in minutes]
+    return frame.assign(still_tested=[tested.get(t, np.nan) for t in minutes])
 
 
 def draw(frame: pd.DataFrame, ax: canvas.Axes, protocol: Protocol) -> None:
