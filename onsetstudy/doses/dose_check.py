@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,16 +11,7 @@ from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
 from onsetstudy.core.errors import RecordsError
-from onsetstudy.doses.limits import (
-    ADULT_YEARS,
-    CHILD_YEARS,
-    CLINIC,
-    LISTS,
-    VASOCONSTRICTORS,
-    AgeRule,
-    DoseLimit,
-    LimitsTable,
-)
+from onsetstudy.doses.limits import ADULT_YEARS, CHILD_YEARS, CLINIC, VASOCONSTRICTORS, AgeRule, DoseLimit, LimitsTable
 from onsetstudy.doses.results import DoseFlag, LimitUsed
 
 TOLERANCE_MG = 1e-9
@@ -87,11 +78,9 @@ class DoseCases:
             raise RecordsError(f"the arrays of doses must be equally long, not {sorted(shapes)}")
 
     @classmethod
-    def single(cls, codes: dict[str, str], numbers: dict[str, float]) -> DoseCases:
+    def single(cls, told: Mapping[str, Any]) -> DoseCases:
         """One case, from its codes and numbers by the names of the fields."""
-        arrays: dict[str, Any] = {name: np.array([code], dtype=np.str_) for name, code in codes.items()}
-        arrays |= {name: np.array([number], dtype=np.float64) for name, number in numbers.items()}
-        return cls(**arrays)
+        return cls(**{name: np.array([value]) for name, value in told.items()})
 
     @property
     def size(self) -> int:
@@ -159,26 +148,8 @@ def lowest_limits(
     return LimitCheck(max_mg=best, line=number, basis=basis, lines=lines)
 
 
-def check_doses(
-    cases: DoseCases,
-    table: LimitsTable,
-    clinic: tuple[DoseLimit, ...] = (),
-    *,
-    lists: tuple[str, ...] = LISTS,
-    country: str = "US",
-) -> tuple[Told, ...]:
+def check_doses(cases: DoseCases, table: LimitsTable) -> tuple[Told, ...]:
     """Cautions about doses, each with the number of its case, in case order.
-
-    Parameters
-    ----------
-    cases : DoseCases, n cases
-    table : LimitsTable
-    clinic : tuple of DoseLimit
-        The clinic's own limits; as the lowest limit counts they never raise what the table allows.
-    lists : tuple of str
-        Lists of the table to look at, ``label`` and ``conservative`` (the strictest of all lines).
-    country : str
-        Whose labels ``label`` is.
 
     Notes
     -----
@@ -186,7 +157,7 @@ def check_doses(
     was given is not known here; :func:`check_visits` adds up what is.
     """
     found: list[Told] = []
-    for name, lines in _lists(table, clinic, lists, country).items():
+    for name, lines in table.lists.items():
         limits = tuple(line for line in lines if line.limits)
         found += _above(cases, limits, "drug", f"above_{name}")
         found += _above(cases, limits, "vasoconstrictor", f"vasoconstrictor_above_{name}")
@@ -208,14 +179,6 @@ Told = tuple[int, DoseFlag]
 def _once(found: Iterable[Told]) -> tuple[Told, ...]:
     """The strictest list holds the others' lines: what is said twice in the same words is said once."""
     return tuple({(case, flag.code, flag.text): (case, flag) for case, flag in found}.values())
-
-
-def _lists(
-    table: LimitsTable, clinic: tuple[DoseLimit, ...], lists: tuple[str, ...], country: str
-) -> dict[str, tuple[DoseLimit, ...]]:
-    """The clinic's own lines and those of each list, by name."""
-    own = {CLINIC: clinic} if clinic else {}
-    return own | {name: table.lines(name, country) for name in lists}
 
 
 def _not_checked(cases: DoseCases, limits: tuple[DoseLimit, ...], name: str) -> Iterator[Told]:
@@ -248,15 +211,7 @@ def _patient(cases: DoseCases, case: int) -> str:
     return f" {age} and {weight:g} kg" if weight == weight else f" {age} and a weight not recorded"
 
 
-def check_visits(
-    cases: DoseCases,
-    visit: StrArray,
-    table: LimitsTable,
-    clinic: tuple[DoseLimit, ...] = (),
-    *,
-    lists: tuple[str, ...] = LISTS,
-    country: str = "US",
-) -> tuple[Told, ...]:
+def check_visits(cases: DoseCases, visit: StrArray, table: LimitsTable) -> tuple[Told, ...]:
     """Cautions about what one patient got on one day, each with the number of its case, in case order.
 
     Parameters
@@ -264,8 +219,7 @@ def check_visits(
     cases : DoseCases, n cases
     visit : ndarray of str, shape (n,)
         Cases with the same text are of one patient on one day; a case whose text is empty stands alone.
-    table, clinic, lists, country
-        As in :func:`check_doses`.
+    table : LimitsTable
 
     Notes
     -----
@@ -282,7 +236,7 @@ def check_visits(
         return np.asarray(added[group], dtype=np.float64)
 
     found: list[Told] = []
-    for name, lines in _lists(table, clinic, lists, country).items():
+    for name, lines in table.lists.items():
         limits, heart = tuple(x for x in lines if x.limits), tuple(x for x in lines if x.heart)
         in_disease = "the limit of the vasoconstrictor in significant heart disease, which is not recorded"
         for code, what, of, held in (
@@ -342,12 +296,13 @@ def _rules(cases: DoseCases, rules: tuple[AgeRule, ...]) -> Iterator[Told]:
     for rule in rules:
         if rule.under_years is None:
             continue
-        young = _certainly_under(cases.age_band, rule.under_years)
+        young = certainly_under(cases.age_band, rule.under_years)
         for case in np.flatnonzero((cases.agent == rule.substance) & young):
             yield int(case), DoseFlag(code="age_rule", text=f"{rule.text.capitalize()} ({rule.source}).")
 
 
-def _certainly_under(band: StrArray, years: int) -> BoolArray:
+def certainly_under(band: StrArray, years: int) -> BoolArray:
+    """Where everybody of an age band is under an age."""
     return np.isin(band, [name for name, (_, last) in AGE_BANDS.items() if last < years])
 
 
@@ -366,15 +321,15 @@ def _applies(cases: DoseCases, line: DoseLimit, *, possible: bool | None) -> Boo
     if line.from_kg is not None:
         rows &= cases.weight_kg >= line.from_kg
     if line.from_years:
-        rows &= ~_certainly_under(cases.age_band, line.from_years)
+        rows &= ~certainly_under(cases.age_band, line.from_years)
     if line.under_years is not None:
-        certain, perhaps = (f(cases.age_band, line.under_years) for f in (_certainly_under, _possibly_under))
+        certain, perhaps = (f(cases.age_band, line.under_years) for f in (certainly_under, _possibly_under))
         rows &= perhaps if possible else (certain | perhaps if possible is None else certain)
     elif possible:
         rows &= False
     if not line.aged:
         adult = line.substance in VASOCONSTRICTORS
-        rows &= ~_certainly_under(cases.age_band, ADULT_YEARS if adult else 0 if line.children else CHILD_YEARS)
+        rows &= ~certainly_under(cases.age_band, ADULT_YEARS if adult else 0 if line.children else CHILD_YEARS)
     return rows
 
 
@@ -385,7 +340,7 @@ def _amounts(cases: DoseCases, line: DoseLimit) -> Iterator[tuple[str, FloatArra
         yield "weight", np.where(light, line.mg_per_kg * cases.weight_kg, np.nan)
     if line.max_mg is not None:
         # What is the same per kg for a child is not the same in all: an adult's amount is but the most of a heavy one.
-        child = _certainly_under(cases.age_band, CHILD_YEARS) & (not line.aged)
+        child = certainly_under(cases.age_band, CHILD_YEARS) & (not line.aged)
         alone = np.isnan(cases.weight_kg) | (line.mg_per_kg is None)
         yield "absolute", np.where(child & alone, np.nan, line.max_mg)
     if line.max_cartridges is not None:

@@ -129,29 +129,41 @@ class AgeRule:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitsTable:
-    """A dated table of limits."""
+    """A dated table of limits, and what of it is looked at: some of :data:`LISTS`, ``country`` by its labels.
+
+    The lines of a ``clinic`` stand beside it: as the lowest limit counts, they never raise what the table allows.
+    """
 
     title: str
     date: str
     note: str
     limits: tuple[DoseLimit, ...]
     rules: tuple[AgeRule, ...] = ()
+    names: tuple[str, ...] = LISTS
+    country: str = "US"
+    clinic: tuple[DoseLimit, ...] = ()
 
-    def lines(self, name: str, country: str = "US") -> tuple[DoseLimit, ...]:
+    @property
+    def lists(self) -> dict[str, tuple[DoseLimit, ...]]:
+        """The clinic's own lines, where it has any, and those of each list that is looked at, by name."""
+        own = {CLINIC: self.clinic} if self.clinic else {}
+        return own | {name: self.lines(name) for name in self.names}
+
+    def lines(self, name: str) -> tuple[DoseLimit, ...]:
         """Lines of a list.
 
-        ``label`` holds those of one country's labels and of no country; of :data:`EU_TEXT` also those of the European
-        Union for solutions of which the country has none. ``conservative`` holds every line of the table, so that
+        ``label`` holds those of the country's labels and of no country; of :data:`EU_TEXT` also those of the European
+        Union for solutions of which the country has no label. ``conservative`` holds every line of the table, so that
         what counts is the strictest of all: no list that is added can raise it.
         """
         if name == "conservative":
             return self.limits
         labels = [line for line in self.limits if line.list_name == name]
-        own = [line for line in labels if line.country in ("", country)]
-        if country in EU_TEXT:
-            told = set().union(*(line.pairs for line in own))
-            own += [line for line in labels if line.country == "EU" and not line.pairs & told]
-        return tuple(own)
+        lines = [line for line in labels if line.country in ("", self.country)]
+        if self.country in EU_TEXT:
+            told = set().union(*(line.pairs for line in lines if line.country))
+            lines += [line for line in labels if line.country == "EU" and not line.pairs & told]
+        return tuple(lines)
 
 
 def clinic_limits(limits: Iterable[tuple[str, float | None, float | None]]) -> tuple[DoseLimit, ...]:
@@ -245,10 +257,8 @@ def _limit(row: TableReader) -> DoseLimit:
 
 def _country(row: TableReader) -> str:
     """Whose label it is; a table from before countries were told is of the United States."""
-    named = row.content.get("country")
-    if named == ANY_COUNTRY or (named is None and row.content.get("list") != "label"):
-        return ""
-    return row.code("country", COUNTRIES, "US")
+    named = row.code("country", (*COUNTRIES, ANY_COUNTRY), "US" if row.content.get("list") == "label" else ANY_COUNTRY)
+    return "" if named == ANY_COUNTRY else named
 
 
 def _solutions(row: TableReader) -> tuple[str, ...]:

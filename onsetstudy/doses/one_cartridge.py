@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from onsetstudy.doses.dose_check import AGE_BANDS, DoseCases, check_doses, lowest_limits
-from onsetstudy.doses.limits import CHILD_YEARS, LISTS, AgeRule, DoseLimit, LimitsTable
+from onsetstudy.doses.dose_check import DoseCases, certainly_under, check_doses, lowest_limits
+from onsetstudy.doses.limits import CHILD_YEARS, AgeRule, DoseLimit, LimitsTable
 from onsetstudy.doses.results import DoseFlag, LimitUsed
 
 A_CHILD = "4-11"
@@ -36,21 +36,18 @@ class CartridgeLimits:
     flags: tuple[DoseFlag, ...]
 
 
-def cartridge_limits(case: DoseCases, table: LimitsTable, country: str) -> CartridgeLimits:
-    """What the table says of the only case of ``case``, by the labels of a country.
-
-    No line of a vasoconstrictor is for children.
-    """
-    agent, vasoconstrictor, band = str(case.agent[0]), str(case.vasoconstrictor[0]), str(case.age_band[0])
-    unknown = not band and bool(case.weight_kg[0] < PERHAPS_A_CHILD_KG)
+def cartridge_limits(case: DoseCases, table: LimitsTable) -> CartridgeLimits:
+    """What the table says of the only case of ``case``."""
+    agent, vasoconstrictor = str(case.agent[0]), str(case.vasoconstrictor[0])
+    unknown = not case.age_band[0] and bool(case.weight_kg[0] < PERHAPS_A_CHILD_KG)
     if unknown:
         case = replace(case, age_band=np.array([A_CHILD]))
-    child = unknown or (bool(band) and AGE_BANDS[band][1] < CHILD_YEARS)
-    healthy = tuple(line for line in table.limits if not line.heart)
-    used = None if child else lowest_limits(case, healthy, of="vasoconstrictor").used(0)
+    child = bool(certainly_under(case.age_band, CHILD_YEARS)[0])
+    healthy = tuple(line for line in table.limits if line.limits)
+    used = lowest_limits(case, healthy, of="vasoconstrictor").used(0)
     heart = (line for line in table.limits if line.heart and line.max_mg and line.substance == vasoconstrictor)
     said: tuple[AgeRule | DoseLimit, ...] = (*table.rules, *(line for line in table.limits if line.usual and child))
-    by_list = {name: tuple(line for line in table.lines(name, country) if line.limits) for name in LISTS}
+    by_list = {name: tuple(line for line in lines if line.limits) for name, lines in table.lists.items()}
     return CartridgeLimits(
         child=child,
         age_unknown=unknown,
@@ -58,5 +55,5 @@ def cartridge_limits(case: DoseCases, table: LimitsTable, country: str) -> Cartr
         vasoconstrictor=used,
         heart=() if used is None else tuple(heart),
         rules=tuple(rule for rule in said if rule.substance == agent),
-        flags=tuple(f for _, f in check_doses(case, table, country=country) if f.code not in SAID_ELSEWHERE),
+        flags=tuple(f for _, f in check_doses(case, table) if f.code not in SAID_ELSEWHERE),
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import pandas as pd
 
@@ -49,11 +50,21 @@ class RawTable:
     timed: bool = False
 
 
-SUPPLEMENT = (
-    *("case_id", "source_row", "rescue_volume_ml", "rescue_agent", "rescue_percent"),
-    *("rescue_vasoconstrictor", "rescue_dilution"),
-)
-"""Columns of a supplement that stands beside its case."""
+SUPPLEMENT = {
+    "case_id": object,
+    "source_row": float,
+    "rescue_volume_ml": float,
+    "rescue_agent": object,
+    "rescue_percent": float,
+    "rescue_vasoconstrictor": object,
+    "rescue_dilution": float,
+}
+"""Columns of a supplement that stands beside its case, and their types."""
+
+
+def supplements_beside(told: Any = ()) -> pd.DataFrame:
+    """Supplements as rows or columns, typed also where none of them tells a number."""
+    return pd.DataFrame(told, columns=list(SUPPLEMENT)).astype(SUPPLEMENT)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -76,7 +87,7 @@ class OpenTables:
     injections: pd.DataFrame | None = None
     adverse_events: pd.DataFrame | None = None
     screening: pd.DataFrame | None = None
-    supplements: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(SUPPLEMENT)))
+    supplements: pd.DataFrame = field(default_factory=supplements_beside)
     clocks: pd.DataFrame | None = None
 
 

@@ -5,11 +5,15 @@ Source: the trade facts of this project, section 7 (labels read 2026-11; every l
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from onsetstudy.core.errors import RecordsError
 from onsetstudy.doses.dose_check import DoseCases, check_doses, check_visits, lowest_limits
 from onsetstudy.doses.limits import check_limits
+from onsetstudy.doses.one_cartridge import cartridge_limits
 from onsetstudy.files.sources.dated_tables import read_dose_limits
 
 TABLE = read_dose_limits()
@@ -105,7 +109,7 @@ def test_heart_disease(agent, vasoconstrictor, mg, reached):
     cases = given((agent, vasoconstrictor, 108, mg, 2))
     for name in ("label", "conservative"):
         assert percent(cases, name, "vasoconstrictor", heart=True) == pytest.approx(reached)
-        [flag] = [f for _, f in check_doses(cases, TABLE, lists=(name,)) if f.code == "vasoconstrictor_heart"]
+        [flag] = [f for _, f in check_doses(cases, replace(TABLE, names=(name,))) if f.code == "vasoconstrictor_heart"]
         assert "the limit in significant heart disease, which is not recorded" in flag.text
 
 
@@ -113,8 +117,8 @@ def test_heart_disease(agent, vasoconstrictor, mg, reached):
 def test_heart_disease_adds_up_over_a_visit(name):
     """Case 14 in two doses: 0.036 and 0.018 mg are below 0.04, and 135 % of it together."""
     cases = given((*LIDO, 72, 0.036, 2), (*LIDO, 36, 0.018, 2), kg=70)
-    assert not check_doses(cases, TABLE, lists=(name,))
-    found = check_visits(cases, np.array(["v", "v"]), TABLE, lists=(name,))
+    assert not check_doses(cases, replace(TABLE, names=(name,)))
+    found = check_visits(cases, np.array(["v", "v"]), replace(TABLE, names=(name,)))
     assert [(case, f.code) for case, f in found] == [(0, "vasoconstrictor_heart"), (1, "vasoconstrictor_heart")]
     assert "together reach 135 % of the limit of the vasoconstrictor in significant heart disease" in found[0][1].text
 
@@ -134,9 +138,9 @@ def test_heart_disease_adds_up_over_a_visit(name):
 )
 def test_without_a_label_of_its_own_a_country_takes_the_product_text_of_the_european_union(country, case, mg):
     """Section 7 has one column for both; where it has a dash, or nothing for children, nothing is invented."""
-    lines = tuple(line for line in TABLE.lines("label", country) if line.limits)
+    lines = tuple(line for line in replace(TABLE, country=country).lines("label") if line.limits)
     assert lowest_limits(case, lines).max_mg[0] == pytest.approx(mg, nan_ok=True)
-    codes = {f.code for _, f in check_doses(case, TABLE, lists=("label",), country=country)}
+    codes = {f.code for _, f in check_doses(case, replace(TABLE, names=("label",), country=country))}
     assert ("drug_not_checked" in codes) == np.isnan(mg)
     # The limits of vasoconstrictors are of no country: for adults they are held against everywhere.
     over = case.vasoconstrictor_mg[0] > 0.2 and str(case.vasoconstrictor[0]) == "epinephrine" and case.weight_kg[0] > 20
@@ -153,8 +157,33 @@ def test_a_country_s_own_line_keeps_that_of_the_european_union_for_the_same_solu
         ]},
         file="mine.toml",
     )  # fmt: skip
-    assert [x.max_mg for x in table.lines("label", "DE")] == [180.0]
-    assert [x.max_mg for x in table.lines("label", "UK")] == [100.0]
+    assert [x.max_mg for x in replace(table, country="DE").lines("label")] == [180.0]
+    assert [x.max_mg for x in replace(table, country="UK").lines("label")] == [100.0]
+
+
+def test_a_line_of_no_country_is_no_label_and_keeps_no_product_text_out():
+    line = {"substance": "lidocaine", "list": "label", "source": "s", "label": "found"}
+    limits = [{**line, "country": "EU", "max_mg": 200.0}, {**line, "country": "any", "max_mg": 500.0}]
+    table = check_limits({"title": "t", "date": "2026-11-26", "limit": limits}, file="mine.toml")
+    assert sorted(x.max_mg for x in replace(table, country="UK").lines("label")) == [200.0, 500.0]
+    assert [x.max_mg for x in replace(table, country="US").lines("label")] == [500.0]
+
+
+def test_a_country_that_is_not_known_is_told_that_a_line_may_be_of_any():
+    line = {"substance": "lidocaine", "list": "label", "source": "s", "label": "found", "max_mg": 1.0, "country": "XX"}
+    with pytest.raises(RecordsError, match="US, EU, UK, DE, any"):
+        check_limits({"title": "t", "date": "2026-11-26", "limit": [line]}, file="mine.toml")
+
+
+def test_a_vasoconstrictor_s_line_for_children_counts_for_a_child():
+    line = {"substance": "epinephrine", "list": "label", "source": "s", "label": "found", "country": "any"}
+    limits = [{**line, "max_mg": 0.2}, {**line, "applies": "under_12", "max_mg": 0.05}]
+    table = check_limits({"title": "t", "date": "2026-11-26", "limit": limits}, file="mine.toml")
+    for kg, age, mg in ((20, "4-11", 0.05), (20, "", 0.05), (70, "18-39", 0.2)):
+        found = cartridge_limits(given((*LIDO, 36, 0.018, 2), kg=kg, age=age), table)
+        assert found.vasoconstrictor.max_mg == mg
+    shipped = cartridge_limits(given((*LIDO, 36, 0.018, 2), kg=20, age="4-11"), TABLE)
+    assert shipped.vasoconstrictor is None
 
 
 def test_a_heavy_child_gets_no_more_than_an_adult():
@@ -183,8 +212,8 @@ def test_what_children_usually_need_is_told_as_no_limit():
 
 def test_two_agents_at_sixty_percent_each_pass_together():
     cases = given((*LIDO, 0.6 * 7 * 50, 0.1, 2), ("articaine", "epinephrine", 0.6 * 7 * 50, 0.05, 4), kg=50)
-    assert [f.code for _, f in check_doses(cases, TABLE, lists=("label",))] == ["vasoconstrictor_heart"] * 2
-    told = check_visits(cases, np.array(["v", "v"]), TABLE, lists=("label",))
+    assert [f.code for _, f in check_doses(cases, replace(TABLE, names=("label",)))] == ["vasoconstrictor_heart"] * 2
+    told = check_visits(cases, np.array(["v", "v"]), replace(TABLE, names=("label",)))
     [first, second] = [flag for flag in told if flag[1].code != "vasoconstrictor_heart"]
     assert "120 %" in first[1].text
     assert first[1].code == second[1].code == "visit_above_label"

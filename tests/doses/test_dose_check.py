@@ -38,9 +38,9 @@ def limit(name="label", of="drug", possible=False, **more):
     return check.max_mg[0], check.used(0)
 
 
-def codes(clinic=None, lists=("label", "conservative"), **more):
+def codes(clinic=(), lists=("label", "conservative"), **more):
     """Codes of what was found; what was not checked has tests of its own."""
-    found = check_doses(cases(**more), TABLE, clinic, lists=lists)
+    found = check_doses(cases(**more), dataclasses.replace(TABLE, clinic=clinic, names=lists))
     return [flag.code for _, flag in found if not flag.code.endswith("not_checked")]
 
 
@@ -183,7 +183,7 @@ def test_a_clinic_never_raises_a_limit(agent, mg_per_kg, max_mg, weight, weighed
     with_own = lowest_limits(case, (*lines, *own)).max_mg[0]
     assert math.isnan(without) or with_own <= without
     before = {flag.code for _, flag in check_doses(case, TABLE)}
-    after = {flag.code for _, flag in check_doses(case, TABLE, own)}
+    after = {flag.code for _, flag in check_doses(case, dataclasses.replace(TABLE, clinic=own))}
     assert before <= after <= before | {"above_clinic"}
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import textwrap
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -150,14 +151,14 @@ def _say_free_base(agent: str, none: bool, constant: PKa, ph: float | None) -> N
 def _say_limits(
     codes: dict[str, str], known: dict[str, float], mixture: Mixture, limits: Path | None, country: str
 ) -> None:
-    from onsetstudy.doses.dose_check import DoseCases
-    from onsetstudy.doses.limits import EU_TEXT
+    from onsetstudy.doses.dose_check import AGE_BANDS, DoseCases
+    from onsetstudy.doses.limits import ADULT_YEARS, EU_TEXT
     from onsetstudy.doses.one_cartridge import PERHAPS_A_CHILD_KG, cartridge_limits
     from onsetstudy.files.sources.dated_tables import read_dose_limits
 
     held = {"drug_mg": float(mixture.drug_mg[1]), "vasoconstrictor_mg": float(mixture.vasoconstrictor_ug[1]) / 1000}
-    table = read_dose_limits(limits)
-    found = cartridge_limits(DoseCases.single(codes, {**known, **held}), table, country)
+    table = replace(read_dose_limits(limits), country=country)
+    found = cartridge_limits(DoseCases.single({**codes, **known, **held}), table)
     agent, vasoconstrictor, band = codes["agent"], codes["vasoconstrictor"], codes["age_band"]
     weight = known["weight_kg"]
     at = f"at {weight:g} kg" if weight == weight else "without a weight, absolute limits only"
@@ -166,13 +167,15 @@ def _say_limits(
     click.echo(f"Limits {at}, {age}, table dated {table.date}. This is not a dosing tool.")
     if country in EU_TEXT:
         click.echo(EU_TEXT[country])
-    label = f"label of {country}{' or EU product text' * (country in EU_TEXT)}"
+    label = f"label of {country}{' or EU product text' if country in EU_TEXT else ''}"
     what = {"label": label, "conservative": "line of any list"}
     for name, used in found.drug:
         none = f"{agent}: not checked, no {what[name]} covers this solution, age and weight"
         _say_limit(used, held["drug_mg"], found.child, none)
     if vasoconstrictor != "none":
-        none = f"{vasoconstrictor}: not checked, no amount for children under 18 years was found"
+        young = found.child or (band and AGE_BANDS[band][1] < ADULT_YEARS)
+        why = f"no amount for children under {ADULT_YEARS} years was found" if young else "the table has no line for it"
+        none = f"{vasoconstrictor}: not checked, {why}"
         _say_limit(found.vasoconstrictor, held["vasoconstrictor_mg"], found.child, none)
     for line in found.heart:
         click.echo(f"  {line.substance} in significant heart disease: {line.max_mg:.4g} mg ({line.source})")
@@ -182,8 +185,8 @@ def _say_limits(
         _wrapped(f"Under {PERHAPS_A_CHILD_KG:g} kg this may be a child (common practice, no source): give --age-band. "
                  "Until then no amount for adults counts, and none is told in cartridges.")  # fmt: skip
     _wrapped("The lowest limit that applies counts, drug and vasoconstrictor alike. Check the label and the patient.")
-    for flag in found.flags:
-        _wrapped(f"One such cartridge: {flag.text}")
+    for text in dict.fromkeys(flag.text for flag in found.flags):
+        _wrapped(f"One such cartridge: {text}")
 
 
 def _say_limit(used: LimitUsed | None, held: float, child: bool, none: str) -> None:

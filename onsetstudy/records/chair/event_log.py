@@ -18,7 +18,7 @@ import pandas as pd
 from onsetstudy.records.chair.event import Event, in_force
 from onsetstudy.records.chair.event_clock import WALL_APART_S, CaseDrift, Moment, case_drift, local_time, place_events
 from onsetstudy.records.chair.screening import screening_table
-from onsetstudy.records.model import SUPPLEMENT, RawTable
+from onsetstudy.records.model import RawTable, supplements_beside
 from onsetstudy.records.schema import CASES, COLD_TESTS, Column
 
 PREPARED_COLUMNS = (
@@ -120,7 +120,7 @@ def fold_events(events: Sequence[Event], preparations: Sequence[Event], facts: S
         clocks=_clocks_table([case.case_id for case in folded], widened, drift),
         drift=drift,
         screening=screening_table(held, moments, facts.practice_id),
-        supplements=pd.DataFrame([row for case in folded for row in case.several()], columns=list(SUPPLEMENT)),
+        supplements=supplements_beside([row for case in folded for row in case.several()]),
     )
 
 

@@ -327,7 +327,7 @@ def _supplement(case: _Open, at: int, table: _Open, rows: list[int]) -> bool:
     _put(case, at, "rescue_technique", table, row, "technique")
     alike = all(_same(table.text(r, c), table.text(row, c)) for r in rows for c in OF_A_SUPPLEMENT)
     # Volumes add up for one solution; of a part of them, or of two solutions, no sum would be true.
-    if one := alike and all(table.number(r, "volume_ml") for r in rows):
+    if one := alike and all(_number(table.text(r, "volume_ml")) for r in rows):
         _put(case, at, "rescue_volume_ml", table, row, "volume_ml", table.total(rows))
         for said, column in OF_A_SUPPLEMENT.items():
             _put(case, at, column, table, row, said)

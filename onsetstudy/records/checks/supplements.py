@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from onsetstudy.records.checks.findings import Findings
 from onsetstudy.records.checks.parse import admits, parse_column
-from onsetstudy.records.model import SUPPLEMENT
-from onsetstudy.records.schema import CASES
+from onsetstudy.records.model import supplements_beside
+from onsetstudy.records.schema import CASES, Column
 
 OF_A_SUPPLEMENT = {
     "agent": "rescue_agent",
@@ -29,18 +28,22 @@ def typed_supplements(table: Findings, rows: Sequence[int]) -> pd.DataFrame:
     """
     told: dict[str, Any] = {"case_id": [str(table.cell(row, "case_id")).strip() for row in rows]}
     told["source_row"] = [table.line(row) for row in rows]
-    columns = {column.name: column for column in CASES}
+    columns, frame = {column.name: column for column in CASES}, table.raw.frame.iloc[list(rows)]
     for said, name in {"volume_ml": "rescue_volume_ml", **OF_A_SUPPLEMENT}.items():
-        column, written = columns[name], table.raw.frame[said].iloc[np.array(rows, dtype=np.intp)]
+        column, written, unread = columns[name], frame[said], table.unread(said)
         parsed = parse_column(written, column, tooth_notation="", date_epoch="")
-        mends = {at: mend for at, (_, mend) in parsed.faults.items()}
-        for at, value in enumerate(parsed.values):
-            if column.codes and not pd.isna(value) and value not in column.codes:
-                mends[at] = f"write one of {', '.join(column.codes)}"
-            elif column.numeric and not (pd.isna(value) or admits(column, value) or (said, value) == ("volume_ml", 0)):
-                mends[at] = f"enter a value from {column.low:g} to {column.high:g} {column.unit}"
-        for at, mend in mends.items():
-            table.refuse(rows[at], said, "range", f"{written.iloc[at]} cannot be {said} of a supplement", mend)
-        told[name] = parsed.values
-    frame = pd.DataFrame(told, columns=list(SUPPLEMENT))
-    return frame.assign(rescue_volume_ml=frame["rescue_volume_ml"].where(frame["rescue_volume_ml"] > 0))
+        told[name] = pd.Series(parsed.values).mask(parsed.values == 0) if said == "volume_ml" else parsed.values
+        for at, (row, value) in enumerate(zip(rows, told[name], strict=True)):
+            mend = parsed.faults[at][1] if at in parsed.faults else _mend(column, value)
+            if mend and not unread[row]:
+                table.refuse(row, said, "range", f"{written.iloc[at]} cannot be {said} of a supplement", mend)
+    return supplements_beside(told)
+
+
+def _mend(column: Column, value: Any) -> str:
+    """What to write in the place of a value that the dictionary bars; empty where it does not."""
+    if pd.isna(value):
+        return ""
+    if column.codes:
+        return "" if value in column.codes else f"write one of {', '.join(column.codes)}"
+    return "" if admits(column, value) else f"enter a value from {column.low:g} to {column.high:g} {column.unit}"

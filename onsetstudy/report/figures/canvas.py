@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import html
 import io
+import math
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -108,6 +109,13 @@ def difference_that_matters(ax: Axes, at: float, **style: Any) -> None:
     """A dotted upright at the difference that matters, with its name over it."""
     ax.axvline(at, color=SECONDARY, linestyle=(0, (1, 1.6)), **style)
     beside(ax, "matters", (at, 1), (0, 2), xycoords=("data", "axes fraction"), ha="center", va="bottom")
+
+
+def around_none(values: Iterable[float | None], room: float) -> tuple[float, float]:
+    """Ends of an axis with no difference on it: all values that have an end, and room beside them, as a part."""
+    known = [0.0, *(v for v in values if v is not None and math.isfinite(v))]
+    pad = room * (max(known) - min(known) or 1.0)
+    return min(known) - pad, max(known) + pad
 
 
 def moved(ax: Axes, way: Transform, across: float, up: float = 0) -> Transform:

@@ -39,20 +39,15 @@ def data_for(results: StudyResults | GroupResults, *, least: int = 1) -> pd.Data
 
 
 def _arm_data(found: ArmCurve, curve: OnsetCurve, horizon: float) -> pd.DataFrame:
-    limits = {t: e for t, e in found.limits if isinstance(e, Estimate)}
+    limits = {t: (e.estimate, e.interval.low, e.interval.high) for t, e in found.limits if isinstance(e, Estimate)}
     tested = {t: float(n) for t, n in found.still_tested}
     ends = np.concatenate((curve.left, curve.right))
     kept = ends[np.isfinite(ends) & (ends <= horizon)]
     minutes = np.unique(np.concatenate(([0.0, horizon], kept, list(limits), list(tested))))
     numb_at, may_be_after = 1 - curve.at(minutes)[1], 1 - curve.at(minutes + 1e-9)[0]
-    given: dict[str, dict[float, float]] = {
-        "estimate": {t: e.estimate for t, e in limits.items()},
-        "conf_low": {t: e.interval.low for t, e in limits.items()},
-        "conf_high": {t: e.interval.high for t, e in limits.items()},
-        "still_tested": tested,
-    }
-    of_minutes = {name: [at.get(t, np.nan) for t in minutes] for name, at in given.items()}
-    return pd.DataFrame({"arm": found.arm, "minute": minutes, "low": numb_at, "high": may_be_after, **of_minutes})
+    frame = pd.DataFrame({"arm": found.arm, "minute": minutes, "low": numb_at, "high": may_be_after})
+    frame[["estimate", "conf_low", "conf_high"]] = [limits.get(t, (np.nan, np.nan, np.nan)) for t in minutes]
+    return frame.assign(still_tested=[tested.get(t, np.nan) for t in minutes])
 
 
 def draw(frame: pd.DataFrame, ax: canvas.Axes, protocol: Protocol) -> None:
@@ -89,8 +84,7 @@ def _frame(frame: pd.DataFrame, ax: canvas.Axes, *, target_min: float) -> None:
     ax.axvline(target_min, color=SECONDARY, linewidth=0.9, linestyle=(0, (1, 1.6)), zorder=0)
     align = "center" if target_min > 0.12 * last else "left"
     canvas.beside(ax, f"target, {target_min:g} min", (target_min, 100), (0, 3), ha=align, va="bottom")
-    ticks = _tests(frame)
-    named = thinned(ticks, least=_width_of_a_label(frame, ax), keep=(target_min,))
+    ticks, named = _tests(frame), _named(frame, ax, target_min)
     ax.set(xlim=(0, last), ylim=(0, 100))
     ax.set_xticks(ticks, [f"{t:g}" if t in named else "" for t in ticks])
     ax.set_yticks(range(0, 101, 25), [f"{v}{THIN}%" for v in range(0, 101, 25)])
@@ -104,10 +98,10 @@ def _tests(frame: pd.DataFrame) -> list[float]:
     return sorted(frame.loc[frame["still_tested"].notna(), "minute"].unique())
 
 
-def _width_of_a_label(frame: pd.DataFrame, ax: canvas.Axes) -> float:
-    """Minutes that the name of a tick takes."""
+def _named(frame: pd.DataFrame, ax: canvas.Axes, target_min: float) -> list[float]:
+    """Minutes of the tests for whose names there is room."""
     inches = ax.get_window_extent().width / ax.figure.dpi
-    return LABEL_WIDTH / inches * float(frame["minute"].max())
+    return thinned(_tests(frame), least=LABEL_WIDTH / inches * float(frame["minute"].max()), keep=(target_min,))
 
 
 def thinned(ticks: Sequence[float], *, least: float, keep: Sequence[float]) -> list[float]:
@@ -121,8 +115,7 @@ def thinned(ticks: Sequence[float], *, least: float, keep: Sequence[float]) -> l
 
 def _still_tested(frame: pd.DataFrame, ax: canvas.Axes, protocol: Protocol, left: float) -> None:
     """Numbers still being tested, under the ticks they belong to."""
-    target = [t for t, label in zip(ax.get_xticks(), ax.get_xticklabels(), strict=True) if label.get_text()]
-    shown = thinned(_tests(frame), least=_width_of_a_label(frame, ax), keep=target)
+    shown = _named(frame, ax, protocol.onset.target_min)
 
     def under(text: str, at: float, points: float, down: float, **style: Any) -> None:
         canvas.beside(ax, text, (at, 0), (points, -down), xycoords=("data", "axes fraction"), va="baseline", **style)
@@ -141,9 +134,10 @@ def _still_tested(frame: pd.DataFrame, ax: canvas.Axes, protocol: Protocol, left
 
 def alt_text(frame: pd.DataFrame, results: StudyResults | GroupResults) -> str:
     """What the figure shows, in words: some tests, the target and the horizon; between tests what is possible."""
-    onset, parts = results.protocol.onset, []
-    for found in (c for c in results.overall.curves if c.arm in set(frame["arm"])):
-        assert not isinstance(found.curve, NotAvailable), "a curve that is drawn is one"
+    onset, parts, drawn = results.protocol.onset, [], set(frame["arm"])
+    for found in results.overall.curves:
+        if found.arm not in drawn or isinstance(found.curve, NotAvailable):
+            continue
         tests = [minute for minute, _ in found.limits]
         minutes = sorted({*tests[:: max(1, len(tests) // 5)], onset.target_min, onset.tau_min})
         cases = results.overall.n.arm(found.arm).cases

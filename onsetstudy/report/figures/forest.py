@@ -86,7 +86,7 @@ class Row:
 class Columns:
     """Where things stand, inches; pairs are for a page and for a narrow screen.
 
-    ``counted`` heads the counts; empty: what most rows are of.
+    ``counted`` heads the counts; empty: what the first estimate is of.
     """
 
     axis: tuple[float, float] = (2.75, 2.1)
@@ -128,25 +128,24 @@ def data_for(lines: Sequence[Line], scale: Scale) -> list[Row]:
     known = [1 / e.std_error**2 for line in lines if isinstance(e := line.result, Estimate) and e.std_error]
     rows = []
     for line in lines:
-        e = line.result
-        if e is None:
-            rows.append(Row(label=line.label, heading=True, strong=line.whole))
-            continue
-        row = _row(line.label, e, scale, strong=line.whole)
+        row, e = _row(line.label, line.result, scale, strong=line.whole), line.result
         if isinstance(e, Estimate):
             information = 1 / e.std_error**2 / max(known) if e.std_error else 0.0
             row = replace(row, cases=None if line.outside else row.cases, information=information)
         rows.append(row)
     # Under a head of patients or scores stands no number of cases.
-    return [row if row.of == _counted_in(rows) else replace(row, cases=None) for row in rows]
+    head = _counted_in(rows)
+    return [row if row.of == head else replace(row, cases=None) for row in rows]
 
 
 def _counted_in(rows: Sequence[Row]) -> str:
-    """What the estimates are of."""
+    """What the first estimate is of."""
     return next((row.of for row in rows if row.estimate is not None), "case")
 
 
-def _row(label: str, e: EstimateLike, scale: Scale, *, strong: bool) -> Row:
+def _row(label: str, e: EstimateLike | None, scale: Scale, *, strong: bool) -> Row:
+    if e is None:
+        return Row(label=label, strong=strong, heading=True)
     n, of = counted_in(e)
     if isinstance(e, NotAvailable):
         return Row(label=label, strong=strong, cases=n, of=of, reason=reason_of(e))
@@ -195,9 +194,7 @@ def _span(rows: Sequence[Row], scale: Scale) -> tuple[float, float]:
         # Beyond a hundredfold a ratio is not known, as its number says; its line goes on to the edge.
         known = [min(max(v, 1 / UNKNOWN_FROM), UNKNOWN_FROM) for v in reach]
         return min(0.5, *known) / 1.15, max(2.0, *known) * 1.15
-    reach += [0.0] if scale.matters is None else [0.0, scale.matters]
-    pad = 0.08 * (max(reach) - min(reach) or 1.0)
-    return min(reach) - pad, max(reach) + pad
+    return canvas.around_none((*reach, scale.matters), 0.08)
 
 
 def alt_text(rows: Sequence[Row], unit: str, what: str = "One line per group, {}, with interval.") -> str:

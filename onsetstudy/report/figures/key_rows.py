@@ -84,18 +84,22 @@ def _claim_dot(row: str, question: str, results: StudyResults, key: str) -> Dot:
 
 
 def draw(part: Sequence[Dot], ax: canvas.Axes, *, arms: tuple[str, ...], share: bool, ticks: int = 4) -> None:
-    """One question: its dots with intervals on a small axis, zero and the difference that matters marked."""
+    """One question: its dots with intervals on a small axis, zero and the difference that matters marked.
+
+    The line of an interval without an end, as a very early analysis has, goes on to the edge.
+    """
+    left, right = _span(part, share=share)
     ax.axvline(0, color=INK, linewidth=1.1, zorder=0, clip_on=False)
     for y, dot in zip(range(len(part))[::-1], part, strict=True):
         if dot.estimate is None or dot.low is None or dot.high is None:
             continue
-        look = look_of(dot.arm, arms)
-        ax.hlines(y, dot.low, dot.high, color=look.colour, linewidth=1.8, linestyle=look.line, zorder=2)
+        look, ends = look_of(dot.arm, arms), (max(dot.low, left), min(dot.high, right))
+        ax.hlines(y, *ends, color=look.colour, linewidth=1.8, linestyle=look.line, zorder=2)
         look.dots(ax, dot.estimate, y, size=6.5, edge=1.4, zorder=3, clip_on=False)
     for dot in part:
         if dot.matters is not None:
             canvas.difference_that_matters(ax, dot.matters, linewidth=1.1, zorder=1)
-    ax.set(xlim=_span(part, share=share), ylim=(-0.7, len(part) - 0.3))
+    ax.set(xlim=(left, right), ylim=(-0.7, len(part) - 0.3))
     canvas.bare_left(ax)
     ax.locator_params(axis="x", nbins=ticks)
     canvas.signed(ax.xaxis)
@@ -107,9 +111,7 @@ def _span(part: Sequence[Dot], *, share: bool) -> tuple[float, float]:
     reach = [v for dot in part for v in (dot.low, dot.high, dot.matters) if v is not None]
     if share:
         return 0.0, min(100.0, 10.0 * math.ceil(max([20.0, *reach]) / 10))
-    low, high = min([0.0, *reach]), max([0.0, *reach])
-    pad = 0.12 * (high - low or 1.0)
-    return low - pad, high + pad
+    return canvas.around_none(reach, 0.12)
 
 
 def _questions(dots: Sequence[Dot]) -> list[list[Dot]]:

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
 from onsetstudy.core.results import Caution, Estimate, NotAvailable, Reasons
@@ -84,19 +82,18 @@ class GivenDoses:
         )
         self.supplements = Supplements(cases, several, self)
         self.topical = int(np.isin(_codes(cases, "topical"), ("lidocaine", "lidocaine_prilocaine")).sum())
+        self.no_weight = np.isnan(self.planned.weight_kg) & ~np.isnan(self.planned.drug_mg)
 
-    def visit_flags(
-        self, limits: LimitsTable, own: tuple[DoseLimit, ...], *, lists: tuple[str, ...], country: str
-    ) -> list[tuple[int, DoseFlag]]:
-        """Cautions about what a patient got in one visit: all planned injections, and all supplements known."""
-        added, rows = self.supplements.doses, self.supplements.rows
+    def dose_flags(self, limits: LimitsTable) -> list[tuple[int, DoseFlag]]:
+        """Cautions about all planned injections and all supplements known, each by itself and those of one visit."""
+        added = self.supplements
         both = DoseCases(**{
-            name: np.concatenate([getattr(self.planned, name), getattr(added, name)]) for name in DoseCases.__slots__
+            name: np.concatenate([getattr(d, name) for d in (self.planned, added.doses)])
+            for name in DoseCases.__slots__
         })  # fmt: skip
-        number = np.concatenate([np.arange(self.arm.size), rows])
-        found = check_visits(both, self.visit[number], limits, own, lists=lists, country=country)
-        alone = check_doses(added, limits, own, lists=lists, country=country)
-        return [*((int(number[row]), flag) for row, flag in found), *((int(rows[row]), flag) for row, flag in alone)]
+        case = np.concatenate([np.arange(self.arm.size), added.rows])
+        found = (*check_doses(both, limits), *check_visits(both, self.visit[case], limits))
+        return [(int(case[row]), flag) for row, flag in found]
 
     def mixing_flags(self) -> tuple[tuple[int, DoseFlag], ...]:
         """Cautions about mixtures."""
@@ -151,17 +148,14 @@ class Supplements:
         beside = [number[code] for code in several["case_id"]]
         alone = np.setdiff1d(np.arange(len(cases)), beside)
         of = np.concatenate([alone, np.array(beside, dtype=np.intp)])
-
-        def told(read: Callable[[pd.DataFrame, str], NDArray[Any]], name: str) -> NDArray[Any]:
-            return np.concatenate([read(part, f"rescue_{name}") for part in (cases.iloc[alone], several)])
-
-        planned, volume, agent = table.planned, told(_numbers, "volume_ml"), told(_codes, "agent")
-        given = ~np.isnan(told(_numbers, "min")) | ~np.isnan(volume) | (agent != "") | np.isin(of, beside)
+        told = pd.concat([cases.iloc[alone], several], ignore_index=True)
+        planned, volume, agent = table.planned, _numbers(told, "rescue_volume_ml"), _codes(told, "rescue_agent")
+        given = ~np.isnan(_numbers(told, "rescue_min")) | ~np.isnan(volume) | (agent != "") | np.isin(of, beside)
         agent = np.where(agent == "", planned.agent[of], agent)
         same = agent == planned.agent[of]
-        percent, dilution = told(_numbers, "percent"), told(_numbers, "dilution")
+        percent, dilution = _numbers(told, "rescue_percent"), _numbers(told, "rescue_dilution")
         percent = np.where(np.isnan(percent) & same, planned.agent_percent[of], percent)
-        solution = told(_codes, "vasoconstrictor")
+        solution = _codes(told, "rescue_vasoconstrictor")
         solution = np.where((solution == "") & same, planned.vasoconstrictor[of], solution)
         alike = np.isnan(dilution) & same & (solution == planned.vasoconstrictor[of])
         dilution = _told_dilution(solution, np.where(alike, table.dilution[of], dilution))
@@ -241,19 +235,13 @@ def doses_of(
     rule = protocol.doses or DoseRule()
     own = clinic_limits((limit.drug, limit.mg_per_kg, limit.max_mg) for limit in rule.clinic)
     lists = ("label",) if rule.limits == "label" else LISTS
-    others = 0 if left_out is None else len(left_out)
+    limits = replace(limits, names=lists, country=rule.country, clinic=own)
     everyone = table
-    if left_out is not None and others:
+    if left_out is not None and len(left_out):
         everyone = GivenDoses(pd.concat([cases, left_out], ignore_index=True), several)
-    flags = [
-        *check_doses(everyone.planned, limits, own, lists=lists, country=rule.country),
-        *everyone.visit_flags(limits, own, lists=lists, country=rule.country),
-        *everyone.mixing_flags(),
-    ]
+    flags = [*everyone.dose_flags(limits), *everyone.mixing_flags()]
     arms = protocol.arm_codes
     by_agent = tuple(_agent_dose(table, agent, protocol) for agent in sorted(set(table.planned.agent)) if agent)
-    no_weight = np.isnan(table.planned.weight_kg) & ~np.isnan(table.planned.drug_mg)
-    looked_at = tuple(line for name in lists for line in limits.lines(name, rule.country))
     passed = sorted({f"{f.limit.source} ({f.limit.label})" for _, f in flags if f.limit is not None})
     return DoseSummary(
         arms=arms,
@@ -261,16 +249,12 @@ def doses_of(
         by_agent=by_agent,
         flags=_counts(flags, everyone, arms),
         not_computable=table.not_computable(),
-        weight_missing=tuple(int((no_weight & (table.arm == arm)).sum()) for arm in arms),
+        weight_missing=tuple(int((table.no_weight & (table.arm == arm)).sum()) for arm in arms),
         lists=lists,
         table_date=limits.date,
         table_title=limits.title,
         sources=tuple(passed),
-        caution=(
-            *_cautions(by_agent, limits, int(no_weight.sum()), everyone, others),
-            *(c for limit in own if (c := _no_effect(limit, looked_at)) is not None),
-            *(Caution(code="eu_product_text", text=text) for code, text in EU_TEXT.items() if code == rule.country),
-        ),
+        caution=_cautions(by_agent, limits, table, everyone),
     )
 
 
@@ -309,13 +293,10 @@ def _agent_dose(table: GivenDoses, agent: str, protocol: Protocol) -> AgentDose:
 
 
 def _cautions(
-    by_agent: tuple[AgentDose, ...],
-    limits: LimitsTable,
-    no_weight: int,
-    everyone: GivenDoses,
-    others: int,
+    by_agent: tuple[AgentDose, ...], limits: LimitsTable, table: GivenDoses, everyone: GivenDoses
 ) -> tuple[Caution, ...]:
-    added, topical = everyone.supplements, everyone.topical
+    added, topical, no_weight = everyone.supplements, everyone.topical, int(table.no_weight.sum())
+    others = everyone.arm.size - table.arm.size
     left_out = "1 case that is not analysed is" if others == 1 else f"{others} cases that are not analysed are"
     texts = {
         "not_dosing": f"Dose limits come from the table dated {limits.date}; check the label and the patient. This is "
@@ -347,6 +328,9 @@ def _cautions(
         for rule in limits.rules
         if rule.under_years is None and rule.substance in {agent.agent for agent in by_agent}
     ]
+    found += [c for limit in limits.clinic if (c := _no_effect(limit, limits)) is not None]
+    if limits.country in EU_TEXT:
+        found.append(Caution(code="eu_product_text", text=EU_TEXT[limits.country]))
     return tuple(found)
 
 
@@ -364,10 +348,10 @@ def _unlike(agent: AgentDose) -> Caution | None:
     )
 
 
-def _no_effect(own: DoseLimit, looked_at: tuple[DoseLimit, ...]) -> Caution | None:
+def _no_effect(own: DoseLimit, limits: LimitsTable) -> Caution | None:
     """A clinic's limit above the table's changes nothing, and says so."""
-    above = []
-    usual = [x for x in looked_at if x.substance == own.substance and not (x.heart or x.usual or x.aged)]
+    above, looked_at = [], (line for name in limits.names for line in limits.lines(name))
+    usual = [x for x in looked_at if x.substance == own.substance and x.limits and not x.aged]
     for name, unit in (("mg_per_kg", "mg/kg"), ("max_mg", "mg")):
         value = getattr(own, name)
         lines = [(line.vasoconstrictor, amount) for line in usual if (amount := getattr(line, name)) is not None]

@@ -37,6 +37,20 @@ def test_the_mixture_is_that_of_the_dilution_table(reference):
     assert numbers(output, "parts of anaesthetic") == ["-", "9.0"]
 
 
+def test_what_a_label_and_the_strictest_list_say_alike_of_one_cartridge_is_said_once():
+    output = run("1.8", "0.18", "--mode", "add", "--agent", "articaine", "--weight", "10")
+    assert output.count("One such cartridge: 72 mg of articaine is more than 70 mg, the lowest limit that applies") == 1
+
+
+def test_a_table_without_a_line_for_a_vasoconstrictor_is_not_said_to_lack_one_for_children(tmp_path):
+    table = tmp_path / "mine.toml"
+    line = 'substance = "lidocaine"\nlist = "label"\nmax_mg = 500.0\nsource = "s"\nlabel = "found"'
+    table.write_text(f'title = "t"\ndate = "2026-11-26"\n\n[[limit]]\n{line}\n', encoding="utf-8")
+    asked = ("1.8", "0.18", "--mode", "add", "--limits", str(table), "--age-band")
+    assert "epinephrine: not checked, the table has no line for it" in run(*asked, "18-39")
+    assert "epinephrine: not checked, no amount for children under 18 years was found" in run(*asked, "12-17")
+
+
 def test_a_decimal_comma_is_a_point():
     assert run("1,8", "0,18", "--mode", "add", "--percent", "2,0") == run("1.8", "0.18", "--mode", "add")
     with pytest.raises(click.BadParameter, match=r"'one' is not a number; write it as 1\.8"):

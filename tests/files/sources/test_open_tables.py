@@ -184,6 +184,16 @@ def test_a_supplement_of_a_further_solution_is_held_to_the_dictionary_too(tmp_pa
     assert (problem.where.row, problem.where.column, problem.value) == (len(tables["injections"]) + 1, column, value)
 
 
+@pytest.mark.parametrize("agent", [{}, {"agent": "mepivacaine"}])
+@pytest.mark.parametrize("volume", ["abc", "-1"])
+def test_a_volume_of_a_supplement_that_is_none_is_told_once(tmp_path, agent, volume):
+    tables = split(tmp_path)
+    first = next(row for row in tables["injections"] if row["role"] == "supplemental")
+    tables["injections"].append(first | {"number": "9", "volume_ml": volume} | agent)
+    (problem,) = refused(tmp_path / "open", tables)
+    assert problem.what == f"{volume} is not a number of 0 or more"
+
+
 def test_planned_injections_of_two_solutions_are_refused(tmp_path):
     tables = split(tmp_path)
     tables["injections"].append(tables["injections"][0] | {"number": "7", "agent": "articaine"})

@@ -530,6 +530,7 @@ def test_every_single_wrong_sign_and_every_swap_in_a_code_is_noticed():
         ([(0.9, None)], "0.9", None),
         ([(0.9, "lidocaine"), (0.9, "articaine")], None, None),
         ([(0.9, "lidocaine"), (None, "lidocaine")], None, None),
+        ([(None, "lidocaine"), (None, "articaine")], None, None),
     ],
 )
 def test_volumes_of_supplements_add_up_for_one_solution_and_are_not_told_for_two(taps, volume, agent):
@@ -549,6 +550,7 @@ def test_volumes_of_supplements_add_up_for_one_solution_and_are_not_told_for_two
     kept = folded.supplements[["rescue_agent", "rescue_volume_ml"]].astype(object)
     kept = kept.where(kept.notna(), None).to_numpy().tolist()
     assert kept == ([] if volume else [[code, ml] for ml, code in taps])
+    assert folded.supplements["rescue_volume_ml"].dtype == float, "also where nobody told a volume"
 
 
 def test_a_test_of_a_planned_minute_is_planned_and_one_of_none_is_extra():

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import pytest
 
 from onsetstudy.core.serialise import from_dict, to_dict
 from onsetstudy.records.derived.flow import untold_baseline
 from onsetstudy.records.derived.results import MissingField
+from onsetstudy.records.model import OpenTables, supplements_beside
 from onsetstudy.records.validity.completeness import missing_fields
 from onsetstudy.report.document import Cautions
 from onsetstudy.report.documents.practice import compose
@@ -96,6 +99,15 @@ def test_what_is_lost_is_said_of_those_cases_alone_where_others_tell_it(column, 
 def test_pain_cannot_be_compared_with_an_arm_of_which_nobody_told_it():
     rows = [(arm, {"pain_deposition": "" if arm == "buffered" else "20"}) for arm in ("plain", "buffered") * 3]
     assert missing(*rows)["pain_deposition"].why == "pain cannot be compared"
+
+
+def test_volumes_that_are_told_of_no_supplement_of_a_case_are_missed():
+    checked = records([case(1, "plain", **WHOLE, rescue_min="9")], readings_of(1, "ffnn"), protocol())
+    for volumes, missed in (((None, None), True), ((0.9, None), True), ((0.9, 0.5), False)):
+        rows = [{"case_id": "P01-0001", "rescue_agent": "articaine", "rescue_volume_ml": ml} for ml in volumes]
+        beside = OpenTables(supplements=supplements_beside(rows))
+        found = missing_fields(dataclasses.replace(checked, open_tables=beside), protocol())
+        assert ("rescue_volume_ml" in {field.column for field in found}) == missed
 
 
 def test_a_quarter_without_a_field_takes_nothing_from_the_quarters_that_have_it():

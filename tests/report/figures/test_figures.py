@@ -304,6 +304,21 @@ def test_a_number_stands_whole_beside_its_dot(results, name, narrow, label):
             assert one[2] <= other[1] or other[2] <= one[1], (one[0], other[0])
 
 
+def test_limits_without_an_end_are_drawn_to_the_edge():
+    """So early an analysis sets no limits: its line tells that anything is possible, and the page is made."""
+    results = rich()
+    wait = results.overall.wait_difference
+    endless = dataclasses.replace(wait, interval=dataclasses.replace(wait.interval, low=-np.inf, high=np.inf))
+    told = dataclasses.replace(results, overall=dataclasses.replace(results.overall, wait_difference=endless))
+    (dot,) = [dot for dot in key_rows.data_for(told) if dot.row == "wait"]
+    with canvas.canvas(6, 3) as figure:
+        ax = canvas.Sheet(figure, False).axes(1, 1, 4, 1)
+        key_rows.draw([dot], ax, arms=told.protocol.arm_codes, share=False)
+        (line,) = [c for c in ax.collections if len(c.get_segments())]
+        assert line.get_segments()[0][:, 0].tolist() == list(ax.get_xlim())
+    assert "−∞ to ∞" in " ".join(text for text, *_ in words_of(key_rows.draw_figure(told).titled("k", "t").svg))
+
+
 # Every eye ------------------------------------------------------------------------------------------------------------
 
 # Complete deficiencies, on linear RGB: Vienot, Brettel & Mollon 1999, Color Research and Application 24:243-252
