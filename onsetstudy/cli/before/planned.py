@@ -41,17 +41,16 @@ class PlannedSize:
 
 def planned_size(promised: Protocol) -> PlannedSize | None:
     """The size that the plan of a protocol leads with; ``None`` where it has none."""
-    from onsetstudy.study.planning.power import plan_of, rate_needed
+    from onsetstudy.study.planning.power import aim_of, plan_of
     from onsetstudy.study.planning.sizes import main_size
 
-    unit = "patients" if promised.study.paired else "cases"
-    if (needed := rate_needed(promised)) is not None:
-        return PlannedSize(to_include=needed.included, with_looks=needed.included, unit=unit)
-    if (size := main_size(promised)) is None:
+    aim = aim_of(promised)
+    if aim.included is None:
         return None
-    looks = plan_of(promised)
-    inflated = math.ceil(size.total * (1.0 if looks is None else looks.inflation))
-    return PlannedSize(to_include=size.total, with_looks=inflated, unit=unit)
+    # What is simulated is of the study with its interim analyses.
+    looks = plan_of(promised) if main_size(promised) else None
+    inflated = math.ceil(aim.included * (1.0 if looks is None else looks.inflation))
+    return PlannedSize(to_include=aim.included, with_looks=inflated, unit=aim.unit)
 
 
 def say_slips(planned: PlannedSize | None, *, slips: int, strata: int) -> None:
