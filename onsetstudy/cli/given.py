@@ -162,9 +162,8 @@ def _say_records(records: Records, rejects: Path) -> None:
     say.read("Cases", cases, len(records.cases))
     say.read("Cold tests", read(records, "cold_tests"), len(records.readings))
     if len(records.rejects):
-        click.echo(
-            f"{'Refused rows' if len(refused(records)) else 'Lines that are no records'}, with reasons: {rejects}"
-        )
+        rows = "Refused rows" if len(refused(records)) else "Lines that are no records"
+        click.echo(f"{rows}, with reasons: {rejects}")
 
 
 def _say_clocks(records: Records) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import difflib
-import hashlib
 import json
 import typing
 from collections.abc import Iterable, Mapping
@@ -12,6 +11,7 @@ from typing import Any
 
 from pydantic import AfterValidator, BaseModel, ValidationError
 
+from onsetstudy.core.canonical import digest_of_content
 from onsetstudy.core.errors import Problem, ProtocolError, Where
 from onsetstudy.protocol import model
 from onsetstudy.protocol.contradictions import Contradiction, contradictions, contradictions_beside
@@ -83,12 +83,6 @@ def _as_written(problem: Problem, content: Mapping[str, Any]) -> Problem:
 
 def _told(found: Iterable[Contradiction], file: str) -> list[Problem]:
     return [Problem.of_key(*each, code="contradiction", file=file) for each in found]
-
-
-def content_digest(content: Mapping[str, Any]) -> str:
-    """SHA-256 of normalised content, whatever the order of its keys."""
-    text = json.dumps(content, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
-    return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 
 def normalised_content(content: Mapping[str, Any]) -> dict[str, Any]:
@@ -212,7 +206,7 @@ def _protocol(read: ProtocolFile) -> model.Protocol:
         doses=None if read.doses is None else _doses(read.doses),
         conduct=None if read.conduct is None else Conduct(texts=tuple(sorted(read.conduct.items()))),
         governance=None if read.governance is None else Governance(texts=tuple(sorted(read.governance.items()))),
-        digest=content_digest(_dump(read)),
+        digest=digest_of_content(_dump(read)),
         **{name: getattr(read, name) for name in AS_THEY_STAND},
     )
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from onsetstudy.core.canonical import canonical_json
+from onsetstudy.core.canonical import canonical_json, digest_of_content
 from onsetstudy.core.errors import Problem, ProtocolError, Where
 
 GENESIS = "0" * 64
@@ -102,8 +101,7 @@ def _forbidden(body: object) -> str:
 
 
 def _digest(entry: LedgerEntry) -> str:
-    text = canonical_json({name: getattr(entry, name) for name in FIELDS if name != "digest"})
-    return hashlib.sha256(text.encode("utf-8")).hexdigest()
+    return digest_of_content({name: getattr(entry, name) for name in FIELDS if name != "digest"})
 
 
 def head_of(entries: Sequence[LedgerEntry]) -> str:

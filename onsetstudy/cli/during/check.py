@@ -80,8 +80,7 @@ def _say_missing(checked: Records, promised: Protocol) -> None:
     quarters = [q.label for q in promised.quarters if (checked.cases["quarter"].astype(str) == q.label).any()]
     if not quarters:
         return
-    missing = missing_fields(checked, promised, quarter=quarters[-1])
-    if missing:
+    if missing := missing_fields(checked, promised, quarter=quarters[-1]):
         click.echo(f"Missing in cases of {quarters[-1]} (a case without them is read all the same):")
         say.each(map(missing_words, missing), "  ")
 

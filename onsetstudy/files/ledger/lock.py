@@ -10,13 +10,14 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
+from onsetstudy.core.canonical import digest_of_content
 from onsetstudy.core.errors import ProtocolError
 from onsetstudy.core.serialise import to_dict
 from onsetstudy.core.type_check import mismatches
 from onsetstudy.files.guard import problem_in, read_json, understood
 from onsetstudy.files.output import write_bytes
 from onsetstudy.files.sources.protocol_toml import read_protocol
-from onsetstudy.protocol.check import content_digest, normalised_content
+from onsetstudy.protocol.check import normalised_content
 from onsetstudy.protocol.governance import unanswered
 from onsetstudy.protocol.lock import Changes, amend, changed_keys, first_lock
 from onsetstudy.protocol.lock_results import ProtocolLock
@@ -101,7 +102,7 @@ def _read(path: Path) -> tuple[ProtocolLock, dict[str, Any]] | None:
 def _digest(content: dict[str, Any]) -> str:
     """Digest of a content that may be anything; empty where there is none."""
     try:
-        return content_digest(content)
+        return digest_of_content(content)
     except (TypeError, ValueError, AttributeError, KeyError, UnicodeEncodeError):
         return ""
 

@@ -248,10 +248,9 @@ def _data(protocol: Protocol) -> Section:
     plan, looks = protocol.plan, protocol.looks
     strata = listed([field_name(s) for s in plan.strata]) or "no strata"
     others = listed([plain_words(s) for s in plan.sensitivity]) or "none"
-    secondary = {"none": " Secondary outcomes are each tested at the full error rate."}.get(
-        plan.multiplicity, f" Secondary outcomes share one error rate ({plain_words(plan.multiplicity)})."
-    )
-    secondary = secondary if plan.secondary else ""
+    shared = f"share one error rate ({plain_words(plan.multiplicity)})"
+    errors = "are each tested at the full error rate" if plan.multiplicity == "none" else shared
+    secondary = f" Secondary outcomes {errors}." if plan.secondary else ""
     analyses = counted(len(protocol.quarters), "interim analysis", "interim analyses")
     return Section.of(
         "data",
