@@ -65,11 +65,9 @@ class Openings:
         lost, _ = opening_log.unlike_ledger(opening_log.log_so_far(self.log), held, practice=self.practice)
         if lost:
             slips = ", ".join(sorted(lost)[:5])
-            mend = (
-                "Restore the log from your backup, or name the folder that it is in"
-                if self.by_keeper
-                else "The log was cut, deleted or written anew; restore it from your backup"
-            )
+            mend = "The log was cut, deleted or written anew; restore it from your backup"
+            if self.by_keeper:
+                mend = "Restore the log from your backup, or name the folder that it is in"
             raise OnsetStudyError(
                 f"the ledger holds openings that the log {self.log.name} does not show: {slips}. {mend}. Nothing was "
                 "opened"

@@ -102,6 +102,14 @@ def digest_of_content(content: Any) -> str:
     return hashlib.sha256(canonical_json(content).encode("utf-8")).hexdigest()
 
 
+def digest_if_any(content: Any) -> str:
+    """The same of a content that may be anything; empty where there is none."""
+    try:
+        return digest_of_content(content)
+    except (TypeError, ValueError, RecursionError):
+        return ""
+
+
 def digest_of_text(*parts: str) -> str:
     """SHA-256 of texts, each with its length before it, so that no two lists of parts give the same."""
     return hashlib.sha256("".join(f"{len(part)}:{part}" for part in parts).encode("utf-8")).hexdigest()

@@ -248,10 +248,8 @@ def contradictions_beside(content: Mapping[str, Any], error: ValidationError) ->
     doubtful = set()
     for detail in error.errors():
         location = [part for part in detail["loc"] if part != "[key]"]
-        if (
-            detail["type"] not in ("extra_forbidden", "unexpected_keyword_argument")
-            and ".".join(map(str, location)) not in HARMLESS
-        ):
+        unknown = detail["type"] in ("extra_forbidden", "unexpected_keyword_argument")
+        if not unknown and ".".join(map(str, location)) not in HARMLESS:
             doubtful.add(str(location[0]))
         _take_out(tables, location)
     tables.setdefault("arms", [{"code": code, "label": code} for code in ("plain", "buffered")])

@@ -94,12 +94,12 @@ def named_twice(content: Mapping[str, Any]) -> Iterator[tuple[str, str, str]]:
 
 def with_first_names(content: Mapping[str, Any]) -> dict[str, Any]:
     """Checked content under the first names, without the keys added since that say their default."""
-    return {
-        table: {first_key(table, key): first_value(table, key, value) for key, value in _as_once(table, found).items()}
-        if isinstance(found, dict)
-        else found
-        for table, found in without_new_defaults(content).items()
-    }
+    tables = without_new_defaults(content)
+    for table, found in tables.items():
+        if isinstance(found, dict):
+            once = _as_once(table, found).items()
+            tables[table] = {first_key(table, key): first_value(table, key, value) for key, value in once}
+    return tables
 
 
 def _as_once(table: str, found: Mapping[str, Any]) -> dict[str, Any]:

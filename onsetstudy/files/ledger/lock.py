@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
-from onsetstudy.core.canonical import digest_of_content
+from onsetstudy.core.canonical import digest_if_any
 from onsetstudy.core.errors import ProtocolError
 from onsetstudy.core.serialise import to_dict
 from onsetstudy.core.type_check import mismatches
@@ -92,19 +92,11 @@ def _read(path: Path) -> tuple[ProtocolLock, dict[str, Any]] | None:
     if (lock := understood(body["lock"], ProtocolLock)) is None:
         raise _refused(path, [f"{NO_LOCK}: its versions cannot be read"])
     faults = [f"{NO_LOCK}: {fault}" for fault in mismatches(lock)] or list(_version_faults(lock))
-    if not faults and _digest(body["content"]) != lock.latest.digest:
+    if not faults and digest_if_any(body["content"]) != lock.latest.digest:
         faults = ["the content of the lock does not fit its digest: it was changed by hand"]
     if faults:
         raise _refused(path, faults)
     return lock, dict(body["content"])
-
-
-def _digest(content: dict[str, Any]) -> str:
-    """Digest of a content that may be anything; empty where there is none."""
-    try:
-        return digest_of_content(content)
-    except (TypeError, ValueError, AttributeError, KeyError, UnicodeEncodeError):
-        return ""
 
 
 def _version_faults(lock: ProtocolLock) -> Iterator[str]:
