@@ -15,16 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from onsetstudy.core.arrays import (
-    FloatArray,
-    StrArray,
-    numbers_per_case,
-    one_per_case,
-    require_level,
-    require_number,
-    require_weight_kind,
-    weights_per_case,
-)
+from onsetstudy.core import arrays
 from onsetstudy.core.errors import Gathered, OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals, chosen_rows, require_intervals
 
@@ -118,16 +109,16 @@ class Cases:
         for name in _LABELS:
             if (values := getattr(self, name)) is not None:
                 with problems:
-                    object.__setattr__(self, name, _frozen(one_per_case(values, n, name).astype(str)))
+                    object.__setattr__(self, name, _frozen(arrays.one_per_case(values, n, name).astype(str)))
         if not problems and self.arm is not None and (blank := np.flatnonzero(np.asarray(self.arm) == "")).size:
             what = f"the arm of case {blank[0]} (counted from 0) has no name"
             problems.append(Problem.of_key("arm", what, "name the arm of every case or leave the case out"))
         if self.period is not None:
             with problems:
-                object.__setattr__(self, "period", _frozen(numbers_per_case(self.period, n, "period")))
+                object.__setattr__(self, "period", _frozen(arrays.numbers_per_case(self.period, n, "period")))
         if self.weight is not None:
             with problems:
-                object.__setattr__(self, "weight", _frozen(weights_per_case(self.weight, n, self.weight_kind)))
+                object.__setattr__(self, "weight", _frozen(arrays.weights_per_case(self.weight, n, self.weight_kind)))
         named: Any = {} if self.covariates is None else self.covariates
         if not isinstance(named, Mapping | pd.DataFrame):
             mend = 'give named columns, for example {"age": age}'
@@ -145,9 +136,9 @@ class Cases:
     def _gather_said_wrongly(self, problems: Gathered) -> None:
         """What is wrong with what is said once for all cases."""
         with problems:
-            require_weight_kind(self.weight_kind)
+            arrays.require_weight_kind(self.weight_kind)
         with problems:
-            require_level(self.conf_level)
+            arrays.require_level(self.conf_level)
         if self.reference_arm and self.arm is None:
             mend = "give the arm of every case, or no reference arm"
             problems.append(Problem.of_key("arm", "there is a reference arm, but no arm", mend))
@@ -200,14 +191,14 @@ def _some(values: ArrayLike, rows: NDArray[Any]) -> ArrayLike:
 
 
 def _covariate(values: ArrayLike, n: int, name: str) -> ArrayLike:
-    array = one_per_case(values, n, name)
+    array = arrays.one_per_case(values, n, name)
     if (levels := _categorical(values)) is not None:
         return levels.copy()
     # Lists come as objects; what holds numbers only is a column of numbers.
     return _frozen(np.array(values if array.dtype == object and isinstance(values, list | tuple) else array))
 
 
-def order_arms(arm: StrArray, weight: FloatArray, reference_arm: str) -> tuple[str, ...]:
+def order_arms(arm: arrays.StrArray, weight: arrays.FloatArray, reference_arm: str) -> tuple[str, ...]:
     """The arms that cases belong to: the reference arm first, the others sorted.
 
     Raises
@@ -227,7 +218,7 @@ def order_arms(arm: StrArray, weight: FloatArray, reference_arm: str) -> tuple[s
     return reference_arm, *(name for name in seen if name != reference_arm)
 
 
-def merge_alike(times: Intervals, weight: FloatArray | None = None) -> tuple[Intervals, FloatArray]:
+def merge_alike(times: Intervals, weight: arrays.FloatArray | None = None) -> tuple[Intervals, arrays.FloatArray]:
     """Distinct intervals in order, and the sum of the weights of each.
 
     What is computed from these is the same to the last digit for counts, for rows and for rows in another order.
@@ -309,10 +300,10 @@ def takes_cases(*uses: str, second: str = "arm", robust: bool = False) -> Callab
 def _check_number(name: str, value: Any) -> None:
     """Refuse a number that an option of this name cannot be; other options the verbs check themselves."""
     if name in _WHOLE:
-        require_number(value, name, _WHOLE[name], whole=True)
+        arrays.require_number(value, name, _WHOLE[name], whole=True)
     elif name in _NUMBERS:
         mend, can_be_meant = _NUMBERS[name]
-        require_number(value, name, mend)
+        arrays.require_number(value, name, mend)
         if not can_be_meant(value):
             raise OnsetStudyError.of_key(name, f"{name} is {value!r}", mend)
 

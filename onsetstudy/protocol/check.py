@@ -103,12 +103,8 @@ def _dump(read: ProtocolFile) -> dict[str, Any]:
 
 
 def _key(location: tuple[int | str, ...]) -> str:
-    text = ""
-    for part in location:
-        if part == "[key]":
-            continue
-        text += f"[{part + 1}]" if isinstance(part, int) else f"{'.' if text else ''}{part}"
-    return text
+    parts = (f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in location if part != "[key]")
+    return "".join(parts).removeprefix(".")
 
 
 def _shown(value: Any) -> str:

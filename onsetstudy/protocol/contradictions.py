@@ -151,18 +151,17 @@ def _treatment(read: ProtocolFile) -> Iterator[Contradiction]:
 
 def _differences(read: ProtocolFile) -> Iterator[Contradiction]:
     """Differences that their scale has no room for."""
-    told: list[tuple[str, float | None, str, float, str]] = []
-    margin = None if read.adoption is None else read.adoption.pain_margin
     for name, table in (("pain", read.pain), ("anxiety", read.anxiety)):
-        if table is not None:
-            low, high, unit = SCALES[table.scale]
-            told.append((f"{name}.important_difference", table.important_difference, table.scale, high - low, unit))
-            if name == "pain":
-                told.append(("adoption.pain_margin", margin, table.scale, high - low, unit))
-    for key, difference, scale, reach, unit in told:
-        if difference is not None and difference >= reach:
-            what = f"a difference of {difference:g} is more than {scale} can show"
-            yield key, what, f"write less than {reach:g} {unit}"
+        if table is None:
+            continue
+        low, high, unit = SCALES[table.scale]
+        told = {f"{name}.important_difference": table.important_difference}
+        if name == "pain" and read.adoption is not None:
+            told["adoption.pain_margin"] = read.adoption.pain_margin
+        for key, difference in told.items():
+            if difference is not None and difference >= high - low:
+                what = f"a difference of {difference:g} is more than {table.scale} can show"
+                yield key, what, f"write less than {high - low:g} {unit}"
 
 
 def _plan(read: ProtocolFile) -> Iterator[Contradiction]:
