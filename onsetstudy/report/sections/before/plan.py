@@ -217,7 +217,8 @@ def _information(results: PlanningResults, plan: LookPlan) -> str:
             f"{words.share_of(found.power)} by the {found.test}. For "
             f"{words.share_of(results.protocol.plan.planned_power)} power {takes}."
         )
-    elif results.protocol.study.paired and plan.unit == "cases":
-        cases = plan.planned_information / 2
-        text = f"{planned}, which are of {cases:g} patients with both arms; {takes}."
+    elif plan.unit == "cases":
+        cases = plan.planned_information / (2 if results.protocol.study.paired else 1)
+        if results.protocol.study.paired:
+            text = f"{planned}, which are of {cases:g} patients with both arms; {takes}."
     return f"{text} {words.TOO_LITTLE}" if (lead.cases or 0) > MUCH_MORE * cases else text
