@@ -69,7 +69,7 @@ def _looks(rule: LookRule, level: float) -> Iterator[Contradiction]:
         yield "looks.futility", "a futility rule needs a boundary by spending", 'write futility = "none"'
     if rule.sided == 1 and not spends:
         mend = 'write sided = 2, or a boundary by spending: "obrien_fleming", "pocock" or "power"'
-        yield "looks.sided", f"one side needs a boundary by spending, and {rule.boundary} has two sides", mend
+        yield "looks.sided", f'one side needs a boundary by spending, and "{rule.boundary}" has two sides', mend
     fits = any(math.isclose(level, 1 - times * rule.alpha) for times in range(1, 4 - rule.sided if spends else 2))
     if rule.boundary != "none" and not fits:
         what = f"looks that err in {rule.alpha:g} do not belong to limits of conf_level {level:g}"

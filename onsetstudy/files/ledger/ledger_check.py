@@ -167,8 +167,8 @@ def begun_anew(protocol: Path, promised: Protocol, beside: Sequence[Path] = ()) 
 
 def _first_days(versions: Sequence[LockVersion], folders: Sequence[Path]) -> Iterator[tuple[str, str]]:
     """The first days of the lock and of the study's opening logs."""
-    for first in versions[:1]:
-        yield "the protocol was locked on", first.day
+    if versions:
+        yield "the protocol was locked on", versions[0].day
     for log, version in product(find_opening_logs(folders), versions):
         with suppress(RecordsError):  # whoever needs it says why it cannot be read
             lines, broken = read_opening_log(log, version.digest)
