@@ -347,8 +347,10 @@ def copy_store(store: Path, target: Path, *, read: bool = False) -> dict[Path, i
                 with EventStore(source) as opened:
                     if read:
                         opened.events()
-                    opened.backup(fresh / place.name)
-                    held[place] = opened.last()
+                    copy = opened.backup(fresh / place.name)
+                # Of the copy: meanwhile an entry may have come to the store.
+                with contextlib.closing(sqlite3.connect(copy)) as made:
+                    held[place] = int(made.execute("select count(*) from events").fetchone()[0])
     return held
 
 

@@ -352,3 +352,16 @@ def test_what_a_store_that_is_gone_has_left_is_not_put_into_the_copy_in_its_plac
         copy_store(copy, tmp_path / "again.sqlite", read=True)
     assert left.exists()
     assert not (tmp_path / "again.sqlite").exists()
+
+
+def test_the_entries_of_a_copy_are_counted_in_the_copy(store, tmp_path, monkeypatch):
+    store.append([entry(1)])
+    backup = EventStore.backup
+
+    def tapped_meanwhile(self, target):
+        made = backup(self, target)
+        self.append([entry(2)])
+        return made
+
+    monkeypatch.setattr(EventStore, "backup", tapped_meanwhile)
+    assert copy_store(store.path, tmp_path / "copy.sqlite") == {tmp_path / "copy.sqlite": 1}
