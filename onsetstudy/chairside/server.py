@@ -123,11 +123,11 @@ class ChairServer:
 
     async def enter(self, request: Request) -> Response:
         """Take a one-time token for a session."""
-        entered = await run_in_threadpool(self.sessions.enter, request.query_params.get("token", "")[:200])
-        if entered is None:
+        secret = await run_in_threadpool(self.sessions.enter, request.query_params.get("token", "")[:200])
+        if secret is None:
             text = "This address was used already, or is too old. Start the recorder again for a new one."
             return PlainTextResponse(text, 403)
-        return self._with_session(RedirectResponse("/", 303), entered[0])
+        return self._with_session(RedirectResponse("/", 303), secret)
 
     async def pair(self, request: Request) -> Response:
         """Take a pairing code for a session."""

@@ -79,10 +79,10 @@ class Sessions:
         self._tokens[_digest(token)] = (role, self._read().server_s + TOKEN_S)
         return token
 
-    def enter(self, token: str) -> tuple[str, str] | None:
-        """Secret of a new session and its role, for a token that was not used yet."""
+    def enter(self, token: str) -> str | None:
+        """Secret of a new session, for a token that was not used yet."""
         role, ends = self._tokens.pop(_digest(token), ("", 0.0))
-        return (self.begin(role), role) if role and self._read().server_s < ends else None
+        return self.begin(role) if role and self._read().server_s < ends else None
 
     def begin(self, role: str) -> str:
         """Secret of a new session."""

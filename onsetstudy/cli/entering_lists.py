@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 from onsetstudy.cli import say
 from onsetstudy.cli.ledger_entries import enter_missing, entered, keeps_ledger
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.files.ledger.ledger import ledger_path
+from onsetstudy.files.ledger.side_files import folders_beside
 from onsetstudy.files.sealed.described_list import read_description
 from onsetstudy.files.sealed.kept_allocation import digests_of, read_allocation_list, unlike_copies
 from onsetstudy.protocol.model import Protocol
@@ -53,30 +55,32 @@ def enter_lists_beside(protocol: Path, promised: Protocol) -> tuple[str, ...]:
     """
     if entered(protocol, "list_drawn"):
         return ()
-    home = protocol.absolute().parent
     told: list[str] = []
     found: list[tuple[Path, str, str]] = []
-    for folder in (home, *sorted(p for p in home.iterdir() if p.is_dir() and not p.name.startswith("."))):
+    for folder in folders_beside(protocol):
         if not (folder / "list.csv").is_file() or not (folder / "list.json").is_file():
             continue
-        try:
+        with _told_unread(folder, told):
             about = read_description(folder / "list.json")
-        except RecordsError as error:
-            told.append(f"The list in {folder.name} is not entered, as it cannot be read: {error}")
-            continue
-        if about.get("study") == promised.study.id:
-            found.append((folder, str(about.get("protocol", "")), str(about.get("commitment", ""))))
+            if about.get("study") == promised.study.id:
+                found.append((folder, str(about.get("protocol", "")), str(about.get("commitment", ""))))
     if alike := unlike_copies([(folder, commitment) for folder, _, commitment in found]):
         names = ", ".join(folder.name for folder in alike)
         return (*told, say.to_look_at(f"{names} hold one list with different contents: none of these was entered."))
     for folder, under, _ in found:
-        try:
-            fresh = enter_list_there(protocol, promised, folder, drawn_under=under)
-        except RecordsError as error:
-            told.append(f"The list in {folder.name} is not entered, as it cannot be read: {error}")
-            continue
-        if fresh:
+        with _told_unread(folder, told):
+            if not enter_list_there(protocol, promised, folder, drawn_under=under):
+                continue
             told.append(f"Entered as it is today: the list in {folder.name}, which was drawn before.")
             if under != promised.digest:
                 told.append(say.to_look_at(f"the list in {folder.name} was drawn under another text of this protocol."))
     return tuple(told)
+
+
+@contextmanager
+def _told_unread(folder: Path, told: list[str]) -> Iterator[None]:
+    """What is done with a list inside is left undone, and told, where the list cannot be read."""
+    try:
+        yield
+    except RecordsError as error:
+        told.append(f"The list in {folder.name} is not entered, as it cannot be read: {error}")

@@ -17,7 +17,7 @@ from onsetstudy.files.output import rejects_path, write_escaped
 from onsetstudy.files.sources.spreadsheet import read_records
 from onsetstudy.protocol.model import Protocol, Quarter
 from onsetstudy.records.chair.event_clock import WALL_APART_S
-from onsetstudy.records.checks.no_records import read, refused
+from onsetstudy.records.checks import no_records
 from onsetstudy.records.derived import flow
 from onsetstudy.records.derived.allocation import LOG_FAULTS, NO_ALLOCATION, KeptList, as_allocated, deviation_text
 from onsetstudy.records.derived.opened_slips import OpenedSlips, opened_slips
@@ -44,10 +44,10 @@ class GivenRecords:
         """
         checked = read_records(self.paths, promised, strict=self.strict, drop_unknown=self.drop_unknown)
         beside = self.rejects or rejects_path(self.paths)
-        kept = without_cases(checked, withdrawn_codes(protocol)[1]).rejects
+        refused = without_cases(checked, withdrawn_codes(protocol)[1]).rejects
         # A file from before is written anew, though no row be left in it: of what was corrected, or of whom it was.
         if len(checked.rejects) or beside.is_file():
-            write_escaped(beside, kept)
+            write_escaped(beside, refused)
         _say_records(checked, beside)
         return checked
 
@@ -148,11 +148,11 @@ def _fault_told(code: str, slips: Sequence[str]) -> str:
 
 def _say_records(records: Records, rejects: Path) -> None:
     """What was read, refused and unusual."""
-    cases = read(records, "cases")
-    lost = cases - len(records.cases)
-    if 2 * lost > cases:
+    cases = no_records.read(records, "cases")
+    refused = cases - len(records.cases)
+    if 2 * refused > cases:
         # Another protocol is the usual reason, and its many faults would bury the question.
-        click.echo(f"{lost} of {cases} cases are refused: is this the protocol of these records?", err=True)
+        click.echo(f"{refused} of {cases} cases are refused: is this the protocol of these records?", err=True)
     say.problems(records.problems)
     say.lines([say.to_look_at(query) for query in say.gathered(records.queries)], " to look at")
     for repair in records.repairs:
@@ -160,11 +160,10 @@ def _say_records(records: Records, rejects: Path) -> None:
         click.echo(f"Column {repair.column}: {repair.text} ({often}).", err=True)
     _say_clocks(records)
     say.read("Cases", cases, len(records.cases))
-    say.read("Cold tests", read(records, "cold_tests"), len(records.readings))
+    say.read("Cold tests", no_records.read(records, "cold_tests"), len(records.readings))
     if len(records.rejects):
-        click.echo(
-            f"{'Refused rows' if len(refused(records)) else 'Lines that are no records'}, with reasons: {rejects}"
-        )
+        rows = "Refused rows" if len(no_records.refused(records)) else "Lines that are no records"
+        click.echo(f"{rows}, with reasons: {rejects}")
 
 
 def _say_clocks(records: Records) -> None:
@@ -300,12 +299,12 @@ def refuse_unfit(
     """Stop where none of the practice's cases can be sent, or many are refused; ``counted`` have cases to send."""
     of_cases = records.cases["practice_id"].astype(str)
     accepted = int((of_cases == practice).sum())
-    lost = flow.refused_of(practice, flow.refused_by_practice(records, promised), of_cases)
-    if practice not in counted and lost + accepted:
-        what = f"none of the {lost + accepted} cases of {practice} can be sent: {lost} refused"
+    refused = flow.refused_of(practice, flow.refused_by_practice(records, promised), of_cases)
+    if practice not in counted and refused + accepted:
+        what = f"none of the {refused + accepted} cases of {practice} can be sent: {refused} refused"
         what += f", {accepted} left out" if accepted else ""
         mend = "is this the protocol of these records? Otherwise correct the rows named above"
         raise RecordsError(Problem(what=what, mend=mend, value=practice, code="practice"))
-    refuse_incomplete(practice, refused=lost, accepted=accepted, allowed=allowed)
-    if lost:
-        click.echo(f"Not in the file: {lost} of {lost + accepted} cases of {practice}, because they are refused.")
+    refuse_incomplete(practice, refused=refused, accepted=accepted, allowed=allowed)
+    if refused:
+        click.echo(f"Not in the file: {refused} of {refused + accepted} cases of {practice}, because they are refused.")

@@ -8,16 +8,8 @@ from pathlib import Path
 from onsetstudy.cli.ledger_entries import enter_missing, standing
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.files.ledger.ledger import ledger_path, lost_ledger, practice_ledger_path, verified_ledger
+from onsetstudy.files.sealed import opening_log
 from onsetstudy.files.sealed.coordinator import ASKED_JOIN
-from onsetstudy.files.sealed.opening_log import (
-    ENTERED,
-    Opened,
-    lines_of_case,
-    log_path,
-    log_so_far,
-    read_sealed,
-    unlike_ledger,
-)
 from onsetstudy.protocol.ledger import of_kind
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.protocol.vocabulary import UNMIXED_ARM
@@ -30,7 +22,7 @@ def arm_label(arm: str, promised: Protocol | None) -> str:
     return "not buffered" if arm == UNMIXED_ARM else arm
 
 
-def said(opened: Opened, case_id: str, promised: Protocol | None) -> str:
+def said(opened: opening_log.Opened, case_id: str, promised: Protocol | None) -> str:
     """What a slip said for a case, with the arms as the protocol labels them."""
     arms = [arm_label(arm, promised) for arm in opened.arms]
     told = " then ".join(
@@ -70,14 +62,12 @@ class Openings:
         refuse_lost(self.ledger)
         ledgers = {self.ledger, self.beside or self.ledger}
         held = [e for ledger in ledgers for e in of_kind(verified_ledger(ledger), self.kind)]
-        lost, _ = unlike_ledger(log_so_far(self.log), held, practice=self.practice)
+        lost, _ = opening_log.unlike_ledger(opening_log.log_so_far(self.log), held, practice=self.practice)
         if lost:
             slips = ", ".join(sorted(lost)[:5])
-            mend = (
-                "Restore the log from your backup, or name the folder that it is in"
-                if self.by_keeper
-                else "The log was cut, deleted or written anew; restore it from your backup"
-            )
+            mend = "The log was cut, deleted or written anew; restore it from your backup"
+            if self.by_keeper:
+                mend = "Restore the log from your backup, or name the folder that it is in"
             raise OnsetStudyError(
                 f"the ledger holds openings that the log {self.log.name} does not show: {slips}. {mend}. Nothing was "
                 "opened"
@@ -92,16 +82,16 @@ class Openings:
             With how it goes on.
         """
         now = standing(protocol)
-        if now.halt and lines_of_case(log_so_far(self.log), case_id).empty:
+        if now.halt and opening_log.lines_of_case(opening_log.log_so_far(self.log), case_id).empty:
             onward = f" Go on with: onsetstudy pause {protocol} --resume --reason WHY" if now.kind == "paused" else ""
             raise OnsetStudyError(f"{now.halt}. Nothing was opened; a case that has its slip may go on.{onward}")
 
     def enter(self) -> None:
         """Enter every opening of the log that the ledger does not hold: one that a power cut kept out comes in too."""
         bodies = [
-            {"practice": self.practice, **{name: row[column] for name, column in ENTERED.items()}}
+            {"practice": self.practice, **{name: row[column] for name, column in opening_log.ENTERED.items()}}
             | ({"asked_by": row["opened_by"].split(ASKED_JOIN)[0]} if self.by_keeper else {})
-            for row in log_so_far(self.log).astype(str).to_dict("records")
+            for row in opening_log.log_so_far(self.log).astype(str).to_dict("records")
         ]
         enter_missing(self.ledger, self.kind, bodies, lambda body: (body["slip"], body["line"]))
 
@@ -126,5 +116,5 @@ def openings_of_practice(sealed: Path, protocol: Path | None = None, *, found: P
     own, home = practice_ledger_path(sealed), protocol or found
     study = own if home is None else ledger_path(home)
     ledger, beside = (own, study) if protocol is None else (study, own)
-    practice = str(read_sealed(sealed)["practice"])
-    return Openings(log=log_path(sealed), practice=practice, ledger=ledger, by_keeper=False, beside=beside)
+    practice = str(opening_log.read_sealed(sealed)["practice"])
+    return Openings(log=opening_log.log_path(sealed), practice=practice, ledger=ledger, by_keeper=False, beside=beside)

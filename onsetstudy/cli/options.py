@@ -6,7 +6,7 @@ import functools
 import math
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import click
 
@@ -15,13 +15,6 @@ A_PATH = click.Path(path_type=Path)
 A_FILE = click.Path(path_type=Path, dir_okay=False)
 A_FOLDER = click.Path(path_type=Path, file_okay=False)
 FORMATS = ("html", "pdf", "json")
-
-
-def _with(command: Callable[..., Any], *options: Callable[[Any], Any]) -> Any:
-    """A command with arguments and options, shown in the order in which they stand here."""
-    for option in reversed(options):
-        command = option(command)
-    return command
 
 
 def protocol(command: F) -> F:
@@ -96,6 +89,18 @@ def levels(command: F) -> F:
 def records(command: F) -> F:
     """Where the records are, and how strictly they are taken: one argument ``records`` of the command."""
 
+    @click.argument("records", nargs=-1, required=True, type=A_PATH)
+    @click.option("--strict", is_flag=True, help="Refuse everything if a single row is refused.")
+    @click.option(
+        "--drop-unknown",
+        is_flag=True,
+        help="Leave columns that the dictionary does not know unread instead of refusing the file.",
+    )
+    @click.option(
+        "--rejects",
+        type=A_FILE,
+        help="File for the rows that were refused, with the reasons  [default: beside the records or the report]",
+    )
     @functools.wraps(command)
     def gathering(
         records: tuple[Path, ...], strict: bool, drop_unknown: bool, rejects: Path | None, **rest: Any
@@ -105,56 +110,38 @@ def records(command: F) -> F:
         given = GivenRecords(paths=records, strict=strict, drop_unknown=drop_unknown, rejects=rejects)
         return command(records=given, **rest)
 
-    shown: F = _with(
-        gathering,
-        click.argument("records", nargs=-1, required=True, type=A_PATH),
-        click.option("--strict", is_flag=True, help="Refuse everything if a single row is refused."),
-        click.option(
-            "--drop-unknown",
-            is_flag=True,
-            help="Leave columns that the dictionary does not know unread instead of refusing the file.",
-        ),
-        click.option(
-            "--rejects",
-            type=A_FILE,
-            help="File for the rows that were refused, with the reasons  [default: beside the records or the report]",
-        ),
-    )
-    return shown
+    return cast("F", gathering)
 
 
 def arms(command: F) -> F:
     """What tells which arm chance had chosen: one argument ``arms`` of the command."""
 
+    @click.option(
+        "--allocation",
+        type=A_PATH,
+        help="List of slips, or the folder with it or with opening logs: arms are compared as allocated, and the "
+        "records held against it.",
+    )
+    @click.option(
+        "--log",
+        "logs",
+        multiple=True,
+        type=A_PATH,
+        help="Opening log of the practice (or its folder), written by open-slip beside the sealed file; may be "
+        "given more than once  [default: opened-….csv beside the records, or in the folder allocation there]",
+    )
+    @click.option(
+        "--without-list",
+        metavar="REASON",
+        help="Go on without list and log, arms as injected; page 1 says so, with this reason.",
+    )
     @functools.wraps(command)
     def gathering(allocation: Path | None, logs: tuple[Path, ...], without_list: str | None, **rest: Any) -> Any:
         from onsetstudy.cli.given import GivenArms
 
         return command(arms=GivenArms(allocation=allocation, logs=logs, without_list=without_list), **rest)
 
-    shown: F = _with(
-        gathering,
-        click.option(
-            "--allocation",
-            type=A_PATH,
-            help="List of slips, or the folder with it or with opening logs: arms are compared as allocated, and the "
-            "records held against it.",
-        ),
-        click.option(
-            "--log",
-            "logs",
-            multiple=True,
-            type=A_PATH,
-            help="Opening log of the practice (or its folder), written by open-slip beside the sealed file; may be "
-            "given more than once  [default: opened-….csv beside the records, or in the folder allocation there]",
-        ),
-        click.option(
-            "--without-list",
-            metavar="REASON",
-            help="Go on without list and log, arms as injected; page 1 says so, with this reason.",
-        ),
-    )
-    return shown
+    return cast("F", gathering)
 
 
 class Amount(click.ParamType[float]):

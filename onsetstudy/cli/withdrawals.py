@@ -11,6 +11,7 @@ import click
 from onsetstudy.cli import say
 from onsetstudy.core.errors import RecordsError
 from onsetstudy.files.ledger.ledger import ledger_path, verified_ledger
+from onsetstudy.files.ledger.side_files import folders_beside
 from onsetstudy.files.sealed.opening_log import read_opening_log
 from onsetstudy.files.sources.spreadsheet import read_csv_table, read_tables
 from onsetstudy.protocol.ledger import Withdrawn, withdrawals
@@ -57,9 +58,8 @@ def codes_found(promised: Protocol, protocol: Path, records: Sequence[Path]) -> 
     """
     if records:
         return codes_in(read_tables(records if len(records) > 1 else records[0], promised)[0].frame)
-    home = protocol.parent
-    folders = [home, *sorted(p for p in home.iterdir() if p.is_dir() and not p.name.startswith("."))]
-    there = [path for folder in folders for name in ("cases.csv", "opened-*.csv") for path in folder.glob(name)]
+    names = ("cases.csv", "opened-*.csv")
+    there = [path for folder in folders_beside(protocol) for name in names for path in folder.glob(name)]
     known: frozenset[str] | None = None
     for path in there:
         with contextlib.suppress(RecordsError):  # what cannot be read knows no case; the doors that need it say why

@@ -97,6 +97,19 @@ def canonical_json(content: Any) -> str:
     return json.dumps(content, sort_keys=True, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
 
 
+def digest_of_content(content: Any) -> str:
+    """SHA-256 of the content of a JSON file, whatever the order of its keys."""
+    return hashlib.sha256(canonical_json(content).encode("utf-8")).hexdigest()
+
+
+def digest_if_any(content: Any) -> str:
+    """The same of a content that may be anything; empty where there is none."""
+    try:
+        return digest_of_content(content)
+    except (TypeError, ValueError, RecursionError):
+        return ""
+
+
 def digest_of_text(*parts: str) -> str:
     """SHA-256 of texts, each with its length before it, so that no two lists of parts give the same."""
     return hashlib.sha256("".join(f"{len(part)}:{part}" for part in parts).encode("utf-8")).hexdigest()

@@ -245,9 +245,7 @@ def derive_intervals(
     if accept_unconfirmed:
         counts |= runs.at_close
     right = np.full(n_cases, np.inf)
-    confirmed_at = np.full(n_cases, np.nan)
-    loss_left = np.full(n_cases, np.nan)
-    loss_right = np.full(n_cases, np.nan)
+    confirmed_at, loss_left, loss_right = np.full((3, n_cases), np.nan)
     chosen_run = np.full(n_cases, -1, dtype=np.int64)
     confirmed = np.flatnonzero(counts)[::-1]
     # Assigned in reverse, so that the first confirmed run of a case is the one that stays.

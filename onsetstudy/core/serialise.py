@@ -32,31 +32,29 @@ REFERENCE = "annotation"
 
 EARLIER_FIELDS: dict[str, Mapping[str, str]] = {}
 """kind -> name of a field in earlier files -> today's name; read for ever."""
-DROPPED_FIELDS: Mapping[str, frozenset[str]] = types.MappingProxyType(
-    {
-        "anytime_test": frozenset({"ratios"}),
-        "cold_test_errors": frozenset({"control_tests", "from_intervals"}),
-        "conditional_power": frozenset({"current"}),
-        "fair_comparison": frozenset({"balance"}),
-        "group_results": frozenset({"agreement", "test_errors"}),
-        "group_success": frozenset({"if_not_numb", "if_numb"}),
-        "look_plan": frozenset({"expected_fraction"}),
-        "look_verdict": frozenset({"repeated"}),
-        "never_numb_fit": frozenset({"log_likelihood_without"}),
-        "paired_study": frozenset(
-            {"onset_test", "success", "success_difference", "wait_difference", "not_numb_difference"}
-        ),
-        "planned_look": frozenset({"cross_null", "nominal_p"}),
-        "pool_member": frozenset({"shrunken", "shrunken_to"}),
-        "reconciled": frozenset({"mean_of_practices", "within"}),
-        "run_length": frozenset({"simulated", "simulated_error", "replicates", "guard"}),
-        "shared_frailty": frozenset({"clusters"}),
-        "simulated_power": frozenset({"wrong_side"}),
-        "stage": frozenset({"lower_min", "upper_min"}),
-        "stopped_estimate": frozenset({"look", "plain_interval"}),
-        "waits_seen": frozenset({"mixing_recorded"}),
-    }
-)
+DROPPED_FIELDS: Mapping[str, frozenset[str]] = {
+    "anytime_test": frozenset({"ratios"}),
+    "cold_test_errors": frozenset({"control_tests", "from_intervals"}),
+    "conditional_power": frozenset({"current"}),
+    "fair_comparison": frozenset({"balance"}),
+    "group_results": frozenset({"agreement", "test_errors"}),
+    "group_success": frozenset({"if_not_numb", "if_numb"}),
+    "look_plan": frozenset({"expected_fraction"}),
+    "look_verdict": frozenset({"repeated"}),
+    "never_numb_fit": frozenset({"log_likelihood_without"}),
+    "paired_study": frozenset(
+        {"onset_test", "success", "success_difference", "wait_difference", "not_numb_difference"}
+    ),
+    "planned_look": frozenset({"cross_null", "nominal_p"}),
+    "pool_member": frozenset({"shrunken", "shrunken_to"}),
+    "reconciled": frozenset({"mean_of_practices", "within"}),
+    "run_length": frozenset({"simulated", "simulated_error", "replicates", "guard"}),
+    "shared_frailty": frozenset({"clusters"}),
+    "simulated_power": frozenset({"wrong_side"}),
+    "stage": frozenset({"lower_min", "upper_min"}),
+    "stopped_estimate": frozenset({"look", "plain_interval"}),
+    "waits_seen": frozenset({"mixing_recorded"}),
+}
 """kind -> fields that earlier files have and nobody reads any more; passed over for ever."""
 ARMS_AS_SAVED = "difference of means, Welch's t"
 """Method of the minutes saved that were labelled as they were computed, reference arm first."""
@@ -113,10 +111,8 @@ def _plain(value: Any) -> Any:
         if (kind := getattr(type(value), _KIND_ATTRIBUTE, None)) is None:
             raise TypeError(f"{type(value).__name__} is not registered with result_kind")
         return {"kind": kind, **body}
-    if isinstance(value, np.ndarray):
-        return [_plain(item) for item in value.tolist()]
-    if isinstance(value, np.generic):
-        return _plain(value.item())
+    if isinstance(value, np.ndarray | np.generic):
+        return _plain(value.tolist())
     if isinstance(value, tuple | list):
         return [_plain(item) for item in value]
     if isinstance(value, float) and not math.isfinite(value):
@@ -141,10 +137,8 @@ class Serialisable:
         return to_dict(self)
 
 
-@cache
-def type_hints(cls: type) -> dict[str, Any]:
-    """Types of the fields of a result."""
-    return typing.get_type_hints(cls)
+type_hints = cache(typing.get_type_hints)
+"""Types of the fields of a result."""
 
 
 @cache

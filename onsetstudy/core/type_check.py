@@ -115,9 +115,11 @@ class TableReader:
     kind stands in for it.
     """
 
-    def __init__(self, content: Mapping[str, Any], file: str, place: str = "") -> None:
+    def __init__(
+        self, content: Mapping[str, Any], file: str, place: str = "", problems: list[Problem] | None = None
+    ) -> None:
         self.content, self.file, self.place = content, file, place
-        self.problems: list[Problem] = []
+        self.problems = [] if problems is None else problems
 
     def say(self, key: str, what: str, mend: str, value: object = None, *, code: str = "table") -> None:
         """Note a problem with a key; without one, with the table itself."""
@@ -136,11 +138,7 @@ class TableReader:
         if not isinstance(rows, list) or not all(isinstance(row, Mapping) for row in rows):
             self.say(key, f"{key} is not a list of tables", f"begin each with [[{key}]]")
             return []
-        found = []
-        for number, row in enumerate(rows, start=1):
-            found.append(TableReader(row, self.file, f"{key} {number}"))
-            found[-1].problems = self.problems
-        return found
+        return [TableReader(row, self.file, f"{key} {k}", self.problems) for k, row in enumerate(rows, start=1)]
 
     def date(self, key: str) -> str:
         """A day, as ``2026-11-25``."""

@@ -10,10 +10,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from onsetstudy.core.canonical import canonical_json
+from onsetstudy.core.canonical import canonical_json, digest_of_content
 from onsetstudy.core.errors import Gathered, Problem, RecordsError, Where
 from onsetstudy.core.type_check import may_be_newer
-from onsetstudy.files.guard import digest_of_content, parse_json, problem_in, read_text, understood
+from onsetstudy.files.guard import parse_json, problem_in, read_text, understood
 from onsetstudy.files.output import write_bytes
 from onsetstudy.study.counts.exchange_check import CODE, check_exchange, coded
 from onsetstudy.study.exchange_results import SCHEMA, Exchange, as_sent

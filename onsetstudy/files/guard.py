@@ -5,7 +5,6 @@ Used for every JSON and TOML file that a command reads. What stands inside is ju
 
 from __future__ import annotations
 
-import hashlib
 import json
 import math
 import tomllib
@@ -13,7 +12,6 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
-from onsetstudy.core.canonical import canonical_json
 from onsetstudy.core.errors import OnsetStudyError, Problem, RecordsError, Where
 from onsetstudy.core.serialise import from_dict
 
@@ -46,11 +44,6 @@ def read_json(path: str | Path, *, refuse: Callable[[str], OnsetStudyError] | No
         return parse_json(path, read_text(path))
     except Unreadable as error:
         raise error if refuse is None else refuse(error.problems[0].what) from None
-
-
-def digest_of_content(content: Any) -> str:
-    """SHA-256 of the content of a JSON file, whatever the order of its keys."""
-    return hashlib.sha256(canonical_json(content).encode("utf-8")).hexdigest()
 
 
 def understood(content: Any, kind: type[Result]) -> Result | None:

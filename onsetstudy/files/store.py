@@ -119,7 +119,7 @@ class EventStore(contextlib.AbstractContextManager["EventStore", None]):
             return
         backup = self.path.with_name(f"{self.path.name}.form-{version}")
         if not backup.exists():
-            self._copy(backup)
+            self.backup(backup)
         self._run(TABLES_3)
 
     def _run(self, steps: str) -> None:
@@ -280,14 +280,12 @@ class EventStore(contextlib.AbstractContextManager["EventStore", None]):
         RecordsError
             If the file is there, or cannot be made.
         """
-        with self._lock, self._told():
-            return self._copy(target)
-
-    def _copy(self, target: Path) -> Path:
         _make_empty(target)
         try:
             # A connection of its own and one step: a backup in steps starts again at every entry that is written.
             with (
+                self._lock,
+                self._told(),
                 contextlib.closing(sqlite3.connect(self.path)) as here,
                 contextlib.closing(sqlite3.connect(target)) as there,
             ):
@@ -338,7 +336,8 @@ def copy_store(store: Path, target: Path, *, read: bool = False) -> dict[Path, i
     """
     finish_together(target.parent)
     pairs = {target: store, preparations_path(target): preparations_path(store)}
-    for place in pairs:
+    # What SQLite had not yet put into a store that is gone would be put into the copy in its place.
+    for place in (path for pair in pairs for path in (pair, pair.with_name(f"{pair.name}-wal"))):
         if place.exists():
             raise _problem(place, "there is a file of that name", "move it away first; a copy never overwrites one")
     held = {}
@@ -348,8 +347,10 @@ def copy_store(store: Path, target: Path, *, read: bool = False) -> dict[Path, i
                 with EventStore(source) as opened:
                     if read:
                         opened.events()
-                    opened.backup(fresh / place.name)
-                    held[place] = opened.last()
+                    copy = opened.backup(fresh / place.name)
+                # Of the copy: meanwhile an entry may have come to the store.
+                with contextlib.closing(sqlite3.connect(copy)) as made:
+                    held[place] = int(made.execute("select count(*) from events").fetchone()[0])
     return held
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import difflib
-import hashlib
 import json
 import typing
 from collections.abc import Iterable, Mapping
@@ -12,22 +11,14 @@ from typing import Any
 
 from pydantic import AfterValidator, BaseModel, ValidationError
 
+from onsetstudy.core.canonical import digest_of_content
 from onsetstudy.core.errors import Problem, ProtocolError, Where
+from onsetstudy.protocol import model
 from onsetstudy.protocol.contradictions import Contradiction, contradictions, contradictions_beside
 from onsetstudy.protocol.earlier_names import first_key, named_twice, todays_names, with_first_names
 from onsetstudy.protocol.governance import Conduct, Governance
 from onsetstudy.protocol.keys import Keys
 from onsetstudy.protocol.layout import AnxietyTable, DosesTable, PainTable, ProtocolFile
-from onsetstudy.protocol.model import (
-    ClinicLimit,
-    DoseRule,
-    Instrument,
-    PainPlan,
-    Protocol,
-    Quarter,
-    Schedule,
-    StudyIdentity,
-)
 from onsetstudy.protocol.vocabulary import SCALES
 
 KINDS = {"unexpected_keyword_argument": "extra_forbidden", "dataclass_type": "model_type", "tuple_type": "list_type"}
@@ -37,7 +28,7 @@ AS_THEY_STAND = ("onset", "rescue", "looks", "allocation", "planning", "chair_ti
 """Tables that are values of the protocol under their own names."""
 
 
-def check_protocol(content: Mapping[str, Any], *, file: str = "") -> Protocol:
+def check_protocol(content: Mapping[str, Any], *, file: str = "") -> model.Protocol:
     """Protocol described by the content of a file.
 
     Parameters
@@ -94,12 +85,6 @@ def _told(found: Iterable[Contradiction], file: str) -> list[Problem]:
     return [Problem.of_key(*each, code="contradiction", file=file) for each in found]
 
 
-def content_digest(content: Mapping[str, Any]) -> str:
-    """SHA-256 of normalised content, whatever the order of its keys."""
-    text = json.dumps(content, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
-    return hashlib.sha256(text.encode("utf-8")).hexdigest()
-
-
 def normalised_content(content: Mapping[str, Any]) -> dict[str, Any]:
     """The content of a checked protocol file, defaults filled in, under the first names: what the digest is of.
 
@@ -118,12 +103,8 @@ def _dump(read: ProtocolFile) -> dict[str, Any]:
 
 
 def _key(location: tuple[int | str, ...]) -> str:
-    text = ""
-    for part in location:
-        if part == "[key]":
-            continue
-        text += f"[{part + 1}]" if isinstance(part, int) else f"{'.' if text else ''}{part}"
-    return text
+    parts = (f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in location if part != "[key]")
+    return "".join(parts).removeprefix(".")
 
 
 def _shown(value: Any) -> str:
@@ -206,29 +187,29 @@ def _codes_of(location: tuple[int | str, ...]) -> str:
     return ""
 
 
-def _protocol(read: ProtocolFile) -> Protocol:
+def _protocol(read: ProtocolFile) -> model.Protocol:
     testing, study = _values(read.testing), _values(read.study)
-    return Protocol(
-        study=StudyIdentity(**{**study, "blinding": tuple(sorted(read.study.blinding.items()))}),
+    return model.Protocol(
+        study=model.StudyIdentity(**{**study, "blinding": tuple(sorted(read.study.blinding.items()))}),
         arms=tuple(read.arms),
         reference_arm=testing.pop("reference_arm"),
         eligibility=read.population,
-        schedule=Schedule(tests_min=tuple(map(float, testing.pop("schedule_min"))), **testing),
+        schedule=model.Schedule(tests_min=tuple(map(float, testing.pop("schedule_min"))), **testing),
         pain=None if read.pain is None else _pain(read.pain),
         anxiety=None if read.anxiety is None else _instrument(read.anxiety),
         plan=read.analysis,
-        quarters=tuple(Quarter(label=label) for label in read.report.quarters),
+        quarters=tuple(model.Quarter(label=label) for label in read.report.quarters),
         doses=None if read.doses is None else _doses(read.doses),
         conduct=None if read.conduct is None else Conduct(texts=tuple(sorted(read.conduct.items()))),
         governance=None if read.governance is None else Governance(texts=tuple(sorted(read.governance.items()))),
-        digest=content_digest(_dump(read)),
+        digest=digest_of_content(_dump(read)),
         **{name: getattr(read, name) for name in AS_THEY_STAND},
     )
 
 
-def _doses(table: DosesTable) -> DoseRule:
-    clinic = tuple(ClinicLimit(drug=drug, **limit.model_dump()) for drug, limit in sorted(table.clinic.items()))
-    return DoseRule(limits=table.limits, country=table.country, clinic=clinic)
+def _doses(table: DosesTable) -> model.DoseRule:
+    clinic = tuple(model.ClinicLimit(drug=drug, **limit.model_dump()) for drug, limit in sorted(table.clinic.items()))
+    return model.DoseRule(limits=table.limits, country=table.country, clinic=clinic)
 
 
 def _values(table: BaseModel) -> dict[str, Any]:
@@ -236,10 +217,12 @@ def _values(table: BaseModel) -> dict[str, Any]:
     return {key: tuple(v) if isinstance(v, list) else v for key, v in table.model_dump().items()}
 
 
-def _pain(table: PainTable) -> PainPlan:
-    return PainPlan(instrument=_instrument(table), **table.model_dump(exclude={"scale", "important_difference"}))
+def _pain(table: PainTable) -> model.PainPlan:
+    return model.PainPlan(instrument=_instrument(table), **table.model_dump(exclude={"scale", "important_difference"}))
 
 
-def _instrument(table: PainTable | AnxietyTable) -> Instrument:
+def _instrument(table: PainTable | AnxietyTable) -> model.Instrument:
     low, high, unit = SCALES[table.scale]
-    return Instrument(scale=table.scale, low=low, high=high, unit=unit, important_difference=table.important_difference)
+    return model.Instrument(
+        scale=table.scale, low=low, high=high, unit=unit, important_difference=table.important_difference
+    )

@@ -69,7 +69,7 @@ def _looks(rule: LookRule, level: float) -> Iterator[Contradiction]:
         yield "looks.futility", "a futility rule needs a boundary by spending", 'write futility = "none"'
     if rule.sided == 1 and not spends:
         mend = 'write sided = 2, or a boundary by spending: "obrien_fleming", "pocock" or "power"'
-        yield "looks.sided", f"one side needs a boundary by spending, and {rule.boundary} has two sides", mend
+        yield "looks.sided", f'one side needs a boundary by spending, and "{rule.boundary}" has two sides', mend
     fits = any(math.isclose(level, 1 - times * rule.alpha) for times in range(1, 4 - rule.sided if spends else 2))
     if rule.boundary != "none" and not fits:
         what = f"looks that err in {rule.alpha:g} do not belong to limits of conf_level {level:g}"
@@ -151,18 +151,17 @@ def _treatment(read: ProtocolFile) -> Iterator[Contradiction]:
 
 def _differences(read: ProtocolFile) -> Iterator[Contradiction]:
     """Differences that their scale has no room for."""
-    told: list[tuple[str, float | None, str, float, str]] = []
-    margin = None if read.adoption is None else read.adoption.pain_margin
     for name, table in (("pain", read.pain), ("anxiety", read.anxiety)):
-        if table is not None:
-            low, high, unit = SCALES[table.scale]
-            told.append((f"{name}.important_difference", table.important_difference, table.scale, high - low, unit))
-            if name == "pain":
-                told.append(("adoption.pain_margin", margin, table.scale, high - low, unit))
-    for key, difference, scale, reach, unit in told:
-        if difference is not None and difference >= reach:
-            what = f"a difference of {difference:g} is more than {scale} can show"
-            yield key, what, f"write less than {reach:g} {unit}"
+        if table is None:
+            continue
+        low, high, unit = SCALES[table.scale]
+        told = {f"{name}.important_difference": table.important_difference}
+        if name == "pain" and read.adoption is not None:
+            told["adoption.pain_margin"] = read.adoption.pain_margin
+        for key, difference in told.items():
+            if difference is not None and difference >= high - low:
+                what = f"a difference of {difference:g} is more than {table.scale} can show"
+                yield key, what, f"write less than {high - low:g} {unit}"
 
 
 def _plan(read: ProtocolFile) -> Iterator[Contradiction]:
@@ -248,10 +247,8 @@ def contradictions_beside(content: Mapping[str, Any], error: ValidationError) ->
     doubtful = set()
     for detail in error.errors():
         location = [part for part in detail["loc"] if part != "[key]"]
-        if (
-            detail["type"] not in ("extra_forbidden", "unexpected_keyword_argument")
-            and ".".join(map(str, location)) not in HARMLESS
-        ):
+        unknown = detail["type"] in ("extra_forbidden", "unexpected_keyword_argument")
+        if not unknown and ".".join(map(str, location)) not in HARMLESS:
             doubtful.add(str(location[0]))
         _take_out(tables, location)
     tables.setdefault("arms", [{"code": code, "label": code} for code in ("plain", "buffered")])

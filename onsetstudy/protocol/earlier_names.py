@@ -94,12 +94,12 @@ def named_twice(content: Mapping[str, Any]) -> Iterator[tuple[str, str, str]]:
 
 def with_first_names(content: Mapping[str, Any]) -> dict[str, Any]:
     """Checked content under the first names, without the keys added since that say their default."""
-    return {
-        table: {first_key(table, key): first_value(table, key, value) for key, value in _as_once(table, found).items()}
-        if isinstance(found, dict)
-        else found
-        for table, found in without_new_defaults(content).items()
-    }
+    tables = without_new_defaults(content)
+    for table, found in tables.items():
+        if isinstance(found, dict):
+            once = _as_once(table, found).items()
+            tables[table] = {first_key(table, key): first_value(table, key, value) for key, value in once}
+    return tables
 
 
 def _as_once(table: str, found: Mapping[str, Any]) -> dict[str, Any]:
@@ -110,17 +110,14 @@ def _as_once(table: str, found: Mapping[str, Any]) -> dict[str, Any]:
 
 def without_new_defaults(content: Mapping[str, Any]) -> dict[str, Any]:
     """Content, of a file or of a protocol's values, without the keys added since that say their default."""
-    tables: dict[str, Any] = copy.deepcopy(dict(content))
-    for name, found in tables.items():
-        table = _TABLE_OF.get(name, name)
-        if isinstance(found, dict):
-            tables[name] = _without_defaults(table, found)
-        elif isinstance(found, list | tuple):
-            tables[name] = [_without_defaults(table, each) if isinstance(each, dict) else each for each in found]
-    return tables
+    return {name: _without_defaults(_TABLE_OF.get(name, name), found) for name, found in content.items()}
 
 
-def _without_defaults(table: str, found: Mapping[str, Any]) -> dict[str, Any]:
+def _without_defaults(table: str, found: Any) -> Any:
+    if isinstance(found, list | tuple):
+        return [_without_defaults(table, each) for each in found]
+    if not isinstance(found, dict):
+        return found
     return {k: v for k, v in found.items() if ABSENT_WHEN_DEFAULT.get((table, k), _COUNTS) != v}
 
 

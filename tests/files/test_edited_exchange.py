@@ -12,10 +12,10 @@ import pytest
 from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
 
+from onsetstudy.core.canonical import digest_of_content
 from onsetstudy.core.errors import ProtocolError, RecordsError
 from onsetstudy.core.serialise import from_dict
 from onsetstudy.files.exchange import read_exchange
-from onsetstudy.files.guard import digest_of_content
 from onsetstudy.files.sources.protocol_toml import read_protocol
 from onsetstudy.study.group.analyse_group import analyse_group
 from onsetstudy.study.group.pool_files import gather

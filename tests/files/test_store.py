@@ -343,3 +343,25 @@ def test_a_store_of_another_practice_is_not_served(tmp_path):
     EventStore(path, create=facts_of(protocol, "P01")).close()
     with pytest.raises(RecordsError, match="practice_id is P01, and not P02"):
         serve(protocol, path, ServeOptions(practice="P02"), say=print)
+
+
+def test_what_a_store_that_is_gone_has_left_is_not_put_into_the_copy_in_its_place(store, tmp_path):
+    copy = store.backup(tmp_path / "copy.sqlite")
+    left = write_bytes(tmp_path / "again.sqlite-wal", b"entries that never reached the store")
+    with pytest.raises(RecordsError, match=r"again\.sqlite-wal.*file of that name"):
+        copy_store(copy, tmp_path / "again.sqlite", read=True)
+    assert left.exists()
+    assert not (tmp_path / "again.sqlite").exists()
+
+
+def test_the_entries_of_a_copy_are_counted_in_the_copy(store, tmp_path, monkeypatch):
+    store.append([entry(1)])
+    backup = EventStore.backup
+
+    def tapped_meanwhile(self, target):
+        made = backup(self, target)
+        self.append([entry(2)])
+        return made
+
+    monkeypatch.setattr(EventStore, "backup", tapped_meanwhile)
+    assert copy_store(store.path, tmp_path / "copy.sqlite") == {tmp_path / "copy.sqlite": 1}

@@ -4,9 +4,10 @@ import datetime as dt
 
 import pytest
 
+from onsetstudy.core.canonical import digest_of_content
 from onsetstudy.core.errors import ProtocolError
 from onsetstudy.core.serialise import from_dict, to_dict
-from onsetstudy.protocol.check import check_protocol, content_digest, normalised_content
+from onsetstudy.protocol.check import check_protocol, normalised_content
 from onsetstudy.protocol.lock import amend, changed_keys, first_lock, lock_standing
 from tests.protocol.test_protocol import changed
 
@@ -26,7 +27,7 @@ def test_the_changes_are_named():
 
 
 def test_the_digest_is_of_the_normalised_content():
-    assert content_digest(normalised_content(BEFORE)) == OLD.digest
+    assert digest_of_content(normalised_content(BEFORE)) == OLD.digest
 
 
 def test_versions_follow_one_another():

@@ -50,11 +50,9 @@ def ledger(protocol: Path, verify: bool, others: tuple[Path, ...], heads: tuple[
     if faults or held is None:
         return 1 if faults else 0
     say.each(held.unheld)
-    agrees = (
-        "Nothing that was given could be held against it"
-        if held.nothing
-        else "It agrees with all that it was held against"
-    )
+    agrees = "It agrees with all that it was held against"
+    if held.nothing:
+        agrees = "Nothing that was given could be held against it"
     click.echo(
         f"The chain holds. {agrees}. That nobody wrote it anew from its beginning is shown only by heads that others "
         "hold: printed pages and files that were sent."

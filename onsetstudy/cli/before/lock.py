@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from onsetstudy.cli import options, say
+from onsetstudy.cli.before.planned import aim_if_any
 
 
 @click.command("lock")
@@ -24,12 +25,11 @@ def lock(protocol: Path, reason: str, into: Path | None, paper: str) -> None:
     from onsetstudy.files.ledger.lock import changes_since_lock, lock_protocol_file, read_lock
     from onsetstudy.files.sources.protocol_toml import read_protocol
     from onsetstudy.report.sections.before.plan_words import aim_told
-    from onsetstudy.study.planning.power import aim_of
 
     if reason:
         ledger_entries.plain_reason(reason)
     promised = read_protocol(protocol)
-    lock, aim = read_lock(protocol), aim_of(promised)
+    lock = read_lock(protocol)
     if lock is not None and lock.latest.digest == promised.digest and not reason:
         click.echo(f"Locked already: version {lock.latest.number} of {lock.latest.day}; nothing has changed since.")
     else:
@@ -40,7 +40,8 @@ def lock(protocol: Path, reason: str, into: Path | None, paper: str) -> None:
     ledger_entries.enter_lock(protocol, lock)
     say.please_look(*begun_anew(protocol, promised))
     say.each(entering_lists.enter_lists_beside(protocol, promised))
-    click.echo(aim_told(aim, promised))
+    if (aim := aim_if_any(promised)) is not None:
+        click.echo(aim_told(aim, promised))
     click.echo(f"SHA-256 of the protocol: {promised.digest}")
     head = ledger_entries.head_beside(protocol)
     click.echo(f"Ledger, last entry: {head}")

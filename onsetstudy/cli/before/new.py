@@ -43,7 +43,7 @@ def new(into: Path) -> None:
 def size_lines(promised: Protocol) -> tuple[str, ...]:
     """How many cases the protocol takes, how long that is, and what that rests on, before anybody thinks of a lock."""
     from onsetstudy.protocol.guided.expected import placeholders
-    from onsetstudy.report.sections.before.plan_words import quarters_of
+    from onsetstudy.report.sections.before.plan_words import on_placeholders, quarters_of
     from onsetstudy.study.planning.sizes import Sizing
 
     if promised.planning is None:
@@ -53,8 +53,7 @@ def size_lines(promised: Protocol) -> tuple[str, ...]:
     quarters = quarters_of(Sizing.of(promised).pace(planned.to_include))
     lines = [f"{planned.told()} for {promised.plan.planned_power:.0%} power in its main outcome: about {quarters}."]
     if held := placeholders(promised.planning.sources):
-        lines.append(f"It rests on placeholders, until records of your own say better: {'; '.join(held)}.")
-        lines.append("Write your own into the protocol, under [planning], and plan again before a lock.")
+        lines.append(on_placeholders(held))
     return tuple(lines)
 
 
@@ -118,14 +117,9 @@ def _ask() -> GuidedAnswers:
 
 def _prompt(number: int, question: GuidedQuestion, told: dict[str, str]) -> str:
     """One question of the terminal; asked again until it is answered."""
-    from onsetstudy.protocol.guided.questions import read_answer
 
     def checked(text: str) -> str:
-        try:
-            read = read_answer(question, text, told)
-        except ValueError as error:
-            raise click.BadParameter(str(error)) from None
-        if read == "pain_difference" and told["pain_scale"] == "none":
+        if _read(question, text, told) == "pain_difference" and told["pain_scale"] == "none":
             raise click.BadParameter("pain is not recorded here, so it cannot be the main outcome")
         # Later questions hang on what was chosen, however it was typed.
         return text.lower() if question.kind == "choice" else text
@@ -139,6 +133,16 @@ def _prompt(number: int, question: GuidedQuestion, told: dict[str, str]) -> str:
     if question.kind == "code" or (question.name == "ethics" and chance):
         return str(_needed(text, checked))
     return str(click.prompt(text, value_proc=checked, default=question.default))
+
+
+def _read(question: GuidedQuestion, text: str, told: dict[str, str] | None = None, *, why: str = "") -> Any:
+    """An answer as it was typed; what is none is told what was expected, behind ``why``."""
+    from onsetstudy.protocol.guided.questions import read_answer
+
+    try:
+        return read_answer(question, text, told)
+    except ValueError as error:
+        raise click.BadParameter(f"{why}{error}") from None
 
 
 def _yes(text: str, *, usual: bool) -> bool:
@@ -169,17 +173,11 @@ def _needed(text: str, check: Callable[[str], Any]) -> Any:
 
 def _settled() -> dict[str, str]:
     """What has to be settled before a randomised study is locked, as far as it is."""
-    from onsetstudy.protocol.guided.questions import NO_RULE, SETTLED, read_answer
-
-    def answer(question: GuidedQuestion, text: str) -> str:
-        try:
-            return str(read_answer(question, text))
-        except ValueError as error:
-            raise click.BadParameter(f"this settles nothing; write {error}") from None
+    from onsetstudy.protocol.guided.questions import NO_RULE, SETTLED
 
     click.echo("Before the lock, in a sentence each. Enter leaves one open; then there is no lock and no list yet.")
-    asked = [question for question in SETTLED if question.name != NO_RULE]
-    return {question.name: _settle_later(f"   {question.text}", partial(answer, question)) for question in asked}
+    read = partial(_read, why="this settles nothing; write ")
+    return {q.name: _settle_later(f"   {q.text}", partial(read, q)) for q in SETTLED if q.name != NO_RULE}
 
 
 def _settle_later(text: str, check: Callable[[str], str]) -> str:

@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING
 import click
 
 from onsetstudy.cli import say
+from onsetstudy.core.errors import DesignError
 
 if TYPE_CHECKING:
     from onsetstudy.protocol.model import Protocol
+    from onsetstudy.study.planning.results import Aim
 
 WITHOUT_PLAN = 40
 """Slips in every stratum where no size is known, and the fewest that are drawn unless fewer are asked for."""
@@ -39,19 +41,28 @@ class PlannedSize:
         return f"The plan asks for {self.to_include} {self.unit} to include{looks}"
 
 
+def aim_if_any(promised: Protocol) -> Aim | None:
+    """What the main outcome is planned for; ``None``, with the reason told, where the assumptions give no size."""
+    from onsetstudy.study.planning.power import aim_of
+
+    try:
+        return aim_of(promised)
+    except DesignError as error:
+        say.please_look(f"no size can be told for the main outcome. {error}")
+        return None
+
+
 def planned_size(promised: Protocol) -> PlannedSize | None:
     """The size that the plan of a protocol leads with; ``None`` where it has none."""
-    from onsetstudy.study.planning.power import plan_of, rate_needed
+    from onsetstudy.study.planning.power import plan_of
     from onsetstudy.study.planning.sizes import main_size
 
-    unit = "patients" if promised.study.paired else "cases"
-    if (needed := rate_needed(promised)) is not None:
-        return PlannedSize(to_include=needed.included, with_looks=needed.included, unit=unit)
-    if (size := main_size(promised)) is None:
+    if (aim := aim_if_any(promised)) is None or aim.included is None:
         return None
-    looks = plan_of(promised)
-    inflated = math.ceil(size.total * (1.0 if looks is None else looks.inflation))
-    return PlannedSize(to_include=size.total, with_looks=inflated, unit=unit)
+    # What is simulated is of the study with its interim analyses.
+    looks = plan_of(promised) if main_size(promised) else None
+    inflated = math.ceil(aim.included * (1.0 if looks is None else looks.inflation))
+    return PlannedSize(to_include=aim.included, with_looks=inflated, unit=aim.unit)
 
 
 def say_slips(planned: PlannedSize | None, *, slips: int, strata: int) -> None:

@@ -34,14 +34,14 @@ def check(protocol: Path, records: GivenRecords, arms: GivenArms) -> int:
     from onsetstudy.cli import given, withdrawals
     from onsetstudy.files.ledger.ledger_check import begun_anew
     from onsetstudy.files.sources.protocol_toml import read_protocol
-    from onsetstudy.records.checks.no_records import refused
+    from onsetstudy.records.checks import no_records
     from onsetstudy.records.derived.allocation import LOG_FAULTS, as_allocated, review_allocation
     from onsetstudy.records.derived.opened_slips import recorded_slips
 
     promised = read_protocol(protocol)
     say.please_look(*begun_anew(protocol, promised, records.paths))
     checked = records.read(promised, protocol)
-    lost = len(refused(checked)) > 0
+    refused = len(no_records.refused(checked)) > 0
     recorded = recorded_slips(checked)
     kept, log = arms.read(promised, protocol, records.paths)
     checked, _ = withdrawals.leave_out_withdrawn(checked, protocol, log)
@@ -61,15 +61,15 @@ def check(protocol: Path, records: GivenRecords, arms: GivenArms) -> int:
     given.refuse_if_none_is_left(checked, promised, through=last)
     practices = set(checked.cases["practice_id"].astype(str))
     slips = given.slips_told(log, recorded, practices=practices, through=last)
-    untold = slips is not None and bool(slips.without)
+    lost = slips is not None and bool(slips.without)
     shut = _say_doubts(checked, promised)
     _say_missing(checked, promised)
     doubted = kept is not None and bool(kept.log_faults)
-    if not lost and not doubted:
+    if not refused and not doubted:
         row = "No row has to be corrected, but the report will show no answer about onset before this is settled."
         opened = "No row has to be corrected, but slips were opened without a record: see above."
-        click.echo(row if shut else opened if untold else "Nothing has to be corrected.")
-    return 1 if lost or doubted or (slips is not None and slips.too_many) else 0
+        click.echo(row if shut else opened if lost else "Nothing has to be corrected.")
+    return 1 if refused or doubted or (slips is not None and slips.too_many) else 0
 
 
 def _say_missing(checked: Records, promised: Protocol) -> None:
@@ -80,8 +80,7 @@ def _say_missing(checked: Records, promised: Protocol) -> None:
     quarters = [q.label for q in promised.quarters if (checked.cases["quarter"].astype(str) == q.label).any()]
     if not quarters:
         return
-    missing = missing_fields(checked, promised, quarter=quarters[-1])
-    if missing:
+    if missing := missing_fields(checked, promised, quarter=quarters[-1]):
         click.echo(f"Missing in cases of {quarters[-1]} (a case without them is read all the same):")
         say.each(map(missing_words, missing), "  ")
 

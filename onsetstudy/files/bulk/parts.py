@@ -16,7 +16,7 @@ import pandas as pd
 from onsetstudy.core.errors import OnsetStudyError, RecordsError
 from onsetstudy.core.parallel import Progress
 from onsetstudy.files.guard import problem_in
-from onsetstudy.files.output import reach_disk, write_bytes
+from onsetstudy.files.output import reach_disk, told_of_disk, write_bytes
 from onsetstudy.files.sources.spreadsheet import TABLES, how_to_read, read_csv_table
 from onsetstudy.records.checks.headings import normal_heading
 from onsetstudy.records.checks.open_tables import fold_open_tables
@@ -193,31 +193,28 @@ def split_tables(
     if parts is None:
         parts = min(max(sum(file.st_size for _, file in files) // PART_BYTES, 1), MOST_PARTS)
     places = [folder / table for table in (*TABLES, *BESIDE)]
-    try:
-        done.unlink(missing_ok=True)
-        for old in (path for place in places for path in place.glob("*.csv")):
-            old.unlink()
-        for table, source in sources.items():
-            inside = folder / table
-            inside.mkdir(parents=True, exist_ok=True)
-            paths = [inside / f"part-{number:04d}.csv" for number in range(parts)]
-            _split(source, paths, progress)
-            for path in paths:
-                with path.open("rb+") as file:
-                    os.fsync(file.fileno())
-            reach_disk(inside)
-        # Only once all parts have reached the disk.
-        write_bytes(done, f"{parts}\n{stamp}".encode())
-    except (OSError, OnsetStudyError) as error:
-        # What cannot be written to its end makes room again.
-        for place in places:
-            shutil.rmtree(place, ignore_errors=True)
-        if not isinstance(error, OSError):
+    mend = "Make room, or choose another folder, and give the same command again"
+    with told_of_disk(f"the parts in {folder} cannot be made", mend):
+        try:
+            done.unlink(missing_ok=True)
+            for old in (path for place in places for path in place.glob("*.csv")):
+                old.unlink()
+            for table, source in sources.items():
+                inside = folder / table
+                inside.mkdir(parents=True, exist_ok=True)
+                paths = [inside / f"part-{number:04d}.csv" for number in range(parts)]
+                _split(source, paths, progress)
+                for path in paths:
+                    with path.open("rb+") as file:
+                        os.fsync(file.fileno())
+                reach_disk(inside)
+            # Only once all parts have reached the disk.
+            write_bytes(done, f"{parts}\n{stamp}".encode())
+        except (OSError, OnsetStudyError):
+            # What cannot be written to its end makes room again.
+            for place in places:
+                shutil.rmtree(place, ignore_errors=True)
             raise
-        raise OnsetStudyError(
-            f"the parts in {folder} cannot be made ({error.strerror}). Make room, or choose another folder, and give "
-            "the same command again"
-        ) from None
     return folder
 
 

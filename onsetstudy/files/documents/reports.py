@@ -163,7 +163,7 @@ def write_planning(
 def write_protocol_document(
     protocol: Protocol,
     lock: ProtocolLock | None,
-    aim: Aim,
+    aim: Aim | None,
     folder: str | Path,
     *,
     paper: str = "a4",

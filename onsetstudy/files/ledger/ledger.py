@@ -8,6 +8,7 @@ from typing import Any
 
 from onsetstudy.core.errors import ProtocolError
 from onsetstudy.files.guard import Unreadable, problem_in, read_text
+from onsetstudy.files.ledger.lock import lock_path
 from onsetstudy.files.output import alone, write_bytes
 from onsetstudy.files.sources.protocol_toml import refuse_folder
 from onsetstudy.protocol.ledger import LedgerEntry, entry_line, make_entry, read_entries, verify_entries
@@ -30,6 +31,11 @@ def ledger_path(protocol: Path) -> Path:
     return protocol if protocol.name.endswith(SUFFIX) else protocol.with_suffix(SUFFIX)
 
 
+def protocol_path(ledger: Path) -> Path:
+    """Where the protocol of a ledger is, if it is that of a study: beside it."""
+    return ledger.with_name(ledger.name.removesuffix(SUFFIX) + ".toml")
+
+
 def practice_ledger_path(sealed: Path) -> Path:
     """Where openings of a sealed file are entered: ``sealed-P01.json`` has ``P01.ledger.jsonl`` beside it."""
     return sealed.with_name(sealed.stem.removeprefix("sealed-") + SUFFIX)
@@ -37,13 +43,13 @@ def practice_ledger_path(sealed: Path) -> Path:
 
 def lost_ledger(path: Path) -> str:
     """That a lock stands and the ledger that began with it does not, and what to do; empty where that is not so."""
-    protocol = path.name.removesuffix(SUFFIX)
-    lock = path.with_name(f"{protocol}.lock.json")
+    protocol = protocol_path(path)
+    lock = lock_path(protocol)
     if path.exists() or not lock.exists():
         return ""
     return (
         f"{lock.name} stands, and the ledger {path.name} beside it is gone. Restore it from your backup. If you have "
-        f"none, onsetstudy lock {protocol}.toml begins another, and pages that quote the lost one disagree with it."
+        f"none, onsetstudy lock {protocol.name} begins another, and pages that quote the lost one disagree with it."
     )
 
 

@@ -14,8 +14,9 @@ from pathlib import Path
 from onsetstudy.core.errors import OnsetStudyError, RecordsError, ReportError
 from onsetstudy.files.exchange import SUFFIX as OF_EXCHANGE
 from onsetstudy.files.exchange import read_exchange
-from onsetstudy.files.ledger.ledger import ledger_path, lost_ledger, verified_ledger
+from onsetstudy.files.ledger.ledger import ledger_path, lost_ledger, protocol_path, verified_ledger
 from onsetstudy.files.ledger.lock import changes_since_lock, read_lock
+from onsetstudy.files.ledger.side_files import folders_beside
 from onsetstudy.files.output import told_of_disk
 from onsetstudy.files.sealed.allocation_list import goes_on_from
 from onsetstudy.files.sealed.kept_allocation import find_opening_logs, folder_faults
@@ -145,10 +146,11 @@ def begun_anew(protocol: Path, promised: Protocol, beside: Sequence[Path] = ()) 
     """
     path, lock = ledger_path(protocol), read_lock(protocol)
     if not (entries := verified_ledger(path)):
-        yield from filter(None, [lost_ledger(path)] if not promised.study.invented else [])
+        if not promised.study.invented and (gone := lost_ledger(path)):
+            yield gone
         return
-    home, versions = protocol.absolute().parent, () if lock is None else lock.versions
-    folders = list(dict.fromkeys(p.absolute() for p in (home, *home.iterdir(), *beside) if p.is_dir()))
+    versions = () if lock is None else lock.versions
+    folders = list(dict.fromkeys((*folders_beside(protocol), *(p.absolute() for p in beside if p.is_dir()))))
     began = dt.date.fromisoformat(entries[0].at[:10])
     # Openings have the local time, entries that of UTC.
     before = (began - dt.timedelta(days=1)).isoformat()
@@ -166,8 +168,8 @@ def begun_anew(protocol: Path, promised: Protocol, beside: Sequence[Path] = ()) 
 
 def _first_days(versions: Sequence[LockVersion], folders: Sequence[Path]) -> Iterator[tuple[str, str]]:
     """The first days of the lock and of the study's opening logs."""
-    for first in versions[:1]:
-        yield "the protocol was locked on", first.day
+    if versions:
+        yield "the protocol was locked on", versions[0].day
     for log, version in product(find_opening_logs(folders), versions):
         with suppress(RecordsError):  # whoever needs it says why it cannot be read
             lines, broken = read_opening_log(log, version.digest)
@@ -240,7 +242,7 @@ def _disagrees(head: str, where: str) -> str:
 
 
 def _lock_faults(path: Path, entries: Sequence[LedgerEntry]) -> Iterator[str]:
-    protocol = path.with_name(path.name.removesuffix(".ledger.jsonl") + ".toml")
+    protocol = protocol_path(path)
     lock = read_lock(protocol)
     if lock is not None and protocol.exists():
         read_protocol(protocol)  # what was mistyped is told first

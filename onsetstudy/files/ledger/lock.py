@@ -10,13 +10,14 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
+from onsetstudy.core.canonical import digest_if_any
 from onsetstudy.core.errors import ProtocolError
 from onsetstudy.core.serialise import to_dict
 from onsetstudy.core.type_check import mismatches
 from onsetstudy.files.guard import problem_in, read_json, understood
 from onsetstudy.files.output import write_bytes
 from onsetstudy.files.sources.protocol_toml import read_protocol
-from onsetstudy.protocol.check import content_digest, normalised_content
+from onsetstudy.protocol.check import normalised_content
 from onsetstudy.protocol.governance import unanswered
 from onsetstudy.protocol.lock import Changes, amend, changed_keys, first_lock
 from onsetstudy.protocol.lock_results import ProtocolLock
@@ -91,19 +92,11 @@ def _read(path: Path) -> tuple[ProtocolLock, dict[str, Any]] | None:
     if (lock := understood(body["lock"], ProtocolLock)) is None:
         raise _refused(path, [f"{NO_LOCK}: its versions cannot be read"])
     faults = [f"{NO_LOCK}: {fault}" for fault in mismatches(lock)] or list(_version_faults(lock))
-    if not faults and _digest(body["content"]) != lock.latest.digest:
+    if not faults and digest_if_any(body["content"]) != lock.latest.digest:
         faults = ["the content of the lock does not fit its digest: it was changed by hand"]
     if faults:
         raise _refused(path, faults)
     return lock, dict(body["content"])
-
-
-def _digest(content: dict[str, Any]) -> str:
-    """Digest of a content that may be anything; empty where there is none."""
-    try:
-        return content_digest(content)
-    except (TypeError, ValueError, AttributeError, KeyError, UnicodeEncodeError):
-        return ""
 
 
 def _version_faults(lock: ProtocolLock) -> Iterator[str]:

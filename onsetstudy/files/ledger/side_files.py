@@ -16,6 +16,12 @@ from onsetstudy.records.derived.allocation import KeptList
 from onsetstudy.study.sets.side_files import Companions
 
 
+def folders_beside(protocol: Path) -> list[Path]:
+    """The folder of a protocol, and the folders in it: where what belongs to the study is looked for."""
+    home = protocol.absolute().parent
+    return [home, *sorted(p for p in home.iterdir() if p.is_dir() and not p.name.startswith("."))]
+
+
 def read_arms(
     *, allocation: str | Path | None = None, logs: Sequence[str | Path] = (), beside: Sequence[str | Path] = ()
 ) -> KeptList | None:

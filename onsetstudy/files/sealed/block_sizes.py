@@ -7,9 +7,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from onsetstudy.core.canonical import digest_of_content
 from onsetstudy.core.errors import DesignError
 from onsetstudy.design.allocation.lists import draw_allocation_list
-from onsetstudy.files.guard import digest_of_content, problem_in, read_json
+from onsetstudy.files.guard import problem_in, read_json
 from onsetstudy.files.output import write_json
 from onsetstudy.files.sealed.sealed_check import hexadecimal
 from onsetstudy.protocol.model import Protocol

@@ -13,8 +13,8 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
+from onsetstudy.core.canonical import digest_of_content
 from onsetstudy.core.errors import DesignError
-from onsetstudy.files.guard import digest_of_content
 
 ALPHABET = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"
 """Without 0, 1, I and O, which are read for one another: 32 signs, 5 bits each."""

@@ -9,17 +9,8 @@ from typing import Any
 
 from onsetstudy.core.errors import Problem, ProtocolError
 from onsetstudy.protocol.governance import is_answer
+from onsetstudy.protocol.guided import questions
 from onsetstudy.protocol.guided.expected import PLACEHOLDER, ExpectedOnset, curve_of_gain, expected_onset
-from onsetstudy.protocol.guided.questions import (
-    CONFIRMATIONS,
-    GUIDED,
-    NO_APPROVAL_YET,
-    NO_RULE,
-    SETTLED,
-    THIS_QUARTER,
-    is_asked,
-    read_answer,
-)
 from onsetstudy.protocol.model import Quarter
 from onsetstudy.protocol.vocabulary import SCALES, TECHNIQUE_NAMES
 
@@ -126,25 +117,25 @@ def answers_from(
         All answers that are none, each by the name of its question.
     """
     problems, read = [], {}
-    for question in (*GUIDED, *SETTLED):
-        if not is_asked(question, told):
+    for question in (*questions.GUIDED, *questions.SETTLED):
+        if not questions.is_asked(question, told):
             continue
         try:
-            read[question.name] = read_answer(question, told.get(question.name, ""), told)
+            read[question.name] = questions.read_answer(question, told.get(question.name, ""), told)
         except ValueError as error:
             what = f"{question.text}: this is no answer"
             problems.append(Problem.of_key(question.name, what, f"write {error}", code=""))
     if problems:
         raise ProtocolError(problems)
-    main = {q.name: read[q.name] for q in GUIDED if q.name in read}
-    settled = {q.name: read[q.name] for q in SETTLED if read[q.name]}
+    main = {q.name: read[q.name] for q in questions.GUIDED if q.name in read}
+    settled = {q.name: read[q.name] for q in questions.SETTLED if read[q.name]}
     main["pain_scale"] = "" if main["pain_scale"] == "none" else main["pain_scale"]
-    if main["first_quarter"] == THIS_QUARTER:
+    if main["first_quarter"] == questions.THIS_QUARTER:
         main["first_quarter"] = first_quarter
     if not main["randomised"]:
         return GuidedAnswers(**main)
-    reason = settled.pop(NO_RULE, "")
-    if is_answer(main["ethics"]) and main["ethics"] != NO_APPROVAL_YET:
+    reason = settled.pop(questions.NO_RULE, "")
+    if is_answer(main["ethics"]) and main["ethics"] != questions.NO_APPROVAL_YET:
         settled = {"approval": main["ethics"], **settled}
     rule = adoption if adoption is not None else ({"none_because": reason} if reason else {})
     return GuidedAnswers(**main, governance=settled, adoption=rule)
@@ -255,7 +246,11 @@ def guided_content(told: GuidedAnswers) -> dict[str, Any]:
         "population": {"techniques": [told.technique], "agents": [told.agent]},
         "arms": _arms(told),
         "testing": _testing(told),
-        "onset": {"confirmations": CONFIRMATIONS, "target_min": float(told.target_min), "tau_min": float(told.tau_min)},
+        "onset": {
+            "confirmations": questions.CONFIRMATIONS,
+            "target_min": float(told.target_min),
+            "tau_min": float(told.tau_min),
+        },
         "analysis": {
             "primary": told.primary,
             "wait_difference_min": float(told.wait_difference_min),

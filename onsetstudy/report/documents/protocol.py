@@ -249,8 +249,8 @@ def _data(protocol: Protocol) -> Section:
     strata = listed([field_name(s) for s in plan.strata]) or "no strata"
     others = listed([plain_words(s) for s in plan.sensitivity]) or "none"
     shared = f"share one error rate ({plain_words(plan.multiplicity)})"
-    shared = "are each tested at the full error rate" if plan.multiplicity == "none" else shared
-    secondary = f" Secondary outcomes {shared}." if plan.secondary else ""
+    errors = "are each tested at the full error rate" if plan.multiplicity == "none" else shared
+    secondary = f" Secondary outcomes {errors}." if plan.secondary else ""
     analyses = counted(len(protocol.quarters), "interim analysis", "interim analyses")
     return Section.of(
         "data",

@@ -121,3 +121,18 @@ def test_the_commitment_cannot_be_tried_without_the_salt_that_the_keeper_has(tmp
     (part,) = json.loads((longer / "list.json").read_text("utf-8"))["continued"]
     assert len(part["salt"]) == 32
     assert read_allocation_list(longer / "list.csv")[1] == f"{commitments[1]}, {part['commitment']}"
+
+
+def test_assumptions_that_give_no_size_keep_nobody_from_locking_and_drawing(tmp_path):
+    content = content_of(primary="numb")
+    content["analysis"]["planned_hazard_ratio"] = 1.0001
+    done, slips, _ = allocate(tmp_path, content)
+    assert 40 <= slips <= 46
+    locked = CliRunner().invoke(
+        onsetstudy, ["lock", str(tmp_path / "protocol.toml"), "--into", str(tmp_path / "document")]
+    )
+    assert locked.exit_code == 0, (locked.output, locked.exception)
+    assert "Locked: version 1" in locked.stdout
+    assert (tmp_path / "document" / "p07-trial-protocol.html").is_file()
+    for said in (done.stderr, locked.stderr):
+        assert "no size can be told for the main outcome. No size up to 1e+08 has a power of 0.8" in said

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from onsetstudy.design.interim.results import LookPlan
 from onsetstudy.design.size_results import SizeTable
 from onsetstudy.report.document import Cautions, Pairs, Section, Table, note
@@ -207,17 +209,16 @@ def _information(results: PlanningResults, plan: LookPlan) -> str:
         return ""
     planned = f"The protocol plans the analyses for {plan.planned_information:g} {plan.unit}"
     takes = f"your main outcome takes {lead.value:.0f} {lead.unit} to include"
-    if found is None and results.protocol.study.paired and plan.unit == "cases":
-        told = f"{planned}, which are of {plan.planned_information / 2:g} patients with both arms; {takes}."
-        short = lead.cases is not None and 2 * lead.cases > MUCH_MORE * plan.planned_information
-        return f"{told} {words.TOO_LITTLE}" if short else told
-    if found is None:
-        return f"{planned}; {takes}."
-    text = (
-        f"{planned}, in the simulation {found.scenario.cases} analysed {words.who_of(results)}: power of "
-        f"{words.share_of(found.power)} by the {found.test}. For "
-        f"{words.share_of(results.protocol.plan.planned_power)} power {takes}."
-    )
-    if lead.cases and lead.cases > MUCH_MORE * found.scenario.cases:
-        text += f" {words.TOO_LITTLE}"
-    return text
+    cases, text = math.inf, f"{planned}; {takes}."
+    if found is not None:
+        cases = found.scenario.cases
+        text = (
+            f"{planned}, in the simulation {cases} analysed {words.who_of(results)}: power of "
+            f"{words.share_of(found.power)} by the {found.test}. For "
+            f"{words.share_of(results.protocol.plan.planned_power)} power {takes}."
+        )
+    elif plan.unit == "cases":
+        cases = plan.planned_information / (2 if results.protocol.study.paired else 1)
+        if results.protocol.study.paired:
+            text = f"{planned}, which are of {cases:g} patients with both arms; {takes}."
+    return f"{text} {words.TOO_LITTLE}" if (lead.cases or 0) > MUCH_MORE * cases else text

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from operator import attrgetter
 from typing import Any
 
@@ -69,17 +69,15 @@ def headline(results: PlanningResults) -> Answer:
         f"{quarters_of(pace)}.",
         allows=f"That is for {share_of(claim.power or 0)} power of the {claim.test}{once}, with your "
         f"{pace.included_per_month:.3g} {who_of(results)} a month that may be included and agree. A smaller effect "
-        f"takes more.{_placeholders(results)}",
+        f"takes more.{f' {on_placeholders(results.placeholders)}' if results.placeholders else ''}",
     )
 
 
-def _placeholders(results: PlanningResults) -> str:
-    """What the size stands on until there are records of the practice's own, as sentences with a space before them."""
-    if not results.placeholders:
-        return ""
+def on_placeholders(held: Sequence[str]) -> str:
+    """What a size stands on until there are records of the practice's own, as sentences."""
     return (
-        " It rests on placeholders, until records of your own say better: "
-        f"{'; '.join(results.placeholders)}. Write your own into [planning] before a lock."
+        f"It rests on placeholders, until records of your own say better: {'; '.join(held)}. Write your own into "
+        "[planning] before a lock."
     )
 
 

@@ -58,18 +58,12 @@ def render_slips(protocol: Protocol, drawn: AllocationList, passphrases: Mapping
 def _inside(protocol: Protocol, slip: Slip, width: int) -> list[tuple[str, str]]:
     """What a slip says; every arm takes the same room, in letters of one width."""
     if len(slip.arms) == 1:
-        return [("prepare", _even(protocol.label(slip.arms[0]), width))]
+        return [("prepare", f"{protocol.label(slip.arms[0]):·^{width}}")]
     sides = slip.sides or ("",) * len(slip.arms)
     return [
-        (f"injection {k}" + (f", {side} side" if side else ""), _even(protocol.label(arm), width))
+        (f"injection {k}" + (f", {side} side" if side else ""), f"{protocol.label(arm):·^{width}}")
         for k, (arm, side) in enumerate(zip(slip.arms, sides, strict=True), start=1)
     ]
-
-
-def _even(label: str, width: int) -> str:
-    """A label of the length of the longest, filled with dots on both sides."""
-    missing = width - len(label)
-    return "·" * (missing // 2) + label + "·" * (missing - missing // 2)
 
 
 def _preparations(protocol: Protocol) -> list[str]:

@@ -37,9 +37,6 @@ STAGES = {
 }
 
 
-NOTED = {"analysed": "of these, analysed all the same"}
-
-
 def who_section(results: StudyResults) -> Section:
     """Flow of cases, arms beside each other, and how the list was followed."""
     return Section.of(
@@ -60,13 +57,14 @@ def flow(results: StudyResults) -> Flow:
     steps = []
     for stage in (*results.flow.screening, *results.flow.stages):
         per_arm = {a.arm: a.cases for a in stage.by_arm}
+        noted = "of these, analysed all the same" if stage.name == "analysed" else "no case"
         steps.append(
             FlowStep(
                 label=STAGES.get(stage.name, stage.name),
                 count=f"{stage.count}",
                 arms=tuple(f"{per_arm[c]} {results.protocol.label(c)}" for c in codes if c in per_arm),
                 lost=tuple((f"{r.count}", f"left out: {r.text}{arms_told(r, results.protocol)}") for r in stage.lost),
-                noted=tuple((f"{r.count}", f"{NOTED.get(stage.name, 'no case')}: {r.text}") for r in stage.noted),
+                noted=tuple((f"{r.count}", f"{noted}: {r.text}") for r in stage.noted),
             )
         )
     return Flow(caption="From the rows read to the cases analysed", steps=tuple(steps))

@@ -148,8 +148,8 @@ def _tipping(main: MomentOfPain, protocol: Protocol, scale: Instrument) -> list[
     """How far off the missing scores of either arm would have to be for the difference to be in doubt."""
     missing, unit = main.missing, scale.unit
     names = [*map(protocol.label, (protocol.reference_arm, protocol.contrast_arm))]
-    shifts = (missing.tipping_reference, missing.tipping)
-    lost = [shift is not None and math.isfinite(shift) for shift in shifts]
+    shifts = [math.inf if shift is None else shift for shift in (missing.tipping_reference, missing.tipping)]
+    lost = [*map(math.isfinite, shifts)]
 
     def reach(*needed: tuple[int, float]) -> str:
         within = all(main.on_scale(place, by, scale.low, scale.high) for place, by in needed)
@@ -160,7 +160,7 @@ def _tipping(main: MomentOfPain, protocol: Protocol, scale: Instrument) -> list[
         texts.append(f"No {names[1]} score is missing, so none of theirs could change the difference.")
     for place in (1, 0):
         shift = shifts[place]
-        if shift is None or not lost[place]:
+        if not lost[place]:
             continue
         alone = f", the missing {names[1 - place]} ones being like the others of theirs" if all(lost) else ""
         texts.append(
