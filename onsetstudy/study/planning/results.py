@@ -107,7 +107,8 @@ class PlanningResults:
     for. ``planned`` is the planned information with its interim analyses through the simulation, ``null`` the same
     without an effect: ``None`` where the primary outcome is not simulated, and ``not_simulated`` says why.
     ``needed`` is what the planned power takes by the simulation, for the rate of becoming numb, whose formula does not
-    know of teeth that never do; ``at_size`` is the simulated power of the other outcomes at the size by their formula,
+    know of teeth that never do; ``short`` where the planned information is too little for the main outcome. ``at_size``
+    is the simulated power of the other outcomes at the size by their formula,
     analysed once, and ``corrected`` what the planned power takes by these trials where they call the formula off.
     ``schedules`` is of the log-rank test, whatever is primary. ``wait`` is
     what the expected curves say of the restricted time to onset. ``precision`` is of the planned size, where arms are
@@ -127,6 +128,7 @@ class PlanningResults:
     planned: SimulatedPower | None
     null: SimulatedPower | None
     needed: Needed | None
+    short: bool = False
     at_size: SimulatedPower | None = None
     corrected: Needed | None = None
     not_simulated: str

@@ -475,6 +475,21 @@ def test_pairs_without_a_correlation_are_not_sized_as_parallel_arms():
     assert "such trials are not simulated" in html
 
 
+@pytest.mark.parametrize(
+    ("difference", "boundary"), [(0.5, "obrien_fleming"), (0.5, "anytime"), (0.5, "none"), (0.005, "obrien_fleming")]
+)
+def test_plan_and_protocol_document_agree_that_the_planned_information_is_too_little(difference, boundary):
+    """Also without boundaries by spending, and where a size is too large to be simulated."""
+    made = agreeing(wait_difference_min=difference)
+    made = dataclasses.replace(made, looks=dataclasses.replace(made.looks, boundary=boundary, sided=2))
+    found = plan_study(made, trials=FEW)
+    assert found.short
+    assert trials_of.aim_of(made).short
+    assert ("The planned information is too little for it" in words(found)) == (found.looks is not None)
+    enough = dataclasses.replace(made, looks=dataclasses.replace(made.looks, planned_information=10**9))
+    assert not trials_of.aim_of(enough).short
+
+
 @pytest.mark.parametrize("enough", [True, False])
 def test_planned_cases_of_pairs_are_told_as_patients(enough):
     """As many cases as the patients that it takes are half of them."""

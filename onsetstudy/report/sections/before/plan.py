@@ -8,7 +8,7 @@ from onsetstudy.report.document import Cautions, Pairs, Section, Table, note
 from onsetstudy.report.figures import power
 from onsetstudy.report.numbers import THIN, capital, decimal, level, tidy
 from onsetstudy.report.sections.before import plan_words as words
-from onsetstudy.study.planning.results import MUCH_MORE, PlanningResults
+from onsetstudy.study.planning.results import PlanningResults
 
 NOT_RANDOMISED = (
     "Arms are not allocated at random here, and sizes take equal numbers in both: as many cases guard against chance, "
@@ -207,17 +207,14 @@ def _information(results: PlanningResults, plan: LookPlan) -> str:
         return ""
     planned = f"The protocol plans the analyses for {plan.planned_information:g} {plan.unit}"
     takes = f"your main outcome takes {lead.value:.0f} {lead.unit} to include"
-    if found is None and results.protocol.study.paired and plan.unit == "cases":
-        told = f"{planned}, which are of {plan.planned_information / 2:g} patients with both arms; {takes}."
-        short = lead.cases is not None and 2 * lead.cases > MUCH_MORE * plan.planned_information
-        return f"{told} {words.TOO_LITTLE}" if short else told
-    if found is None:
-        return f"{planned}; {takes}."
-    text = (
-        f"{planned}, in the simulation {found.scenario.cases} analysed {words.who_of(results)}: power of "
-        f"{words.share_of(found.power)} by the {found.test}. For "
-        f"{words.share_of(results.protocol.plan.planned_power)} power {takes}."
-    )
-    if lead.cases and lead.cases > MUCH_MORE * found.scenario.cases:
-        text += f" {words.TOO_LITTLE}"
-    return text
+    if found is not None:
+        text = (
+            f"{planned}, in the simulation {found.scenario.cases} analysed {words.who_of(results)}: power of "
+            f"{words.share_of(found.power)} by the {found.test}. For "
+            f"{words.share_of(results.protocol.plan.planned_power)} power {takes}."
+        )
+    elif results.protocol.study.paired and plan.unit == "cases":
+        text = f"{planned}, which are of {plan.planned_information / 2:g} patients with both arms; {takes}."
+    else:
+        text = f"{planned}; {takes}."
+    return f"{text} {words.TOO_LITTLE}" if results.short else text
