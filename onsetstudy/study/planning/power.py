@@ -235,21 +235,22 @@ def falls_short(sizing: Sizing, takes: SampleSize | Needed | None) -> bool:
     return takes.analysed > MUCH_MORE * planned
 
 
+def size_told(protocol: Protocol) -> SampleSize | Needed | None:
+    """The size of the main outcome that plan, protocol document and reports tell, by formula or by simulation."""
+    return main_size(protocol) or rate_needed(protocol)
+
+
 def aim_of(protocol: Protocol) -> Aim:
     """What the main outcome is planned for, with the size that plan and reports tell of it."""
-    effect, takes = planned_effect(protocol), main_size(protocol) or rate_needed(protocol)
+    effect, takes = planned_effect(protocol), size_told(protocol)
     if takes is None:
         return Aim(effect=effect)
-    if isinstance(takes, SampleSize):
-        included, found = takes.total, "by formula, for a single analysis"
-    else:
-        included, found = takes.included, "by simulation"
     return Aim(
         effect=effect,
-        included=included,
+        included=takes.total,
         unit="patients" if protocol.study.paired else "cases",
         test=takes.test,
-        found=found,
+        found="by simulation" if isinstance(takes, Needed) else "by formula, for a single analysis",
         short=falls_short(Sizing.of(protocol), takes),
     )
 

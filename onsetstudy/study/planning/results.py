@@ -81,6 +81,11 @@ class Needed:
     included: int
     pace: Pace
 
+    @property
+    def total(self) -> int:
+        """Cases to include, as a size by formula names them."""
+        return self.included
+
 
 @result_kind("aim")
 class Aim:

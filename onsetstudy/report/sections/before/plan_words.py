@@ -12,7 +12,7 @@ from onsetstudy.protocol.model import PlanningAssumptions, Protocol, StudyIdenti
 from onsetstudy.report.document import Answer
 from onsetstudy.report.names import effect_told
 from onsetstudy.report.numbers import THIN, capital, counted, decimal, level, tidy
-from onsetstudy.study.planning.results import MUCH_MORE, Aim, PlanningResults, Question
+from onsetstudy.study.planning.results import MUCH_MORE, QUANTITY_OF, Aim, PlanningResults, Question
 
 OUTCOMES = {
     "onset_test": "rate of becoming numb",
@@ -56,14 +56,13 @@ def headline(results: PlanningResults) -> Answer:
     if claim.value is None:
         none = f"No size can be told for your main outcome, {name}: {claim.reason.removeprefix('not sized: ')}."
         return Answer(seen=none, allows="The sizes of other outcomes are not its size.")
-    pace = _pace_of(results, claim)
-    alone = results.needed is None or results.looks is None
-    once = looks_take(results, " in a study that is analysed once ({})") if alone else ""
-    effect, found = tidy(claim.effect), "by formula"
-    if claim.kind == "simulated_size":
-        errors = 0 if results.needed is None else results.needed.two_errors
-        effect = f"a hazard ratio of {results.protocol.plan.planned_hazard_ratio:g}"
-        found = f"{claim.cases} analysed; by simulation, give or take {errors}"
+    once = looks_take(results, " in a study that is analysed once ({})")
+    if (needed := results.needed) is None:
+        effect, found, pace = tidy(claim.effect), "by formula", _question_of(results, claim).pace
+    else:
+        effect, pace = f"a hazard ratio of {results.protocol.plan.planned_hazard_ratio:g}", needed.pace
+        found = f"{claim.cases} analysed; by simulation, give or take {needed.two_errors}"
+        once = "" if results.looks else once
     return Answer(
         seen=f"Your main outcome, {name} ({effect}), takes {claim.value:.0f} {claim.unit} to include ({found}): "
         f"{quarters_of(pace)}.",
@@ -210,12 +209,6 @@ def looks_take(results: PlanningResults, told: str) -> str:
     return told.format(f"the planned interim analyses take {more} more")
 
 
-def _pace_of(results: PlanningResults, claim: PlanClaim) -> Pace:
-    if claim.kind == "simulated_size" and results.needed is not None:
-        return results.needed.pace
-    return _question_of(results, claim).pace
-
-
 def _question_of(results: PlanningResults, claim: PlanClaim) -> Question:
     return next(q for q in results.questions if q.outcome == claim.outcome and q.size.source == claim.source)
 
@@ -227,8 +220,8 @@ def share_of(value: float) -> str:
 
 def main_question(results: PlanningResults) -> Question | None:
     """The line of the main outcome among the sizes by formula; nothing where it is not sized."""
-    claim = next((c for c in results.claims if c.quantity.key == results.protocol.plan.primary), None)
-    return None if claim is None else next((q for q in results.questions if q.outcome == claim.outcome), None)
+    primary = results.protocol.plan.primary
+    return next((q for q in results.questions if QUANTITY_OF[q.outcome] == primary), None)
 
 
 def size_lines(results: PlanningResults) -> tuple[str, ...]:
