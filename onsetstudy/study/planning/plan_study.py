@@ -92,7 +92,7 @@ def plan_study(
         planned=None if simulated is None else run.power(simulated),
         null=None if simulated is None else run.power(power.without_effect(simulated)),
         needed=needed,
-        short=power.falls_short(sizing, needed or primary),
+        short=power.falls_short(sizing, needed or primary, looks),
         at_size=at_size,
         corrected=None if at_size is None else power.corrected(sizing, at_size),
         not_simulated=why_not,

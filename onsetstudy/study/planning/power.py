@@ -226,13 +226,17 @@ def planned_cases(sizing: Sizing, primary: SampleSize | None) -> int:
     return round(rule.planned_information * log_rank.unrounded / log_rank.events)
 
 
-def falls_short(sizing: Sizing, takes: SampleSize | Needed | None) -> bool:
-    """Whether the planned information is too little for what the main outcome takes; onsets do not tell of pairs."""
+def falls_short(sizing: Sizing, takes: SampleSize | Needed | None, looks: LookPlan | None) -> bool:
+    """Whether the planned information is too little for what the main outcome takes; onsets do not tell of pairs.
+
+    A size by simulation is with the planned looks already, one by formula is of a single analysis.
+    """
     rule, paired = sizing.protocol.looks, sizing.protocol.study.paired
     if takes is None or rule is None or (paired and rule.information != "cases"):
         return False
     planned = rule.planned_information / 2 if paired else planned_cases(sizing, None)
-    return takes.analysed > MUCH_MORE * planned
+    more = 1.0 if looks is None or isinstance(takes, Needed) else looks.inflation
+    return more * takes.analysed > MUCH_MORE * planned
 
 
 def size_told(protocol: Protocol) -> SampleSize | Needed | None:
@@ -245,13 +249,15 @@ def aim_of(protocol: Protocol) -> Aim:
     effect, takes = planned_effect(protocol), size_told(protocol)
     if takes is None:
         return Aim(effect=effect)
+    looks, simulated = plan_of(protocol), isinstance(takes, Needed)
+    found = "by simulation" if simulated else "by formula"
     return Aim(
         effect=effect,
         included=takes.total,
         unit="patients" if protocol.study.paired else "cases",
         test=takes.test,
-        found="by simulation" if isinstance(takes, Needed) else "by formula, for a single analysis",
-        short=falls_short(Sizing.of(protocol), takes),
+        found=found if simulated and looks else f"{found}, for a single analysis",
+        short=falls_short(Sizing.of(protocol), takes, looks),
     )
 
 

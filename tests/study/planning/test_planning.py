@@ -490,12 +490,28 @@ def test_plan_and_protocol_document_agree_that_the_planned_information_is_too_li
     assert not trials_of.aim_of(enough).short
 
 
+def test_what_looks_take_counts_when_the_planned_information_is_weighed():
+    """As many cases as a single analysis takes are too few where boundaries by Pocock take a fifth more."""
+    made = agreeing()
+    rule = dataclasses.replace(made.looks, information="cases", futility="none")
+    rule = dataclasses.replace(rule, planned_information=main_size(made).analysed)
+    short = {}
+    for boundary in ("obrien_fleming", "pocock", "none"):
+        looks = dataclasses.replace(rule, boundary=boundary, sided=2)
+        short[boundary] = trials_of.aim_of(dataclasses.replace(made, looks=looks)).short
+    assert short == {"obrien_fleming": False, "pocock": True, "none": False}
+    rate = agreeing(primary="hazard_ratio")
+    never = dataclasses.replace(rate, looks=dataclasses.replace(rate.looks, boundary="none", sided=2))
+    found = [trials_of.aim_of(each).found for each in (rate, never, made)]
+    assert found == ["by simulation", "by simulation, for a single analysis", "by formula, for a single analysis"]
+
+
 @pytest.mark.parametrize("enough", [True, False])
 def test_planned_cases_of_pairs_are_told_as_patients(enough):
-    """As many cases as the patients that it takes are half of them."""
+    """As many cases as the patients that it takes with its interim analyses are half of them."""
     made = dataclasses.replace(paired(0.5), plan=dataclasses.replace(paired(0.5).plan, primary="rmst_difference"))
-    size = main_size(made)
-    cases = size.analysed * (2 if enough else 1)
+    patients = math.ceil(main_size(made).analysed * trials_of.plan_of(protocol()).inflation)
+    cases = patients * (2 if enough else 1)
     rule = dataclasses.replace(protocol().looks, information="cases", planned_information=cases)
     text = words(plan_study(dataclasses.replace(made, looks=rule), trials=TRIALS))
     assert f"for {cases} cases, which are of {cases / 2:g} patients with both arms; your main outcome takes" in text

@@ -12,7 +12,7 @@ from onsetstudy.protocol.model import PlanningAssumptions, Protocol, StudyIdenti
 from onsetstudy.report.document import Answer
 from onsetstudy.report.names import effect_told
 from onsetstudy.report.numbers import THIN, capital, counted, decimal, level, tidy
-from onsetstudy.study.planning.results import MUCH_MORE, QUANTITY_OF, Aim, PlanningResults, Question
+from onsetstudy.study.planning.results import QUANTITY_OF, Aim, PlanningResults, Question
 
 OUTCOMES = {
     "onset_test": "rate of becoming numb",
@@ -152,8 +152,8 @@ def planned_size(results: PlanningResults) -> str:
         text += f" With the planned interim analyses it uses {used} on average."
         if any(p.futility is not None for p in results.looks.looks):
             text += " Trials that the futility rule would call hopeless are drawn to their end."
-    lead = results.claims[0]
-    if lead.cases and planned.cases and lead.cases > MUCH_MORE * planned.cases:
+    if results.short:
+        lead = results.claims[0]
         text += f" Your main outcome takes more than the planned size: {lead.value:.0f} {lead.unit} to include."
     return text
 
