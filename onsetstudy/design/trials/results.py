@@ -80,6 +80,11 @@ class TrialScenario:
     treated_other: float = 0.0
 
     @property
+    def paired(self) -> bool:
+        """Whether each patient has both arms."""
+        return self.design == "paired"
+
+    @property
     def side(self) -> int:
         """Which arm the drawn effect favours: 1 the other one, -1 the reference arm, 0 neither."""
         e = self.expected

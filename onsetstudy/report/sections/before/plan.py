@@ -6,7 +6,7 @@ from onsetstudy.design.interim.results import LookPlan
 from onsetstudy.design.size_results import SizeTable
 from onsetstudy.report.document import Cautions, Pairs, Section, Table, note
 from onsetstudy.report.figures import power
-from onsetstudy.report.numbers import THIN, capital, decimal, level, tidy
+from onsetstudy.report.numbers import THIN, capital, decimal, level, tidy, uncapital
 from onsetstudy.report.sections.before import plan_words as words
 from onsetstudy.study.planning.results import PlanningResults
 
@@ -152,7 +152,7 @@ def plan_schedules(results: PlanningResults) -> Section | None:
         align="ll" + "r" * (2 + len(costs)),
     )
     texts = dict.fromkeys(
-        f"{capital(row.name)}: {tidy(c.text[:1].lower() + c.text[1:])}" for row in compared.lines for c in row.caution
+        f"{capital(row.name)}: {tidy(uncapital(c.text))}" for row in compared.lines for c in row.caution
     )
     return Section.of("schedules", "What other schedules would cost", table, map(note, texts))
 
