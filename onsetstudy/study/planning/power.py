@@ -226,17 +226,18 @@ def planned_cases(sizing: Sizing, primary: SampleSize | None) -> int:
     return round(rule.planned_information * log_rank.unrounded / log_rank.events)
 
 
-def falls_short(sizing: Sizing, takes: SampleSize | Needed | None, looks: LookPlan | None) -> bool:
-    """Whether the planned information is too little for what the main outcome takes; onsets do not tell of pairs.
+def looks_more(takes: SampleSize | Needed, looks: LookPlan | None) -> float:
+    """How many times a size the planned looks take: one by simulation has them in it, one by formula does not."""
+    return 1.0 if looks is None or isinstance(takes, Needed) else looks.inflation
 
-    A size by simulation is with the planned looks already, one by formula is of a single analysis.
-    """
+
+def falls_short(sizing: Sizing, takes: SampleSize | Needed | None, looks: LookPlan | None) -> bool:
+    """Whether the planned information is too little for what the main outcome takes; onsets do not tell of pairs."""
     rule, paired = sizing.protocol.looks, sizing.protocol.study.paired
     if takes is None or rule is None or (paired and rule.information != "cases"):
         return False
     planned = rule.planned_information / 2 if paired else planned_cases(sizing, None)
-    more = 1.0 if looks is None or isinstance(takes, Needed) else looks.inflation
-    return more * takes.analysed > MUCH_MORE * planned
+    return looks_more(takes, looks) * takes.analysed > MUCH_MORE * planned
 
 
 def size_told(protocol: Protocol) -> SampleSize | Needed | None:
@@ -257,6 +258,7 @@ def aim_of(protocol: Protocol) -> Aim:
         unit="patients" if protocol.study.paired else "cases",
         test=takes.test,
         found=found if simulated and looks else f"{found}, for a single analysis",
+        looks_more=looks_more(takes, looks),
         short=falls_short(Sizing.of(protocol), takes, looks),
     )
 

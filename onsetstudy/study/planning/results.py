@@ -93,7 +93,8 @@ class Aim:
 
     ``effect`` is a log ratio or a difference in the outcome's unit, positive where the other arm does better. So many
     of ``unit`` are to be included for the power of ``test``, ``found`` by formula or by simulation: ``None`` where the
-    protocol does not say enough. ``short``: the planned information is too little for that.
+    protocol does not say enough. The planned looks take ``looks_more`` times as many in all: 1 where there are none, or
+    they are in that number. ``short``: the planned information is too little for that.
     """
 
     effect: float | None
@@ -101,6 +102,7 @@ class Aim:
     unit: str = "cases"
     test: str = ""
     found: str = ""
+    looks_more: float = 1.0
     short: bool = False
 
 

@@ -30,7 +30,7 @@ from onsetstudy.report.documents.papers import compose_planning
 from onsetstudy.report.figures import power
 from onsetstudy.report.figures.canvas import canvas, spread
 from onsetstudy.report.render.html import render_html
-from onsetstudy.report.sections.before.plan_words import claims_listed, difference, headline, size_lines
+from onsetstudy.report.sections.before.plan_words import aim_told, claims_listed, difference, headline, size_lines
 from onsetstudy.study.answer.more_needed import more_needed
 from onsetstudy.study.planning import power as trials_of
 from onsetstudy.study.planning.plan_study import plan_study
@@ -495,11 +495,14 @@ def test_what_looks_take_counts_when_the_planned_information_is_weighed():
     made = agreeing()
     rule = dataclasses.replace(made.looks, information="cases", futility="none")
     rule = dataclasses.replace(rule, planned_information=main_size(made).analysed)
-    short = {}
+    short, told = {}, {}
     for boundary in ("obrien_fleming", "pocock", "none"):
         looks = dataclasses.replace(rule, boundary=boundary, sided=2)
-        short[boundary] = trials_of.aim_of(dataclasses.replace(made, looks=looks)).short
+        asked = dataclasses.replace(made, looks=looks)
+        short[boundary], told[boundary] = trials_of.aim_of(asked).short, aim_told(trials_of.aim_of(asked), asked)
     assert short == {"obrien_fleming": False, "pocock": True, "none": False}
+    assert "t test; the planned interim analyses take 19.6\u202f% more); planned: " in told["pocock"]
+    assert "interim analyses take" not in told["none"]
     rate = agreeing(primary="hazard_ratio")
     never = dataclasses.replace(rate, looks=dataclasses.replace(rate.looks, boundary="none", sided=2))
     found = [trials_of.aim_of(each).found for each in (rate, never, made)]

@@ -43,7 +43,8 @@ def aim_told(aim: Aim, protocol: Protocol) -> str:
     if named is not None:
         text = f"The study should find {named} in its main outcome with {share_of(plan.planned_power)} power"
     if aim.included is not None:
-        text += f", which takes {aim.included} {aim.unit} to include ({aim.found}, {aim.test})"
+        looks = "" if aim.looks_more == 1 else f"; {_more_for_looks(aim.looks_more)}"
+        text += f", which takes {aim.included} {aim.unit} to include ({aim.found}, {aim.test}{looks})"
     planned = f"; planned: {rule.planned_information} {rule.information}" if rule else ""
     return f"{text}{planned}.{f' {TOO_LITTLE}' if aim.short else ''}"
 
@@ -205,8 +206,11 @@ def looks_take(results: PlanningResults, told: str) -> str:
     if results.looks is None:
         at_any_time = results.protocol.looks is not None and results.protocol.looks.boundary == "anytime"
         return told.format("the test that holds at any time takes more, which is not told here") if at_any_time else ""
-    more = f"{decimal(100 * (results.looks.inflation - 1))}{THIN}%"
-    return told.format(f"the planned interim analyses take {more} more")
+    return told.format(_more_for_looks(results.looks.inflation))
+
+
+def _more_for_looks(times: float) -> str:
+    return f"the planned interim analyses take {decimal(100 * (times - 1))}{THIN}% more"
 
 
 def _question_of(results: PlanningResults, claim: PlanClaim) -> Question:
