@@ -503,6 +503,11 @@ def test_what_looks_take_counts_when_the_planned_information_is_weighed():
     assert short == {"obrien_fleming": False, "pocock": True, "none": False}
     assert "t test; the planned interim analyses take 19.6\u202f% more); planned: " in told["pocock"]
     assert "interim analyses take" not in told["none"]
+    more = dataclasses.replace(rule, boundary="pocock", sided=2, planned_information=rule.planned_information + 50)
+    text = words(plan_study(dataclasses.replace(made, looks=more), trials=FEW))
+    assert "With its interim analyses your main outcome takes more than the planned size." in text
+    assert "to include in a study that is analysed once (the planned interim analyses take 19.6" in text
+    assert "The planned information is too little for it" in text
     rate = agreeing(primary="hazard_ratio")
     never = dataclasses.replace(rate, looks=dataclasses.replace(rate.looks, boundary="none", sided=2))
     found = [trials_of.aim_of(each).found for each in (rate, never, made)]

@@ -206,15 +206,19 @@ def _information(results: PlanningResults, plan: LookPlan) -> str:
     if lead.value is None:
         return ""
     planned = f"The protocol plans the analyses for {plan.planned_information:g} {plan.unit}"
-    takes = f"your main outcome takes {lead.value:.0f} {lead.unit} to include"
+    takes, paired = f"your main outcome takes {lead.value:.0f} {lead.unit} to include", results.protocol.study.paired
+    brings = plan.planned_information / (2 if paired else 1) if found is None else found.scenario.cases
+    if results.needed is None and (lead.cases or 0) <= brings:
+        # What a single analysis takes is less than planned, and the power may be, too.
+        takes += words.looks_take(results, " in a study that is analysed once ({})")
     if found is not None:
         text = (
             f"{planned}, in the simulation {found.scenario.cases} analysed {words.who_of(results)}: power of "
             f"{words.share_of(found.power)} by the {found.test}. For "
             f"{words.share_of(results.protocol.plan.planned_power)} power {takes}."
         )
-    elif results.protocol.study.paired and plan.unit == "cases":
-        text = f"{planned}, which are of {plan.planned_information / 2:g} patients with both arms; {takes}."
+    elif paired and plan.unit == "cases":
+        text = f"{planned}, which are of {brings:g} patients with both arms; {takes}."
     else:
         text = f"{planned}; {takes}."
     return f"{text} {words.TOO_LITTLE}" if results.short else text

@@ -153,9 +153,11 @@ def planned_size(results: PlanningResults) -> str:
         text += f" With the planned interim analyses it uses {used} on average."
         if any(p.futility is not None for p in results.looks.looks):
             text += " Trials that the futility rule would call hopeless are drawn to their end."
-    if results.short:
-        lead = results.claims[0]
+    lead = results.claims[0]
+    if results.short and (lead.cases or 0) > (planned.cases or 0):
         text += f" Your main outcome takes more than the planned size: {lead.value:.0f} {lead.unit} to include."
+    elif results.short:
+        text += " With its interim analyses your main outcome takes more than the planned size."
     return text
 
 
