@@ -20,7 +20,7 @@ from onsetstudy.design.trials.results import SimulatedPower, TrialScenario
 from onsetstudy.design.trials.trial_power import seconds_of, simulate_power
 from onsetstudy.protocol.estimands import estimand_of
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.study.planning.results import MUCH_MORE, OUTCOME_OF, Aim, Needed, PowerPoint
+from onsetstudy.study.planning.results import OUTCOME_OF, Aim, Needed, PowerPoint
 from onsetstudy.study.planning.sizes import BY_SPENDING, Sizing, main_size, planned_effect
 
 TRIALS = 1000
@@ -46,6 +46,8 @@ TOO_LARGE = (
     "No power by simulation stands here: trials of {} cases, judged as this protocol judges them, would take hours. "
     "Only a formula tells of such sizes, and none of the rate of becoming numb; a larger effect takes fewer cases."
 )
+MUCH_MORE = 1.05
+"""So many times the planned size are told as more."""
 CLOSE = 0.03
 """By how much a simulated power may differ from the planned one before the formula is called off."""
 FARTHEST = 3.0

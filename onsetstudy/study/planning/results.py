@@ -33,8 +33,6 @@ QUANTITY_OF = {
     "paired_success": "success_difference",
     "paired_treatment": "treatment_success_difference",
 }
-MUCH_MORE = 1.05
-"""So many times the planned size are told as more."""
 NOT_NAMED = "the protocol does not name what that takes, the difference that matters or its spread"
 
 
