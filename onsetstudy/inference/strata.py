@@ -143,8 +143,6 @@ def _large(
     code: NDArray[np.object_], arm: NDArray[np.str_], weight: NDArray[np.float64], arms: tuple[str, str], least: int
 ) -> set[str]:
     """Codes with enough cases of both arms."""
-    return {
-        str(name)
-        for name in set(code)
-        if all(weight[(code == name) & (arm == a)].sum() >= least for a in arms)
-    }  # fmt: skip
+    names, number = np.unique(code.astype(str), return_inverse=True)
+    enough = [np.bincount(number[arm == a], weight[arm == a], names.size) >= least for a in arms]
+    return set(names[np.all(enough, axis=0)].tolist())

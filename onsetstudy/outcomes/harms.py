@@ -238,9 +238,6 @@ def _listing(
 def _cautions(untold: int, cases: int) -> tuple[Caution, ...]:
     text = "Rare harms cannot be seen in so few cases: that none was seen does not mean that none occurs."
     rare = Caution(code="rare_harms", text=text)
-    they = "it counts" if untold == 1 else "they count"
-    text = (
-        f"{untold} of {cases} {'case' if cases == 1 else 'cases'} did not record whether anything happened; {they} in "
-    )
-    text += "no share."
+    of, they = "case" if cases == 1 else "cases", "it counts" if untold == 1 else "they count"
+    text = f"{untold} of {cases} {of} did not record whether anything happened; {they} in no share."
     return (rare, Caution(code="events_not_recorded", text=text)) if untold else (rare,)

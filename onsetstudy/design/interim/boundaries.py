@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -83,7 +84,7 @@ def spending_bounds(
     sided: int = 2,
     rho: float = 3.0,
     final: bool = False,
-    floors: ArrayLike = (),
+    floors: Sequence[float] | FloatArray = (),
 ) -> Bounds:
     """Efficacy boundaries of looks at any information, planned or not.
 
@@ -103,7 +104,7 @@ def spending_bounds(
         Of the power family.
     final : bool
         The last look is the last of all: whatever was not spent is spent there.
-    floors : array_like of float, shape (m,)
+    floors : sequence of float, shape (m,)
         Binding futility boundaries of the first ``m`` looks: studies below them have stopped, and their error rate is
         free to be spent later.
 
@@ -120,8 +121,6 @@ def spending_bounds(
     steps, shares = _growing(information, fraction)
     side = alpha / sided
     spent(kind, side, 1.0, rho=rho, sided=sided)  # refuses what cannot be spent, also where nothing is looked up
-    bound_by, given = np.full(steps.size, -INF), np.asarray(floors, dtype=np.float64)[: steps.size]
-    bound_by[: given.size] = given
     upper, used = np.empty(steps.size), np.empty(steps.size)
     carried, before = begin(), 0.0
     for k, level in enumerate(steps.tolist()):
@@ -131,7 +130,7 @@ def spending_bounds(
         before = max(may, before)
         upper[k], used[k] = bound, before
         if k + 1 < steps.size:
-            floor = max(-bound if sided == 2 else -INF, float(bound_by[k]))
+            floor = max(-bound if sided == 2 else -INF, float(floors[k]) if k < len(floors) else -INF)
             carried = carry(carried, level, lower=floor, upper=bound, following=float(steps[k + 1]))
     lower = -upper if sided == 2 else np.full(steps.size, -INF)
     return Bounds(information=steps, upper=upper, lower=lower, spent=used)

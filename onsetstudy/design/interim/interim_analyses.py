@@ -273,15 +273,8 @@ def _informed(counted: list[LookSeen], look: LookSeen) -> bool:
     return before is not None and look.information > before * (1 + 1e-6) and look.information > 0
 
 
-def _scales(plan: LookPlan, counted: list[LookSeen]) -> tuple[FloatArray, FloatArray]:
-    """Information and planned fraction of the looks."""
-    fraction = np.array([s.counted for s in counted]) / plan.planned_information
-    information = np.array([s.information for s in counted], dtype=np.float64)
-    return fraction if np.isnan(information).any() else information, fraction
-
-
 def _bounds(
-    plan: LookPlan, information: FloatArray, fraction: FloatArray, *, final: bool, floors: ArrayLike = ()
+    plan: LookPlan, information: FloatArray, fraction: FloatArray, *, final: bool, floors: Sequence[float] = ()
 ) -> Bounds:
     of_plan = partial(spending_bounds, kind=plan.spending, alpha=plan.alpha, sided=plan.sided, rho=plan.rho)
     return of_plan(information, fraction, final=final, floors=floors)
@@ -290,7 +283,9 @@ def _bounds(
 def _judge(
     plan: LookPlan, counted: list[LookSeen], closing: bool, look: LookVerdict, earlier: list[LookVerdict]
 ) -> LookVerdict:
-    information, fraction = _scales(plan, counted)
+    fraction = np.array([s.counted for s in counted]) / plan.planned_information
+    known = np.array([s.information for s in counted], dtype=np.float64)
+    information = fraction if np.isnan(known).any() else known
     binding = [v.futility for v in earlier if v.code != "descriptive"] if plan.futility == "binding" else []
     floors = [-np.inf if f is None else f for f in binding]
     bounds = _bounds(plan, information, fraction, final=closing, floors=floors)

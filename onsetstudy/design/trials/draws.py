@@ -47,10 +47,9 @@ def draw_trials(scenario: TrialScenario, trials: int, rng: np.random.Generator) 
     missed tests and those whose control tooth did not feel the cold are not there. A supplement ends what counts.
     Pain is normal with the stated spread; the ends of a scale are not drawn, as no plan states where on it scores lie.
     """
-    paired = scenario.design == "paired"
-    n = scenario.cases * (2 if paired else 1)
-    other = _arms(trials, scenario, paired, rng)
-    onset, stratum = _onsets(scenario, other, paired, rng)
+    n = scenario.cases * (2 if scenario.paired else 1)
+    other = _arms(trials, scenario, rng)
+    onset, stratum = _onsets(scenario, other, rng)
     tests = np.asarray(scenario.tests_min, dtype=np.float64)
     total = trials * n
     gone = scenario.missed_share + (1 - scenario.missed_share) * scenario.control_failure_share
@@ -84,9 +83,9 @@ def draw_trials(scenario: TrialScenario, trials: int, rng: np.random.Generator) 
     )
 
 
-def _arms(trials: int, scenario: TrialScenario, paired: bool, rng: np.random.Generator) -> BoolArray:
+def _arms(trials: int, scenario: TrialScenario, rng: np.random.Generator) -> BoolArray:
     cases = scenario.cases
-    if paired:
+    if scenario.paired:
         return np.broadcast_to(np.arange(2 * cases) >= cases, (trials, 2 * cases))
     divisor = math.gcd(*scenario.ratio)
     reference, others = (r // divisor for r in scenario.ratio)
@@ -99,9 +98,7 @@ def _arms(trials: int, scenario: TrialScenario, paired: bool, rng: np.random.Gen
     return np.stack((first, ~first), axis=2).reshape(trials, -1)[:, :cases]
 
 
-def _onsets(
-    scenario: TrialScenario, other: BoolArray, paired: bool, rng: np.random.Generator
-) -> tuple[FloatArray, IntArray]:
+def _onsets(scenario: TrialScenario, other: BoolArray, rng: np.random.Generator) -> tuple[FloatArray, IntArray]:
     """Minutes of onset and the operator of every case."""
     e = scenario.expected
     trials, n = other.shape
@@ -110,11 +107,10 @@ def _onsets(
     shift = np.zeros((trials, n))
     if scenario.operator_spread > 0 and scenario.operators > 1:
         hands = rng.normal(0, scenario.operator_spread, (trials, scenario.operators))
-        people = n // 2 if paired else n
-        who = rng.integers(0, scenario.operators, (trials, people))
-        who = np.tile(who, 2) if paired else who
+        times = 2 if scenario.paired else 1
+        who = np.tile(rng.integers(0, scenario.operators, (trials, n // times)), times)
         shift += np.take_along_axis(hands, who, axis=1)
-    if paired and scenario.patient_spread > 0:
+    if scenario.paired and scenario.patient_spread > 0:
         shift += np.tile(rng.normal(0, scenario.patient_spread, (trials, n // 2)), 2)
     ratio = np.where(other, scenario.hazard_ratio, 1.0)
     onset = scale * np.exp(shift) * (rng.exponential(size=(trials, n)) / ratio) ** (1 / e.shape)

@@ -80,18 +80,18 @@ class TrialScenario:
     treated_other: float = 0.0
 
     @property
+    def paired(self) -> bool:
+        """Whether each patient has both arms."""
+        return self.design == "paired"
+
+    @property
     def side(self) -> int:
         """Which arm the drawn effect favours: 1 the other one, -1 the reference arm, 0 neither."""
-        e = self.expected
-        if self.decision == "pain":
-            effect = self.pain_less
-        elif self.decision == "treatment":
-            effect = self.treated_other - self.treated_reference
-        elif self.hazard_ratio != 1:
-            effect = self.hazard_ratio - 1
-        else:
+        own = {"pain": self.pain_less, "treatment": self.treated_other - self.treated_reference}
+        effect = own.get(self.decision, self.hazard_ratio - 1)
+        if self.decision == "wait" and effect == 0:
             # Only the means of restricted times tell arms apart that differ in the never-numb shares alone.
-            effect = e.never_reference - e.never_other if self.decision == "wait" else 0.0
+            effect = self.expected.never_reference - self.expected.never_other
         return (effect > 0) - (effect < 0)
 
 

@@ -81,11 +81,11 @@ def check_scenario(scenario: TrialScenario) -> TrialScenario:
         (min(s.operator_spread, s.patient_spread) >= 0, "spread", "a spread is negative", "give 0 or more"),
         (min(s.ratio) >= 1, "ratio", "the ratio has a part below 1", "give whole numbers such as 3 and 1"),
         (
-            s.design != "paired" or s.ratio[0] == s.ratio[1],
+            not s.paired or s.ratio[0] == s.ratio[1],
             "ratio", "pairs have one case of each arm", "leave the ratio at 1 and 1",
         ),
         (
-            s.design != "paired" or s.decision in ("log_rank", "success"),
+            not s.paired or s.decision in ("log_rank", "success"),
             "decision", "means of pairs are not simulated", "choose log_rank or success",
         ),
         (s.decision != "pain" or s.pain_sd > 0, "pain_sd", "the spread of pain must be above 0", "give points above 0"),
@@ -199,14 +199,14 @@ def scores_of(scenario: TrialScenario, drawn: Drawn, fraction: float = 1.0) -> F
     """
     cases = max(2, round(fraction * scenario.cases))
     z = _scores(scenario, drawn, cases)
-    if fraction < 1 and scenario.decision in ("wait", "pain") and scenario.design != "paired":
+    if fraction < 1 and scenario.decision in ("wait", "pain") and not scenario.paired:
         others = drawn.first(cases).other.sum(axis=1)
         z = np.where(np.minimum(others, cases - others) < LEAST_OF_AN_ARM, np.nan, z)
     return z
 
 
 def _scores(scenario: TrialScenario, drawn: Drawn, cases: int) -> FloatArray:
-    if scenario.design == "paired":
+    if scenario.paired:
         return _paired_scores(scenario, drawn, cases)
     seen, level = drawn.first(cases), scenario.conf_level
     if scenario.decision == "success":
@@ -262,7 +262,7 @@ def summarise(scenario: TrialScenario, found: list[TrialScores], trials: int, se
     numb = sum(t.numb_at_first for t in found) / cases
     return SimulatedPower(
         scenario=scenario,
-        test=(PAIRED_TESTS if scenario.design == "paired" else TESTS)[scenario.decision],
+        test=(PAIRED_TESTS if scenario.paired else TESTS)[scenario.decision],
         power=share,
         interval=Interval(low=float(low), high=float(high), level=0.95, method="Wilson, of the simulation"),
         mc_error=math.sqrt(max(share * (1 - share), 0.25 / trials) / trials),

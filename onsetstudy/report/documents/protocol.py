@@ -11,7 +11,7 @@ from onsetstudy.protocol.model import Arm, LookRule, Protocol
 from onsetstudy.protocol.vocabulary import LOCAL_RULES, USE_AT_ONCE
 from onsetstudy.report.document import Block, Cautions, Document, Pairs, Paragraph, Section, Table, absent
 from onsetstudy.report.names import BOUNDARIES, INSTRUMENTS, field_name, outcome_name, plain_words
-from onsetstudy.report.numbers import counted, day, level, listed
+from onsetstudy.report.numbers import counted, day, level, listed, uncapital
 from onsetstudy.report.sections.before.papers import answered
 from onsetstudy.report.sections.before.plan_words import aim_told, expected_rows, lost_row
 from onsetstudy.study.planning.results import Aim
@@ -78,7 +78,7 @@ def _prepared(arm: Arm) -> list[str]:
 def _said(protocol: Protocol, topic: str, asked: str) -> Paragraph:
     if text := answered(protocol, topic):
         return Paragraph(text=f"{asked}: {text}.")
-    return absent(f"{TO_BE_WRITTEN} {asked[:1].lower()}{asked[1:]} (conduct.{topic}).")
+    return absent(f"{TO_BE_WRITTEN} {uncapital(asked)} (conduct.{topic}).")
 
 
 def _administrative(protocol: Protocol, lock: ProtocolLock | None) -> Section:

@@ -111,9 +111,12 @@ def refused_caution(flow: Flow, protocol: Protocol) -> Caution | None:
 def slips_caution(opened: int, without: int, withdrawn: int = 0) -> Caution | None:
     """What a reader must know of patients who were randomised and never recorded; ``None`` where there is none."""
     have = f"{opened} opened slips {'has' if without == 1 else 'have'}"
-    told = f"In {withdrawn} of {opened} opened slips the patient withdrew before a case was recorded, and is in no "
-    left = f"{told}count here." if withdrawn else ""
-    return _slips(without > MOST_MISSING * opened, without, have, " Find out what became of them.", left)
+    left = (
+        f"In {withdrawn} of {opened} opened slips the patient withdrew before a case was recorded, and is in no count "
+        "here."
+    )
+    more = " Find out what became of them."
+    return _slips(without > MOST_MISSING * opened, without, have, more, left if withdrawn else "")
 
 
 def group_slips_caution(slips: Sequence[tuple[int, int]], *, untold: int = 0) -> Caution | None:
@@ -128,10 +131,10 @@ def group_slips_caution(slips: Sequence[tuple[int, int]], *, untold: int = 0) ->
 def _slips(alarm: bool, without: int, have: str, more: str, left: str = "") -> Caution | None:
     text = (
         f"{'Alarm: ' if alarm else ''}{without} of {have} no record: whoever was allocated by them is in no count "
-        f"here, and could turn the answer.{more} {left}"
+        f"here, and could turn the answer.{more}"
     )
-    text = text.strip() if without else left
-    return Caution(code="opened_for_nobody", text=text) if text else None
+    told = " ".join(filter(None, (text if without else "", left)))
+    return Caution(code="opened_for_nobody", text=told) if told else None
 
 
 def group_arms_caution(arms: Sequence[ArmStanding | None], *, also_after: str = "") -> Caution | None:

@@ -10,8 +10,9 @@ import numpy as np
 from onsetstudy.core.results import Counts
 from onsetstudy.design.sizes.formulas import log_rank_events
 from onsetstudy.protocol.model import Protocol
-from onsetstudy.study.planning.power import rate_needed
-from onsetstudy.study.planning.sizes import main_size, overall_alpha
+from onsetstudy.study.planning.power import plan_of, size_told
+from onsetstudy.study.planning.results import Needed
+from onsetstudy.study.planning.sizes import overall_alpha
 from onsetstudy.study.results import MoreNeeded
 
 PACE_QUARTERS = 2
@@ -69,30 +70,28 @@ def _of_plan(protocol: Protocol, counts: Counts, seen: int) -> MoreNeeded | None
 
     Where each patient has both arms, ``seen`` and the size are of patients with both.
     """
-    ratio, power, alpha = protocol.plan.planned_hazard_ratio, protocol.plan.planned_power, overall_alpha(protocol)
-    if (main := main_size(protocol)) is not None:
-        power, alpha = main.power, main.alpha
-        test, effect, source = main.test, main.effect_text, f"{main.method} ({main.source})"
-        included, cases, whose = main.total, main.analysed, "patients" if len(main.cases) == 1 else "cases"
-        meaning, looked, how = "", "", "for a single analysis"
-    elif (rate := rate_needed(protocol)) is not None:
-        test, effect, source = rate.test, f"a hazard ratio of {ratio:g}", "simulated trials of the plan"
-        included, cases, whose = rate.included, rate.analysed, "cases"
-        meaning, how = f", becoming numb at {ratio:g} times the rate", "by simulated trials"
-        looked = "" if protocol.looks is None else " and with the planned interim analyses"
-    else:
+    takes, ratio = size_told(protocol), protocol.plan.planned_hazard_ratio
+    if takes is None:
         return None
-    so_far = f"{seen} case{' has' if seen == 1 else 's have'} been analysed"
-    if protocol.study.paired:
-        so_far = f"{seen} patient{' has' if seen == 1 else 's have'} been analysed with both arms"
-    lost = f" to include, {cases} of them analysed" if included > cases or main is None else ""
+    included, cases, simulated = takes.total, takes.analysed, isinstance(takes, Needed)
+    if isinstance(takes, Needed):
+        power, alpha = protocol.plan.planned_power, overall_alpha(protocol)
+        effect, meaning = f"a hazard ratio of {ratio:g}", f", becoming numb at {ratio:g} times the rate"
+        looked = "" if plan_of(protocol) is None else " and with the planned interim analyses"
+        how, source = "by simulated trials", "simulated trials of the plan"
+    else:
+        power, alpha, effect, meaning, looked = takes.power, takes.alpha, takes.effect_text, "", ""
+        how, source = "for a single analysis", f"{takes.method} ({takes.source})"
+    who, both = ("patient", " with both arms") if protocol.study.paired else ("case", "")
+    lost = f" to include, {cases} of them analysed" if included > cases or simulated else ""
     text = (
         f"To find what is planned for in the main outcome ({effect}{meaning}) with {100 * power:.0f} % power of the "
-        f"{test}{looked} takes {included} {whose}{lost}, as the plan has it {how}; {so_far}."
+        f"{takes.test}{looked} takes {included} {who}s{lost}, as the plan has it {how}; "
+        f"{seen} {who}{' has' if seen == 1 else 's have'} been analysed{both}."
     )
     return MoreNeeded(
-        hazard_ratio=None if main is not None else ratio,
-        test=test,
+        hazard_ratio=ratio if simulated else None,
+        test=takes.test,
         effect=effect,
         power=power,
         alpha=alpha,

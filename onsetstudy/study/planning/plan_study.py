@@ -18,7 +18,7 @@ from onsetstudy.protocol.lock_results import ProtocolLock
 from onsetstudy.protocol.model import Protocol
 from onsetstudy.study.planning import power
 from onsetstudy.study.planning.results import OUTCOME_OF, PlanningResults, Question
-from onsetstudy.study.planning.sizes import Sizing, sizes_of
+from onsetstudy.study.planning.sizes import Sizing, size_of_primary, sizes_of
 
 POWERS = (0.8, 0.9)
 
@@ -56,10 +56,9 @@ def plan_study(
     if "wait" in effects and (lock is None or lock.latest.digest != protocol.digest):
         refuse_contradiction(sizing.assumed.wait_sd_min, sizing.wait)
     sizes, not_sized = sizes_of(sizing)
-    looks, outcome = power.plan_of(protocol), OUTCOME_OF[plan.primary]
-    primary = next((s for s in sizes if s.quantity == outcome), None)
+    looks, primary = power.plan_of(protocol), size_of_primary(sizes, protocol)
     why_not = power.PAIRS_NOT_SIMULATED if paired else power.NO_EFFECT if primary is None else ""
-    cases = 0 if paired else power.planned_cases(sizes[0], primary, protocol.looks)
+    cases = 0 if paired else power.planned_cases(sizing, primary)
     scenario = None if paired else power.scenario_of(sizing, cases, looks)
     simulated = None if why_not or scenario is None else power.of_primary(sizing, scenario)
     if simulated is None and not why_not:
@@ -74,8 +73,10 @@ def plan_study(
         within, scenario, simulated, why_not = 0, None, None, why_not or str(error)
     run = power.Run(trials=within, seed=plan.seed, mapper=mapper, progress=progress)
     # As far as the main outcome takes: a figure that ends before it would show no way to the planned power.
-    at_size = None
-    if simulated is not None and primary is not None and not by_simulation:
+    needed = at_size = None
+    if simulated is not None and by_simulation:
+        needed = power.needed_of(sizing, run.power(replace(simulated, looks=())), looks)
+    elif simulated is not None and primary is not None:
         at_size = run.power(replace(simulated, cases=primary.analysed, looks=()))
     return PlanningResults(
         protocol=protocol,
@@ -85,14 +86,13 @@ def plan_study(
         not_sized=not_sized,
         table=None if paired else _table(sizing),
         curve=power.curve_of(sizing, simulated, most, run) if sized else (),
-        planned_effect=effects[outcome] if sized else None,
+        planned_effect=effects[OUTCOME_OF[plan.primary]] if sized else None,
         schedules=None if scenario is None else _compared(protocol, scenario, run),
         looks=looks,
         planned=None if simulated is None else run.power(simulated),
         null=None if simulated is None else run.power(power.without_effect(simulated)),
-        needed=None
-        if simulated is None or not by_simulation
-        else power.needed_of(sizing, run.power(replace(simulated, looks=())), looks),
+        needed=needed,
+        short=power.falls_short(sizing, needed or primary, looks),
         at_size=at_size,
         corrected=None if at_size is None else power.corrected(sizing, at_size),
         not_simulated=why_not,

@@ -19,8 +19,8 @@ from onsetstudy.design.size_results import SampleSize
 from onsetstudy.design.trials.results import SimulatedPower, TrialScenario
 from onsetstudy.design.trials.trial_power import seconds_of, simulate_power
 from onsetstudy.protocol.estimands import estimand_of
-from onsetstudy.protocol.model import LookRule, Protocol
-from onsetstudy.study.planning.results import MUCH_MORE, OUTCOME_OF, Aim, Needed, PowerPoint
+from onsetstudy.protocol.model import Protocol
+from onsetstudy.study.planning.results import OUTCOME_OF, Aim, Needed, PowerPoint
 from onsetstudy.study.planning.sizes import BY_SPENDING, Sizing, main_size, planned_effect
 
 TRIALS = 1000
@@ -46,6 +46,8 @@ TOO_LARGE = (
     "No power by simulation stands here: trials of {} cases, judged as this protocol judges them, would take hours. "
     "Only a formula tells of such sizes, and none of the rate of becoming numb; a larger effect takes fewer cases."
 )
+MUCH_MORE = 1.05
+"""So many times the planned size are told as more."""
 CLOSE = 0.03
 """By how much a simulated power may differ from the planned one before the formula is called off."""
 FARTHEST = 3.0
@@ -207,7 +209,7 @@ def rate_needed(protocol: Protocol) -> Needed | None:
         return None
     sizing, looks = Sizing.of(protocol), plan_of(protocol)
     size = sizing.size("onset_test", protocol.plan.planned_hazard_ratio)
-    scenario = scenario_of(sizing, planned_cases(size, size, protocol.looks), looks)
+    scenario = scenario_of(sizing, planned_cases(sizing, size), looks)
     try:
         run = Run(trials=trials_within(TRIALS, scenario, size.analysed), seed=protocol.plan.seed, mapper=serial)
         return needed_of(sizing, run.power(replace(scenario, looks=())), looks)
@@ -215,8 +217,10 @@ def rate_needed(protocol: Protocol) -> Needed | None:
         return None
 
 
-def planned_cases(log_rank: SampleSize, primary: SampleSize | None, rule: LookRule | None) -> int:
+def planned_cases(sizing: Sizing, primary: SampleSize | None) -> int:
     """Analysed cases: of the primary outcome, or of the planned information (from onsets if those are counted)."""
+    rule = sizing.protocol.looks
+    log_rank = sizing.size("onset_test", sizing.protocol.plan.planned_hazard_ratio)
     if rule is None:
         return (primary or log_rank).analysed
     if rule.information == "cases" or not log_rank.events:
@@ -224,26 +228,40 @@ def planned_cases(log_rank: SampleSize, primary: SampleSize | None, rule: LookRu
     return round(rule.planned_information * log_rank.unrounded / log_rank.events)
 
 
+def looks_more(takes: SampleSize | Needed, looks: LookPlan | None) -> float:
+    """How many times a size the planned looks take: one by simulation has them in it, one by formula does not."""
+    return 1.0 if looks is None or isinstance(takes, Needed) else looks.inflation
+
+
+def falls_short(sizing: Sizing, takes: SampleSize | Needed | None, looks: LookPlan | None) -> bool:
+    """Whether the planned information is too little for what the main outcome takes; onsets do not tell of pairs."""
+    rule, paired = sizing.protocol.looks, sizing.protocol.study.paired
+    if takes is None or rule is None or (paired and rule.information != "cases"):
+        return False
+    planned = rule.planned_information / 2 if paired else planned_cases(sizing, None)
+    return looks_more(takes, looks) * takes.analysed > MUCH_MORE * planned
+
+
+def size_told(protocol: Protocol) -> SampleSize | Needed | None:
+    """The size of the main outcome that plan, protocol document and reports tell, by formula or by simulation."""
+    return main_size(protocol) or rate_needed(protocol)
+
+
 def aim_of(protocol: Protocol) -> Aim:
     """What the main outcome is planned for, with the size that plan and reports tell of it."""
-    aim, paired, looks = Aim(effect=planned_effect(protocol)), protocol.study.paired, plan_of(protocol)
-    size = main_size(protocol)
-    takes = size or rate_needed(protocol)
+    effect, takes = planned_effect(protocol), size_told(protocol)
     if takes is None:
-        return aim
-    planned = math.inf
-    if looks is not None and not paired:
-        rate = Sizing.of(protocol).size("onset_test", protocol.plan.planned_hazard_ratio)
-        planned = planned_cases(rate, size, protocol.looks)
-    elif looks is not None and looks.unit == "cases":
-        planned = looks.planned_information / 2
-    return replace(
-        aim,
-        included=takes.total if isinstance(takes, SampleSize) else takes.included,
-        unit="patients" if paired else "cases",
+        return Aim(effect=effect)
+    looks, simulated = plan_of(protocol), isinstance(takes, Needed)
+    found = "by simulation" if simulated else "by formula"
+    return Aim(
+        effect=effect,
+        included=takes.total,
+        unit="patients" if protocol.study.paired else "cases",
         test=takes.test,
-        found="by simulation" if size is None else "by formula, for a single analysis",
-        short=takes.analysed > MUCH_MORE * planned,
+        found=found if simulated and looks else f"{found}, for a single analysis",
+        looks_more=looks_more(takes, looks),
+        short=falls_short(Sizing.of(protocol), takes, looks),
     )
 
 

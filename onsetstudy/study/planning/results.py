@@ -33,8 +33,6 @@ QUANTITY_OF = {
     "paired_success": "success_difference",
     "paired_treatment": "treatment_success_difference",
 }
-MUCH_MORE = 1.05
-"""So many times the planned size are told as more."""
 NOT_NAMED = "the protocol does not name what that takes, the difference that matters or its spread"
 
 
@@ -81,6 +79,11 @@ class Needed:
     included: int
     pace: Pace
 
+    @property
+    def total(self) -> int:
+        """Cases to include, as a size by formula names them."""
+        return self.included
+
 
 @result_kind("aim")
 class Aim:
@@ -88,7 +91,8 @@ class Aim:
 
     ``effect`` is a log ratio or a difference in the outcome's unit, positive where the other arm does better. So many
     of ``unit`` are to be included for the power of ``test``, ``found`` by formula or by simulation: ``None`` where the
-    protocol does not say enough. ``short``: the planned information is too little for that.
+    protocol does not say enough. The planned looks take ``looks_more`` times as many in all: 1 where there are none, or
+    they are in that number. ``short``: the planned information is too little for that.
     """
 
     effect: float | None
@@ -96,6 +100,7 @@ class Aim:
     unit: str = "cases"
     test: str = ""
     found: str = ""
+    looks_more: float = 1.0
     short: bool = False
 
 
@@ -107,7 +112,8 @@ class PlanningResults:
     for. ``planned`` is the planned information with its interim analyses through the simulation, ``null`` the same
     without an effect: ``None`` where the primary outcome is not simulated, and ``not_simulated`` says why.
     ``needed`` is what the planned power takes by the simulation, for the rate of becoming numb, whose formula does not
-    know of teeth that never do; ``at_size`` is the simulated power of the other outcomes at the size by their formula,
+    know of teeth that never do; ``short`` where the planned information is too little for the main outcome. ``at_size``
+    is the simulated power of the other outcomes at the size by their formula,
     analysed once, and ``corrected`` what the planned power takes by these trials where they call the formula off.
     ``schedules`` is of the log-rank test, whatever is primary. ``wait`` is
     what the expected curves say of the restricted time to onset. ``precision`` is of the planned size, where arms are
@@ -127,6 +133,7 @@ class PlanningResults:
     planned: SimulatedPower | None
     null: SimulatedPower | None
     needed: Needed | None
+    short: bool = False
     at_size: SimulatedPower | None = None
     corrected: Needed | None = None
     not_simulated: str

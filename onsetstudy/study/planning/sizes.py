@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
@@ -25,7 +25,7 @@ from onsetstudy.design.sizes.plans import (
 )
 from onsetstudy.design.sizes.ranks import plan_pain_ranks
 from onsetstudy.protocol.model import PlanningAssumptions, Protocol
-from onsetstudy.study.planning.results import OUTCOME_OF, NotSized
+from onsetstudy.study.planning.results import OUTCOME_OF, QUANTITY_OF, NotSized
 
 NO_CORRELATION = (
     "not sized: each patient has both arms, and the protocol does not state within_patient_correlation; a size as if "
@@ -166,19 +166,16 @@ def planned_effect(protocol: Protocol) -> float | None:
 
     A log ratio of rates, or a difference in the outcome's unit: positive where the other arm does better.
     """
-    plan, assumed, pain = protocol.plan, protocol.planning, protocol.pain
+    plan, pain = protocol.plan, protocol.pain
     if plan.primary == "hazard_ratio":
         return math.log(plan.planned_hazard_ratio)
     if plan.primary == "rmst_difference":
         return plan.wait_difference_min
     if plan.primary == "pain_difference":
         return pain.instrument.important_difference if pain else None
-    if assumed is None:
-        return None
-    if plan.primary == "success_difference":
-        reference, other = Sizing.of(protocol).numb_by_target(plan.planned_hazard_ratio)
-        return other - reference
-    return Sizing.of(protocol).effects().get("treatment")
+    shares = {} if protocol.planning is None else Sizing.of(protocol).shares()
+    reference, other = shares.get(OUTCOME_OF[plan.primary], (None, None))
+    return None if reference is None or other is None else other - reference
 
 
 def sizes_of(plan: Sizing) -> tuple[list[SampleSize], tuple[NotSized, ...]]:
@@ -195,9 +192,13 @@ def main_size(protocol: Protocol) -> SampleSize | None:
     """
     if protocol.planning is None or protocol.plan.primary == "hazard_ratio":
         return None
-    wanted = OUTCOME_OF[protocol.plan.primary]
     sizes, _ = sizes_of(Sizing.of(protocol))
-    return next((s for s in sizes if s.quantity in (wanted, f"paired_{wanted}")), None)
+    return size_of_primary(sizes, protocol)
+
+
+def size_of_primary(sizes: Iterable[SampleSize], protocol: Protocol) -> SampleSize | None:
+    """The size of the primary outcome among all of a protocol."""
+    return next((s for s in sizes if QUANTITY_OF[s.quantity] == protocol.plan.primary), None)
 
 
 def _parallel_sizes(plan: Sizing) -> list[SampleSize]:

@@ -86,10 +86,19 @@ def test_the_size_of_the_main_outcome_is_that_of_the_plan(monkeypatch):
     # Where nobody is expected to be lost all that are included are analysed.
     same = {name: getattr(size, name) for name in ("effect_text", "power", "alpha", "test", "method", "source")}
     whole = SimpleNamespace(**same, analysed=told.cases_needed, total=told.cases_needed, cases=(told.cases_needed,))
-    monkeypatch.setattr("onsetstudy.study.answer.more_needed.main_size", lambda _: whole)
-    told = more_needed(pain, counts(30, 30, (20, 25)), (30,))
+    monkeypatch.setattr("onsetstudy.study.answer.more_needed.size_told", lambda _: whole)
+    told = more_needed(within_patients("pain_difference"), counts(30, 30, (20, 25)), (30,))
     assert f"takes {told.cases_needed} patients, as the plan" in told.text
     assert more_needed(pain, counts(100, 100, (90, 90)), (100,)).quarters_more == 0
+
+
+@pytest.mark.parametrize("boundary", ["obrien_fleming", "anytime", "none"])
+def test_a_simulated_size_is_with_interim_analyses_only_where_their_boundaries_are_in_it(boundary):
+    made = protocol(plan={"primary": "hazard_ratio"})
+    made = dataclasses.replace(made, looks=dataclasses.replace(made.looks, boundary=boundary, sided=2))
+    told = more_needed(made, counts(30, 30, (20, 25)), (60,)).text
+    assert "by simulated trials" in told
+    assert ("with the planned interim analyses" in told) == (boundary == "obrien_fleming")
 
 
 def within_patients(primary, **planning):

@@ -30,7 +30,7 @@ from onsetstudy.report.documents.papers import compose_planning
 from onsetstudy.report.figures import power
 from onsetstudy.report.figures.canvas import canvas, spread
 from onsetstudy.report.render.html import render_html
-from onsetstudy.report.sections.before.plan_words import claims_listed, difference, headline, size_lines
+from onsetstudy.report.sections.before.plan_words import aim_told, claims_listed, difference, headline, size_lines
 from onsetstudy.study.answer.more_needed import more_needed
 from onsetstudy.study.planning import power as trials_of
 from onsetstudy.study.planning.plan_study import plan_study
@@ -475,12 +475,51 @@ def test_pairs_without_a_correlation_are_not_sized_as_parallel_arms():
     assert "such trials are not simulated" in html
 
 
+@pytest.mark.parametrize(
+    ("difference", "boundary"), [(0.5, "obrien_fleming"), (0.5, "anytime"), (0.5, "none"), (0.005, "obrien_fleming")]
+)
+def test_plan_and_protocol_document_agree_that_the_planned_information_is_too_little(difference, boundary):
+    """Also without boundaries by spending, and where a size is too large to be simulated."""
+    made = agreeing(wait_difference_min=difference)
+    made = dataclasses.replace(made, looks=dataclasses.replace(made.looks, boundary=boundary, sided=2))
+    found = plan_study(made, trials=FEW)
+    assert found.short
+    assert trials_of.aim_of(made).short
+    assert ("The planned information is too little for it" in words(found)) == (found.looks is not None)
+    enough = dataclasses.replace(made, looks=dataclasses.replace(made.looks, planned_information=10**9))
+    assert not trials_of.aim_of(enough).short
+
+
+def test_what_looks_take_counts_when_the_planned_information_is_weighed():
+    """As many cases as a single analysis takes are too few where boundaries by Pocock take a fifth more."""
+    made = agreeing()
+    rule = dataclasses.replace(made.looks, information="cases", futility="none")
+    rule = dataclasses.replace(rule, planned_information=main_size(made).analysed)
+    short, told = {}, {}
+    for boundary in ("obrien_fleming", "pocock", "none"):
+        looks = dataclasses.replace(rule, boundary=boundary, sided=2)
+        asked = dataclasses.replace(made, looks=looks)
+        short[boundary], told[boundary] = trials_of.aim_of(asked).short, aim_told(trials_of.aim_of(asked), asked)
+    assert short == {"obrien_fleming": False, "pocock": True, "none": False}
+    assert "t test; the planned interim analyses take 19.6\u202f% more); planned: " in told["pocock"]
+    assert "interim analyses take" not in told["none"]
+    more = dataclasses.replace(rule, boundary="pocock", sided=2, planned_information=rule.planned_information + 50)
+    text = words(plan_study(dataclasses.replace(made, looks=more), trials=FEW))
+    assert "With its interim analyses your main outcome takes more than the planned size." in text
+    assert "to include in a study that is analysed once (the planned interim analyses take 19.6" in text
+    assert "The planned information is too little for it" in text
+    rate = agreeing(primary="hazard_ratio")
+    never = dataclasses.replace(rate, looks=dataclasses.replace(rate.looks, boundary="none", sided=2))
+    found = [trials_of.aim_of(each).found for each in (rate, never, made)]
+    assert found == ["by simulation", "by simulation, for a single analysis", "by formula, for a single analysis"]
+
+
 @pytest.mark.parametrize("enough", [True, False])
 def test_planned_cases_of_pairs_are_told_as_patients(enough):
-    """As many cases as the patients that it takes are half of them."""
+    """As many cases as the patients that it takes with its interim analyses are half of them."""
     made = dataclasses.replace(paired(0.5), plan=dataclasses.replace(paired(0.5).plan, primary="rmst_difference"))
-    size = main_size(made)
-    cases = size.analysed * (2 if enough else 1)
+    patients = math.ceil(main_size(made).analysed * trials_of.plan_of(protocol()).inflation)
+    cases = patients * (2 if enough else 1)
     rule = dataclasses.replace(protocol().looks, information="cases", planned_information=cases)
     text = words(plan_study(dataclasses.replace(made, looks=rule), trials=TRIALS))
     assert f"for {cases} cases, which are of {cases / 2:g} patients with both arms; your main outcome takes" in text

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import math
-
 from onsetstudy.design.interim.results import LookPlan
 from onsetstudy.design.size_results import SizeTable
 from onsetstudy.report.document import Cautions, Pairs, Section, Table, note
 from onsetstudy.report.figures import power
-from onsetstudy.report.numbers import THIN, capital, decimal, level, tidy
+from onsetstudy.report.numbers import THIN, capital, decimal, level, tidy, uncapital
 from onsetstudy.report.sections.before import plan_words as words
-from onsetstudy.study.planning.results import MUCH_MORE, PlanningResults
+from onsetstudy.study.planning.results import PlanningResults
 
 NOT_RANDOMISED = (
     "Arms are not allocated at random here, and sizes take equal numbers in both: as many cases guard against chance, "
@@ -154,7 +152,7 @@ def plan_schedules(results: PlanningResults) -> Section | None:
         align="ll" + "r" * (2 + len(costs)),
     )
     texts = dict.fromkeys(
-        f"{capital(row.name)}: {tidy(c.text[:1].lower() + c.text[1:])}" for row in compared.lines for c in row.caution
+        f"{capital(row.name)}: {tidy(uncapital(c.text))}" for row in compared.lines for c in row.caution
     )
     return Section.of("schedules", "What other schedules would cost", table, map(note, texts))
 
@@ -208,17 +206,19 @@ def _information(results: PlanningResults, plan: LookPlan) -> str:
     if lead.value is None:
         return ""
     planned = f"The protocol plans the analyses for {plan.planned_information:g} {plan.unit}"
-    takes = f"your main outcome takes {lead.value:.0f} {lead.unit} to include"
-    cases, text = math.inf, f"{planned}; {takes}."
+    takes, paired = f"your main outcome takes {lead.value:.0f} {lead.unit} to include", results.protocol.study.paired
+    brings = plan.planned_information / (2 if paired else 1) if found is None else found.scenario.cases
+    if results.needed is None and (lead.cases or 0) <= brings:
+        # What a single analysis takes is less than planned, and the power may be, too.
+        takes += words.looks_take(results, " in a study that is analysed once ({})")
     if found is not None:
-        cases = found.scenario.cases
         text = (
-            f"{planned}, in the simulation {cases} analysed {words.who_of(results)}: power of "
+            f"{planned}, in the simulation {found.scenario.cases} analysed {words.who_of(results)}: power of "
             f"{words.share_of(found.power)} by the {found.test}. For "
             f"{words.share_of(results.protocol.plan.planned_power)} power {takes}."
         )
-    elif plan.unit == "cases":
-        cases = plan.planned_information / (2 if results.protocol.study.paired else 1)
-        if results.protocol.study.paired:
-            text = f"{planned}, which are of {cases:g} patients with both arms; {takes}."
-    return f"{text} {words.TOO_LITTLE}" if (lead.cases or 0) > MUCH_MORE * cases else text
+    elif paired and plan.unit == "cases":
+        text = f"{planned}, which are of {brings:g} patients with both arms; {takes}."
+    else:
+        text = f"{planned}; {takes}."
+    return f"{text} {words.TOO_LITTLE}" if results.short else text

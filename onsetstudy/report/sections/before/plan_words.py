@@ -12,7 +12,7 @@ from onsetstudy.protocol.model import PlanningAssumptions, Protocol, StudyIdenti
 from onsetstudy.report.document import Answer
 from onsetstudy.report.names import effect_told
 from onsetstudy.report.numbers import THIN, capital, counted, decimal, level, tidy
-from onsetstudy.study.planning.results import MUCH_MORE, Aim, PlanningResults, Question
+from onsetstudy.study.planning.results import QUANTITY_OF, Aim, PlanningResults, Question
 
 OUTCOMES = {
     "onset_test": "rate of becoming numb",
@@ -43,7 +43,8 @@ def aim_told(aim: Aim, protocol: Protocol) -> str:
     if named is not None:
         text = f"The study should find {named} in its main outcome with {share_of(plan.planned_power)} power"
     if aim.included is not None:
-        text += f", which takes {aim.included} {aim.unit} to include ({aim.found}, {aim.test})"
+        looks = "" if aim.looks_more == 1 else f"; {_more_for_looks(aim.looks_more)}"
+        text += f", which takes {aim.included} {aim.unit} to include ({aim.found}, {aim.test}{looks})"
     planned = f"; planned: {rule.planned_information} {rule.information}" if rule else ""
     return f"{text}{planned}.{f' {TOO_LITTLE}' if aim.short else ''}"
 
@@ -56,14 +57,13 @@ def headline(results: PlanningResults) -> Answer:
     if claim.value is None:
         none = f"No size can be told for your main outcome, {name}: {claim.reason.removeprefix('not sized: ')}."
         return Answer(seen=none, allows="The sizes of other outcomes are not its size.")
-    pace = _pace_of(results, claim)
-    alone = results.needed is None or results.looks is None
-    once = looks_take(results, " in a study that is analysed once ({})") if alone else ""
-    effect, found = tidy(claim.effect), "by formula"
-    if claim.kind == "simulated_size":
-        errors = 0 if results.needed is None else results.needed.two_errors
-        effect = f"a hazard ratio of {results.protocol.plan.planned_hazard_ratio:g}"
-        found = f"{claim.cases} analysed; by simulation, give or take {errors}"
+    once = looks_take(results, " in a study that is analysed once ({})")
+    if (needed := results.needed) is None:
+        effect, found, pace = tidy(claim.effect), "by formula", _question_of(results, claim).pace
+    else:
+        effect, pace = f"a hazard ratio of {results.protocol.plan.planned_hazard_ratio:g}", needed.pace
+        found = f"{claim.cases} analysed; by simulation, give or take {needed.two_errors}"
+        once = "" if results.looks else once
     return Answer(
         seen=f"Your main outcome, {name} ({effect}), takes {claim.value:.0f} {claim.unit} to include ({found}): "
         f"{quarters_of(pace)}.",
@@ -152,8 +152,10 @@ def planned_size(results: PlanningResults) -> str:
         if any(p.futility is not None for p in results.looks.looks):
             text += " Trials that the futility rule would call hopeless are drawn to their end."
     lead = results.claims[0]
-    if lead.cases and planned.cases and lead.cases > MUCH_MORE * planned.cases:
+    if results.short and (lead.cases or 0) > (planned.cases or 0):
         text += f" Your main outcome takes more than the planned size: {lead.value:.0f} {lead.unit} to include."
+    elif results.short:
+        text += " With its interim analyses your main outcome takes more than the planned size."
     return text
 
 
@@ -204,14 +206,11 @@ def looks_take(results: PlanningResults, told: str) -> str:
     if results.looks is None:
         at_any_time = results.protocol.looks is not None and results.protocol.looks.boundary == "anytime"
         return told.format("the test that holds at any time takes more, which is not told here") if at_any_time else ""
-    more = f"{decimal(100 * (results.looks.inflation - 1))}{THIN}%"
-    return told.format(f"the planned interim analyses take {more} more")
+    return told.format(_more_for_looks(results.looks.inflation))
 
 
-def _pace_of(results: PlanningResults, claim: PlanClaim) -> Pace:
-    if claim.kind == "simulated_size" and results.needed is not None:
-        return results.needed.pace
-    return _question_of(results, claim).pace
+def _more_for_looks(times: float) -> str:
+    return f"the planned interim analyses take {decimal(100 * (times - 1))}{THIN}% more"
 
 
 def _question_of(results: PlanningResults, claim: PlanClaim) -> Question:
@@ -225,8 +224,8 @@ def share_of(value: float) -> str:
 
 def main_question(results: PlanningResults) -> Question | None:
     """The line of the main outcome among the sizes by formula; nothing where it is not sized."""
-    claim = next((c for c in results.claims if c.quantity.key == results.protocol.plan.primary), None)
-    return None if claim is None else next((q for q in results.questions if q.outcome == claim.outcome), None)
+    primary = results.protocol.plan.primary
+    return next((q for q in results.questions if QUANTITY_OF[q.outcome] == primary), None)
 
 
 def size_lines(results: PlanningResults) -> tuple[str, ...]:
