@@ -106,7 +106,8 @@ def _moments(expected: OnsetExpectation, ratio: float, never: float, spread: flo
     t = np.linspace(0, expected.tau_min, STEPS)
     late = not_numb(t, median_min=expected.median_min, shape=expected.shape, ratio=ratio, never=never, spread=spread)
     mean = float(np.trapezoid(late, t))
-    return mean, math.sqrt(float(np.trapezoid(2 * t * late, t)) - mean**2)
+    # Where nearly all wait alike, rounding may leave less than nothing.
+    return mean, math.sqrt(max(0.0, float(np.trapezoid(2 * t * late, t)) - mean**2))
 
 
 def contradicts(sd_min: float | None, wait: ExpectedWait) -> bool:
