@@ -7,6 +7,7 @@ import math
 
 import numpy as np
 
+from onsetstudy.core.errors import DesignError
 from onsetstudy.core.results import Counts
 from onsetstudy.design.sizes.formulas import log_rank_events
 from onsetstudy.protocol.model import Protocol
@@ -70,7 +71,11 @@ def _of_plan(protocol: Protocol, counts: Counts, seen: int) -> MoreNeeded | None
 
     Where each patient has both arms, ``seen`` and the size are of patients with both.
     """
-    takes, ratio = size_told(protocol), protocol.plan.planned_hazard_ratio
+    ratio = protocol.plan.planned_hazard_ratio
+    try:
+        takes = size_told(protocol)
+    except DesignError:  # plan and lock say so; what was found is reported all the same
+        takes = None
     if takes is None:
         return None
     included, cases, simulated = takes.total, takes.analysed, isinstance(takes, Needed)

@@ -9,6 +9,7 @@ from types import SimpleNamespace
 import pytest
 from scipy import stats
 
+from onsetstudy.core.errors import DesignError
 from onsetstudy.study.answer.more_needed import more_needed
 from onsetstudy.study.planning.sizes import main_size
 from tests.report.samples import counts
@@ -134,3 +135,11 @@ def test_without_a_size_within_patients_teeth_and_cases_are_told():
     told = more_needed(made, counts(30, 30, (20, 25)), (60,), (28,))
     assert (told.cases_seen, told.events_seen, told.cases_per_quarter) == (60, 45, 60)
     assert "as if the arms were different patients" in told.text
+
+
+def test_assumptions_that_give_no_size_keep_no_report_back():
+    """A ratio so near 1 that no size finds it: plan and lock say so, and what was found is reported all the same."""
+    near = protocol(plan={"primary": "success_difference", "planned_hazard_ratio": 1.0001})
+    with pytest.raises(DesignError, match="No size"):
+        main_size(near)
+    assert "main outcome" in more_needed(near, counts(30, 30, (20, 25)), (60,)).text
