@@ -15,7 +15,7 @@ from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.pool.results import Member, Subgroups
 from onsetstudy.study.counts.counted_estimates import NOT_SENT, contrast_of_counts, difference_of_counts
-from onsetstudy.study.group.results import GroupOverall
+from onsetstudy.study.group.results import GroupOverall, in_order
 from onsetstudy.study.group.stratified_success import pool_success
 from onsetstudy.study.practice.subsets import arm_curves, hazards_of, onset_test_of, ratio_of
 from onsetstudy.study.sets.analysis_set import PRACTICE
@@ -113,11 +113,10 @@ def subgroups_by(column: str, data: CountedSet) -> Subgroups:
     """The hazard ratio by ``technique`` or ``practice_id``, and whether it is the same in all."""
     data = data.two_arms()
     level = data.column(column)
-    names = sorted(np.unique(level).tolist(), key=lambda v: (len(v), v) if column == PRACTICE else (0, v))
-    parts = {name: data.where(level == name) for name in names}
+    names = sorted(np.unique(level).tolist(), key=in_order if column == PRACTICE else None)
     # Practices are what a group consists of; other small groups are compared no more than in a practice's own report.
     minimum = 1 if column == PRACTICE else data.protocol.plan.min_stratum_cases
-    results = {name: _ratio_of_a_level(part, minimum) for name, part in parts.items()}
+    results = {name: _ratio_of_a_level(data.where(level == name), minimum) for name in names}
     return Subgroups(
         grouping="practice" if column == PRACTICE else column,
         levels=tuple(Member(label=name, result=result, weight=0.0) for name, result in results.items()),

@@ -74,7 +74,7 @@ def refused_words(results: GroupResults, own: str | None, *, coordinator: bool =
 
     Files do not tell of which arm these were. A practice's own page counts the others.
     """
-    found = [p for p in results.practices if p.much_refused]
+    found = [p for p in results.answering if p.much_refused]
     shown = [p for p in found if own in (None, p.letter)]
     told = [f"{p.code if coordinator else name_of(p.letter, own)}, {p.refused} of {p.recorded} cases" for p in shown]
     if others := len(found) - len(shown):

@@ -21,6 +21,7 @@ from onsetstudy.report.sections.group.heterogeneity import (
     where_section,
 )
 from onsetstudy.report.sections.group.pooled import pooled_section, statistician_section
+from onsetstudy.study.group.results import GroupGate
 from tests.report.claimed import group_of
 from tests.report.samples import estimate, rich
 
@@ -182,6 +183,9 @@ def test_refused_cases_that_could_turn_the_answer_stand_on_page_one():
     assert told in first_page(many, None).blocks[-1].texts
     assert f": {one.code}, 35 of 93 cases." in refused_words(many, None, coordinator=True)[0]
     assert ": Your practice, 35 of 93 cases." in refused_words(many, one.letter)[0]
+    # What was left out of the answer cannot turn it.
+    out = GroupGate(letter=one.letter, verdict="shut", doubts=(), left_out=True)
+    assert refused_words(dataclasses.replace(many, gates=(out,)), None) == []
     # Another practice's own page counts and names nobody.
     (told,) = refused_words(many, "another")
     assert "could turn the answer: 1 other practice. " in told
