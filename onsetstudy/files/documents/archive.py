@@ -82,7 +82,8 @@ def write_in_place(
     aside: dict[Path, bytes] = {}
     if roster is not None:
         aside[place / f"{name}.{_mark(made)}.cases.json"] = _case_list(roster, made)
-    stood = [n for n in before if n in made]
+    # Nothing stood there, or what is made stood there as it is now.
+    stood = before.keys() & made.keys()
     if all(made[n] == before[n] for n in stood) and (stood or not before):
         return _written(folder, made, {}, aside, private)
     listed = folder / f"{name}.{CHANGES}"
