@@ -269,10 +269,8 @@ def _least_difference(s: FloatArray, n: IntArray, level: float) -> Interval:
     shares = [(x / m, x / m) for x, m in zip(s, n, strict=True)]
     limits = [wilson_limits(x, m, 2 * level - 1) for x, m in zip(s, n, strict=True)]
     low, high = mover_difference(shares[1], limits[1], shares[0], limits[0])
-    ends = (low, 1.0) if s[1] else (-1.0, high)
-    return Interval(
-        low=ends[0], high=ends[1], level=level, method="one-sided, recovery of variances from Wilson's limits"
-    )
+    low, high = (low, 1.0) if s[1] else (-1.0, high)
+    return Interval(low=low, high=high, level=level, method="one-sided, recovery of variances from Wilson's limits")
 
 
 def _difference(s: FloatArray, n: IntArray, of: Parameter, inflation: float) -> EstimateLike:

@@ -140,7 +140,8 @@ def _say_grown(
             "Wait until there are more, or ask that the earlier page be deleted."
         )
     known, sent = {code for _, before in earlier for code in before}, practices_sent_before(protocol, read)
-    if gone := [code for code in sent if code in found.missing]:
+    here = {e.practice for _, e in read}
+    if gone := [code for code in sent if code not in here]:
         say.please_look(
             f"the ledger holds earlier files of {', '.join(gone)}, and none is here: ask, or see "
             "docs/pooling.md on practices that leave."

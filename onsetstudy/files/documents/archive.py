@@ -15,7 +15,7 @@ from typing import Any
 from onsetstudy.core.errors import OnsetStudyError, ReportError
 from onsetstudy.files.exchange import SUFFIX, find_exchanges, read_exchange
 from onsetstudy.files.guard import Unreadable, parse_json, read_json
-from onsetstudy.files.output import finish_together, throw_away, write_bytes, write_together
+from onsetstudy.files.output import finish_together, throw_away, told_of_disk, write_bytes, write_together
 from onsetstudy.files.sealed.sealed_check import is_text
 from onsetstudy.files.sources.results import read_results
 from onsetstudy.records.derived.roster import ROWS, Listed, Roster, RosterChange, roster_change
@@ -82,7 +82,8 @@ def write_in_place(
     aside: dict[Path, bytes] = {}
     if roster is not None:
         aside[place / f"{name}.{_mark(made)}.cases.json"] = _case_list(roster, made)
-    stood = [n for n in before if n in made]
+    # Nothing stood there, or what is made stood there as it is now.
+    stood = before.keys() & made.keys()
     if all(made[n] == before[n] for n in stood) and (stood or not before):
         return _written(folder, made, {}, aside, private)
     listed = folder / f"{name}.{CHANGES}"
@@ -103,8 +104,9 @@ def write_in_place(
             aside[codes] = _codes_told(change, was=mark, became=_mark(made))
     head = told or f"What changed in {name}, the latest at the end.\n"
     written = _written(folder, {**made, listed.name: "\n".join((head, *entry, "")).encode()}, kept, aside, private)
-    for gone in before.keys() - made.keys():
-        (folder / gone).unlink()
+    with told_of_disk(f"pages of the earlier report, which the archive has, cannot be taken away from {folder}"):
+        for gone in before.keys() - made.keys():
+            (folder / gone).unlink()
     return written
 
 

@@ -27,7 +27,17 @@ def told(results: StudyResults, quantity: str) -> str:
 
 def curves_block(results: StudyResults, *, height: float) -> Block:
     """The curves of both arms, or why there are none."""
-    title = "How soon were teeth numb?"
+    shaded = "where nobody looked, the proportion may be anywhere"
+    return _curves(results, "How soon were teeth numb?", shaded, height)
+
+
+def group_curves_block(results: GroupResults) -> Block:
+    """Onset curves of all practices; on a member's page they stand after the first page, which has own words."""
+    title = "How soon were teeth numb, in all practices together?"
+    return _curves(results, title, "where nobody looked", GROUP_CURVES)
+
+
+def _curves(results: StudyResults | GroupResults, title: str, shaded: str, height: float) -> Block:
     frame = curves.data_for(results, least=LEAST_IN_ARM)
     counts = {results.protocol.label(a.arm): a.cases for a in results.overall.n.by_arm if a.cases}
     few = {arm: n for arm, n in counts.items() if n < LEAST_IN_ARM}
@@ -36,27 +46,12 @@ def curves_block(results: StudyResults, *, height: float) -> Block:
     too_few = f"{said} {verb} too few to draw a curve; it takes {LEAST_IN_ARM} or more in an arm."
     if frame.empty:
         return absent(f"{title} {too_few}")
-    more = f" {too_few}" if few else ""
-    caption = _curves_caption(results, "where nobody looked, the proportion may be anywhere") + more
-    return curves.draw_figure(results, frame, height=height).titled("curves", title, caption)
-
-
-def group_curves_block(results: GroupResults) -> Block:
-    """Onset curves of all practices; on a member's page they stand after the first page, which has own words."""
-    title = "How soon were teeth numb, in all practices together?"
-    frame = curves.data_for(results, least=LEAST_IN_ARM)
-    if frame.empty:
-        return absent(f"{title} Too few cases to draw.")
-    caption = _curves_caption(results, "where nobody looked")
-    return curves.draw_figure(results, frame, height=GROUP_CURVES).titled("curves", title, caption)
-
-
-def _curves_caption(results: StudyResults | GroupResults, shaded: str) -> str:
-    return (
+    caption = (
         f"Thick steps: what tests have shown. Shaded: {shaded}. Uprights: "
         f"{level(results.protocol.plan.conf_level)} limits, for each test by itself. The first injection alone, "
-        f"{counted(results.overall.n.cases, 'case')}."
+        f"{counted(results.overall.n.cases, 'case')}.{f' {too_few}' if few else ''}"
     )
+    return curves.draw_figure(results, frame, height=height).titled("curves", title, caption)
 
 
 def forest_block(

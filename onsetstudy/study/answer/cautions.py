@@ -22,7 +22,7 @@ TEST_THE_TOOTH = Caution(
 NOT_RANDOMISED = Caution(code="not_randomised", text="Not randomised: the arms may differ in ways not measured.")
 PLAN_DOUBTS = {
     "locked_late": "The protocol was locked after the first case: the plan may have been made with results in sight.",
-    "changed": "The protocol differs from the version that was locked last; see what was planned.",
+    "changed": "The protocol differs from the version that was locked last; {where}.",
     "not_locked": "The protocol was never locked, so nothing shows that the plan came before the cases.",
 }
 SOURCES = {"list": "list of slips", "log": "opening log"}
@@ -31,10 +31,13 @@ SLIPS_OF_A_HAND = 2
 BEFORE = "made before files told which arm chance had chosen"
 
 
-def plan_caution(standing: LockStanding | None) -> Caution | None:
-    """Why the plan may have been made with results in sight; ``None`` where it was not, or nobody looked for a lock."""
-    status = "" if standing is None else standing.status
-    return Caution(code="plan_after_data", text=PLAN_DOUBTS[status]) if status in PLAN_DOUBTS else None
+def plan_caution(standing: LockStanding | None, where: str = "see what was planned") -> Caution | None:
+    """Why the plan may have been made with results in sight; ``None`` where it was not, or nobody looked for a lock.
+
+    ``where`` says who or what tells how a protocol differs from its lock.
+    """
+    text = "" if standing is None else PLAN_DOUBTS.get(standing.status, "").format(where=where)
+    return Caution(code="plan_after_data", text=text) if text else None
 
 
 def apart_caution(apart: int, practices: int = 1) -> Caution | None:

@@ -33,10 +33,10 @@ def estimates_of_counts(data: CountedSet, asked: Sequence[str] = POOLED) -> tupl
     What the counts do not determine is ``NotAvailable`` with the reason.
     """
     told = {"pain_difference": data.protocol.pain is not None, TREATED: data.protocol.tells_treatment}
-    return tuple(difference_of_counts(key, data, missing=NOT_SENT) for key in asked if told.get(key, True))
+    return tuple(difference_of_counts(key, data) for key in asked if told.get(key, True))
 
 
-def difference_of_counts(key: str, data: CountedSet, *, missing: str = "") -> EstimateLike:
+def difference_of_counts(key: str, data: CountedSet) -> EstimateLike:
     """One difference, of all practices together each compared within itself, as a report from the rows has it.
 
     Parameters
@@ -44,14 +44,12 @@ def difference_of_counts(key: str, data: CountedSet, *, missing: str = "") -> Es
     key : str
         One of :data:`POOLED`, or ``not_numb_difference``.
     data : CountedSet
-    missing : str
-        Reason where an arm has no case; by default that of files, and nobody asks where means have scores of their own.
     """
-    found = contrast_of_counts(key, data, missing=missing or ("" if key in MEANS else NOT_SENT))
+    found = contrast_of_counts(key, data)
     return found.difference if isinstance(found, ArmContrast) else found
 
 
-def contrast_of_counts(key: str, data: CountedSet, *, missing: str) -> ArmContrast | EstimateLike:
+def contrast_of_counts(key: str, data: CountedSet) -> ArmContrast | EstimateLike:
     """What compares the arms, and the arms themselves where these are told; see :func:`difference_of_counts`."""
     protocol, data = data.protocol, data.two_arms()
 
@@ -66,8 +64,7 @@ def contrast_of_counts(key: str, data: CountedSet, *, missing: str) -> ArmContra
         return mean_difference(rows, protocol, key, pain.instrument.unit if pain else "min")
 
     unit = "min" if key in MEANS and protocol.pain is None else None
-    refusal = arm_missing(data, missing) if missing else None
-    return ask(data, key, answer, refusal=refusal, method="from counts", unit=unit)
+    return ask(data, key, answer, refusal=arm_missing(data, NOT_SENT), method="from counts", unit=unit)
 
 
 def mean_difference(values: pd.DataFrame, protocol: Protocol, quantity: str, unit: str) -> EstimateLike:

@@ -120,9 +120,7 @@ def make_exchange(
     try:
         merged = merge_small_groups(cells, least=least_cases, period=period, kinds=tuple(kinds))
     except OnsetStudyError as error:
-        raise RecordsError(
-            [Problem(what=f"{practice}: {p.what}", where=p.where, mend=p.mend, code="too_few") for p in error.problems]
-        ) from None
+        raise RecordsError(Problem(what=f"{practice}: {error.problems[0].what}", code="too_few")) from None
     values, kept_back = _without_small(_of_seen_starts(own.values).drop(columns="practice_id"), least_cases)
     controls, without_control = _controls(own.controls.drop(columns="practice_id"), least_cases)
     kept = _information_kept(own.cells, merged.frame, protocol) if merged.moved else 1.0

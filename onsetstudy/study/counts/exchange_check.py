@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import pandas as pd
@@ -63,6 +63,7 @@ MADE_WITH = re.compile(r"onsetstudy \d[A-Za-z0-9.+]{0,30}")
 HEAD = re.compile(r"(?:\d{1,7}:[0-9a-f]{16})?")
 MERGED = frozenset(["were", "joined", "into", "one", "period", "became", "not", "recorded"])
 """Words that are no codes in what is told of groups that were merged."""
+ARM = re.compile(r"arms\.\d+\.code")
 TERM = re.compile(r"[a-z0-9_]{1,40}(?:\.[a-z0-9_]{1,40}){0,6}")
 PATTERN = "study.case_codes"
 """The one term that is no code: signs of a pattern."""
@@ -168,9 +169,8 @@ def _estimates(exchange: Exchange) -> Iterator[Problem]:
 
 def _promised(exchange: Exchange) -> Iterator[Problem]:
     """The practice's own estimates compare the arms that the terms name, at their level."""
-    terms = {key: json.loads(text) for key, text in exchange.terms}
-    level, reference = terms.get("plan.conf_level"), str(terms.get("reference_arm"))
-    arms = [str(code) for key, code in terms.items() if re.fullmatch(r"arms\.\d+\.code", key)]
+    terms = _stated(exchange)
+    level, reference, arms = terms.get("plan.conf_level"), str(terms.get("reference_arm")), _arms_of(terms)
     for told in exchange.estimates:
         fit = [quantity_of(told.quantity).contrast_of(arm, reference) for arm in arms if arm != reference]
         if told.contrast not in (fit if isinstance(told, Estimate) else [*fit, None]):
@@ -185,6 +185,15 @@ def _texts(value: Any) -> Iterator[str]:
     elif isinstance(value, dict | list):
         for inner in value.values() if isinstance(value, dict) else value:
             yield from _texts(inner)
+
+
+def _stated(exchange: Exchange) -> dict[str, Any]:
+    """Its terms, of which it was found before that they can be read."""
+    return {key: json.loads(text) for key, text in exchange.terms}
+
+
+def _arms_of(terms: Mapping[str, Any]) -> list[str]:
+    return [str(code) for key, code in terms.items() if ARM.fullmatch(key)]
 
 
 def _terms(exchange: Exchange) -> Iterator[Problem]:
@@ -258,8 +267,8 @@ def _times(exchange: Exchange) -> Iterator[Problem]:
 
 def _scores(exchange: Exchange) -> Iterator[Problem]:
     """Scores on the scale that the terms name, minutes of a visit in a day."""
-    terms = dict(exchange.terms)
-    low, high = (json.loads(terms.get(f"pain.instrument.{end}", "0")) for end in ("low", "high"))
+    terms = _stated(exchange)
+    low, high = (terms.get(f"pain.instrument.{end}", 0) for end in ("low", "high"))
     scale = (low, high) if _number(low) and _number(high) and high > low else (0.0, -1.0)
     for quantity, group in frame_of(exchange, "values").groupby("quantity"):
         first, last = {"spent": (0.0, LONGEST_MIN), TREATMENT: (0.0, 1.0)}.get(str(quantity), scale)
@@ -339,11 +348,9 @@ def _doubts(exchange: Exchange) -> Iterator[Problem]:
 
 def strange_words(exchange: Exchange) -> list[Problem]:
     """Words in the counts that are no code of the study: each would be free text in a file of counts."""
-    terms = dict(exchange.terms)
-    arms = {json.loads(v) for k, v in terms.items() if k.startswith("arms.") and k.endswith(".code")}
     codes = {c for values in CODES.values() for c in values} | {OTHER, "not recorded"}
     known: dict[str, set[str]] = {
-        "arm": arms,
+        "arm": set(_arms_of(_stated(exchange))),
         "known": {EXACTLY, AT_LEAST},
         "outcome": {"numb", "not_numb", "undecided"},
         "stage": {"recorded", "refused", "left_out", "analysed"},
@@ -383,7 +390,7 @@ def _slips(exchange: Exchange) -> Iterator[Problem]:
         yield _problem("the counts of opened slips cannot be", "range")
     elif opened is not None and without is not None and exchange.arms is not None:
         verified, recorded = exchange.arms.verified, opened - without
-        most = recorded if json.loads(dict(exchange.terms).get("study.design", '""')) not in PAIRED else 2 * recorded
+        most = 2 * recorded if _stated(exchange).get("study.design") in PAIRED else recorded
         if verified - most > MOST_MISSING * verified:
             what = f"slips_opened less slips_without_record is {recorded}, and arms.verified counts {verified} cases"
             yield _problem(what, "sum")

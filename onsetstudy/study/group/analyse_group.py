@@ -43,6 +43,8 @@ from onsetstudy.study.group.interim import OF_SCORES, group_looks, strictest_ope
 from onsetstudy.study.group.pool_files import (
     Gathered,
     cut,
+    digest_of_counts,
+    first_quarter,
     gates_of,
     gather,
     last_quarter,
@@ -51,7 +53,15 @@ from onsetstudy.study.group.pool_files import (
     without,
 )
 from onsetstudy.study.group.reconcile import not_reproduced, reconcile, unlike_rows
-from onsetstudy.study.group.results import OTHERS, GroupGate, GroupOverall, GroupPractice, GroupResults, none_can_answer
+from onsetstudy.study.group.results import (
+    OTHERS,
+    GroupGate,
+    GroupOverall,
+    GroupPractice,
+    GroupResults,
+    in_order,
+    none_can_answer,
+)
 from onsetstudy.study.group.stratified_ipd import expected_failures, failures_by, pool_in_one_stage, subgroups_by
 from onsetstudy.study.results import Provenance
 from onsetstudy.study.sets.analysis_set import PRACTICE
@@ -128,7 +138,7 @@ def analyse_group(
         quarter=group.quarter.label,
         period_start=protocol.quarters[0].first_day.isoformat(),
         period_end=group.quarter.last_day.isoformat(),
-        practices=tuple(sorted(practices, key=lambda p: p.letter)),
+        practices=tuple(sorted(practices, key=lambda p: in_order(p.letter))),
         overall=overall,
         pooled=pooled,
         cumulative=cumulative,
@@ -229,9 +239,8 @@ def _letters(practices: Sequence[str], secret: str) -> dict[str, str]:
 
 def _combined(own: dict[str, tuple[EstimateLike, ...]], quantity: str, options: PoolOptions) -> Pooled | None:
     """One quantity of practices combined, in the order of their letters; ``None`` where nobody has it."""
-    order = sorted(own, key=lambda letter: (len(letter), letter))
-    told = [(letter, result) for letter in order for result in own[letter] if result.quantity == quantity]
-    return combine_estimates([r for _, r in told], [letter for letter, _ in told], options) if told else None
+    told = {letter: r for letter in sorted(own, key=in_order) for r in own[letter] if r.quantity == quantity}
+    return combine_estimates([*told.values()], [*told], options) if told else None
 
 
 def _cumulative(data: CountedSet, this: Quarter, options: PoolOptions) -> tuple[Step, ...]:
@@ -290,24 +299,23 @@ def _practice(code: str, counts: Gathered, letters: dict[str, str]) -> GroupPrac
         **rows,
         scores=int(values.loc[values["quantity"] == pain, "n"].sum()) if cuttable and pain else None,
         moved=sum(e.held_back.moved for _, e in sent) if cuttable else None,
-        digest=counts.digest_of(code) if cuttable else "",
+        digest=digest_of_counts(counts.tables, code) if cuttable else "",
     )
 
 
 def _apart(cells: pd.DataFrame, protocol: Protocol) -> bool | None:
     """Whether all quarters of one arm came before those of the other; ``None`` where an arm has no case."""
-    quarters = cells["quarter"].astype(str).str.split("+")
-    arms = [quarters[cells["arm"] == arm] for arm in protocol.arm_codes[:2]]
+    arms = [cells.loc[cells["arm"] == arm, "quarter"] for arm in protocol.arm_codes[:2]]
     if any(arm.empty for arm in arms):
         return None
-    (first, last), (other_first, other_last) = ((arm.str[0].min(), arm.str[-1].max()) for arm in arms)
-    return bool(last < other_first or other_last < first)
+    (_, ended), (began, _) = sorted((first_quarter(arm).min(), last_quarter(arm).max()) for arm in arms)
+    return bool(ended < began)
 
 
 def _apart_caution(counts: Gathered) -> Caution | None:
     """Arms are compared within practices as far as these had both."""
-    practices = [own for _, own in counts.cells.groupby(PRACTICE)]
-    told = [found for own in practices if (found := _apart(own, counts.protocol)) is not None]
+    practices = (_apart(own, counts.protocol) for _, own in counts.cells.groupby(PRACTICE))
+    told = [apart for apart in practices if apart is not None]
     told = told or [_apart(counts.cells, counts.protocol) or False]
     return apart_caution(sum(told), len(told))
 
@@ -341,7 +349,7 @@ def _cautions(counts: Gathered, sent: Gathered, overall: GroupOverall, beside: C
         group_slips_caution(tuple(slips.values()), untold=untold) if study.randomised else None,
         group_arms_caution([e.arms for _, e in sent.files], also_after=after) if study.randomised else NOT_RANDOMISED,
         None if study.randomised else _apart_caution(counts),
-        plan_caution(beside.standing(counts.protocol, latest)),
+        plan_caution(beside.standing(counts.protocol, latest), "the coordinator is told in what"),
         few_onsets_caution(overall.n),
         *(Caution(code=code, text=text) for code, text in texts.items() if text),
         ethics_caution(study),

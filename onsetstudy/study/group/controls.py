@@ -7,6 +7,7 @@ import pandas as pd
 
 from onsetstudy.study.counts.counted_estimates import mean_difference
 from onsetstudy.study.group.pool_files import Gathered
+from onsetstudy.study.group.results import in_order
 from onsetstudy.study.results import NegativeControl
 from onsetstudy.study.sets.analysis_set import PRACTICE, by_one_minute
 from onsetstudy.study.sets.counted_set import CountedSet
@@ -51,4 +52,4 @@ def controls_untold(counts: Gathered, letters: dict[str, str]) -> tuple[str, ...
     """Letters of the practices whose control teeth are not counted, or not up to the quarter."""
     beyond = dict(counts.beyond)
     told = [letters[e.practice] for _, e in counts.files if e.controls is None or e.practice in beyond]
-    return tuple(sorted(set(told), key=lambda letter: (len(letter), letter)))
+    return tuple(sorted(set(told), key=in_order))

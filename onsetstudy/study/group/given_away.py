@@ -19,6 +19,12 @@ class Sent(NamedTuple):
     cases: int
     digest: str = ""
 
+    def tells_few(self, was: Sent) -> bool:
+        """Whether so few cases were added or taken away that they could be read off, or as many were corrected."""
+        if added := self.cases - was.cases:
+            return abs(added) < LEAST_CASES
+        return bool(self.digest and was.digest) and self.digest != was.digest
+
 
 def cases_of_page(results: GroupResults) -> dict[str, Sent]:
     """What a page counted of every practice."""
@@ -51,12 +57,7 @@ def grown_by_few(now: Mapping[str, Sent], before: Mapping[str, Sent]) -> tuple[t
     counted were corrected, and differ by 0.
     """
     pairs = ((code, sent, before.get(code, Sent(0))) for code, sent in sorted(now.items()))
-    grown = ((code, sent.cases - was.cases, {sent.digest, was.digest}) for code, sent, was in pairs)
-    return tuple(
-        (code, added)
-        for code, added, digests in grown
-        if 0 < abs(added) < LEAST_CASES or (not added and "" not in digests and len(digests) > 1)
-    )
+    return tuple((code, sent.cases - was.cases) for code, sent, was in pairs if sent.tells_few(was))
 
 
 def techniques_of_one_practice(cells: pd.DataFrame) -> tuple[str, ...]:

@@ -22,7 +22,7 @@ from onsetstudy.records.derived.results import QUALIFIES, SHUTS
 from onsetstudy.study.counts.exchange import OTHER, binds, terms_of
 from onsetstudy.study.counts.exchange_check import COLUMNS
 from onsetstudy.study.exchange_results import CountTable, Exchange
-from onsetstudy.study.group.results import GroupGate
+from onsetstudy.study.group.results import GroupGate, in_order
 from onsetstudy.study.sets.counted_set import CountedSet
 from onsetstudy.study.sets.work import Work
 
@@ -73,9 +73,10 @@ class Gathered:
         """Whether a practice has sent something that ends with the quarter or goes on after it."""
         return any(e.practice == code and e.quarters[0] <= self.label for _, e in self.files)
 
-    def digest_of(self, code: str) -> str:
-        """Of everything that is counted of a practice, see :func:`digest_of_counts`."""
-        return digest_of_counts({name: getattr(self, name) for name in COLUMNS}, code)
+    @property
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """Every table, by name."""
+        return {name: getattr(self, name) for name in COLUMNS}
 
     @property
     def slips(self) -> dict[str, tuple[int, int]]:
@@ -111,7 +112,8 @@ def gather(files: Sequence[tuple[str, Exchange]], protocol: Protocol) -> Gathere
     if problems:
         raise RecordsError(problems)
     ordered = tuple(sorted(files, key=lambda f: (f[1].practice, f[1].quarters)))
-    notes = tuple(note for _, exchange in ordered for note in _notes(exchange, protocol))
+    exchanges = [exchange for _, exchange in ordered]
+    notes = (*_protocols_apart(exchanges, protocol), *_newer(exchanges))
     return Gathered(protocol=protocol, **tables_of(ordered), files=ordered, notes=notes)
 
 
@@ -127,17 +129,23 @@ def digest_of_counts(tables: Mapping[str, pd.DataFrame], code: str) -> str:
     return digest_of_text(*("\n".join(sorted(text.splitlines())) for text in texts))
 
 
-def _notes(exchange: Exchange, protocol: Protocol) -> Iterator[str]:
-    """What differs in a file and does not touch the counts: its protocol, and what a newer version added."""
-    if exchange.protocol_digest != protocol.digest:
-        keys = [key for key, _, _ in _differing(exchange, protocol) if not binds(key)]
-        named = (
-            f": {', '.join(keys)}."
-            if keys
-            else ("; files do not tell these, so hold both protocols against their locks (ledger --verify).")
-        )
-        yield f"{exchange.practice} keeps a protocol that differs in parts that do not touch the counts{named}"
-    if exchange.newer:
+def _protocols_apart(files: Sequence[Exchange], protocol: Protocol) -> Iterator[str]:
+    """Whose protocol differs in what does not touch the counts; once for all in which the same differs."""
+    untold = "; files do not tell these, so hold both protocols against their locks (ledger --verify)"
+    found: dict[str, dict[str, None]] = {}
+    for exchange in files:
+        if exchange.protocol_digest != protocol.digest:
+            keys = ", ".join(key for key, _, _ in _differing(exchange, protocol) if not binds(key))
+            found.setdefault(f": {keys}" if keys else untold, {})[exchange.practice] = None
+    for named, codes in found.items():
+        keep = "keeps a protocol" if len(codes) == 1 else "keep protocols"
+        differ = "differs" if len(codes) == 1 else "differ"
+        yield f"{', '.join(codes)} {keep} that {differ} in parts that do not touch the counts{named}."
+
+
+def _newer(files: Sequence[Exchange]) -> Iterator[str]:
+    """What a newer version added to files."""
+    for exchange in (exchange for exchange in files if exchange.newer):
         names = ", ".join(name for name, _ in exchange.newer)
         yield (
             f"{exchange.practice}: a newer version, {exchange.made_with}, made its file; what that added is not "
@@ -280,12 +288,11 @@ def gates_of(counts: Gathered, letters: dict[str, str]) -> tuple[GroupGate, ...]
     found = [_gate(str(code), counts, letters) for code in sorted(counts.cells["practice_id"].unique())]
     some = any(gate.verdict != "shut" for gate in found)
     told = (replace(gate, left_out=some and gate.verdict == "shut") for gate in found)
-    return tuple(sorted(told, key=lambda gate: (len(gate.letter), gate.letter)))
+    return tuple(sorted(told, key=lambda gate: in_order(gate.letter)))
 
 
 def _gate(code: str, counts: Gathered, letters: dict[str, str]) -> GroupGate:
-    told = [e.doubts for _, e in counts.files if e.practice == code]
-    letter = letters[code]
+    told, letter = [e.doubts for _, e in counts.files if e.practice == code], letters[code]
     # In a group a practice goes by its letter.
     doubts = tuple(replace(d, practices=(letter,) if d.practices else ()) for doubts in told for d in doubts or ())
     effects = {d.effect for d in doubts}
@@ -304,8 +311,7 @@ def without(counts: Gathered, codes: tuple[str, ...]) -> Gathered:
         return counts
     files = tuple((name, e) for name, e in counts.files if e.practice not in codes)
     tables: dict[str, Any] = {
-        name: (table := getattr(counts, name))[~table["practice_id"].isin(codes)].reset_index(drop=True)
-        for name in COLUMNS
+        name: table[~table["practice_id"].isin(codes)].reset_index(drop=True) for name, table in counts.tables.items()
     }
     beyond = tuple((code, last) for code, last in counts.beyond if code not in codes)
     return replace(counts, **tables, files=files, beyond=beyond)

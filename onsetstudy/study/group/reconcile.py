@@ -61,11 +61,8 @@ def not_reproduced(counts: Gathered, own: dict[str, tuple[Estimate | NotAvailabl
         if not sent[0].estimates:
             notes.append(f"{code}: its file holds none of its own numbers, which every version writes; ask why.")
         again, unlike = {r.quantity: r for r in own[code]}, []
-        for theirs in sent[0].estimates:
-            ours = again.get(theirs.quantity)
-            if not isinstance(theirs, Estimate):
-                continue
-            told = f"{code}: its own {theirs.quantity}"
+        for theirs in (e for e in sent[0].estimates if isinstance(e, Estimate)):
+            ours, told = again.get(theirs.quantity), f"{code}: its own {theirs.quantity}"
             if not isinstance(ours, Estimate):
                 notes.append(f"{told} cannot be made from the counts that it sent; ask why.")
             elif theirs.method != ours.method:

@@ -36,6 +36,11 @@ LOOKS_NOT_KNOWN = frozenset({"first_look", "beyond"})
 """Reasons of ``unlike_rows`` for which the files do not tell at which looks the records may have decided."""
 
 
+def in_order(letter: str) -> tuple[int, str]:
+    """What letters of practices are sorted by: A to Z come before AA."""
+    return len(letter), letter
+
+
 @result_kind("group_practice")
 class GroupPractice:
     """One practice: its code, the letter under which the others see it, what it sent and how complete that is.

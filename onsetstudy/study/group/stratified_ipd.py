@@ -15,7 +15,7 @@ from onsetstudy.core.errors import NotEstimable
 from onsetstudy.core.results import Estimate, EstimateLike, HypothesisTest, NotAvailable
 from onsetstudy.pool.results import Member, Subgroups
 from onsetstudy.study.counts.counted_estimates import NOT_SENT, contrast_of_counts, difference_of_counts
-from onsetstudy.study.group.results import GroupOverall
+from onsetstudy.study.group.results import GroupOverall, in_order
 from onsetstudy.study.group.stratified_success import pool_success
 from onsetstudy.study.practice.subsets import arm_curves, hazards_of, onset_test_of, ratio_of
 from onsetstudy.study.sets.analysis_set import PRACTICE
@@ -73,8 +73,7 @@ def pool_in_one_stage(data: CountedSet) -> GroupOverall:
 
 def by_arm(data: CountedSet, difference: str) -> tuple[EstimateLike, ...]:
     """What a difference compares, of each arm over the mix of strata of both arms; reference first."""
-    missing = "" if difference == TREATED else "cases of one arm only have been sent"
-    found = contrast_of_counts(difference, data, missing=missing)
+    found = contrast_of_counts(difference, data)
     if isinstance(found, ArmContrast):
         return found.arms[:2]
     named = replace(found, quantity=BY_ARM[difference][0])
@@ -87,11 +86,10 @@ def onset_test(data: CountedSet) -> HypothesisTest | NotAvailable:
     return _asked(data, "onset_test", lambda: onset_test_of(data))
 
 
-def _asked(
-    data: CountedSet, quantity: str, function: Callable[[], T], method: str = "one stage, practices as strata"
-) -> T | NotAvailable:
-    """Result of the function, or why there is none: an arm without a case, or cases that do not decide it."""
-    return ask(data, quantity, function, refusal=arm_missing(data, NOT_SENT), method=method, sign="/", unit="ratio")
+def _asked(data: CountedSet, quantity: str, function: Callable[[], T], minimum: int = 1) -> T | NotAvailable:
+    """Result of the function, or why there is none: an arm without a case, too few cases, or such as decide nothing."""
+    refusal, method = arm_missing(data, NOT_SENT) or too_few(data, minimum), "one stage, practices as strata"
+    return ask(data, quantity, function, refusal=refusal, method=method, sign="/", unit="ratio")
 
 
 def failures_by(data: CountedSet, kind: str) -> pd.DataFrame:
@@ -113,21 +111,16 @@ def subgroups_by(column: str, data: CountedSet) -> Subgroups:
     """The hazard ratio by ``technique`` or ``practice_id``, and whether it is the same in all."""
     data = data.two_arms()
     level = data.column(column)
-    names = sorted(np.unique(level).tolist(), key=lambda v: (len(v), v) if column == PRACTICE else (0, v))
-    parts = {name: data.where(level == name) for name in names}
+    names = sorted(np.unique(level).tolist(), key=in_order if column == PRACTICE else None)
     # Practices are what a group consists of; other small groups are compared no more than in a practice's own report.
     minimum = 1 if column == PRACTICE else data.protocol.plan.min_stratum_cases
-    results = {name: _ratio_of_a_level(part, minimum) for name, part in parts.items()}
+    parts = {name: data.where(level == name) for name in names}
+    results = {name: _asked(part, "hazard_ratio", partial(ratio_of, part), minimum) for name, part in parts.items()}
     return Subgroups(
         grouping="practice" if column == PRACTICE else column,
         levels=tuple(Member(label=name, result=result, weight=0.0) for name, result in results.items()),
         test=_interaction(data, column, [name for name in names if isinstance(results[name], Estimate)]),
     )
-
-
-def _ratio_of_a_level(part: CountedSet, minimum: int) -> Estimate | NotAvailable:
-    refusal = arm_missing(part, NOT_SENT) or too_few(part, minimum)
-    return ask(part, "hazard_ratio", partial(ratio_of, part), refusal=refusal, method="one stage")
 
 
 def _interaction(data: CountedSet, column: str, kept: list[str]) -> HypothesisTest | NotAvailable:

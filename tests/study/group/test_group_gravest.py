@@ -92,6 +92,14 @@ def test_a_lock_is_late_where_files_without_days_show_that_it_is(day, status):
     assert told(found, "plan_after_data") == (None if status is None else PLAN_DOUBTS[status])
 
 
+def test_a_changed_protocol_points_at_who_is_told_in_what():
+    version = LockVersion(number=1, day="2025-09-15", digest="0" * 64, reason="")
+    lock = ProtocolLock(study_id=AUDIT.study.id, versions=(version,))
+    changed = Companions(lock=lock, lock_known=True, lock_changes=(("plan.seed", "1", "2"),))
+    text = told(group((FIRST, FIRST), beside=changed), "plan_after_data")
+    assert text == "The protocol differs from the version that was locked last; the coordinator is told in what."
+
+
 def test_few_onsets_and_a_share_that_is_only_placed_between_others_stand_on_page_one():
     """Three of ten buffered teeth were last felt at three minutes: 0 to 30 % were not numb at fifteen."""
 

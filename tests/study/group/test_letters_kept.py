@@ -6,6 +6,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from onsetstudy.cli import reported_entries
+from onsetstudy.cli.after.group import _say_grown
 from onsetstudy.cli.main import onsetstudy
 from onsetstudy.core.errors import ReportError
 from onsetstudy.files.documents.archive import earlier_cases
@@ -23,6 +25,8 @@ from onsetstudy.study.counts.exchange import make_exchange
 from onsetstudy.study.exchange_results import CountTable
 from onsetstudy.study.group.analyse_group import analyse_group
 from onsetstudy.study.group.given_away import Sent, cases_of_files, cases_of_page, grown_by_few
+from onsetstudy.study.group.pool_files import gather
+from onsetstudy.study.group.results import in_order
 
 pytestmark = pytest.mark.usefixtures("unpainted")
 
@@ -134,6 +138,24 @@ def test_a_correction_without_growth_is_found_from_pages_and_files(files):
     anew = [dataclasses.replace(e, operators=None, records_digest="0" * 64) for _, e in files]
     assert grown_by_few(cases_of_files(anew), before) == ()
     assert grown_by_few(cases_of_files([e for _, e in changed]), {c: Sent(s.cases) for c, s in before.items()}) == ()
+
+
+def test_a_protocol_apart_in_the_same_is_told_once_for_all_practices(files):
+    apart = [(name, dataclasses.replace(e, protocol_digest="0" * 64)) for name, e in files]
+    (told,) = gather(apart, read_protocol(GROUP)).notes
+    assert told.startswith("P01, P02, P03, P04, P05 keep protocols that differ in parts that do not touch the counts; ")
+
+
+def test_letters_go_on_after_z():
+    assert sorted(["AA", "B", "A", "AB"], key=in_order) == ["A", "B", "AA", "AB"]
+
+
+def test_who_left_is_told_where_the_protocol_names_no_practice(files, late, monkeypatch, capsys):
+    monkeypatch.setattr(reported_entries, "practices_sent_before", lambda _protocol, _read: ("P01", "P09"))
+    _say_grown(dataclasses.replace(late, missing=()), GROUP, [("page", cases_of_page(late))], files)
+    told = "".join(capsys.readouterr())
+    assert "the ledger holds earlier files of P09, and none is here" in told
+    assert "P01" not in told
 
 
 def test_files_and_pages_count_the_same_cases(files, late):

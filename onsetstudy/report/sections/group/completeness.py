@@ -9,7 +9,7 @@ from onsetstudy.core.results import Estimate
 from onsetstudy.outcomes.harm_results import ArmEvents
 from onsetstudy.report.cells import NONE, level_of
 from onsetstudy.report.document import Block, Section, Table, absent, note
-from onsetstudy.report.numbers import counted, level, listed, percent
+from onsetstudy.report.numbers import counted, level, listed, percent, uncapital
 from onsetstudy.report.sections.group.heterogeneity import name_of
 from onsetstudy.report.sections.main.kindness_and_harm import limits_text
 from onsetstudy.report.sections.main.records import REASONS, doubt_words
@@ -74,7 +74,7 @@ def refused_words(results: GroupResults, own: str | None, *, coordinator: bool =
 
     Files do not tell of which arm these were. A practice's own page counts the others.
     """
-    found = [p for p in results.practices if p.much_refused]
+    found = [p for p in results.answering if p.much_refused]
     shown = [p for p in found if own in (None, p.letter)]
     told = [f"{p.code if coordinator else name_of(p.letter, own)}, {p.refused} of {p.recorded} cases" for p in shown]
     if others := len(found) - len(shown):
@@ -178,10 +178,9 @@ def gate_words(results: GroupResults, own: str | None) -> list[str]:
 def _whose(gates: list[GroupGate], own: str | None) -> str:
     """Practices with their reasons; on a practice's own page the others are only counted."""
     shown = [gate for gate in gates if own is None or gate.letter == own]
-    parts = []
-    for gate in shown:
-        name = name_of(gate.letter, own)
-        parts.append(f"{name[:1].lower()}{name[1:]} ({listed([REASONS[d.code] for d in gate.doubts])})")
+    parts = [
+        f"{uncapital(name_of(gate.letter, own))} ({listed([REASONS[d.code] for d in gate.doubts])})" for gate in shown
+    ]
     if others := len(gates) - len(shown):
         parts.append(counted(others, "other practice"))
     return listed(parts)

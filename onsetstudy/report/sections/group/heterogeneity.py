@@ -163,7 +163,7 @@ FUNNELS = {
 def beside_section(results: GroupResults, own: str | None) -> Section:
     """Funnels of teeth that were not numb, by practice and by operator."""
     pieces: list[Pieces] = []
-    explained = False
+    charts = [f for f in results.funnels if isinstance(f, Funnel)]
     for found in results.funnels:
         title = f"How many teeth were {FUNNELS[found.quantity]}?"
         if isinstance(found, NotAvailable):
@@ -179,16 +179,14 @@ def beside_section(results: GroupResults, own: str | None) -> Section:
         if found.quantity == "operators" and any(len(p.files) > 1 for p in results.practices):
             caption += " Where a practice sent several files, an operator has a number in each."
         drawn = funnel.draw_figure(found, own=own).titled(f"funnel-{found.quantity}", title, caption)
-        pieces.append((drawn, _funnel_table(found, results, own, explained)))
-        explained = True
-    charts = [f for f in results.funnels if isinstance(f, Funnel)]
+        pieces.append((drawn, _funnel_table(found, results, own, explained=found is not charts[0])))
     few = dict.fromkeys(small_numbers(f.points, lambda label: name_of(label, own)) for f in charts)
     told = notes_of(c for f in charts for c in f.caution if c.code != "small_numbers")
     notes = [*told, *(note(text) for text in few if text)]
     return Section.of("beside", "Practices beside each other", pieces, notes)
 
 
-def _funnel_table(found: Funnel, results: GroupResults, own: str | None, explained: bool) -> Table:
+def _funnel_table(found: Funnel, results: GroupResults, own: str | None, *, explained: bool) -> Table:
     flags = {"": "", "look": "have a look", "outside": "outside all limits"}
     rows = []
     for p in found.points:

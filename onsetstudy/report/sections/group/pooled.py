@@ -139,7 +139,7 @@ def _shared_out(results: GroupResults) -> str:
     total = sum(n for _, n in success.undecided)
     if not total:
         return ""
-    told = " and ".join(f"{n} {protocol.label(arm)}" for arm, n in success.undecided)
+    told = listed([f"{n} {protocol.label(arm)}" for arm, n in success.undecided])
     text = (
         f"Numb by {protocol.onset.target_min:g} min: {counted(total, 'case')} ({told}) had no test that tells, and "
         f"{'is' if total == 1 else 'are'} shared out by what the curve of their practice says of them, since to drop "
@@ -163,7 +163,7 @@ def _unfinished(results: GroupResults) -> str:
     by_arm = [(a.arm, a.cases - a.onsets) for a in saved.n.by_arm] if isinstance(saved, Estimate) else []
     if not (total := sum(n for _, n in by_arm)):
         return ""
-    told = " and ".join(f"{n} {results.protocol.label(arm)}" for arm, n in by_arm)
+    told = listed([f"{n} {results.protocol.label(arm)}" for arm, n in by_arm])
     unseen = "was not seen to its end and counts" if total == 1 else "were not seen to their end and count"
     return f"Chair time: {counted(total, 'wait')} ({told}) {unseen} with the minutes that were seen."
 

@@ -7,11 +7,12 @@ import math
 
 import pytest
 
-from onsetstudy.core.results import Caution, Counts, HypothesisTest, Interval
+from onsetstudy.core.results import ArmCount, Caution, Counts, HypothesisTest, Interval
 from onsetstudy.pool.combine import PoolOptions, combine_estimates
 from onsetstudy.pool.funnel import funnel
 from onsetstudy.pool.results import Member, Subgroups
 from onsetstudy.report.document import Table
+from onsetstudy.report.sections.blocks import group_curves_block
 from onsetstudy.report.sections.group.completeness import refused_words
 from onsetstudy.report.sections.group.first_page import first_page
 from onsetstudy.report.sections.group.heterogeneity import (
@@ -21,6 +22,7 @@ from onsetstudy.report.sections.group.heterogeneity import (
     where_section,
 )
 from onsetstudy.report.sections.group.pooled import pooled_section, statistician_section
+from onsetstudy.study.group.results import GroupGate
 from tests.report.claimed import group_of
 from tests.report.samples import estimate, rich
 
@@ -182,6 +184,20 @@ def test_refused_cases_that_could_turn_the_answer_stand_on_page_one():
     assert told in first_page(many, None).blocks[-1].texts
     assert f": {one.code}, 35 of 93 cases." in refused_words(many, None, coordinator=True)[0]
     assert ": Your practice, 35 of 93 cases." in refused_words(many, one.letter)[0]
+    # What was left out of the answer cannot turn it.
+    out = GroupGate(letter=one.letter, verdict="shut", doubts=(), left_out=True)
+    assert refused_words(dataclasses.replace(many, gates=(out,)), None) == []
     # Another practice's own page counts and names nobody.
     (told,) = refused_words(many, "another")
     assert "could turn the answer: 1 other practice. " in told
+
+
+@pytest.mark.parametrize(
+    ("cases", "few"), [((50, 3), "3 cases with buffered are"), ((1, 0), "1 case with not buffered is")]
+)
+def test_a_group_says_of_which_arm_there_are_too_few_cases_to_draw(cases, few):
+    found = group(pooled_of((0.1, 0.1), 0.6))
+    arms = zip(("plain", "buffered"), cases, strict=True)
+    n = Counts(cases=sum(cases), onsets=0, by_arm=tuple(ArmCount(arm=a, cases=k, onsets=0) for a, k in arms))
+    block = group_curves_block(dataclasses.replace(found, overall=dataclasses.replace(found.overall, n=n, curves=())))
+    assert f"{few} too few to draw a curve; it takes 5 or more in an arm." in block.text
