@@ -19,7 +19,7 @@ def test_planned_cases_that_are_not_simulated_are_held_to_the_size_too(enough):
     plan = dataclasses.replace(group.plan, primary="rmst_difference", wait_difference_min=6.0)
     made = dataclasses.replace(group, plan=plan)
     rule = dataclasses.replace(
-        group.looks, information="cases", planned_information=main_size(made).analysed if enough else 4
+        group.looks, information="cases", planned_information=2 * main_size(made).analysed if enough else 4
     )
     found = plan_study(dataclasses.replace(made, looks=rule), trials=50)
     assert found.planned is None
