@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import replace
 from typing import Any
 
@@ -90,8 +91,8 @@ def fit_accelerated_time(
     NotEstimable
         ``"no_information"`` without onsets, ``"separation"`` if a ratio runs away, ``"not_converged"``, ``"flat"``
         where a model without spread fits best, or the scale is hardly determined; ``bound`` then holds the limits of
-        the ratio by profile likelihood, if there is one ratio, no exact time, and no shape to be estimated: the one
-        thing that can be said.
+        the ratio by profile likelihood, if there is one ratio, no exact time, no shape to be estimated, and the profile
+        settles: the one thing that can be said.
     OnsetStudyError
         If the family is not known, or covariates cannot be used.
 
@@ -125,7 +126,9 @@ def fit_accelerated_time(
         covariance = observed_information(value, optimum.theta, "time_ratio", log_scale=span.size + 1)
     except NotEstimable as error:
         if error.code == "flat" and span.size == 1 and family != SHAPED and not times.exact.any():
-            error.bound = _bound(_profile(times, spanned, family, 0), span[0], conf_level)
+            # Where nobody differs the profile falls at once: no bound then, but the reason stays.
+            with suppress(NotEstimable):
+                error.bound = _bound(_profile(times, spanned, family, 0), span[0], conf_level)
         raise
     unit = np.concatenate(([1.0], span, np.ones(optimum.theta.size - span.size - 1)))
     theta, errors = optimum.theta / unit, np.sqrt(np.diag(covariance)) / unit
