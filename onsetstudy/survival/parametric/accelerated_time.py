@@ -126,7 +126,7 @@ def fit_accelerated_time(
         covariance = observed_information(value, optimum.theta, "time_ratio", log_scale=span.size + 1)
     except NotEstimable as error:
         if error.code == "flat" and span.size == 1 and family != SHAPED and not times.exact.any():
-            # Where nobody differs the profile falls at once: no bound then, but the reason stays.
+            # Where scales next to 0 fit best the profile may fall all at once, and not settle there: no bound then.
             with suppress(NotEstimable):
                 error.bound = _bound(_profile(times, spanned, family, 0), span[0], conf_level)
         raise
@@ -229,7 +229,8 @@ def _limits(profile: Profile, best: float, top: float, conf_level: float) -> Flo
         while beyond(inner + stride) < 0 and abs(inner - best) < REACH:
             inner, stride = inner + stride, 2 * stride
         far = abs(inner - best) >= REACH
-        ends.append(sign * np.inf if far else optimize.brentq(beyond, inner, inner + stride, xtol=1e-6))
+        # No closer: where the profile falls all at once no search settles beside the edge.
+        ends.append(sign * np.inf if far else optimize.brentq(beyond, inner, inner + stride, xtol=2e-5))
     return np.array(ends, dtype=np.float64)
 
 
@@ -296,7 +297,8 @@ def _log_likelihood(times: Intervals, coded: Coded, family: str) -> LogLikelihoo
 
     def value(theta: FloatArray) -> float:
         shape = float(theta[-1]) if family == SHAPED else 1.0
-        if abs(theta[p + 1]) > 8 or abs(shape) > 12:
+        # A scale next to 0 is no mistake: beside the edge of what fits exactly nothing else does.
+        if not -30 < theta[p + 1] < 8 or abs(shape) > 12:
             return -np.inf
         gap, before, never = chance_rows(
             family, times, theta[0] + coded.x @ theta[1 : p + 1], float(np.exp(theta[p + 1])), shape
