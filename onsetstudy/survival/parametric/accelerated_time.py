@@ -230,7 +230,7 @@ def _limits(profile: Profile, best: float, top: float, conf_level: float) -> Flo
             inner, stride = inner + stride, 2 * stride
         far = abs(inner - best) >= REACH
         # No closer: where the profile falls all at once no search settles beside the edge.
-        ends.append(sign * np.inf if far else optimize.brentq(beyond, inner, inner + stride, xtol=2e-5))
+        ends.append(sign * np.inf if far else optimize.brentq(beyond, inner, inner + stride, xtol=1e-4))
     return np.array(ends, dtype=np.float64)
 
 
@@ -247,7 +247,7 @@ def _by_profile(wald: Estimate, profile: Profile, optimum: Optimum, span: float)
 
 def _bound(profile: Profile, span: float, conf_level: float) -> tuple[float, float]:
     """Limits of a ratio that has no estimate."""
-    best = optimize.minimize_scalar(lambda ratio: -profile(ratio), bracket=(0.0, 0.1))
+    best = optimize.minimize_scalar(lambda ratio: -profile(ratio), bracket=(0.0, 0.1), tol=1e-5)
     low, high = np.exp(_limits(profile, best.x, -best.fun, conf_level) / span)
     return float(low), float(high)
 
