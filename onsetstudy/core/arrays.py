@@ -122,6 +122,14 @@ def number_of_option(name: str, value: Any) -> Any:
     return number
 
 
+def middle_case(values: FloatArray, cases: FloatArray) -> float:
+    """Median of values of which each stands for so many cases; of an even number the mean of the two in the middle."""
+    order = np.argsort(values)
+    upto = np.cumsum(cases[order])
+    middle = np.searchsorted(upto, [(upto[-1] - 1) // 2, upto[-1] // 2], side="right")
+    return float(np.mean(values[order][middle]))
+
+
 def require_level(level: object) -> None:
     """Refuse a confidence level that does not lie between 0 and 1.
 

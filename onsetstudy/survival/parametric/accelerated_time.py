@@ -206,13 +206,8 @@ def _profile(times: Intervals, coded: Coded, family: str, column: int) -> Profil
     @functools.cache  # An end of a bracket is asked of again.
     def highest(ratio: float) -> float:
         undone = Intervals(times.left * np.exp(-ratio * x), times.right * np.exp(-ratio * x))
-        value, start = _log_likelihood(undone, others, family), _moments(undone, others)
-
-        def steep(u: FloatArray) -> float:
-            return value(np.append(u[:-1] / u[-1], -np.log(u[-1]))) if u[-1] > 0 else -np.inf
-
-        begin = np.append(start[:-1], 1.0) / np.exp(start[-1])
-        return polish(steep, [begin], len(times), "time_ratio").log_likelihood - ratio * float(x[times.exact].sum())
+        found = _concave(_log_likelihood(undone, others, family), _moments(undone, others), len(times))
+        return found.log_likelihood - ratio * float(x[times.exact].sum())
 
     return highest
 
@@ -258,18 +253,29 @@ def _optimum(value: LogLikelihood, times: Intervals, coded: Coded, family: str) 
     A Weibull that does not settle by its slopes begins once more where a search without them ends. Its likelihood has
     one maximum [3]_, so that the start decides nothing but the way.
     """
-    starts, n = _starts(times, coded, family), len(times)
+    starts, n = [_moments(times, coded)], len(times)
+    if family == SHAPED:
+        weibull, lognormal = (
+            polish(_log_likelihood(times, coded, special), starts, n, "time_ratio").theta
+            for special in ("weibull", "lognormal")
+        )
+        starts = [np.append(weibull, 0.9), np.append(lognormal, 0.1), np.append(lognormal, -0.3)]
     try:
         return polish(value, starts, n, "time_ratio")
     except NotEstimable:
         if family != "weibull":
             raise
-
-        def fallen(theta: FloatArray) -> float:
-            return -value(theta)
-
-        near = optimize.minimize(fallen, starts[0], method="Nelder-Mead")
+        near = optimize.minimize(lambda theta: -value(theta), starts[0], method="Nelder-Mead")
         return polish(value, [near.x], n, "time_ratio")
+
+
+def _concave(value: LogLikelihood, start: FloatArray, n: int) -> Optimum:
+    """Maximum in location and log ratios over the scale and one over it, in which the likelihood is concave [3]_."""
+
+    def steep(u: FloatArray) -> float:
+        return value(np.append(u[:-1] / u[-1], -np.log(u[-1]))) if u[-1] > 0 else -np.inf
+
+    return polish(steep, [np.append(start[:-1], 1.0) / np.exp(start[-1])], n, "time_ratio")
 
 
 def _moments(times: Intervals, coded: Coded) -> FloatArray:
@@ -278,17 +284,6 @@ def _moments(times: Intervals, coded: Coded) -> FloatArray:
     middle = np.log((times.left[finite] + times.right[finite]) / 2)
     spread = max(float(np.std(middle)), 0.2)
     return np.concatenate(([float(np.mean(middle)) + 0.3], np.zeros(coded.x.shape[1]), [np.log(spread)]))
-
-
-def _starts(times: Intervals, coded: Coded, family: str) -> list[FloatArray]:
-    own = _moments(times, coded)
-    if family == SHAPED:
-        weibull, lognormal = (
-            polish(_log_likelihood(times, coded, special), [own], len(times), "time_ratio").theta
-            for special in ("weibull", "lognormal")
-        )
-        return [np.append(weibull, 0.9), np.append(lognormal, 0.1), np.append(lognormal, -0.3)]
-    return [own]
 
 
 def _log_likelihood(times: Intervals, coded: Coded, family: str) -> LogLikelihood:

@@ -60,7 +60,7 @@ def score_pieces(
 def score_cases(cases: LabelledCases, scores: str, target_min: float | None, curves: Curves | None = None) -> Scored:
     """Scores within each stratum; those that cannot tell anything are left at 0 and named in a caution."""
     times = cases.times
-    says_something = (cases.weight > 0) & ~untold(times)
+    says_something = ~untold(times)
     value = np.zeros(len(times))
     by_stratum, mute, undetermined = {}, list[str](), False
     for place, name in enumerate(cases.strata):
