@@ -126,9 +126,7 @@ def fit_accelerated_time(
         covariance = observed_information(value, optimum.theta, "time_ratio", log_scale=span.size + 1)
     except NotEstimable as error:
         if error.code == "flat" and span.size == 1 and family != SHAPED and not times.exact.any():
-            # Where scales next to 0 fit best the profile may fall all at once, and not settle there: no bound then.
-            with suppress(NotEstimable):
-                error.bound = _bound(_profile(times, spanned, family, 0), span[0], conf_level)
+            error.bound = _bound(_profile(times, spanned, family, 0), span[0], conf_level)
         raise
     unit = np.concatenate(([1.0], span, np.ones(optimum.theta.size - span.size - 1)))
     theta, errors = optimum.theta / unit, np.sqrt(np.diag(covariance)) / unit
@@ -240,11 +238,13 @@ def _by_profile(wald: Estimate, profile: Profile, optimum: Optimum, span: float)
     )
 
 
-def _bound(profile: Profile, span: float, conf_level: float) -> tuple[float, float]:
-    """Limits of a ratio that has no estimate."""
-    best = optimize.minimize_scalar(lambda ratio: -profile(ratio), bracket=(0.0, 0.1), tol=1e-5)
-    low, high = np.exp(_limits(profile, best.x, -best.fun, conf_level) / span)
-    return float(low), float(high)
+def _bound(profile: Profile, span: float, conf_level: float) -> tuple[float, float] | None:
+    """Limits of a ratio that has no estimate; none where the profile does not settle beside an edge."""
+    with suppress(NotEstimable):
+        best = optimize.minimize_scalar(lambda ratio: -profile(ratio), bracket=(0.0, 0.1), tol=1e-5)
+        low, high = np.exp(_limits(profile, best.x, -best.fun, conf_level) / span)
+        return float(low), float(high)
+    return None
 
 
 def _optimum(value: LogLikelihood, times: Intervals, coded: Coded, family: str) -> Optimum:
@@ -265,7 +265,11 @@ def _optimum(value: LogLikelihood, times: Intervals, coded: Coded, family: str) 
     except NotEstimable:
         if family != "weibull":
             raise
-        near = optimize.minimize(lambda theta: -value(theta), starts[0], method="Nelder-Mead")
+
+        def fallen(theta: FloatArray) -> float:
+            return -value(theta)
+
+        near = optimize.minimize(fallen, starts[0], method="Nelder-Mead")
         return polish(value, [near.x], n, "time_ratio")
 
 
