@@ -81,20 +81,21 @@ def require_number(value: object, name: str, mend: str, *, whole: bool = False) 
         raise OnsetStudyError.of_key(name, f"{name} is {value!r}", mend)
 
 
-_NUMBERS: dict[str, tuple[str, Callable[[float], bool]]] = {
+_LARGEST_COUNT = 10**8
+"""What takes a working day, rather than years."""
+_OPTIONS: dict[str, tuple[str, Callable[[float], bool]]] = {
     "tau_min": ("write minutes above 0, for example 15", lambda minutes: 0 < minutes < np.inf),
     "target_min": ("write minutes above 0, for example 5", lambda minutes: 0 < minutes < np.inf),
     "share": ("write a number between 0 and 1, for example 0.5", lambda share: 0 < share < 1),
     "grace_min": ("write minutes of 0 or more, or leave it out for the usual gap", lambda minutes: minutes >= 0),
+    "n_resamples": ("write a whole number from 1 to 100 million; 9999 is usual", lambda n: 1 <= n <= _LARGEST_COUNT),
+    "max_enumeration": (
+        "write a whole number from 0 to 100 million; 200000 is usual",
+        lambda n: 0 <= n <= _LARGEST_COUNT,
+    ),
 }
 """Options of verbs that are one number: what to write, and whether a number can be meant."""
-_WHOLE = {
-    "n_resamples": ("write a whole number from 1 to 100 million; 9999 is usual", 1),
-    "max_enumeration": ("write a whole number from 0 to 100 million; 200000 is usual", 0),
-}
-"""As above, of options that count something: what to write, and the least."""
-_LARGEST_COUNT = 10**8
-"""What takes a working day, rather than years."""
+_COUNTS = ("n_resamples", "max_enumeration")
 
 
 def number_of_option(name: str, value: Any) -> Any:
@@ -104,22 +105,25 @@ def number_of_option(name: str, value: Any) -> Any:
     ------
     OnsetStudyError
     """
-    if name in _WHOLE:
-        mend, least = _WHOLE[name]
-        require_number(value, name, mend, whole=True)
-        if not least <= value <= _LARGEST_COUNT:
-            raise OnsetStudyError.of_key(name, f"{name} is {value}", mend)
-    if name not in _NUMBERS:
+    if name not in _OPTIONS:
         return value
-    mend, can_be_meant = _NUMBERS[name]
-    require_number(value, name, mend)
+    mend, can_be_meant = _OPTIONS[name]
+    require_number(value, name, mend, whole=name in _COUNTS)
     try:
-        number = float(value)
+        number = value if name in _COUNTS else float(value)
     except OverflowError:
         number = np.nan
     if not can_be_meant(number):
-        raise OnsetStudyError.of_key(name, f"{name} is {value!r}", mend)
+        raise OnsetStudyError.of_key(name, f"{name} is {value}", mend)
     return number
+
+
+def middle_case(values: FloatArray, cases: FloatArray) -> float:
+    """Median of values of which each stands for so many cases; of an even number the mean of the two in the middle."""
+    order = np.argsort(values)
+    upto = np.cumsum(cases[order])
+    middle = np.searchsorted(upto, [(upto[-1] - 1) // 2, upto[-1] // 2], side="right")
+    return float(np.mean(values[order][middle]))
 
 
 def require_level(level: object) -> None:

@@ -200,8 +200,7 @@ def _covariance(setting: Setting, maximum: Maximum) -> FloatArray:
     flat = values[0] <= 1e-9 * max(values[-1], 1e-300) or values[-1] <= 0
     covariance = np.full_like(curvature, np.inf) if flat else np.asarray(np.linalg.inv(curvature), dtype=np.float64)
     if np.any(np.abs(maximum.b) * spread > SUSPICIOUS) or np.any(np.diag(covariance) * spread**2 > SUSPICIOUS**2):
-        _refuse_separation(setting)
-        _refuse_no_contrast(setting)
+        _refuse_no_maximum(setting)
     if not np.all(np.isfinite(covariance)):
         raise NotEstimable("hazard_ratio", "the cases do not tell the covariates apart", code="no_contrast")
     if setting.cluster is None:
@@ -222,8 +221,7 @@ def _maximum(setting: Setting) -> Maximum:
     try:
         maximum = maximise(setting.problem)
     except NotEstimable:
-        _refuse_separation(setting)
-        _refuse_no_contrast(setting)
+        _refuse_no_maximum(setting)
         maximum = maximise(setting.problem, patient=True)
     # The curves without covariates are a special case: a maximum below them would be none.
     if maximum.log_likelihood < setting.problem.log_likelihood_null - GRADIENT_TOLERANCE * setting.problem.total:
@@ -231,10 +229,14 @@ def _maximum(setting: Setting) -> Maximum:
     return maximum
 
 
-def _refuse_no_contrast(setting: Setting, unseen: list[int] | None = None) -> None:
-    """Raise where the likelihood is the same whatever a ratio."""
-    if unseen is None:
-        unseen = [j for j in range(len(setting.coded.names)) if is_flat(setting.problem, j)]
+def _refuse_no_maximum(setting: Setting) -> None:
+    """Raise where the likelihood rises without end, or is the same whatever a ratio."""
+    _refuse_separation(setting)
+    _refuse_no_contrast(setting, [j for j in range(len(setting.coded.names)) if is_flat(setting.problem, j)])
+
+
+def _refuse_no_contrast(setting: Setting, unseen: list[int]) -> None:
+    """Raise where cases do not speak of a ratio."""
     if unseen:
         contrast = setting.coded.contrasts[unseen[0]]
         reason = (

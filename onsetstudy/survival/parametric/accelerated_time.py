@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import replace
 from typing import Any
 
@@ -90,8 +91,8 @@ def fit_accelerated_time(
     NotEstimable
         ``"no_information"`` without onsets, ``"separation"`` if a ratio runs away, ``"not_converged"``, ``"flat"``
         where a model without spread fits best, or the scale is hardly determined; ``bound`` then holds the limits of
-        the ratio by profile likelihood, if there is one ratio, no exact time, and no shape to be estimated: the one
-        thing that can be said.
+        the ratio by profile likelihood, if there is one ratio, no exact time, no shape to be estimated, and the profile
+        settles: the one thing that can be said.
     OnsetStudyError
         If the family is not known, or covariates cannot be used.
 
@@ -203,13 +204,8 @@ def _profile(times: Intervals, coded: Coded, family: str, column: int) -> Profil
     @functools.cache  # An end of a bracket is asked of again.
     def highest(ratio: float) -> float:
         undone = Intervals(times.left * np.exp(-ratio * x), times.right * np.exp(-ratio * x))
-        value, start = _log_likelihood(undone, others, family), _moments(undone, others)
-
-        def steep(u: FloatArray) -> float:
-            return value(np.append(u[:-1] / u[-1], -np.log(u[-1]))) if u[-1] > 0 else -np.inf
-
-        begin = np.append(start[:-1], 1.0) / np.exp(start[-1])
-        return polish(steep, [begin], len(times), "time_ratio").log_likelihood - ratio * float(x[times.exact].sum())
+        found = _concave(_log_likelihood(undone, others, family), _moments(undone, others), len(times))
+        return found.log_likelihood - ratio * float(x[times.exact].sum())
 
     return highest
 
@@ -226,7 +222,8 @@ def _limits(profile: Profile, best: float, top: float, conf_level: float) -> Flo
         while beyond(inner + stride) < 0 and abs(inner - best) < REACH:
             inner, stride = inner + stride, 2 * stride
         far = abs(inner - best) >= REACH
-        ends.append(sign * np.inf if far else optimize.brentq(beyond, inner, inner + stride, xtol=1e-6))
+        # No closer: where the profile falls all at once no search settles beside the edge.
+        ends.append(sign * np.inf if far else optimize.brentq(beyond, inner, inner + stride, xtol=1e-4))
     return np.array(ends, dtype=np.float64)
 
 
@@ -241,11 +238,13 @@ def _by_profile(wald: Estimate, profile: Profile, optimum: Optimum, span: float)
     )
 
 
-def _bound(profile: Profile, span: float, conf_level: float) -> tuple[float, float]:
-    """Limits of a ratio that has no estimate."""
-    best = optimize.minimize_scalar(lambda ratio: -profile(ratio), bracket=(0.0, 0.1))
-    low, high = np.exp(_limits(profile, best.x, -best.fun, conf_level) / span)
-    return float(low), float(high)
+def _bound(profile: Profile, span: float, conf_level: float) -> tuple[float, float] | None:
+    """Limits of a ratio that has no estimate; none where the profile does not settle beside an edge."""
+    with suppress(NotEstimable):
+        best = optimize.minimize_scalar(lambda ratio: -profile(ratio), bracket=(0.0, 0.1), tol=1e-5)
+        low, high = np.exp(_limits(profile, best.x, -best.fun, conf_level) / span)
+        return float(low), float(high)
+    return None
 
 
 def _optimum(value: LogLikelihood, times: Intervals, coded: Coded, family: str) -> Optimum:
@@ -254,7 +253,13 @@ def _optimum(value: LogLikelihood, times: Intervals, coded: Coded, family: str) 
     A Weibull that does not settle by its slopes begins once more where a search without them ends. Its likelihood has
     one maximum [3]_, so that the start decides nothing but the way.
     """
-    starts, n = _starts(times, coded, family), len(times)
+    starts, n = [_moments(times, coded)], len(times)
+    if family == SHAPED:
+        weibull, lognormal = (
+            polish(_log_likelihood(times, coded, special), starts, n, "time_ratio").theta
+            for special in ("weibull", "lognormal")
+        )
+        starts = [np.append(weibull, 0.9), np.append(lognormal, 0.1), np.append(lognormal, -0.3)]
     try:
         return polish(value, starts, n, "time_ratio")
     except NotEstimable:
@@ -268,6 +273,15 @@ def _optimum(value: LogLikelihood, times: Intervals, coded: Coded, family: str) 
         return polish(value, [near.x], n, "time_ratio")
 
 
+def _concave(value: LogLikelihood, start: FloatArray, n: int) -> Optimum:
+    """Maximum in location and log ratios over the scale and one over it, in which the likelihood is concave [3]_."""
+
+    def steep(u: FloatArray) -> float:
+        return value(np.append(u[:-1] / u[-1], -np.log(u[-1]))) if u[-1] > 0 else -np.inf
+
+    return polish(steep, [np.append(start[:-1], 1.0) / np.exp(start[-1])], n, "time_ratio")
+
+
 def _moments(times: Intervals, coded: Coded) -> FloatArray:
     """Location, log ratios of 0 and log scale by the middles of the intervals."""
     finite = np.isfinite(times.right)
@@ -276,24 +290,14 @@ def _moments(times: Intervals, coded: Coded) -> FloatArray:
     return np.concatenate(([float(np.mean(middle)) + 0.3], np.zeros(coded.x.shape[1]), [np.log(spread)]))
 
 
-def _starts(times: Intervals, coded: Coded, family: str) -> list[FloatArray]:
-    own = _moments(times, coded)
-    if family == SHAPED:
-        weibull, lognormal = (
-            polish(_log_likelihood(times, coded, special), [own], len(times), "time_ratio").theta
-            for special in ("weibull", "lognormal")
-        )
-        return [np.append(weibull, 0.9), np.append(lognormal, 0.1), np.append(lognormal, -0.3)]
-    return [own]
-
-
 def _log_likelihood(times: Intervals, coded: Coded, family: str) -> LogLikelihood:
     """Function of location, log ratios, log scale and (generalised gamma) shape."""
     p = coded.x.shape[1]
 
     def value(theta: FloatArray) -> float:
         shape = float(theta[-1]) if family == SHAPED else 1.0
-        if abs(theta[p + 1]) > 8 or abs(shape) > 12:
+        # A scale next to 0 is no mistake: beside the edge of what fits exactly nothing else does.
+        if not -30 < theta[p + 1] < 8 or abs(shape) > 12:
             return -np.inf
         gap, before, never = chance_rows(
             family, times, theta[0] + coded.x @ theta[1 : p + 1], float(np.exp(theta[p + 1])), shape

@@ -60,13 +60,13 @@ def score_pieces(
 def score_cases(cases: LabelledCases, scores: str, target_min: float | None, curves: Curves | None = None) -> Scored:
     """Scores within each stratum; those that cannot tell anything are left at 0 and named in a caution."""
     times = cases.times
-    says_something = (cases.weight > 0) & ~untold(times)
+    says_something = ~untold(times)
     value = np.zeros(len(times))
-    by_stratum, mute, undetermined = {}, list[str](), False
-    for place, name in enumerate(cases.strata):
+    by_stratum, mute, undetermined = {}, list[int](), False
+    for place in range(len(cases.strata)):
         rows = np.flatnonzero(says_something & (cases.stratum == place))
         if np.unique(cases.arm[rows]).size < 2:
-            mute.append(name)
+            mute.append(place)
             continue
         found = case_scores(
             times.take(rows), scores=scores, weight=cases.weight[rows], target_min=target_min, curves=curves
@@ -79,9 +79,9 @@ def score_cases(cases: LabelledCases, scores: str, target_min: float | None, cur
         text = f"{unused} cases without any reading that narrows their onset are not used by the test."
         cautions.append(Caution(code="cases_without_reading", text=text))
     if mute and cases.strata != ("",):
-        count = round(float(cases.weight[np.isin(cases.stratum, [cases.strata.index(m) for m in mute])].sum()))
+        count, named = round(float(cases.weight[np.isin(cases.stratum, mute)].sum())), (cases.strata[m] for m in mute)
         text = (
-            f"{count} cases in strata where fewer than two arms have cases add nothing to the test: {', '.join(mute)}."
+            f"{count} cases in strata where fewer than two arms have cases add nothing to the test: {', '.join(named)}."
         )
         cautions.append(Caution(code="stratum_without_arm", text=text))
     if undetermined:

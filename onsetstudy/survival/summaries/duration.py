@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import ArrayLike
 
-from onsetstudy.core.arrays import BoolArray, real_numbers
+from onsetstudy.core.arrays import BoolArray, middle_case, real_numbers
 from onsetstudy.core.cases import Cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError, Problem
 from onsetstudy.core.intervals import Intervals
@@ -187,13 +187,11 @@ def _cautions(cases: Cases, numb: Cases) -> tuple[Caution, ...]:
             "becomes numb differ in whom this describes."
         )
         cautions.append(Caution(code="numb_cases_only", text=text))
-    durations = numb.outcome
+    durations, many = numb.outcome, np.ones(len(numb))
     if numb.weight is not None and numb.weight_kind == "counts":
-        durations = durations.take(np.repeat(np.arange(len(numb)), np.asarray(numb.weight, dtype=np.int64)))
-    seen = ~durations.right_censored
-    if seen.any():
-        width = float(np.median((durations.right - durations.left)[seen]))
-        if width > 0:
-            text = f"A duration is known to within {width:g} min in the middle case: the gaps at both ends add up."
-            cautions.append(Caution(code="duration_gap", text=text))
+        many = np.asarray(numb.weight, dtype=np.float64)
+    seen = ~durations.right_censored & (many > 0)
+    if seen.any() and (width := middle_case((durations.right - durations.left)[seen], many[seen])) > 0:
+        text = f"A duration is known to within {width:g} min in the middle case: the gaps at both ends add up."
+        cautions.append(Caution(code="duration_gap", text=text))
     return tuple(cautions)

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray
+from onsetstudy.core.arrays import BoolArray, FloatArray, StrArray, middle_case
 from onsetstudy.core.cases import compared_with, order_arms
 from onsetstudy.core.errors import OnsetStudyError
 from onsetstudy.core.intervals import Intervals
@@ -191,14 +191,7 @@ class Value(NamedTuple):
 def _usual_gap(times: Intervals, weight: FloatArray) -> float:
     """Median width of the gaps in which onset was seen, minutes; 0 when all times are exact or never seen."""
     seen = np.isfinite(times.right) & ~times.exact
-    if not seen.any():
-        return 0.0
-    width = (times.right - times.left)[seen]
-    order = np.argsort(width)
-    cases = np.cumsum(weight[seen][order])
-    # Of an even number of cases the two in the middle.
-    middle = np.searchsorted(cases, [(cases[-1] - 1) // 2, cases[-1] // 2], side="right")
-    return float(np.mean(width[order][middle]))
+    return middle_case((times.right - times.left)[seen], weight[seen]) if seen.any() else 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -331,6 +331,14 @@ def test_where_no_spread_fits_best_the_ratio_has_limits_alone_whatever_the_unit_
 
 
 @pytest.mark.parametrize("family", SURVIVAL)
+def test_where_all_lie_in_one_gap_any_ratio_that_the_gap_holds_is_as_good(family):
+    with pytest.raises(NotEstimable, match="do not determine the model") as caught:
+        fit_accelerated_time(Intervals([2] * 8, [10] * 8), {"arm": ["a", "b"] * 4}, family=family, reference_arm="a")
+    assert caught.value.code == "flat"
+    assert caught.value.bound == pytest.approx((1 / 5, 5), rel=1e-3)
+
+
+@pytest.mark.parametrize("family", SURVIVAL)
 def test_limits_of_a_time_ratio_are_where_the_likelihood_has_fallen(family):
     times, arm = study(11, n=24, shape=2.5)
     found = fit_accelerated_time(times, {"arm": arm}, family=family, reference_arm="plain")

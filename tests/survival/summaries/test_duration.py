@@ -3,6 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from onsetstudy.core.cases import Cases
 from onsetstudy.core.errors import NotEstimable, OnsetStudyError
 from onsetstudy.core.intervals import Intervals
 from onsetstudy.survival.curve.npmle import fit_npmle
@@ -30,6 +31,13 @@ def test_a_known_onset_gives_the_curve_of_the_return_itself():
     assert curve.left.tolist() == plain.left.tolist()
     assert [c.code for c in curve.caution] == ["duration_gap"]
     assert any(a.name == "reduced_duration" for a in curve.assumptions)
+
+
+@pytest.mark.parametrize("many", [1, 2_000_000_000])
+def test_the_middle_gap_of_counted_cases_is_found_without_copies(many):
+    onset = Cases(Intervals([2.0] * 4, [2.0] * 4), weight=[3 * many, many, many, many])
+    (caution,) = fit_duration(onset, [20, 30, 40, 50], [24, 36, 48, 60]).caution
+    assert "within 5 min in the middle case" in caution.text
 
 
 def test_those_never_numb_are_counted_out_loud():
